@@ -1,0 +1,41 @@
+# Two targets for a newcomer: `make demo` and `make test`. The rest serves them.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+
+.PHONY: demo test lint format types benchmark clean
+
+demo: $(VENV)/.installed
+	$(BIN)/framecheck demo --into demo-night
+
+test: $(VENV)/.installed-dev
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/python -m pytest -n auto -q
+
+lint: $(VENV)/.installed-dev
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+format: $(VENV)/.installed-dev
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+benchmark: $(VENV)/.installed-dev
+	$(BIN)/python benchmarks/measure_speed.py
+
+$(BIN)/python:
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --upgrade pip
+
+$(VENV)/.installed: $(BIN)/python pyproject.toml
+	$(BIN)/python -m pip install --quiet --editable .
+	touch $@
+
+$(VENV)/.installed-dev: $(BIN)/python pyproject.toml
+	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	touch $@ $(VENV)/.installed
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info demo-night

@@ -1,0 +1,1 @@
+"""Causes: one small function of (Night, Rig) each; rivals are weighed afterwards."""

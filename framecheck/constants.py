@@ -1,0 +1,29 @@
+"""Physics and conversions used in more than one room, each with its unit and source."""
+
+from math import log, pi, sqrt
+from typing import Final
+
+FWHM_PER_SIGMA: Final = 2 * sqrt(2 * log(2))
+"""FWHM of a Gaussian over its standard deviation: 2 sqrt(2 ln 2). [dimensionless] Closed form."""
+
+SIGMA_PER_MAD: Final = 1.482602218505602
+"""Standard deviation of a normal distribution over its median absolute deviation: 1 / Phi^-1(3/4).
+[dimensionless] Closed form; astropy.stats.mad_std uses the same."""
+
+ARCSEC_PER_RADIAN: Final = 180 * 3600 / pi
+"""[arcsec] Closed form."""
+
+SIDEREAL_DAY_S: Final = 86164.0905
+"""Mean sidereal day. [s] IAU 2000 Earth rotation, as computed by astropy (GMST rate)."""
+
+SIDEREAL_RATE_ARCSEC_PER_S: Final = 360 * 3600 / SIDEREAL_DAY_S
+"""Angle through which the sky turns in one second. [arcsec/s] From the mean sidereal day."""
+
+PIXEL_VARIANCE_PX2: Final = 1 / 12
+"""Variance, per axis, that averaging over one square pixel adds to a star. [px²] Closed form."""
+
+AIRY_FWHM_LAMBDA_OVER_D: Final = 1.02899
+"""FWHM of the Airy pattern of a clear round aperture. [lambda / D] Root of (2 J1(x) / x)² = 1/2."""
+
+VISUAL_WAVELENGTH_M: Final = 550e-9
+"""Middle of the visual band, where no filter tells better. [m] Johnson V; chosen."""

@@ -1,0 +1,1 @@
+"""Decision: grades, error budget, mount decision, cures."""

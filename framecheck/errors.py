@@ -1,0 +1,54 @@
+"""Our errors, and when to raise which.
+
+Each message is one sentence that a user can act on: the file, what is wrong with it, what to do.
+
+==================  ==================================================================================
+`UnusableFrame`     one file cannot be measured; the night goes on without it (exit code 1)
+`UnusableRig`       the rig file is wrong; nothing starts before it is put right (exit code 2)
+`UnusableRequest`   a command was asked for something impossible (exit code 2)
+`NothingMeasured`   no frame at all could be measured (exit code 3)
+==================  ==================================================================================
+
+Programming mistakes (wrong shapes, wrong types) raise `ValueError` or `TypeError` as everywhere.
+"""
+
+from pathlib import Path
+
+
+class FramecheckError(Exception):
+    """Anything that the user, not the programmer, can put right."""
+
+
+class UnusableFrame(FramecheckError):  # noqa: N818 - says what is wrong, which "Error" would not add to
+    """One file that cannot be measured.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    fault : str
+        What is wrong, as the middle of a sentence ("ends after 12 of 40 MB").
+    remedy : str
+        What to do about it, as a sentence ("Copy it again from the camera.").
+    """
+
+    def __init__(self, path: Path, fault: str, remedy: str) -> None:
+        super().__init__(path, fault, remedy)
+        self.path = path
+        self.fault = fault
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.path.name}: {self.fault}. {self.remedy}"
+
+
+class UnusableRig(FramecheckError):  # noqa: N818
+    """A rig file that cannot be used; the message names file, key, what was found, what is allowed."""
+
+
+class UnusableRequest(FramecheckError):  # noqa: N818
+    """A command that cannot be carried out as asked."""
+
+
+class NothingMeasured(FramecheckError):  # noqa: N818
+    """No file of all that were given could be measured."""

@@ -1,0 +1,1 @@
+"""Field: how size and shape vary over the sensor."""

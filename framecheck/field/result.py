@@ -1,0 +1,67 @@
+"""All that leaves one frame: small, frozen, serialisable; no pixel goes further."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.read.exposure import Exposure
+from framecheck.sky.model import SkySummary
+from framecheck.stars.table import Stars
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameShape:
+    """Typical size and roundness of the stars in one frame. Errors are one standard deviation."""
+
+    fwhm_px: float
+    fwhm_px_error: float
+    elongation: float
+    """Long axis over short axis at half maximum; 1 is round."""
+    elongation_error: float
+    elongation_pa_deg: float | None
+    """Long axis, counter-clockwise from +x, 0 <= pa < 180; None if round within its error."""
+    e1: float
+    e2: float
+    """ln(elongation) times cos and sin of twice the angle: the averages that elongation comes from."""
+    moffat_beta: float
+    half_flux_radius_px: float
+    trail_length_px: float | None
+    """Length of the line that the stars were drawn out to, ends of the star's own width left out; None if no
+    line explains the shape better than an ellipse does."""
+    n_measured: int
+    """Good stars that the averages rest on."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StackedStar:
+    """The frame's mean star, finer than the pixel."""
+
+    image: NDArray[np.float32]
+    """Shape (n, n), centred, peak 1, rows along y."""
+    pixel_px: float
+    """Side of one of its pixels, in pixels of the frame."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameResult:
+    """What was measured in one frame."""
+
+    exposure: Exposure
+    sky: SkySummary
+    stars: Stars
+    shape: FrameShape | None
+    """None where too few stars are good."""
+    stacked: StackedStar | None
+    saturation_adu: float | None
+    """Level at which the camera clips, given or seen in the pixels; None if nothing is clipped."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameFailure:
+    """One file that could not be measured."""
+
+    exposure: Exposure | None
+    file: str
+    fault: str
+    remedy: str

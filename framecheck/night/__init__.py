@@ -1,0 +1,1 @@
+"""Night: frames set beside each other: groups, registration, transparency, motion."""

@@ -1,0 +1,1 @@
+"""Read: a file becomes a Frame; the only room that knows FITS keywords."""

@@ -1,0 +1,100 @@
+"""What is known of an exposure: the words of many header dialects, in ours."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Kind = Literal["light", "dark", "flat", "bias", "unknown"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Orientation:
+    """How the sensor lies on the sky, from a world coordinate system in the header."""
+
+    pixel_scale_arcsec: float
+    north_up_deg: float
+    """Position angle of the image's +y axis, east of north. [deg]"""
+    mirrored: bool
+    """True if east is clockwise from north in the image (an odd number of reflections)."""
+    ra_deg: float
+    dec_deg: float
+    """Right ascension and declination of the image centre, J2000."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Exposure:
+    """One exposure as its header tells it. Unknown is None, never a guess."""
+
+    file: Path
+    kind: Kind
+    width_px: int
+    height_px: int
+    start_utc: datetime | None = None
+    exposure_s: float | None = None
+    target: str | None = None
+    filter: str | None = None
+    binning: int | None = None
+    camera: str | None = None
+    telescope: str | None = None
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    pixel_um: float | None = None
+    """Side of one pixel of this file, binning included. [micrometre]"""
+    gain_e_per_adu: float | None = None
+    read_noise_e: float | None = None
+    saturation_adu: float | None = None
+    camera_gain_setting: float | None = None
+    camera_offset_setting: float | None = None
+    sensor_temp_c: float | None = None
+    tube_temp_c: float | None = None
+    """Temperature at the focuser or tube. [deg C]"""
+    focuser_steps: float | None = None
+    ra_deg: float | None = None
+    dec_deg: float | None = None
+    altitude_deg: float | None = None
+    azimuth_deg: float | None = None
+    airmass: float | None = None
+    hour_angle_deg: float | None = None
+    """At the middle of the exposure, positive to the west. [deg]"""
+    pier_side: Literal["east", "west"] | None = None
+    site_latitude_deg: float | None = None
+    site_longitude_deg: float | None = None
+    """East positive. [deg]"""
+    orientation: Orientation | None = None
+    rows_top_down: bool | None = None
+    """True if the first row stored is the top of the picture."""
+    mosaic_pattern: str | None = None
+    """Colours of the first 2 x 2 pixels as stored, row by row, such as "RGGB"; None without a mosaic."""
+    plane: str | None = None
+    """Which plane of a colour image was measured; None for a plain image."""
+    conflicts: tuple[str, ...] = ()
+    """Statements of the header that contradict each other, one sentence each."""
+    provenance: Mapping[str, str] = field(default_factory=dict)
+    """Field name -> header keyword that it came from."""
+
+    @property
+    def middle_utc(self) -> datetime | None:
+        """The middle of the exposure."""
+        if self.start_utc is None:
+            return None
+        return self.start_utc + timedelta(seconds=(self.exposure_s or 0.0) / 2)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Frame:
+    """An exposure with its pixels, as they are stored: no interpolation, no calibration."""
+
+    exposure: Exposure
+    pixels: NDArray[Any]
+    """Shape (height, width); uint16 where the file's values allow, else float32 with NaN for undefined."""
+    mosaic: str | None = None
+    """Colours of the first 2 x 2 pixels, row by row ("RGGB"); None if every pixel sees the same light."""
+
+    def __post_init__(self) -> None:
+        if self.pixels.ndim != 2 or self.pixels.dtype not in (np.uint16, np.float32):
+            raise ValueError(f"pixels must be 2-D uint16 or float32, not {self.pixels.dtype}{self.pixels.shape}")

@@ -1,0 +1,1 @@
+"""Report: files and page; draws and writes, computes nothing."""

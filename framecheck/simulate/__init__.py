@@ -1,0 +1,1 @@
+"""Simulate: a night with known faults, for the demo and for trying things."""

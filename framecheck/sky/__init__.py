@@ -1,0 +1,1 @@
+"""Sky: level, noise and gradient over the image."""

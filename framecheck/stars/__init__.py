@@ -1,0 +1,1 @@
+"""Stars: found, measured and flagged; the last room that sees pixels."""

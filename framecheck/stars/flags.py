@@ -1,0 +1,30 @@
+"""Why a star is not used: each flag once, with its name and its meaning."""
+
+from enum import IntFlag
+
+
+class StarFlag(IntFlag):
+    """Reasons to keep a star out of the frame's averages; 0 is a good star."""
+
+    SATURATED = 1
+    """At least one pixel of the core is at or above the saturation level."""
+    BLENDED = 2
+    """Another star lies inside the stamp and is bright enough to bend the fit."""
+    HOT_PIXEL = 4
+    """The light is in one pixel, or in fewer than the optics can make."""
+    COSMIC_RAY = 8
+    """Sharper than a star on one side: a particle's track."""
+    EDGE = 16
+    """The stamp runs over the edge of the image or over undefined pixels."""
+    BAD_FIT = 32
+    """The fit did not converge, or left more than noise can explain."""
+
+
+MEANINGS = {
+    StarFlag.SATURATED: "a pixel of the core is at or above the saturation level",
+    StarFlag.BLENDED: "another star inside the stamp is bright enough to bend the fit",
+    StarFlag.HOT_PIXEL: "the light sits in fewer pixels than the optics can make",
+    StarFlag.COSMIC_RAY: "sharper than a star on one side, as the track of a particle",
+    StarFlag.EDGE: "the stamp runs over the edge of the image or over undefined pixels",
+    StarFlag.BAD_FIT: "the fit did not converge, or left more than noise explains",
+}

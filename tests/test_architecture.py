@@ -1,0 +1,42 @@
+"""Data travels one way; no room looks ahead."""
+
+import ast
+from collections.abc import Iterator
+from pathlib import Path
+
+PACKAGE = Path(__file__).parent.parent / "framecheck"
+ORDER = ["_version", "constants", "errors", "read", "sky", "stars", "field", "night", "causes", "decision", "report",
+         "logbook", "pipeline", "simulate", "cli"]  # fmt: skip
+
+
+def imports_between_rooms() -> Iterator[tuple[str, str, Path]]:
+    for path in PACKAGE.rglob("*.py"):
+        room = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+        if room == "__init__":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("framecheck."):
+                yield room, node.module.split(".")[1], path
+            elif isinstance(node, ast.ImportFrom) and node.module == "framecheck":
+                for alias in node.names:
+                    if alias.name in ORDER:
+                        yield room, alias.name, path
+
+
+def test_every_room_has_its_place() -> None:
+    rooms = {
+        p.name.removesuffix(".py")
+        for p in PACKAGE.iterdir()
+        if not p.name.startswith("__") and p.name != "py.typed"
+    }
+    assert rooms <= set(ORDER)
+
+
+def test_no_room_looks_ahead() -> None:
+    for room, imported, path in imports_between_rooms():
+        assert ORDER.index(imported) <= ORDER.index(room), f"{path}: {room} reaches ahead to {imported}"
+
+
+def test_only_the_command_line_knows_the_simulator() -> None:
+    for room, imported, path in imports_between_rooms():
+        assert imported != "simulate" or room in ("simulate", "cli"), f"{path} must not need the simulator"
