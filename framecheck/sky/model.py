@@ -5,7 +5,65 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sky:
+    """The sky under the stars, on a coarse mesh; between mesh centres it is linear."""
+
+    level_adu: Floats
+    """Sky level of each mesh, pedestal included, shape (n_y, n_x). [ADU]"""
+    noise_adu: Floats
+    """Standard deviation of one pixel of blank sky in each mesh, same shape. [ADU]"""
+    x_centres: Floats
+    """Mesh centres along x, shape (n_x,). [px]"""
+    y_centres: Floats
+    """Mesh centres along y, shape (n_y,). [px]"""
+
+    def rows(self, y: NDArray[np.floating], width: int, step: int = 1) -> Floats:
+        """Level along whole image rows.
+
+        Parameters
+        ----------
+        y : ndarray, shape (n,)
+            Rows. [px]
+        width : int
+            Values along x, one for every `step` pixels, the first centred on the first `step` pixels.
+        step : int
+            Pixels a value.
+
+        Returns
+        -------
+        ndarray, shape (n, width)
+            Sky level. [ADU]
+        """
+        x = np.arange(width, dtype=np.float32) * step + (step - 1) / 2
+        fine = np.stack([np.interp(x, self.x_centres, row) for row in self.level_adu]).astype(np.float32)
+        low, share = _between(self.y_centres, y)
+        high = np.minimum(low + 1, len(self.y_centres) - 1)
+        out: Floats = fine[low] + (fine[high] - fine[low]) * share[:, None].astype(np.float32)
+        return out
+
+    def level_at(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
+        """Level at points of the image, shape (n,). [ADU]"""
+        return _bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
+
+    def noise_at(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
+        """Noise of one pixel at points of the image, shape (n,). [ADU]"""
+        return _bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
+
+    def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
+        """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""
+        level = float(np.median(self.level_adu))
+        low, high = np.percentile(self.level_adu, [5, 95])
+        above = level - (pedestal_adu or 0.0)
+        return SkySummary(
+            level_adu=level,
+            noise_adu=float(np.sqrt(np.median(self.noise_adu.astype(float) ** 2))),
+            gradient_percent=float(100 * (high - low) / above) if above > 0 else float("nan"),
+            level_mesh_adu=_coarse(self.level_adu),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -17,7 +75,35 @@ class SkySummary:
     noise_adu: float
     """Standard deviation of one pixel of blank sky. [ADU]"""
     gradient_percent: float
-    """Range of the sky level over the image (5th to 95th percentile of the meshes), stars and small nebulosity
-    left out, in per cent of the median level above the lowest; of the level itself if the pedestal is unknown."""
-    level_mesh_adu: NDArray[np.float32]
+    """Range of the sky level over the image, from the 5th to the 95th percentile of its meshes, in per cent of the
+    median level (above the pedestal where that is known)."""
+    level_mesh_adu: Floats
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
+
+
+def _between(centres: Floats, at: NDArray[np.floating]) -> tuple[NDArray[np.intp], NDArray[np.floating]]:
+    """Index of the mesh centre below each point, and the share of the way to the next; flat beyond the ends."""
+    if len(centres) == 1:
+        return np.zeros(len(at), dtype=np.intp), np.zeros(len(at))
+    position = np.clip((at - centres[0]) / (centres[1] - centres[0]), 0, len(centres) - 1)
+    low = np.minimum(position.astype(np.intp), len(centres) - 2)
+    return low, position - low
+
+
+def _bilinear(
+    mesh: Floats, xs: Floats, ys: Floats, x: NDArray[np.floating], y: NDArray[np.floating]
+) -> Floats:
+    i, u = _between(xs, np.asarray(x))
+    j, v = _between(ys, np.asarray(y))
+    i1, j1 = np.minimum(i + 1, len(xs) - 1), np.minimum(j + 1, len(ys) - 1)
+    low = mesh[j, i] + (mesh[j, i1] - mesh[j, i]) * u
+    high = mesh[j1, i] + (mesh[j1, i1] - mesh[j1, i]) * u
+    return np.asarray(low + (high - low) * v, dtype=np.float32)
+
+
+def _coarse(mesh: Floats, rows: int = 12, columns: int = 16) -> Floats:
+    """The mesh averaged down to at most `rows` x `columns`."""
+    y = np.linspace(0, mesh.shape[0], min(rows, mesh.shape[0]) + 1).astype(int)
+    x = np.linspace(0, mesh.shape[1], min(columns, mesh.shape[1]) + 1).astype(int)
+    summed = np.add.reduceat(np.add.reduceat(mesh, y[:-1], axis=0), x[:-1], axis=1)
+    return np.asarray(summed / np.outer(np.diff(y), np.diff(x)), dtype=np.float32)
