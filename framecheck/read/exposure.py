@@ -48,6 +48,8 @@ class Exposure:
     gain_e_per_adu: float | None = None
     read_noise_e: float | None = None
     saturation_adu: float | None = None
+    pedestal_adu: float | None = None
+    """Level that stands for no light, where the header names it. [ADU]"""
     camera_gain_setting: float | None = None
     camera_offset_setting: float | None = None
     sensor_temp_c: float | None = None
@@ -66,6 +68,8 @@ class Exposure:
     site_longitude_deg: float | None = None
     """East positive. [deg]"""
     orientation: Orientation | None = None
+    stated_scale_arcsec: float | None = None
+    """Pixel scale that the header claims without a solution to show for it. [arcsec/px]"""
     rows_top_down: bool | None = None
     """True if the first row stored is the top of the picture."""
     mosaic_pattern: str | None = None

@@ -1,0 +1,241 @@
+"""Frames from FITS files: opened read-only, checked before memory is taken, read in one pass."""
+
+import gzip
+import os
+import stat
+import time
+import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, BinaryIO, Final, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.errors import UnusableFrame
+from framecheck.read.exposure import Exposure, Frame
+from framecheck.read.header import exposure_from_header
+from framecheck.read.layout import Layout, find_image
+from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
+from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
+
+_FRESH_S: Final = 60.0
+"""[s] Chosen: a file that changed so lately and is too short is probably still being written."""
+_GREEN: Final = "green of red, green and blue"
+_LEFT_OVER_ZERO: Final = 32768.0
+"""[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Open:
+    """An open file: its bytes after unpacking, its state when opened."""
+
+    stream: BinaryIO
+    raw: BinaryIO
+    """The same without unpacking."""
+    state: os.stat_result
+    gzipped: bool
+
+
+def read_exposure(path: Path) -> Exposure:
+    """Read what the header says of a frame, without its pixels.
+
+    Parameters
+    ----------
+    path : Path
+        A FITS file, also gzipped or tile-compressed. It is opened read-only.
+
+    Returns
+    -------
+    Exposure
+        Kind "unknown" if the header does not tell it. A mosaic is as the header claims it.
+
+    Raises
+    ------
+    UnusableFrame
+        If the file cannot be opened, is no FITS image, or is smaller than its header demands.
+    """
+    with _opened(path) as opened:
+        layout = _find(opened, path)
+        return _exposure(path, layout)
+
+
+def read_frame(path: Path) -> Frame:
+    """Read a frame with its pixels as they are stored.
+
+    Parameters
+    ----------
+    path : Path
+        A FITS file, also gzipped or tile-compressed. It is opened read-only.
+
+    Returns
+    -------
+    Frame
+        Pixels in native byte order; `mosaic` as the pixels bear it out.
+
+    Raises
+    ------
+    UnusableFrame
+        As for `read_exposure`; also if every pixel is undefined, clipped or the same, or if the file changes
+        while it is read.
+    """
+    with _opened(path) as opened:
+        layout = _find(opened, path)
+        pixels = _read_tiles(opened, layout, path) if layout.tiled else read_plane(opened.stream, layout, path)
+        after = os.fstat(opened.raw.fileno())
+        if (after.st_size, after.st_mtime_ns) != (opened.state.st_size, opened.state.st_mtime_ns):
+            raise UnusableFrame(
+                path, "changed while it was read: still being written?", "Wait until it is complete, then run again."
+            )
+    exposure = _exposure(path, layout)
+    refuse_worthless(pixels, path, exposure.saturation_adu)
+    exposure = _with_doubts_about_values(exposure, layout, pixels)
+    return _with_mosaic(exposure, layout, pixels)
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[_Open]:
+    """Open a regular file for reading; whatever goes wrong in it becomes an `UnusableFrame`."""
+    started = time.time()
+    try:
+        with _raw(path) as raw:
+            gzipped = raw.read(2) == b"\x1f\x8b"
+            raw.seek(0)
+            stream = cast(BinaryIO, gzip.GzipFile(fileobj=raw)) if gzipped else raw
+            yield _Open(stream=stream, raw=raw, state=os.fstat(raw.fileno()), gzipped=gzipped)
+    except UnusableFrame as unusable:
+        raise _with_age(unusable, path, started) from None
+    except (EOFError, zlib.error, gzip.BadGzipFile):
+        fault = UnusableFrame(path, "is damaged or ends early inside its gzip data", "Copy it again from the camera.")
+        raise _with_age(fault, path, started) from None
+    except MemoryError:
+        raise UnusableFrame(path, "does not fit into memory", "Close other programs, or use another machine.") from None
+    except OSError as why:
+        raise UnusableFrame(path, f"cannot be read ({why.strerror or why})", "Check the disk it lies on.") from None
+
+
+def _raw(path: Path) -> BinaryIO:
+    """The file itself, read-only and without a buffer; never a pipe, which would wait for ever."""
+    try:
+        _refuse_special(path, path.stat())
+        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        raw = cast(BinaryIO, os.fdopen(descriptor, "rb", buffering=0))
+        _refuse_special(path, os.fstat(descriptor))
+    except FileNotFoundError:
+        raise UnusableFrame(path, "is not there any more", "Check whether it was moved or deleted.") from None
+    except PermissionError:
+        raise UnusableFrame(
+            path, "may not be read (no permission)", "Change its permissions, then run again."
+        ) from None
+    except (OSError, ValueError) as why:  # a circle of links; a NUL in the name
+        reason = getattr(why, "strerror", None) or str(why)
+        raise UnusableFrame(path, f"cannot be opened ({reason})", "Check the link or the path.") from None
+    return raw
+
+
+def _refuse_special(path: Path, state: os.stat_result) -> None:
+    if stat.S_ISDIR(state.st_mode):
+        raise UnusableFrame(path, "is a folder, not a file", "Give the files in it.")
+    if not stat.S_ISREG(state.st_mode):
+        raise UnusableFrame(path, "is no regular file but a device or pipe", "Leave it out of the folder of frames.")
+
+
+_SHORT: Final = ("ends ", "is empty", "claims ", "is damaged or ends")
+
+
+def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
+    """The same fault; if the file is too short and has changed just now, with the suspicion that it still grows."""
+    try:
+        age_s = now - path.stat().st_mtime
+    except OSError:
+        return unusable
+    if not unusable.fault.startswith(_SHORT) or not -1 <= age_s < _FRESH_S:
+        return unusable
+    return UnusableFrame(
+        path,
+        f"{unusable.fault}, and changed {max(0.0, age_s):.0f} s ago: still being written?",
+        "If so, wait until it is complete, then run again; if not, copy it again from the camera.",
+    )
+
+
+def _find(opened: _Open, path: Path) -> Layout:
+    size = opened.state.st_size
+    return find_image(
+        opened.stream,
+        path,
+        available=None if opened.gzipped else size,
+        packed_bytes=size if opened.gzipped else None,
+    )
+
+
+def _exposure(path: Path, layout: Layout) -> Exposure:
+    return exposure_from_header(
+        path,
+        layout.header,
+        width_px=layout.width_px,
+        height_px=layout.height_px,
+        plane=_GREEN if layout.planes == 3 else None,
+    )
+
+
+def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
+    """Unpack an image that is stored as compressed tiles (astropy does it)."""
+    import warnings
+
+    from astropy.io import fits
+
+    opened.stream.seek(0)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of headers, which are not astropy's to judge here
+            units = fits.open(opened.stream, mode="readonly", memmap=False, do_not_scale_image_data=True)
+            stored = units[layout.hdu].data
+            units.close(closed=False)  # the file is not astropy's to close
+    except MemoryError:
+        raise
+    except Exception as why:  # damaged tiles fail in as many ways as there are codes
+        raise UnusableFrame(
+            path, f"has compressed pixels that cannot be unpacked ({why})", "Copy it again from the camera."
+        ) from None
+    if layout.interleaved:
+        stored = stored[..., 1]
+    elif layout.planes == 3:
+        stored = stored[1]
+    stored = np.asarray(stored).reshape(layout.height_px, layout.width_px)
+    return native_of_array(stored, layout)
+
+
+def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Exposure:
+    """Note values that the header makes implausible: a BZERO left over, and ADU on a scale from 0 to 1."""
+    if layout.bitpix > 0:
+        return exposure
+    sample = pixels[::16, ::16]
+    if layout.zero == _LEFT_OVER_ZERO and np.nanpercentile(sample, 1) >= 0.95 * _LEFT_OVER_ZERO:
+        said = (
+            "BZERO = 32768 stands over real numbers, probably left from an earlier format; it was added as the "
+            f"standard asks, and puts the sky at {np.nanmedian(sample):.0f}."
+        )
+        return replace(exposure, conflicts=(*exposure.conflicts, said))
+    if exposure.gain_e_per_adu is None and exposure.saturation_adu is None:
+        return exposure
+    if np.nanmax(sample) <= 1 and np.nanmax(pixels) <= 1:
+        said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
+        return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
+    return exposure
+
+
+def _with_mosaic(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Frame:
+    """The frame, with its mosaic's pattern checked against the pixels."""
+    if layout.planes == 3:
+        return Frame(exposure=exposure, pixels=pixels)
+    hint = pattern_in_filter_card(layout.header)
+    said = verified_pattern(
+        pixels,
+        exposure.mosaic_pattern or hint,
+        certain=exposure.mosaic_pattern is not None,
+        binning=exposure.binning,
+    )
+    exposure = replace(exposure, mosaic_pattern=said.value, conflicts=(*exposure.conflicts, *said.conflicts))
+    return Frame(exposure=exposure, pixels=pixels, mosaic=said.value)

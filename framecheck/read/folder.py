@@ -1,0 +1,94 @@
+"""The frames in a folder, and what else lies there."""
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from framecheck.errors import UnusableRequest
+
+FRAME_ENDINGS: Final = (".fits", ".fit", ".fts")
+PACKED_ENDINGS: Final = (".fz", ".gz")
+
+
+def is_frame_name(name: str) -> bool:
+    """Whether a file's name says FITS, in any case, packed or not."""
+    name = name.lower()
+    for ending in PACKED_ENDINGS:
+        name = name.removesuffix(ending)
+    return name.endswith(FRAME_ENDINGS)
+
+
+def find_frames(folder: Path) -> list[Path]:
+    """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
+
+    Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice.
+
+    Raises
+    ------
+    UnusableRequest
+        If there is no such folder, or it may not be read.
+    """
+    return [path for path, why in _walk(folder) if why is None]
+
+
+def find_others(folder: Path) -> list[tuple[Path, str]]:
+    """All files under a folder that are no frames, sorted, each with the reason."""
+    return [(path, why) for path, why in _walk(folder) if why is not None]
+
+
+def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
+    """Every file under the folder, with the reason if it is no frame."""
+    try:
+        if not folder.is_dir():
+            raise UnusableRequest(f"{folder}: there is no such folder. Give the folder that holds the frames.")
+        list(os.scandir(folder))
+    except PermissionError:
+        raise UnusableRequest(f"{folder}: may not be read (no permission). Change its permissions.") from None
+    except (OSError, ValueError) as why:
+        raise UnusableRequest(f"{folder}: cannot be opened ({why}). Check the path.") from None
+    yield from _walk_inside(folder, set())
+
+
+def _walk_inside(folder: Path, seen: set[tuple[int, int]]) -> Iterator[tuple[Path, str | None]]:
+    state = folder.stat()
+    seen.add((state.st_dev, state.st_ino))
+    waiting = [folder]
+    while waiting:
+        here = waiting.pop()
+        try:
+            entries = sorted(here.iterdir())
+        except OSError:
+            yield here, "a folder that may not be read"
+            continue
+        folders = []
+        for path in entries:
+            if path.name.startswith("."):
+                continue
+            why, is_folder = _judge(path, seen)
+            if is_folder:
+                folders.append(path)
+            elif why != _SEEN:
+                yield path, why
+        waiting.extend(reversed(folders))
+
+
+_SEEN: Final = "met before"
+
+
+def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
+    """Why the path is no frame (None if it is one), and whether it is a folder to look into."""
+    try:
+        state = path.stat()
+    except OSError:
+        return ("a link that leads nowhere" if path.is_symlink() else "cannot be opened"), False
+    place = state.st_dev, state.st_ino
+    if state.st_ino and place in seen:
+        return _SEEN, False
+    seen.add(place)
+    if stat.S_ISDIR(state.st_mode):
+        return None, True
+    if not stat.S_ISREG(state.st_mode):
+        return "a device or pipe, not a file", False
+    return (None if is_frame_name(path.name) else "its name does not end in .fits, .fit or .fts"), False

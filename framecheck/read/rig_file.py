@@ -1,0 +1,298 @@
+"""rig.toml: what headers leave out, in the user's own hand; read with care and written as a start."""
+
+import difflib
+import json
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final, get_args
+
+from framecheck.errors import UnusableRig
+from framecheck.read.exposure import Exposure
+from framecheck.read.place import signed_deg
+from framecheck.read.rig import MountType, Rig
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Key:
+    """A key of rig.toml: its table, what it may hold, and a line of explanation for someone new to it."""
+
+    name: str
+    table: str
+    help: str
+    kind: type = float
+    least: float = -math.inf
+    most: float = math.inf
+    choices: tuple[str, ...] = ()
+    field: str = ""
+    """The rig's field, where it is not called like the key."""
+    example: Any = None
+
+    @property
+    def allowed(self) -> str:
+        """What the key may hold, in words."""
+        if self.choices:
+            return "one of " + ", ".join(f'"{choice}"' for choice in self.choices)
+        if self.kind is bool:
+            return "true or false"
+        noun = "a whole number" if self.kind is int else "a number"
+        return f"{noun} from {self.least:g} to {self.most:g}"
+
+
+KEYS: Final = (
+    Key(name="focal_length_mm", table="optics", least=2, most=200_000, example=530.0,
+        help="Focal length in millimetres, with the reducer or extender in place."),
+    Key(name="aperture_mm", table="optics", least=1, most=50_000, example=106.0,
+        help="Clear diameter of the lens or mirror in millimetres."),
+    Key(name="central_obstruction", table="optics", least=0, most=0.8, example=0.33,
+        help="Diameter of the secondary mirror divided by the aperture; 0 for a refractor."),
+    Key(name="pixel_scale_arcsec", table="optics", field="solved_scale_arcsec", least=0.005, most=1500, example=1.46,
+        help="Arcseconds that one pixel spans, from a plate solution; then focal length and pixel size do not matter."),
+    Key(name="pixel_um", table="camera", least=0.5, most=200, example=3.76,
+        help="Side of one pixel of the files in micrometres; twice the sensor's own if they are binned 2 x 2."),
+    Key(name="binning", table="camera", kind=int, least=1, most=32, example=1,
+        help="Sensor pixels along one side of a pixel of the files; 1 without binning."),
+    Key(name="gain_e_per_adu", table="camera", least=1e-4, most=1e4, example=0.77,
+        help="Electrons for one step of pixel value (ADU), from the camera's data sheet at your gain setting."),
+    Key(name="read_noise_e", table="camera", least=0.05, most=500, example=1.5,
+        help="Noise of one readout in electrons, from the camera's data sheet at your gain setting."),
+    Key(name="saturation_adu", table="camera", least=1e-3, most=1e10, example=65535.0,
+        help="Pixel value at which bright stars are clipped; 65535 for most cameras."),
+    Key(name="pedestal_adu", table="camera", least=0, most=1e6, example=500.0,
+        help="Pixel value without any light: the median of a bias or dark frame."),
+    Key(name="camera_angle_deg", table="camera", least=-360, most=360, example=0.0,
+        help="Direction of the image's upward (+y) axis on the sky, in degrees from north over east."),
+    Key(name="mount_type", table="mount", kind=str, choices=get_args(MountType), example="equatorial",
+        help="How the mount follows the sky."),
+    Key(name="guided", table="mount", kind=bool, example=True,
+        help="Whether a guide camera corrected the mount."),
+    Key(name="worm_period_s", table="mount", least=5, most=86_164, example=480.0,
+        help="Seconds for one turn of the worm in right ascension, from the mount's data sheet."),
+    Key(name="site_latitude_deg", table="site", least=-90, most=90, example=48.2,
+        help="Latitude of the place in degrees, north positive."),
+    Key(name="site_longitude_deg", table="site", least=-180, most=360, example=16.4,
+        help="Longitude of the place in degrees, east positive."),
+)  # fmt: skip
+_BY_NAME: Final[Mapping[str, Key]] = {key.name: key for key in KEYS}
+_TABLES: Final = tuple(dict.fromkeys(key.table for key in KEYS))
+_FASTEST: Final = 0.3
+"""[dimensionless] Chosen: no lens or telescope has a focal ratio below; millimetres and centimetres were mixed up."""
+_MOST_BYTES: Final = 10**6
+"""[byte] Chosen: a rig file is a page of text."""
+
+
+def load_rig(path: Path) -> Rig:
+    """Read and check a rig file.
+
+    Keys stand in the tables [optics], [camera], [mount] and [site], or without any table.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file with any of `KEYS`.
+
+    Returns
+    -------
+    Rig
+        With "rig file" as the provenance of all that it gives.
+
+    Raises
+    ------
+    UnusableRig
+        If the file cannot be read, is no TOML, or has an unknown key, a wrong type or an impossible value; the message
+        names file, line, key, what was found and what is allowed.
+    """
+    text = _read_text(path)
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as why:
+        raise UnusableRig(f"{path}: {_syntax_fault(text, str(why))}") from None
+    except RecursionError:
+        raise UnusableRig(f"{path}: brackets are nested too deeply; a rig file has tables of plain values.") from None
+    values: dict[str, Any] = {}
+    for table, name, value in _entries(tables):
+        where = f"{path}, line {_line_of(text, table, name)}"
+        key = _key(table, name, value, where)
+        _refuse_wrong_value(key, value, where)
+        if name in values:
+            raise UnusableRig(f"{where}: `{name}` is given twice, on top and in [{key.table}]; keep one.")
+        values[name] = value
+    _refuse_impossible_optics(path, text, values)
+    return _rig(values)
+
+
+def rig_template(exposure: Exposure) -> str:
+    """A rig.toml to start from, with what the header says filled in and the rest as lines to uncomment.
+
+    Parameters
+    ----------
+    exposure : Exposure
+        A frame of the rig.
+
+    Returns
+    -------
+    str
+        TOML that `load_rig` reads.
+    """
+    lines = [
+        "# What framecheck should know of this rig. What stands here wins over what headers say.",
+        "# Fill in what you know and take away the # in front of it; leave the rest as it is.",
+    ]
+    for table in _TABLES:
+        lines += ["", f"[{table}]"]
+        for key in KEYS:
+            if key.table == table:
+                lines += _template_lines(key, exposure)
+    return "\n".join(lines) + "\n"
+
+
+def _template_lines(key: Key, exposure: Exposure) -> Iterator[str]:
+    """The explanation, then the value of the header or a commented example."""
+    value = _value_of_header(key, exposure)
+    yield f"# {key.help}"
+    if key.choices:
+        yield f"# It is {key.allowed}."
+    if value is None:
+        yield f"# {key.name} = {json.dumps(key.example)}"
+        return
+    source = exposure.provenance.get("orientation" if key.name == "camera_angle_deg" else key.name, "")
+    yield f"{key.name} = {json.dumps(value)}" + (f"  # from the header ({source})" if source else "")
+
+
+def _value_of_header(key: Key, exposure: Exposure) -> float | int | None:
+    """The header's value, rounded as a person would write it, if the rig file would take it."""
+    if key.name == "pixel_scale_arcsec":
+        lies = exposure.orientation
+        value = None if lies is None else lies.pixel_scale_arcsec
+    elif key.name == "camera_angle_deg":
+        value = None if exposure.orientation is None else exposure.orientation.north_up_deg
+    else:
+        value = getattr(exposure, key.name, None)
+    if value is None or not key.least <= value <= key.most:
+        return None
+    return int(value) if key.kind is int else float(f"{value:.6g}")
+
+
+def _read_text(path: Path) -> str:
+    try:
+        if not path.is_file():
+            raise UnusableRig(f"{path}: there is no such file. `framecheck rig FRAME` writes one to start from.")
+        if path.stat().st_size > _MOST_BYTES:
+            raise UnusableRig(f"{path}: is too large for a rig file. Give the TOML file, not a frame.")
+        return path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise UnusableRig(f"{path}: is no text in UTF-8. Save it as plain text, or give another file.") from None
+    except (OSError, ValueError) as why:
+        reason = getattr(why, "strerror", None) or str(why)
+        raise UnusableRig(f"{path}: cannot be read ({reason}). Check the path and its permissions.") from None
+
+
+def _syntax_fault(text: str, why: str) -> str:
+    """TOML's complaint with the line it is about."""
+    place = re.search(r"\(at line (\d+), column \d+\)", why)
+    number = int(place[1]) if place else len(text.splitlines())
+    lines = text.splitlines()
+    line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
+    reason = re.sub(r"\s*\(at .*\)", "", why)
+    return f"line {number} is no TOML ({reason}): {line!r}. Write key = value, with text in quotation marks."
+
+
+def _entries(tables: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
+    """Every key with its table ("" on top) and value."""
+    for name, value in tables.items():
+        if isinstance(value, dict) and name not in _BY_NAME:
+            for inner, inner_value in value.items():
+                yield name, inner, inner_value
+            if not value and name not in _TABLES:
+                yield name, "", None
+        else:
+            yield "", name, value
+
+
+def _key(table: str, name: str, value: Any, where: str) -> Key:
+    """The key's definition; an unknown one is refused with the nearest that exists."""
+    if table and table not in _TABLES:
+        near = _nearest(table, _TABLES)
+        tables = ", ".join(f"[{known}]" for known in _TABLES)
+        raise UnusableRig(f"{where}: there is no table [{table}]{near}; the tables are {tables}.")
+    key = _BY_NAME.get(name)
+    if key is None:
+        near = _nearest(name, tuple(_BY_NAME))
+        keys = ", ".join(known.name for known in KEYS if not table or known.table == table)
+        raise UnusableRig(f"{where}: there is no key `{name}`{near}; the keys here are {keys}.")
+    if table and table != key.table:
+        raise UnusableRig(f"{where}: `{name}` stands in [{table}] but belongs in [{key.table}].")
+    return key
+
+
+def _nearest(word: str, known: tuple[str, ...]) -> str:
+    found = difflib.get_close_matches(word.lower().replace("-", "_"), known, n=1, cutoff=0.5)
+    return f" (did you mean `{found[0]}`?)" if found else ""
+
+
+def _refuse_wrong_value(key: Key, value: Any, where: str) -> None:
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    if key.kind is float:
+        fits = number and key.least <= value <= key.most
+    elif key.kind is int:
+        fits = isinstance(value, int) and number and key.least <= value <= key.most
+    else:
+        fits = isinstance(value, key.kind) and (not key.choices or value in key.choices)
+    if not fits:
+        near = _nearest(value, key.choices) if isinstance(value, str) and key.choices else ""
+        raise UnusableRig(f"{where}: `{key.name}` is {_shown(value)}{near}, but must be {key.allowed}.")
+
+
+def _shown(value: Any) -> str:
+    """A value as TOML writes it, cut if it is long."""
+    try:
+        text = json.dumps(value)
+    except (TypeError, ValueError, RecursionError):
+        text = str(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _refuse_impossible_optics(path: Path, text: str, values: Mapping[str, Any]) -> None:
+    focal, aperture = values.get("focal_length_mm"), values.get("aperture_mm")
+    if focal is None or aperture is None or focal / aperture >= _FASTEST:
+        return
+    where = f"{path}, line {_line_of(text, 'optics', 'aperture_mm')}"
+    raise UnusableRig(
+        f"{where}: `aperture_mm` = {aperture:g} with `focal_length_mm` = {focal:g} makes f/{focal / aperture:.2f}, "
+        "but no optics are that fast; both must be in millimetres."
+    )
+
+
+def _line_of(text: str, table: str, name: str) -> int:
+    """Number of the line where a key stands, the first is 1; tomllib does not tell."""
+    heading = re.compile(r"\s*\[+\s*[\"']?([^\]\"']+?)[\"']?\s*\]")
+    here, start = "", 1
+    for number, line in enumerate(text.splitlines(), start=1):
+        match = heading.match(line)
+        if match:
+            here = match[1]
+            if here == table:
+                start = number
+        pattern = rf"\s*[\"']?{re.escape(name)}[\"']?\s*[=.]"
+        dotted = rf"\s*[\"']?{re.escape(table)}[\"']?\s*\.\s*[\"']?{re.escape(name)}[\"']?\s*[=.]"
+        inline = rf"\s*[\"']?{re.escape(table)}[\"']?\s*=\s*\{{.*{re.escape(name)}"
+        if here in (table, f"{table}.{name}") and name and re.match(pattern, line):
+            return number
+        if table and not here and (re.match(dotted, line) or re.match(inline, line)):
+            return number
+    return start
+
+
+def _rig(values: Mapping[str, Any]) -> Rig:
+    known: dict[str, Any] = {}
+    for name, value in values.items():
+        key = _BY_NAME[name]
+        known[key.field or name] = float(value) if key.kind is float else value
+    if "camera_angle_deg" in known:
+        known["camera_angle_deg"] %= 360
+    if "site_longitude_deg" in known:
+        known["site_longitude_deg"] = signed_deg(known["site_longitude_deg"])
+    return Rig(**known, provenance=dict.fromkeys(known, "rig file"))
