@@ -87,7 +87,9 @@ def read_frame(path: Path) -> Frame:
         after = os.fstat(opened.raw.fileno())
         if (after.st_size, after.st_mtime_ns) != (opened.state.st_size, opened.state.st_mtime_ns):
             raise UnusableFrame(
-                path, "changed while it was read: still being written?", "Wait until it is complete, then run again."
+                path,
+                "changed while it was read, so it is still being written",
+                "Wait until it is complete, then run again.",
             )
     exposure = _exposure(path, layout)
     refuse_worthless(pixels, path, exposure.saturation_adu)
@@ -149,13 +151,13 @@ def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
     """The same fault; if the file is too short and has changed just now, with the suspicion that it still grows."""
     try:
         age_s = now - path.stat().st_mtime
-    except OSError:
+    except (OSError, ValueError):
         return unusable
     if not unusable.fault.startswith(_SHORT) or not -1 <= age_s < _FRESH_S:
         return unusable
     return UnusableFrame(
         path,
-        f"{unusable.fault}, and changed {max(0.0, age_s):.0f} s ago: still being written?",
+        f"{unusable.fault}, and changed {max(0.0, age_s):.0f} s ago, so it is perhaps still being written",
         "If so, wait until it is complete, then run again; if not, copy it again from the camera.",
     )
 

@@ -189,11 +189,13 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
     swapped = axes[0].startswith("DEC") and axes[1].startswith("RA")
     if not swapped and not (axes[0].startswith("RA") and axes[1].startswith("DEC")):
         return Said()
-    matrix, source = _linear_part(header)
+    units = [_UNIT_DEG.get((header.text(f"CUNIT{axis}") or "DEG").upper(), 1.0) for axis in (1, 2)]
+    matrix, source = _linear_part(header, units)
     reference = [header.number(keyword) for keyword in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")]
     if matrix is None or any(number is None for number in reference):
         return Said()
     lon, lat, column, row = (number or 0.0 for number in reference)
+    lon, lat = lon * units[0], lat * units[1]
     (xi_x, xi_y), (eta_x, eta_y) = matrix
     if swapped:
         lon, lat = lat, lon
@@ -225,9 +227,8 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
 Matrix = tuple[tuple[float, float], tuple[float, float]]
 
 
-def _linear_part(header: Header) -> tuple[Matrix | None, str]:
+def _linear_part(header: Header, units: list[float]) -> tuple[Matrix | None, str]:
     """Degrees on the tangent plane for a step of one pixel, rows by axis; CD before PC before CROTA2."""
-    units = [_UNIT_DEG.get((header.text(f"CUNIT{axis}") or "DEG").upper(), 1.0) for axis in (1, 2)]
     pairs = ((1, 1), (1, 2), (2, 1), (2, 2))
     if any(f"CD{i}_{j}" in header for i, j in pairs):
         a, b, c, d = (header.number(f"CD{i}_{j}") or 0.0 for i, j in pairs)

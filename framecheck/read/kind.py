@@ -24,8 +24,8 @@ _TILE_PX: Final = 256
 """[px] Chosen."""
 _TILES_A_SIDE: Final = 4
 """Chosen: sixteen tiles see a million pixels, where any field but the emptiest has stars."""
-_PEAK_SIGMA: Final = 8.0
-"""[standard deviations] Chosen: noise alone reaches it in no frame."""
+_PEAK_SIGMA: Final = 6.0
+"""[standard deviations] Chosen: noise alone reaches it once in a thousand frames."""
 _NEIGHBOUR_SHARE: Final = 0.1
 """[dimensionless] Least light of a neighbour against the peak: 0.2 for a Gaussian of 1.3 px FWHM, the sharpest star."""
 _LEAST_STARS: Final = 3
@@ -73,8 +73,7 @@ def kind_from_pixels(frame: Frame) -> Kind:
     step = 1 if frame.mosaic is None else 2  # one colour of a mosaic
     tiles = [tile.astype(np.float32) for tile in _tiles(frame.pixels[::step, ::step])]
     levels, noises = np.array([_level_and_noise(tile) for tile in tiles]).T
-    stars = sum(_count_stars(*measured) for measured in zip(tiles, levels, noises, strict=True))
-    if stars >= _LEAST_STARS:
+    if sum(map(_count_stars, tiles)) >= _LEAST_STARS:
         return "light"
     full = _full_scale(frame)
     level, noise = float(np.nanmedian(levels)), float(np.nanmedian(noises))
@@ -106,11 +105,26 @@ def _level_and_noise(tile: NDArray[np.float32]) -> tuple[float, float]:
     return float(np.nanmedian(tile)), max(noise, 1 / np.sqrt(12)) if float(np.nanmax(tile)) > 2 else noise
 
 
-def _count_stars(tile: NDArray[np.float32], level: float, noise: float) -> int:
-    """Local maxima with light in at least three of the eight pixels around: no hot pixel looks so."""
-    if not np.isfinite(level) or min(tile.shape) < 3 or not noise > 0:
+def _count_stars(tile: NDArray[np.float32]) -> int:
+    """Stars in a tile, sharp ones on its pixels and blurred or faint ones on pixels summed 4 by 4."""
+    return max(_count_peaks(tile, 16), _count_peaks(_summed(tile, 4), 6))
+
+
+def _summed(tile: NDArray[np.float32], n: int) -> NDArray[np.float32]:
+    height, width = tile.shape[0] // n * n, tile.shape[1] // n * n
+    cells: NDArray[np.float32] = tile[:height, :width].reshape(height // n, n, width // n, n).sum(axis=(1, 3))
+    return cells
+
+
+def _count_peaks(tile: NDArray[np.float32], reach: int) -> int:
+    """Local maxima with light in at least three of the eight pixels around: no hot pixel looks so.
+
+    Light is what stands above the mean of the square of `2 reach + 1` pixels around, so that vignetting is none.
+    """
+    _, noise = _level_and_noise(tile)
+    if min(tile.shape) < 2 * reach + 3 or not noise > 0:
         return 0
-    light = np.nan_to_num(tile - level, nan=0.0)
+    light = tile[reach:-reach, reach:-reach] - _square_mean(tile, reach)
     inner = light[1:-1, 1:-1]
     around = [
         light[1 + dy : light.shape[0] - 1 + dy, 1 + dx : light.shape[1] - 1 + dx]
@@ -124,6 +138,17 @@ def _count_stars(tile: NDArray[np.float32], level: float, noise: float) -> int:
         peak &= inner >= neighbour
         lit += (neighbour > 3 * noise) & (neighbour > _NEIGHBOUR_SHARE * inner)
     return int(np.count_nonzero(peak & (lit >= 3)))
+
+
+def _square_mean(tile: NDArray[np.float32], reach: int) -> NDArray[np.float64]:
+    """Mean of the square around each pixel that has one inside the tile; undefined pixels count as the median."""
+    filled = np.nan_to_num(tile, nan=float(np.nanmedian(tile)))
+    side = 2 * reach + 1
+    sums = np.pad(filled.cumsum(axis=0, dtype=np.float64).cumsum(axis=1), ((1, 0), (1, 0)))
+    mean: NDArray[np.float64] = (
+        sums[side:, side:] - sums[:-side, side:] - sums[side:, :-side] + sums[:-side, :-side]
+    ) / side**2
+    return mean
 
 
 def _warm_pixels(tiles: list[NDArray[np.float32]], level: float, noise: float) -> bool:

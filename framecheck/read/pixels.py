@@ -59,6 +59,11 @@ def native_of_array(stored: Stored, layout: Layout) -> NDArray[Any]:
         unsigned = flat.view(np.uint16)
         np.bitwise_xor(unsigned, np.uint16(_SIGN_BIT), out=unsigned)
         return unsigned.reshape(stored.shape)
+    if flat.dtype == np.float32 and flat.dtype.isnative and layout.scale == 1 and layout.zero == 0:
+        for first in range(0, flat.size, _BLOCK_PIXELS):
+            block = flat[first : first + _BLOCK_PIXELS]
+            block[~np.isfinite(block)] = np.nan
+        return stored
 
     def blocks() -> Iterator[Stored]:
         for first in range(0, flat.size, _BLOCK_PIXELS):

@@ -185,7 +185,7 @@ def _read_altitude(header: Header) -> Said[float]:
         if keyword in keywords.ALTITUDE_OR_ELEVATION and not _is_an_angle(header, keyword, angle):
             continue
         if keyword in keywords.ZENITH_DISTANCE:
-            return Said(value=90 - angle.value, source=keyword)
+            return Said(value=90 - abs(angle.value), source=keyword)
         return Said(value=angle.value, source=keyword)
     return Said()
 

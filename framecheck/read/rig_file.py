@@ -114,7 +114,8 @@ def load_rig(path: Path) -> Rig:
         raise UnusableRig(f"{path}: brackets are nested too deeply; a rig file has tables of plain values.") from None
     values: dict[str, Any] = {}
     for table, name, value in _entries(tables):
-        where = f"{path}, line {_line_of(text, table, name)}"
+        known_table = not table or table in _TABLES
+        where = f"{path}, line {_line_of(text, table, name if known_table else '')}"
         key = _key(table, name, value, where)
         _refuse_wrong_value(key, value, where)
         if name in values:
