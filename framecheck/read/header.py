@@ -19,11 +19,13 @@ from framecheck.read.grid import PixelGrid, read_grid
 from framecheck.read.kind import kind_of_header
 from framecheck.read.mosaic import PATTERNS, pattern_of_header, read_row_order
 from framecheck.read.pointing import Pointing, read_pointing
-from framecheck.read.times import read_start
+from framecheck.read.times import read_start, span_s
 
 _KELVIN_FROM: Final = 150.0
 """[K] Chosen: no sensor or tube is 150 deg C hot, so such a number is in kelvin."""
 _ZERO_CELSIUS_K: Final = 273.15
+_SPAN_AGREES: Final = 0.05
+"""[dimensionless] Chosen: readout and latency lengthen the time between start and end."""
 _EXPOSURES_AGREE: Final = 0.005
 """[dimensionless] Chosen: rounding and shutter latency."""
 
@@ -208,7 +210,7 @@ def _record(
 
 
 def read_exposure_time(header: Header) -> Said[float]:
-    """Exposure time in seconds; milliseconds where unit, or a second card, make it certain."""
+    """Exposure time in seconds; milliseconds where unit, a second card or the clock make it certain."""
     found: list[tuple[str, float]] = []
     for keyword in keywords.EXPOSURE:
         value = header.number(keyword)
@@ -233,6 +235,10 @@ def read_exposure_time(header: Header) -> Said[float]:
             return Said(value=smaller[1], source=smaller[0], conflicts=(said,))
         said = f"{keyword} = {value:g} s and {other} = {second:g} s differ; {keyword} was taken."
         return Said(value=value, source=keyword, conflicts=(said,))
+    span = span_s(header)
+    if span and span > 0 and abs(value / (1000 * span) - 1) < _SPAN_AGREES:
+        said = f"{keyword} is a thousand times the time between start and end: it was taken as milliseconds."
+        return Said(value=value / 1000, source=keyword, conflicts=(said,))
     return Said(value=value, source=keyword)
 
 

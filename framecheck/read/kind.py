@@ -72,15 +72,19 @@ def kind_from_pixels(frame: Frame) -> Kind:
     """
     step = 1 if frame.mosaic is None else 2  # one colour of a mosaic
     tiles = [tile.astype(np.float32) for tile in _tiles(frame.pixels[::step, ::step])]
+    stars = 0
+    for tile in tiles:
+        stars += _count_stars(tile)
+        if stars >= _LEAST_STARS:
+            return "light"
     levels, noises = np.array([_level_and_noise(tile) for tile in tiles]).T
-    if sum(map(_count_stars, tiles)) >= _LEAST_STARS:
-        return "light"
     full = _full_scale(frame)
     level, noise = float(np.nanmedian(levels)), float(np.nanmedian(noises))
     exposure_s = frame.exposure.exposure_s
     if level > _FLAT_LEVEL * full:
         return "flat"
-    uneven = float(np.nanmax(levels) - np.nanmin(levels))
+    low, high = np.nanquantile(levels, (0.1, 0.8))  # the glow of an amplifier may brighten a corner of a dark
+    uneven = float(high - low)
     if level > _DARK_LEVEL * full or uneven > max(noise, 1e-4 * full):
         return "unknown"
     if exposure_s is None:
@@ -107,7 +111,16 @@ def _level_and_noise(tile: NDArray[np.float32]) -> tuple[float, float]:
 
 def _count_stars(tile: NDArray[np.float32]) -> int:
     """Stars in a tile, sharp ones on its pixels and blurred or faint ones on pixels summed 4 by 4."""
-    return max(_count_peaks(tile, 16), _count_peaks(_summed(tile, 4), 6))
+    return max(_count_peaks(tile, 16), _count_peaks(_summed(_without_spikes(tile), 4), 6))
+
+
+def _without_spikes(tile: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Each pixel no brighter than the brightest of the four beside it: hot pixels go, stars stay."""
+    padded = np.pad(tile, 1, mode="reflect")
+    beside = np.maximum(
+        np.maximum(padded[:-2, 1:-1], padded[2:, 1:-1]), np.maximum(padded[1:-1, :-2], padded[1:-1, 2:])
+    )
+    return np.minimum(tile, beside)
 
 
 def _summed(tile: NDArray[np.float32], n: int) -> NDArray[np.float32]:

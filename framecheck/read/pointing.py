@@ -240,12 +240,11 @@ def _east_positive(
         flipped = flipped or as_flipped_off <= _AGREE_DEG
     if not flipped:
         return longitude
-    keyword = longitude.source
+    # the number itself is private and stays out of the sentence
     conflict = (
-        f"{keyword} = {longitude.value:.2f} fits the time and the pointing only with west counted as positive; "
-        f"{-longitude.value:.2f} was taken."
+        f"{longitude.source} fits time and pointing only with its sign changed (west positive), and was so taken."
     )
-    return Said(value=-longitude.value, source=keyword, conflicts=(conflict,))
+    return Said(value=-longitude.value, source=longitude.source, conflicts=(conflict,))
 
 
 def _sign_tests(

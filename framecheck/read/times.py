@@ -74,6 +74,17 @@ def read_start(header: Header, exposure_s: float | None) -> Said[datetime]:
     return Said(conflicts=tuple(conflicts))
 
 
+def span_s(header: Header) -> float | None:
+    """Time from the start to the end of the exposure, where the header gives both. [s]"""
+    start, end = header.first(keywords.START), header.first(keywords.END)
+    if start is None or end is None:
+        return None
+    try:
+        return _gap_s(header, end, _moment(header, start, header.text(start) or "", []))
+    except _NoMomentError:
+        return None
+
+
 def _clock_source(header: Header, keyword: str) -> str:
     """The card of the clock, where the date stands alone in its own."""
     text = header.text(keyword) or ""

@@ -159,6 +159,11 @@ def test_focal_ratio_where_the_aperture_should_be(cards: Callable[..., Header]) 
         (["EXPTIME = 300.0", "EXPOSURE= 120.0"], 300.0, "differ"),
         (["EXPTIME = 300000.0", "EXPOSURE= 300.0"], 300.0, "milliseconds"),
         (["EXPTIME = 0.5", "EXPOSURE= 500"], 0.5, "milliseconds"),
+        (
+            ["EXPTIME = 300000", "DATE-OBS= '2024-03-01T21:00:00'", "DATE-END= '2024-03-01T21:05:02'"],
+            300.0,
+            "milliseconds",
+        ),
     ],
 )
 def test_two_exposure_times(

@@ -43,8 +43,16 @@ def test_stars_make_a_light(fwhm_px: float, snr: float) -> None:
 
 
 @pytest.mark.parametrize("exposure_s", [30.0, 300.0, None])
-def test_dark(exposure_s: float | None) -> None:
-    assert kind_from_pixels(frame(with_hot_pixels(noise(500, 8)), exposure_s)) == "dark"
+@pytest.mark.parametrize("share", [1e-3, 1e-2])
+def test_dark(exposure_s: float | None, share: float) -> None:
+    assert kind_from_pixels(frame(with_hot_pixels(noise(500, 8), share), exposure_s)) == "dark"
+
+
+def test_dark_with_the_glow_of_an_amplifier_and_a_bright_column() -> None:
+    y, x = np.indices(SHAPE)
+    pixels = noise(500, 8) + 400 * np.exp(-(x**2 + y**2) / 150.0**2)
+    pixels[:, 333] += 300
+    assert kind_from_pixels(frame(pixels, 120.0)) == "dark"
 
 
 @pytest.mark.parametrize("sigma", [1.0, 8.0])

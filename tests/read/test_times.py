@@ -91,6 +91,11 @@ def test_local_time_under_the_name_of_utc(cards: Callable[..., Header], other: s
     assert "local time" in said.conflicts[0]
 
 
+def test_the_card_of_the_clock_is_named(cards: Callable[..., Header]) -> None:
+    assert read_start(cards("DATE-OBS= '2024-03-01'", "UTCSTART= '21:00:00'"), 60).source == "DATE-OBS and UTCSTART"
+    assert read_start(cards("DATE-OBS= '2024-03-01T21:00:00'", "UTCSTART= '21:00:00'"), 60).source == "DATE-OBS"
+
+
 def test_a_long_exposure_is_no_time_zone(cards: Callable[..., Header]) -> None:
     # MJD of the middle of an hour's exposure, half an hour after its start
     said = read_start(cards("DATE-OBS= '2024-03-01T21:00:00'", "MJD-OBS = 60370.8958", "EXPTIME = 3600"), 3600)
