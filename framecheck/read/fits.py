@@ -103,10 +103,12 @@ def _opened(path: Path) -> Iterator[_Open]:
     started = time.time()
     try:
         with _raw(path) as raw:
+            state = os.fstat(raw.fileno())
+            _refuse_special(path, state)
             gzipped = raw.read(2) == b"\x1f\x8b"
             raw.seek(0)
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=raw)) if gzipped else raw
-            yield _Open(stream=stream, raw=raw, state=os.fstat(raw.fileno()), gzipped=gzipped)
+            yield _Open(stream=stream, raw=raw, state=state, gzipped=gzipped)
     except UnusableFrame as unusable:
         raise _with_age(unusable, path, started) from None
     except (EOFError, zlib.error, gzip.BadGzipFile):
@@ -123,8 +125,7 @@ def _raw(path: Path) -> BinaryIO:
     try:
         _refuse_special(path, path.stat())
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-        raw = cast(BinaryIO, os.fdopen(descriptor, "rb", buffering=0))
-        _refuse_special(path, os.fstat(descriptor))
+        return cast(BinaryIO, os.fdopen(descriptor, "rb", buffering=0))
     except FileNotFoundError:
         raise UnusableFrame(path, "is not there any more", "Check whether it was moved or deleted.") from None
     except PermissionError:
@@ -134,7 +135,6 @@ def _raw(path: Path) -> BinaryIO:
     except (OSError, ValueError) as why:  # a circle of links; a NUL in the name
         reason = getattr(why, "strerror", None) or str(why)
         raise UnusableFrame(path, f"cannot be opened ({reason})", "Check the link or the path.") from None
-    return raw
 
 
 def _refuse_special(path: Path, state: os.stat_result) -> None:
@@ -214,15 +214,18 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
     if layout.bitpix > 0:
         return exposure
     sample = pixels[::16, ::16]
-    if layout.zero == _LEFT_OVER_ZERO and np.nanpercentile(sample, 1) >= 0.95 * _LEFT_OVER_ZERO:
+    sample = sample[np.isfinite(sample)]
+    if not sample.size:
+        return exposure
+    if layout.zero == _LEFT_OVER_ZERO and np.percentile(sample, 1) >= 0.95 * _LEFT_OVER_ZERO:
         said = (
             "BZERO = 32768 stands over real numbers, probably left from an earlier format; it was added as the "
-            f"standard asks, and puts the sky at {np.nanmedian(sample):.0f}."
+            f"standard asks, and puts the sky at {np.median(sample):.0f}."
         )
         return replace(exposure, conflicts=(*exposure.conflicts, said))
     if exposure.gain_e_per_adu is None and exposure.saturation_adu is None:
         return exposure
-    if np.nanmax(sample) <= 1 and np.nanmax(pixels) <= 1:
+    if sample.max() <= 1 and np.nanmax(pixels) <= 1:
         said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
         return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
     return exposure

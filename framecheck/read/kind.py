@@ -78,6 +78,8 @@ def kind_from_pixels(frame: Frame) -> Kind:
         if stars >= _LEAST_STARS:
             return "light"
     levels, noises = np.array([_level_and_noise(tile) for tile in tiles]).T
+    if not np.isfinite(levels).any():
+        return "unknown"
     full = _full_scale(frame)
     level, noise = float(np.nanmedian(levels)), float(np.nanmedian(noises))
     exposure_s = frame.exposure.exposure_s

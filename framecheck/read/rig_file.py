@@ -50,7 +50,7 @@ KEYS: Final = (
     Key(name="central_obstruction", table="optics", least=0, most=0.8, example=0.33,
         help="Diameter of the secondary mirror divided by the aperture; 0 for a refractor."),
     Key(name="pixel_scale_arcsec", table="optics", field="solved_scale_arcsec", least=0.005, most=1500, example=1.46,
-        help="Arcseconds that one pixel spans, from a plate solution; then focal length and pixel size do not matter."),
+        help="Arcseconds that one pixel spans, from a plate solution; it counts before focal length and pixel size."),
     Key(name="pixel_um", table="camera", least=0.5, most=200, example=3.76,
         help="Side of one pixel of the files in micrometres; twice the sensor's own if they are binned 2 x 2."),
     Key(name="binning", table="camera", kind=int, least=1, most=32, example=1,
@@ -77,6 +77,7 @@ KEYS: Final = (
         help="Longitude of the place in degrees, east positive."),
 )  # fmt: skip
 _BY_NAME: Final[Mapping[str, Key]] = {key.name: key for key in KEYS}
+_SOLVED: Final = ("pixel_scale_arcsec", "camera_angle_deg")
 _TABLES: Final = tuple(dict.fromkeys(key.table for key in KEYS))
 _FASTEST: Final = 0.3
 """[dimensionless] Chosen: no lens or telescope has a focal ratio below; millimetres and centimetres were mixed up."""
@@ -159,7 +160,7 @@ def _template_lines(key: Key, exposure: Exposure) -> Iterator[str]:
     if value is None:
         yield f"# {key.name} = {json.dumps(key.example)}"
         return
-    source = exposure.provenance.get("orientation" if key.name == "camera_angle_deg" else key.name, "")
+    source = exposure.provenance.get("orientation" if key.name in _SOLVED else key.name, "")
     yield f"{key.name} = {json.dumps(value)}" + (f"  # from the header ({source})" if source else "")
 
 

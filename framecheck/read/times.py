@@ -31,6 +31,9 @@ _COARSE_S: Final = 150.0
 """[s] Chosen: a modified Julian date written with three decimals is good to 86 s."""
 
 
+_NO_CLOCK: Final = "has no time of day"
+
+
 class _NoMomentError(ValueError):
     """The text is no date that can be trusted; the message says why."""
 
@@ -96,6 +99,7 @@ def _clock_source(header: Header, keyword: str) -> str:
 
 def _moments(header: Header, conflicts: list[str]) -> Iterator[tuple[str, datetime]]:
     """Every moment that the header states, the one to trust most first; those without a zone taken as UTC."""
+    julian = (*keywords.MJD_START, *keywords.JD_START, *keywords.MJD_MIDDLE, *keywords.JD_MIDDLE)
     for keyword in (*keywords.START, *keywords.MIDDLE, *keywords.END):
         text = header.text(keyword)
         if text is None:
@@ -103,8 +107,9 @@ def _moments(header: Header, conflicts: list[str]) -> Iterator[tuple[str, dateti
         try:
             yield keyword, _moment(header, keyword, text, conflicts)
         except _NoMomentError as why:
-            conflicts.append(f"{keyword} = '{text}' {why}.")
-    for keyword in (*keywords.MJD_START, *keywords.JD_START, *keywords.MJD_MIDDLE, *keywords.JD_MIDDLE):
+            if str(why) != _NO_CLOCK or not any(_julian(header, name) for name in julian):
+                conflicts.append(f"{keyword} = '{text}' {why}.")
+    for keyword in julian:
         utc = _julian(header, keyword)
         if utc is not None:
             yield keyword, utc
@@ -115,7 +120,7 @@ def _moment(header: Header, keyword: str, text: str, conflicts: list[str]) -> da
     if clock is None:
         where = header.first(keywords.CLOCK)
         if where is None:
-            raise _NoMomentError("has no time of day")
+            raise _NoMomentError(_NO_CLOCK)
         stamp = header.text(where) or ""
         iso = _ISO.match(stamp)
         clock = iso[4] if iso else stamp

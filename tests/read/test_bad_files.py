@@ -268,7 +268,7 @@ def test_what_is_dark_but_sound_passes(write: Write) -> None:
     read_frame(write(one_hot))
     one_defined = np.full((480, 640), np.nan, np.float32)
     one_defined[333, 517:519] = 900, 901
-    read_frame(write(one_defined, name="other.fits"))
+    read_frame(write(one_defined, {"EGAIN": 1.0}, name="other.fits"))
     mostly_black = np.zeros((48, 64), np.uint8)
     mostly_black[10:20] = 255
     read_frame(write(mostly_black, name="third.fits"))

@@ -49,6 +49,7 @@ MINUTE = timedelta(minutes=1)
         (["JD = 2460371.375"], 60, EVENING),
         (["MJD-OBS = 60370.875"], 60, EVENING),
         (["MJD-AVG = 60370.875"], 600, EVENING - 5 * MINUTE),
+        (["JD = 2460371.375", "DATE-OBS= '2024-03-01'"], 60, EVENING),
         # the 60th second (leap seconds: from memory)
         (["DATE-OBS= '2016-12-31T23:59:60.5'"], 60, datetime(2017, 1, 1, 0, 0, 0, 500000, tzinfo=UTC)),
         # TT is 69.184 s ahead of UTC since 2017 (IERS Bulletin C)
