@@ -5,8 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent.parent / "framecheck"
-ORDER = ["_version", "constants", "errors", "read", "sky", "stars", "field", "night", "causes", "decision", "report",
-         "logbook", "pipeline", "simulate", "cli"]  # fmt: skip
+ORDER = (
+    "_version constants errors read sky stars field night causes decision report logbook pipeline simulate cli"
+).split()
 
 
 def imports_between_rooms() -> Iterator[tuple[str, str, Path]]:

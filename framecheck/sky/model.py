@@ -38,11 +38,15 @@ class Sky:
         ndarray, shape (n, width)
             Sky level. [ADU]
         """
-        x = np.arange(width, dtype=np.float32) * step + (step - 1) / 2
-        fine = np.stack([np.interp(x, self.x_centres, row) for row in self.level_adu]).astype(np.float32)
-        low, share = _between(self.y_centres, y)
-        high = np.minimum(low + 1, len(self.y_centres) - 1)
-        out: Floats = fine[low] + (fine[high] - fine[low]) * share[:, None].astype(np.float32)
+        left, along = _between(self.x_centres, np.arange(width) * step + (step - 1) / 2)
+        low, across = _between(self.y_centres, y)
+        first, last = low.min(), min(low.max() + 2, len(self.y_centres))
+        mesh = self.level_adu[first:last]
+        right = np.minimum(left + 1, mesh.shape[1] - 1)
+        fine = mesh[:, left] + (mesh[:, right] - mesh[:, left]) * along.astype(np.float32)
+        low = low - first
+        high = np.minimum(low + 1, len(fine) - 1)
+        out: Floats = fine[low] + (fine[high] - fine[low]) * across[:, None].astype(np.float32)
         return out
 
     def level_at(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
@@ -90,9 +94,7 @@ def _between(centres: Floats, at: NDArray[np.floating]) -> tuple[NDArray[np.intp
     return low, position - low
 
 
-def _bilinear(
-    mesh: Floats, xs: Floats, ys: Floats, x: NDArray[np.floating], y: NDArray[np.floating]
-) -> Floats:
+def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     i1, j1 = np.minimum(i + 1, len(xs) - 1), np.minimum(j + 1, len(ys) - 1)

@@ -57,4 +57,5 @@ class Stars:
     @property
     def good(self) -> StarTable:
         """The stars without a flag."""
-        return self.table[self.table["flags"] == 0]
+        good: StarTable = self.table[self.table["flags"] == 0]
+        return good

@@ -1,0 +1,92 @@
+"""The frame's typical star: size, elongation and direction, averaged over the good stars."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.field.result import FrameShape, StackedStar
+from framecheck.stars.measure import Measured
+
+FEWEST: Final = 3
+"""Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
+
+ROBUST: Final = 2.5
+"""Stars further than this from the average count less, in proportion. [sigma] Huber's function; chosen."""
+
+ROUND_SIGMA: Final = 3.0
+"""An elongation below so many times its error has no direction. Chosen."""
+
+
+def frame_shape(measured: Measured) -> FrameShape | None:
+    """Average the good stars of a frame.
+
+    Sizes are averaged as logarithms and shapes as e1 and e2 (never as a/b: a faint round star reads as elongated), each star
+    weighing by its own error and by the scatter that the stars have beyond their errors, since the field is not uniform.
+
+    Returns
+    -------
+    FrameShape or None
+        None with fewer than three good stars.
+    """
+    good = measured.stars.good
+    if len(good) < FEWEST or measured.beta is None:
+        return None
+    size, size_error = robust_mean(np.log(good["fwhm_px"]), good["fwhm_error_px"] / good["fwhm_px"])
+    e1, e1_error = robust_mean(good["e1"], good["e1_error"])
+    e2, e2_error = robust_mean(good["e2"], good["e2_error"])
+    e = float(np.hypot(e1, e2))
+    along = float(np.hypot(e1_error * e1, e2_error * e2) / e) if e > 0 else e1_error
+    profile_error, shear_error = 0.0, 0.0
+    if measured.mean is not None:
+        profile_error, shear_error = measured.mean.factor_error, measured.mean.shear_error
+    radius = good["half_flux_radius_px"]
+    return FrameShape(
+        fwhm_px=float(np.exp(size)),
+        fwhm_px_error=float(np.exp(size) * np.hypot(size_error, profile_error)),
+        elongation=float(np.exp(e)),
+        elongation_error=float(np.exp(e) * np.hypot(along, shear_error)),
+        elongation_pa_deg=float(np.degrees(np.arctan2(e2, e1)) / 2 % 180) if e > ROUND_SIGMA * along else None,
+        e1=e1,
+        e2=e2,
+        moffat_beta=measured.beta,
+        half_flux_radius_px=float(np.nanmedian(radius)) if np.isfinite(radius).any() else float("nan"),
+        trail_length_px=measured.trail_length_px,
+        n_measured=len(good),
+    )
+
+
+def robust_mean(values: NDArray[np.floating], errors: NDArray[np.floating]) -> tuple[float, float]:
+    """Weighted mean with an intrinsic scatter and Huber weights, and its standard error.
+
+    Parameters
+    ----------
+    values, errors : ndarray, shape (n,)
+        Values with their standard errors; what is not finite is left out.
+
+    Notes
+    -----
+    The intrinsic variance is what the median squared deviation has beyond the errors. P. J. Huber, Ann. Math. Statist. 35, 73
+    (1964), from memory.
+    """
+    known = np.isfinite(values) & np.isfinite(errors) & (errors > 0)
+    v, s = values[known].astype(float), errors[known].astype(float)
+    if not len(v):
+        return float("nan"), float("nan")
+    centre = float(np.median(v))
+    for _ in range(6):
+        spread = (1.4826 * np.median(np.abs(v - centre))) ** 2
+        own = max(spread - float(np.median(s**2)), 0.0)
+        sigma = np.sqrt(s**2 + own)
+        pull = np.abs(v - centre) / sigma
+        weight = np.where(pull > ROBUST, ROBUST / np.maximum(pull, 1e-9), 1.0) / sigma**2
+        centre = float((weight * v).sum() / weight.sum())
+    scatter = float((weight**2 * (v - centre) ** 2).sum() / weight.sum() ** 2)
+    return centre, float(np.sqrt(max(scatter, 1 / (1 / sigma**2).sum() * 0.25)))
+
+
+def stacked_star(measured: Measured) -> StackedStar | None:
+    """The mean star of a frame as an image."""
+    if measured.mean is None:
+        return None
+    return StackedStar(image=measured.mean.image, pixel_px=measured.mean.pixel_px)

@@ -1,0 +1,295 @@
+"""All the stars of a frame: peaks, looked at in full resolution and told from hot pixels and particle tracks."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.read.exposure import Frame
+from framecheck.sky.model import Sky
+from framecheck.stars.peaks import Peaks, find_peaks, mean_cells
+from framecheck.stars.pilot import Pilot, pilot_star
+from framecheck.stars.stamps import Stamps, cut_stamps
+
+PEAK_SIGMA: Final = 4.0
+"""A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
+
+FOUND_SNR: Final = 6.0
+"""Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
+
+SHARP_PIXEL_SIGMA: Final = 7.0
+"""Pixels higher than this are asked whether their neighbours share the light. [sigma] Chosen: below it a hot pixel does not
+reach FOUND_SNR."""
+
+SIDE_SHARE: Final = 0.45
+"""Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way, nearly,
+between a star's 1 and a hot pixel's 0."""
+
+LIKENESS: Final = 0.6
+"""Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9, close
+pairs 0.7, tracks of particles a half."""
+
+TRAILED: Final = 1.8
+TRAILED_LONG_PX: Final = 6.0
+"""From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
+
+QUARTILES_PER_SIGMA: Final = 1.3489795003921634
+"""Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
+
+MOST_VETTED: Final = 60_000
+"""Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Stars found, brightest first, shape (n,) each."""
+
+    x: NDArray[np.float32]
+    y: NDArray[np.float32]
+    """Rough centre. [px]"""
+    flux_adu: NDArray[np.float32]
+    snr: NDArray[np.float32]
+    saturated: NDArray[np.bool_]
+    pilot: Pilot | None
+    """The frame's typical star; None if there are too few to tell."""
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+
+def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
+    """Find every star of a frame once.
+
+    Peaks are sought in cells of 2 x 2 pixels, or wider ones where the brightest stars turn out to be wide; trails by their
+    own shape. Each is then measured in full resolution with a filter of the typical star's shape over a free background, and
+    kept if it is bright enough and its light is spread as optics spread it.
+
+    Parameters
+    ----------
+    frame : Frame
+    sky : Sky
+        Of the same frame.
+    clip_adu : float or None
+        Level at which the camera clips. [ADU]
+
+    Returns
+    -------
+    Found
+        Empty if there is no star.
+    """
+    cell_frame, cell_sky, scale = _detection_plane(frame, sky)
+    cell = 2 // scale
+    peaks = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA)
+    pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu)
+    if (pilot is not None and pilot.short_px > 5) or pilot is None:
+        peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu)
+    if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
+        from framecheck.stars.trails import find_trail_peaks
+
+        peaks = find_trail_peaks(cell_frame, cell_sky, pilot)
+    if scale > 1:
+        peaks, pilot = _to_full_grid(peaks, pilot, scale)
+    return _vetted(frame, sky, peaks, pilot, clip_adu)
+
+
+def _detection_plane(frame: Frame, sky: Sky) -> tuple[NDArray[Any], Sky, int]:
+    """Pixels to look for peaks in: the frame itself, or the 2 x 2 cells of a colour mosaic, each with all its colours."""
+    if frame.mosaic is None:
+        return frame.pixels, sky, 1
+    from dataclasses import replace
+
+    from framecheck.sky.measure import measure_sky
+
+    cells = mean_cells(frame.pixels, 2)
+    plane = Frame(exposure=replace(frame.exposure, mosaic_pattern=None), pixels=cells)
+    return cells, measure_sky(plane), 2
+
+
+def _to_full_grid(peaks: Peaks, pilot: Pilot | None, scale: int) -> tuple[Peaks, Pilot | None]:
+    offset = np.float32((scale - 1) / 2)
+    if pilot is not None:
+        pilot = Pilot(pilot.long_px * scale, pilot.short_px * scale, pilot.pa_deg, pilot.n)
+    return Peaks(peaks.x * scale + offset, peaks.y * scale + offset, peaks.height), pilot
+
+
+def _wider(
+    pixels: NDArray[Any], sky: Sky, peaks: Peaks, pilot: Pilot | None, cell: int, clip_adu: float | None
+) -> tuple[Peaks, Pilot | None]:
+    """Look again in wider cells, until a star is two to four cells wide."""
+    for wider in (4, 8, 16):
+        if wider <= cell or min(pixels.shape) < 8 * wider:
+            continue
+        again = find_peaks(pixels, sky, wider, PEAK_SIGMA)
+        second = pilot_star(pixels, sky, again, wider, clip_adu)
+        if second is None:
+            continue
+        if pilot is None and second.short_px < 1.5 * wider:
+            return peaks, second
+        peaks, pilot = again, second
+        if second.short_px <= 3 * wider:
+            break
+    return peaks, pilot
+
+
+def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu: float | None) -> Found:
+    """Peaks that are stars, each once."""
+    shape = pilot or Pilot(3.0, 3.0, 0.0, 0)
+    half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
+    parts = []
+    size = max(64, 400_000 // (2 * half + 1) ** 2)
+    for i in range(0, min(len(peaks), MOST_VETTED), size):
+        x, y = peaks.x[i : i + size], peaks.y[i : i + size]
+        parts.append(_vet_part(frame, sky, x, y, half, shape, clip_adu))
+    if not parts:
+        empty = np.zeros(0, np.float32)
+        return Found(empty, empty, empty, empty, np.zeros(0, bool), pilot)
+    x, y, flux, snr, saturated, real = (np.concatenate(column) for column in zip(*parts, strict=True))
+    keep = np.flatnonzero(real)
+    keep = keep[np.argsort(-flux[keep], kind="stable")]
+    keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
+    return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot)
+
+
+def _vet_part(
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[np.floating],
+    y: NDArray[np.floating],
+    half: int,
+    shape: Pilot,
+    clip_adu: float | None,
+) -> tuple[Any, ...]:
+    """Centre, flux, signal over noise, saturation and reality of some peaks."""
+    stamps = cut_stamps(frame, sky, x, y, half)
+    n = 2 * half + 1
+    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    dx, dy = _centroid(image, grid, shape)
+    weight = _window(grid, dx, dy, shape, 1.0).reshape(len(image), -1) * stamps.usable
+    flux, error, likeness = _matched(stamps, weight)
+    snr = flux / error
+    real = (snr > FOUND_SNR) & _spread_as_a_star(image, stamps, shape, frame.mosaic is not None)
+    saturated, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
+    real &= saturated | (likeness > LIKENESS)
+    return (
+        (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
+        flux.astype(np.float32), snr.astype(np.float32), saturated, real,
+    )  # fmt: skip
+
+
+def _clipped(
+    image: NDArray[np.float32], stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any
+) -> tuple[NDArray[np.bool_], Any, Any]:
+    """Which stars are clipped, and their centres: the middle of the clipped pixels where there are several."""
+    if clip_adu is None:
+        return np.zeros(len(image), bool), dx, dy
+    half = stamps.half
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    full = image >= (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
+    core = slice(half - 2, half + 3)
+    saturated = full[:, core, core].any(axis=(1, 2))
+    count = full.sum(axis=(1, 2))
+    several = saturated & (count > 3)
+    dx[several] = (full.sum(axis=1) @ grid)[several] / count[several]
+    dy[several] = (full.sum(axis=2) @ grid)[several] / count[several]
+    return saturated, dx, dy
+
+
+def _window(grid: Any, dx: Any, dy: Any, shape: Pilot, widen: float) -> NDArray[np.float32]:
+    """Elliptical Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
+    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
+    k = 4 * np.log(2) / widen**2
+    a, b = k / shape.long_px**2, k / shape.short_px**2
+    xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
+    u = (grid[None, None, :] - dx[:, None, None]).astype(np.float32)
+    v = (grid[None, :, None] - dy[:, None, None]).astype(np.float32)
+    out: NDArray[np.float32] = np.exp(-(np.float32(xx) * u * u + np.float32(yy) * v * v + np.float32(xy) * u * v))
+    return out
+
+
+def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
+    """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
+    dx = np.zeros(len(image), np.float32)
+    dy = np.zeros(len(image), np.float32)
+    for _ in range(3):
+        light = image * _window(grid, dx, dy, shape, 1.0)
+        total = np.maximum(light.sum(axis=(1, 2)), 1e-3)
+        dx += np.clip(2 * ((light.sum(axis=1) * grid).sum(axis=1) / total - dx), -1.5, 1.5)
+        dy += np.clip(2 * ((light.sum(axis=2) * grid).sum(axis=1) / total - dy), -1.5, 1.5)
+        limit = max(1.5, 0.6 * shape.long_px)
+        dx, dy = np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
+    return dx, dy
+
+
+def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any]:
+    """Flux of the window's shape over a free flat background; its error, from the scatter of the surroundings; and
+    the share of the core's light squared, noise taken off, that the shape explains.
+    """
+    usable = stamps.usable
+    count = np.maximum(usable.sum(axis=1), 1)
+    mean = (weight.sum(axis=1) / count)[:, None]
+    lifted = (weight - mean) * usable
+    norm = np.maximum((lifted**2).sum(axis=1), 1e-9)
+    height = (lifted * stamps.values).sum(axis=1) / norm
+    outside = (weight < 0.06) & (usable > 0)
+    model = height[:, None] * weight
+    residual = np.where(outside, stamps.values - model, np.nan)
+    noise = np.fmax(_scatter(residual), stamps.noise)
+    volume = weight.sum(axis=1)
+    core = (weight > 0.06) & (usable > 0)
+    level = mean[:, 0] * -height + (stamps.values * usable).sum(axis=1) / count
+    light = (np.where(core, stamps.values - level[:, None], 0) ** 2).sum(axis=1) - core.sum(axis=1) * noise**2
+    explained = height**2 * np.where(core, weight**2, 0).sum(axis=1)
+    likeness = explained / np.maximum(light, explained * 0.5)
+    return height * volume, noise / np.sqrt(norm) * volume, likeness
+
+
+def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
+    """Robust spread of each row's defined values; 0 where there are none."""
+    order = np.sort(residual, axis=1)  # NaN goes last
+    count = np.isfinite(residual).sum(axis=1)
+    row = np.arange(len(order))
+    quarter, three = order[row, count // 4], order[row, np.minimum(3 * count // 4, np.maximum(count - 1, 0))]
+    return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
+
+
+def _spread_as_a_star(image: NDArray[np.float32], stamps: Stamps, shape: Pilot, mosaic: bool) -> NDArray[np.bool_]:
+    """False where the brightest pixel's neighbours, along one of the axes, have too little light for a star."""
+    n, half = len(image), stamps.half
+    pitch = 2 if mosaic else 1
+    core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(n, 25)
+    at = core.argmax(axis=1)
+    row, column = at // 5 + half - 2, at % 5 + half - 2
+    star = np.arange(n)
+    peak = image[star, row, column]
+    expected = np.exp(-4 * np.log(2) * pitch**2 / (shape.short_px**2 + 0.5))
+    noise = stamps.noise
+    fine = np.ones(n, bool)
+    for down, right in ((0, pitch), (pitch, 0)):
+        low_r, high_r = np.maximum(row - down, 0), np.minimum(row + down, 2 * half)
+        low_c, high_c = np.maximum(column - right, 0), np.minimum(column + right, 2 * half)
+        sides = (image[star, low_r, low_c] + image[star, high_r, high_c]) / 2
+        lacking = SIDE_SHARE * expected * peak - sides
+        fine &= lacking < 2 * noise * np.sqrt(0.5 + (SIDE_SHARE * expected) ** 2)
+    return fine | (peak < SHARP_PIXEL_SIGMA * noise)
+
+
+def _first_of_each(x: Any, y: Any, saturated: Any, shape: Pilot) -> NDArray[np.intp]:
+    """Indices of stars that are not the same as a brighter one; inputs are brightest first."""
+    from scipy.spatial import cKDTree
+
+    if len(x) < 2:
+        return np.arange(len(x))
+    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
+    along, across = (c * x + s * y) / shape.long_px, (c * y - s * x) / shape.short_px
+    tree = cKDTree(np.column_stack([along, across]))
+    drop = np.zeros(len(x), bool)
+    same = tree.query_pairs(0.6, output_type="ndarray")
+    clipped = tree.query_pairs(3.0, output_type="ndarray") if saturated.any() else np.zeros((0, 2), int)
+    clipped = clipped[saturated[clipped].any(axis=1)]
+    if len(same):
+        drop[same.max(axis=1)] = True
+    if len(clipped):
+        drop[clipped.max(axis=1)[saturated[clipped.min(axis=1)]]] = True
+    return np.flatnonzero(~drop)

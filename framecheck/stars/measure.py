@@ -1,0 +1,305 @@
+"""Stars of a frame measured: found, chosen, fitted, flagged."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.constants import FWHM_PER_SIGMA
+from framecheck.read.exposure import Frame
+from framecheck.sky.model import Sky
+from framecheck.stars.choose import Choice, choose_stars
+from framecheck.stars.find import Found, find_stars
+from framecheck.stars.fit import Fit, fit_common_wing, fit_stars
+from framecheck.stars.flags import StarFlag
+from framecheck.stars.mean_star import MeanStar, mean_star
+from framecheck.stars.moments import half_flux_radii, measure_moments
+from framecheck.stars.pilot import Pilot
+from framecheck.stars.profile import (
+    E1,
+    E2,
+    F64,
+    FLUX,
+    LN_W,
+    N_PARAMETERS,
+    SKY,
+    PixelRule,
+    X,
+    Y,
+    pixel_rule,
+    wing_terms,
+)
+from framecheck.stars.saturation import clip_level
+from framecheck.stars.shapes import Shapes, shapes_of
+from framecheck.stars.stamps import Stamps, cut_stamps
+from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
+from framecheck.stars.trails import evaluate_trail
+
+STAMP_FWHM: Final = 2.0
+"""Half side of a stamp, in FWHM. Chosen: holds 90 % of a Moffat star of beta 3; larger ones cost time and neighbours."""
+
+LARGEST_HALF: Final = 40
+"""Largest half side of a stamp. [px] Chosen: a star of 20 px FWHM, or a trail of 60 px."""
+
+WING_STARS: Final = 240
+"""Stars that settle the common wings. Chosen: beta to 1 % on a good frame, at a tenth of the time of all."""
+
+SPIKE_SIGMA: Final = 6.0
+"""Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
+
+LONG_TRAIL: Final = 2.5
+"""From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
+
+LOOK_FOR_TRAIL: Final = 0.12
+"""From this typical shear on, a moved round star is tried against an ellipse. Chosen: below it the
+mean star tells the difference well enough."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The stars of a frame, and its mean star."""
+
+    stars: Stars
+    mean: MeanStar | None
+    beta: float | None
+    """Of the profile fitted to all stars."""
+    trailed: bool
+    """Whether a round star moved along a line explains the stars better than an ellipse does."""
+    trail_length_px: float | None
+    """Length of that line."""
+    clip_adu: float | None
+    """Level at which the camera clips."""
+
+
+def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, gain: float | None = None) -> Measured:
+    """Find the stars of a frame and measure a well-spread set of them.
+
+    Parameters
+    ----------
+    frame : Frame
+    sky : Sky
+        Of the same frame.
+    saturation_adu : float or None
+        Level at which the camera clips; None to look for it in the pixels. [ADU]
+    gain : float or None
+        Electrons an ADU, for the noise of the stars' own light.
+
+    Returns
+    -------
+    Measured
+        An empty table if the frame has no star.
+    """
+    clip = clip_level(frame, saturation_adu)
+    found = find_stars(frame, sky, clip)
+    pilot = found.pilot or Pilot(3.5, 3.5, 0.0, 0)
+    half = int(
+        np.clip(
+            np.ceil(STAMP_FWHM * np.sqrt(pilot.long_px * pilot.short_px) + (pilot.long_px - pilot.short_px) / 2),
+            5,
+            LARGEST_HALF,
+        )
+    )
+    choice = choose_stars(found, frame.pixels.shape, half, float(np.sqrt(pilot.long_px * pilot.short_px)))
+    stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], half, clip)
+    start = _start(found, choice, stamps, pilot)
+    stamps = _without_strangers(stamps, start, pilot)
+    fitted = _near_the_star(stamps, pilot)
+    first, rule = _pilot_fit(fitted, start, pilot, gain)
+    fit = fit_stars(fitted, _restart(start, first), first.wing, rule, gain, profile=first.profile)
+    flags = _flags(fit, choice, stamps, clip)
+    shapes = shapes_of(fit)
+    trailed = fit.profile is evaluate_trail
+    elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
+    mean = None if trailed else mean_star(stamps, fit, flags == 0, elongated)
+    if mean is not None:
+        shapes = shapes.corrected(mean.long_factor, mean.short_factor)
+    table = _table(stamps, fitted, fit, shapes, flags, rule)
+    good = flags == 0
+    return Measured(
+        stars=Stars(table=table, n_found=len(found), n_saturated=int(found.saturated.sum())),
+        mean=mean,
+        beta=1 / fit.wing if good.any() else None,
+        trailed=trailed,
+        trail_length_px=float(np.median(shapes.trail_px[good])) if trailed and good.any() else None,
+        clip_adu=clip,
+    )
+
+
+def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
+    """First guess: the typical star at each star's rough centre."""
+    i = choice.index
+    p = np.zeros((len(i), N_PARAMETERS))
+    p[:, X], p[:, Y] = found.x[i] - stamps.x, found.y[i] - stamps.y
+    pixel = 0.5  # what the pixel's own blur adds to a squared width, about
+    long_px, short_px = (np.sqrt(max(w**2 - pixel, 1.0)) for w in (pilot.long_px, pilot.short_px))
+    p[:, LN_W] = np.log(long_px * short_px) / 2
+    e, pa = np.log(long_px / short_px), np.radians(pilot.pa_deg)
+    p[:, E1], p[:, E2] = e * np.cos(2 * pa), e * np.sin(2 * pa)
+    p[:, FLUX] = np.maximum(found.flux_adu[i], 1e-6) * 1.2
+    return p
+
+
+def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
+    """Stamps without the pixels that stand above any star of the typical width: hot pixels, tracks, neighbours."""
+    if not len(stamps):
+        return stamps
+    grid = np.arange(-stamps.half, stamps.half + 1, dtype=np.float32)
+    dx = grid[None, None, :] - p[:, X].astype(np.float32)[:, None, None]
+    dy = grid[None, :, None] - p[:, Y].astype(np.float32)[:, None, None]
+    pa = np.radians(pilot.pa_deg)
+    c, s = np.float32(np.cos(pa)), np.float32(np.sin(pa))
+    beyond = np.maximum(np.abs(c * dx + s * dy) - np.float32((pilot.long_px - pilot.short_px) / 2), 0)
+    r2 = (beyond**2 + (c * dy - s * dx) ** 2) * np.float32(4 / pilot.short_px**2)
+    r2 = r2.reshape(len(stamps), -1)
+    peak = np.where(r2 < 1, stamps.values, 0).max(axis=1, keepdims=True)
+    # Twice a profile with the heaviest wings (beta 2): no star's own light is above it.
+    ceiling = 2 * peak * (1 + np.float32(0.414) * r2) ** -2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
+    return stamps.masked((r2 < 2.5) | (stamps.values < ceiling))
+
+
+def _near_the_star(stamps: Stamps, pilot: Pilot) -> Stamps:
+    """The pixels to fit: all, or near the line of a long trail, which is a small part of its square."""
+    if not _long_trail(pilot):
+        return stamps
+    return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
+
+
+def _long_trail(pilot: Pilot) -> bool:
+    return pilot.long_px > LONG_TRAIL * pilot.short_px
+
+
+def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule]:
+    """Fit the brightest stars with common wings, as ellipses and, if they are long, as moved round stars.
+
+    Both have as many parameters; the one that leaves less is taken. A long trail is no ellipse at all.
+    """
+    bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
+    part, guess = stamps.part(bright), start[bright]
+    if _long_trail(pilot):
+        rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.0), 2.5))
+        return fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20), rule
+    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
+    fit = fit_common_wing(part, guess, rule, gain)
+    if not len(guess):
+        return fit, rule
+    shear = np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2]))
+    narrow = float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
+    if pixel_rule(narrow) != rule:
+        rule = pixel_rule(narrow)
+        fit = fit_common_wing(part, fit.p, rule, gain, wing=fit.wing)
+    if shear > LOOK_FOR_TRAIL:
+        trail = fit_common_wing(part, _as_trail(fit.p), rule, gain, profile=evaluate_trail, wing=fit.wing, steps=20)
+        both = fit.converged & trail.converged
+        if both.any() and trail.chi2[both].sum() < fit.chi2[both].sum():
+            fit = trail
+    return fit, rule
+
+
+def _as_trail(ellipses: F64) -> F64:
+    """Parameters of moved round stars with about the axes of ellipses."""
+    p = ellipses.copy()
+    e, pa = np.hypot(p[:, E1], p[:, E2]), np.arctan2(np.median(p[:, E2]), np.median(p[:, E1])) / 2
+    long_px, short_px = np.exp(p[:, LN_W] + e / 2), np.exp(p[:, LN_W] - e / 2)
+    length = np.median(np.where(e > 1, long_px, np.sqrt(np.maximum(long_px**2 - short_px**2, 0.25))))
+    p[:, E1], p[:, E2] = length * np.cos(pa), length * np.sin(pa)
+    p[:, LN_W] = np.log(np.median(short_px)) - 0.05
+    return p
+
+
+def _restart(start: F64, first: Fit) -> F64:
+    """First guesses with the typical shape of the stars fitted already."""
+    out = start.copy()
+    if len(first.p):
+        for column in (LN_W, E1, E2):
+            out[:, column] = np.median(first.p[:, column])
+    return out
+
+
+def _flags(fit: Fit, choice: Choice, stamps: Stamps, clip_adu: float | None) -> NDArray[np.uint16]:
+    """Reasons to leave fitted stars out."""
+    n = len(fit.p)
+    flags = np.zeros(n, dtype=np.uint16)
+    if not n:
+        return flags
+    flags[choice.blended] |= np.uint16(StarFlag.BLENDED)
+    side = 2 * stamps.half + 1
+    usable = stamps.usable.reshape(n, side, side)
+    core = usable[:, stamps.half - 1 : stamps.half + 2, stamps.half - 1 : stamps.half + 2]
+    flags[usable.mean(axis=(1, 2)) < 0.4 * usable.mean()] |= np.uint16(StarFlag.EDGE)
+    flags[core.sum(axis=(1, 2)) < 0.5 * np.median(core.sum(axis=(1, 2)))] |= np.uint16(StarFlag.EDGE)
+    width = fit.p[:, LN_W]
+    typical = np.median(width)
+    error = np.sqrt(np.maximum(fit.covariance[:, LN_W, LN_W], 0))
+    lost = ~fit.converged | ~np.isfinite(fit.p).all(axis=1) | (fit.p[:, FLUX] <= 0)
+    lost |= np.hypot(fit.p[:, X], fit.p[:, Y]) > max(2.0, 0.6 * np.exp(typical))
+    lost |= (width - typical > np.log(2.5)) | (error > 0.5)
+    flags[lost] |= np.uint16(StarFlag.BAD_FIT)
+    sharp = width - typical < -np.maximum(0.35, 4 * error)
+    flags[sharp & ~lost] |= np.uint16(StarFlag.HOT_PIXEL)
+    spread = np.hypot(fit.p[:, E1] - np.median(fit.p[:, E1]), fit.p[:, E2] - np.median(fit.p[:, E2]))
+    track = sharp & (spread > 0.7)
+    flags[track] |= np.uint16(StarFlag.COSMIC_RAY)
+    # The worst fits of a frame, in units of its usual misfit at that brightness, are galaxies and unseen pairs.
+    flags[fit.chi2 > 4 * _usual_chi2(fit, stamps)] |= np.uint16(StarFlag.BAD_FIT)
+    return flags
+
+
+def _usual_chi2(fit: Fit, stamps: Stamps) -> F64:
+    """Reduced chi-square that stars as bright as each usually have: it grows with brightness where the profile is not exact."""
+    snr = fit.p[:, FLUX] / stamps.noise
+    excess = np.maximum(fit.chi2 - 1, 0) / np.maximum(snr, 1e-9) ** 2
+    return np.asarray(1 + np.median(excess) * snr**2)
+
+
+def _table(
+    stamps: Stamps, fitted: Stamps, fit: Fit, shapes: Shapes, flags: NDArray[np.uint16], rule: PixelRule
+) -> StarTable:
+    """One row a star."""
+    n = len(fit.p)
+    table = np.zeros(n, dtype=STAR_DTYPE)
+    if not n:
+        return table
+    # Where the model leaves more than noise, its errors are larger in proportion.
+    inflation = np.sqrt(np.maximum(fit.chi2 - 3 * np.sqrt(2 / max(stamps.values.shape[1], 1)), 1))
+    error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0)) * inflation[:, None]
+    table["x"], table["y"] = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
+    table["x_error"], table["y_error"] = error[:, X], error[:, Y]
+    table["flux_adu"], table["flux_error_adu"] = fit.p[:, FLUX], error[:, FLUX]
+    table["sky_adu"] = fit.p[:, SKY]
+    table["fwhm_px"], table["fwhm_error_px"] = shapes.fwhm_px, shapes.fwhm_error_px * inflation
+    table["e1"], table["e2"] = shapes.e1, shapes.e2
+    table["e1_error"] = shapes.e1_error * inflation
+    table["e2_error"] = shapes.e2_error * inflation
+    table["chi2"], table["flags"] = fit.chi2, flags
+    model = fit.models(fitted.grid, rule)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shape = model / fit.p[:, FLUX, None].astype(np.float32)
+        table["snr"] = fit.p[:, FLUX] * np.sqrt((shape**2).sum(axis=1)) / stamps.noise
+    sky = fit.p[:, SKY, None].astype(np.float32)
+    table["peak_adu"] = np.where(fitted.usable > 0, fitted.values - sky, model).max(axis=1)
+    instead = model if fitted is stamps else np.float32(0)
+    light = np.where(stamps.usable > 0, stamps.values - sky, instead)
+    side = 2 * stamps.half + 1
+    _fill_moments(table, light.reshape(n, side, side), stamps, fit, shapes)
+    return table
+
+
+def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps, fit: Fit, shapes: Shapes) -> None:
+    """Moments and half-flux radii into the table."""
+    typical = float(np.median(shapes.fwhm_px))
+    moments = measure_moments(images, stamps.noise, fit.p[:, X], fit.p[:, Y], 1.1 * typical / FWHM_PER_SIGMA)
+    table["moment_xx_px2"], table["moment_yy_px2"], table["moment_xy_px2"] = moments.xx, moments.yy, moments.xy
+    table["coma1"], table["coma2"] = moments.coma1, moments.coma2
+    table["trefoil1"], table["trefoil2"] = moments.trefoil1, moments.trefoil2
+    table["third_error"] = moments.third_error
+    guess = half_flux_of_profile(shapes.fwhm_px, fit.wing)
+    table["half_flux_radius_px"] = half_flux_radii(images, fit.p[:, X], fit.p[:, Y], fit.p[:, FLUX], guess)
+    table["half_flux_radius_error_px"] = guess * table["flux_error_adu"] / np.maximum(table["flux_adu"], 1e-9)
+
+
+def half_flux_of_profile(fwhm_px: NDArray[np.floating], wing: float) -> F64:
+    """Half-flux radius of a Moffat profile: sqrt(2^(1/(beta-1)) - 1) core radii. [px] Closed form."""
+    c, _, _ = wing_terms(wing)
+    beta = 1 / wing
+    return np.asarray(fwhm_px, dtype=float) / (2 * np.sqrt(c)) * np.sqrt(2 ** (1 / (beta - 1)) - 1)

@@ -1,0 +1,135 @@
+"""A first look at the frame's star: how wide and how long it is, from its brightest examples."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.sky.model import Sky
+from framecheck.stars.peaks import Peaks
+
+PILOTS: Final = 96
+"""Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
+
+REACH_CELLS: Final = 24
+"""Half side of the cut-out around a pilot. [cells] Chosen: holds a star drawn out to 40 px in cells of 2 px."""
+
+BRIGHT: Final = 8.0
+"""Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pilot:
+    """The frame's typical star before any fit."""
+
+    long_px: float
+    """FWHM along the long axis, the pixel's own blur included. [px]"""
+    short_px: float
+    """FWHM along the short axis. [px]"""
+    pa_deg: float
+    """Direction of the long axis, counter-clockwise from +x. [deg]"""
+    n: int
+    """Pilots that it rests on."""
+
+
+def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu: float | None) -> Pilot | None:
+    """Width, length and direction of the region above half of the peak, typical of the brightest peaks.
+
+    Parameters
+    ----------
+    pixels : ndarray
+        The frame.
+    sky : Sky
+    peaks : Peaks
+        Brightest first, found in cells of `cell` pixels.
+    cell : int
+        Side of a cell; the regions are measured in cells. [px]
+    clip_adu : float or None
+        Pilots that reach this level are left out. [ADU]
+
+    Returns
+    -------
+    Pilot or None
+        None if fewer than three peaks are bright enough.
+    """
+    noise = float(np.median(sky.noise_adu)) / cell
+    chosen = _apart(peaks, peaks.height > BRIGHT * noise, 2 * REACH_CELLS * cell)
+    regions = []
+    for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
+        region = _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise)
+        if region is not None:
+            regions.append(region)
+    if len(regions) < 3:
+        return None
+    xx, yy, xy = _typical(np.array(regions))
+    mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    # A uniform ellipse of semi-axis a has variance a²/4 along it: the full width is 4 sqrt(variance).
+    return Pilot(
+        long_px=float(4 * np.sqrt(mean + spread)),
+        short_px=float(4 * np.sqrt(max(mean - spread, 0.05))),
+        pa_deg=float(np.degrees(np.arctan2(2 * xy, xx - yy)) / 2 % 180),
+        n=len(regions),
+    )
+
+
+def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int]:
+    """Up to PILOTS of the brightest usable peaks, none beside a brighter one."""
+    chosen: list[int] = []
+    for i in np.flatnonzero(usable)[: 20 * PILOTS]:
+        near = (np.abs(peaks.x[chosen] - peaks.x[i]) < distance) & (np.abs(peaks.y[chosen] - peaks.y[i]) < distance)
+        if not near.any():
+            chosen.append(int(i))
+        if len(chosen) == PILOTS:
+            break
+    return chosen
+
+
+def _half_maximum_region(
+    pixels: NDArray[Any], sky: Sky, x: float, y: float, cell: int, clip_adu: float | None, noise: float
+) -> tuple[float, float, float] | None:
+    """Second moments [px²] of the region around a peak that lies above half of it; None if it is no star's."""
+    from scipy.ndimage import label
+
+    half = REACH_CELLS * cell
+    top, left = max(round(y) - half, 0), max(round(x) - half, 0)
+    raw = pixels[top : round(y) + half, left : round(x) + half]
+    fine = 1 if cell <= 2 else cell // 2
+    rows, columns = raw.shape[0] // fine, raw.shape[1] // fine
+    if rows < 5 or columns < 5 or (clip_adu is not None and _core(raw, x - left, y - top, cell).max() >= clip_adu):
+        return None
+    image = raw[: rows * fine, : columns * fine].reshape(rows, fine, columns, fine).mean(axis=(1, 3), dtype=np.float32)
+    image -= float(sky.level_at(np.array([x]), np.array([y]))[0])
+    row, column = min(int((y - top) / fine), rows - 1), min(int((x - left) / fine), columns - 1)
+    near = image[max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
+    peak = np.nanmax(near)
+    second = np.partition(near.ravel(), -2)[-2]
+    if not np.isfinite(peak) or second < 0.25 * peak:
+        return None  # one hot pixel
+    above = image > 0.5 * min(peak, 1.15 * second)
+    regions, _ = label(above)
+    at = np.unravel_index(np.argmax(np.where(near == peak, 1, 0)), near.shape)
+    own = regions == regions[max(row - 2, 0) + at[0], max(column - 2, 0) + at[1]]
+    v, u = np.nonzero(own)
+    if u.min() == 0 or v.min() == 0 or u.max() == columns - 1 or v.max() == rows - 1 or len(u) < 3:
+        return None
+    # Each cell is itself a square of variance fine²/12.
+    own_width = fine**2 / 12
+    return (
+        float(u.var() * fine**2 + own_width),
+        float(v.var() * fine**2 + own_width),
+        float(((u - u.mean()) * (v - v.mean())).mean() * fine**2),
+    )
+
+
+def _core(raw: NDArray[Any], x: float, y: float, cell: int) -> NDArray[Any]:
+    return raw[max(int(y) - cell, 0) : int(y) + cell + 1, max(int(x) - cell, 0) : int(x) + cell + 1]
+
+
+def _typical(moments: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Median size and median direction-with-strength of the regions, put together again."""
+    xx, yy, xy = moments.T
+    size = np.median(xx + yy)
+    along = np.median((xx - yy) / (xx + yy))
+    diagonal = np.median(2 * xy / (xx + yy))
+    return size * (1 + along) / 2, size * (1 - along) / 2, size * diagonal / 2

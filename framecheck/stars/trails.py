@@ -1,0 +1,186 @@
+"""Stars drawn out into lines: found by their own shape, fitted as a round star moved along a line."""
+
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.sky.model import Sky
+from framecheck.stars.peaks import Peaks, mean_cells
+from framecheck.stars.pilot import Pilot
+from framecheck.stars.profile import (
+    E1,
+    E2,
+    F32,
+    F64,
+    FLUX,
+    LN_W,
+    N_PARAMETERS,
+    SKY,
+    PixelGrid,
+    PixelRule,
+    X,
+    Y,
+    evaluate,
+)  # fmt: skip
+
+TRAIL_X, TRAIL_Y = E1, E2
+"""In a trail's parameters the two columns of the shear hold the line's length along x and y. [px]"""
+
+TRAIL_SIGMA: Final = 6.0
+"""Least signal over noise, under a filter of the trail's shape, of a trail. Chosen as for stars."""
+
+
+def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot) -> Peaks:
+    """Find the middles of trails as maxima of the frame under a filter of the trail's shape.
+
+    Single hot cells are cut down to what their neighbours show, so that they do not become trails. The whole frame is
+    filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one.
+    """
+    from scipy.ndimage import maximum_filter
+    from scipy.signal import oaconvolve
+
+    cell = max(1, round(pilot.short_px / 2))
+    image = mean_cells(pixels[: pixels.shape[0] // cell * cell, : pixels.shape[1] // cell * cell], cell)
+    image -= sky.rows((np.arange(len(image)) + 0.5) * cell - 0.5, image.shape[1], cell)
+    np.nan_to_num(image, copy=False)
+    _cut_down_spikes(image, float(np.median(sky.noise_adu)) / cell)
+    kernel = _trail_kernel(pilot, cell)
+    level = kernel - kernel.mean()
+    response = oaconvolve(image, level[::-1, ::-1].astype(np.float32), mode="same")
+    noise = float(np.median(sky.noise_adu)) / cell * float(np.sqrt((level**2).sum()))
+    row, column = np.nonzero((response == maximum_filter(response, size=3)) & (response > TRAIL_SIGMA * noise))
+    order = np.argsort(-response[row, column], kind="stable")
+    row, column = row[order], column[order]
+    own = _one_a_trail(column * cell, row * cell, pilot)
+    row, column = row[own], column[own]
+    middle = (cell - 1) / 2
+    return Peaks(
+        (column * cell + middle).astype(np.float32),
+        (row * cell + middle).astype(np.float32),
+        (response[row, column] / float((level**2).sum())).astype(np.float32),
+    )
+
+
+def _one_a_trail(x: NDArray[np.floating], y: NDArray[np.floating], pilot: Pilot) -> NDArray[np.intp]:
+    """Indices of peaks with no stronger one on the same trail; inputs are strongest first."""
+    from scipy.spatial import cKDTree
+
+    c, s = np.cos(np.radians(pilot.pa_deg)), np.sin(np.radians(pilot.pa_deg))
+    tree = cKDTree(np.column_stack([(c * x + s * y) / (0.7 * pilot.long_px), (c * y - s * x) / (1.5 * pilot.short_px)]))
+    kept = np.ones(len(x), bool)
+    for stronger, beside in enumerate(tree.query_ball_point(tree.data, 1.0)):
+        if kept[stronger]:
+            kept[[i for i in beside if i > stronger]] = False
+    return np.flatnonzero(kept)
+
+
+def _cut_down_spikes(image: F32, noise: float) -> None:
+    """Cells that stand alone are set to the level of their brightest neighbour."""
+    from scipy.ndimage import rank_filter
+
+    second = rank_filter(image, -2, size=3)
+    alone = (image > 3 * second) & (image > 8 * noise)
+    image[alone] = second[alone]
+
+
+def _trail_kernel(pilot: Pilot, cell: int) -> F64:
+    """A line of the trail's length, as wide as the star, sampled in cells."""
+    half = int(np.ceil(0.75 * pilot.long_px / cell)) + 2
+    grid = np.arange(-half, half + 1.0)
+    c, s = np.cos(np.radians(pilot.pa_deg)), np.sin(np.radians(pilot.pa_deg))
+    along = (c * grid[None, :] + s * grid[:, None]) * cell
+    across = (c * grid[:, None] - s * grid[None, :]) * cell
+    sigma = pilot.short_px / 2.355
+    beyond = np.maximum(np.abs(along) - max(pilot.long_px - pilot.short_px, 0) / 2, 0)
+    kernel: F64 = np.exp(-(across**2 + beyond**2) / (2 * sigma**2))
+    return kernel
+
+
+def evaluate_trail(
+    p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False
+) -> tuple[F32, F32]:
+    """Profiles of round stars moved evenly along a line during the exposure; arguments and results as `evaluate`.
+
+    The line is sampled at Gauss-Legendre nodes, closer together than half of the star's width.
+    """
+    length = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y])
+    width = np.exp(p[:, LN_W])
+    nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95)) + 3, 4, 48)) if len(p) else 4
+    at, weight = np.polynomial.legendre.leggauss(nodes)
+    model: Any = 0
+    jacobian: Any = 0
+    for u, share in zip(at / 2, weight / 2, strict=True):
+        moved = p.copy()
+        moved[:, X] += u * p[:, TRAIL_X]
+        moved[:, Y] += u * p[:, TRAIL_Y]
+        moved[:, [E1, E2, SKY]] = 0
+        f, j = evaluate(moved, wing, grid, rule, wing_slope=wing_slope)
+        j[:, TRAIL_X] = np.float32(u) * j[:, X]
+        j[:, TRAIL_Y] = np.float32(u) * j[:, Y]
+        model = model + np.float32(share) * f
+        jacobian = jacobian + np.float32(share) * j
+    jacobian[:, FLUX] = model / p[:, FLUX, None].astype(np.float32)
+    jacobian[:, SKY] = 1
+    return model + p[:, SKY, None].astype(np.float32), jacobian
+
+
+def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:
+    """Full widths at half maximum, along and across, of a round Moffat star moved along a line.
+
+    Parameters
+    ----------
+    fwhm : ndarray, shape (n,)
+        Of the round star. [px]
+    wing : float
+        g = 1 / beta.
+    length : ndarray, shape (n,)
+        Of the line. [px]
+
+    Returns
+    -------
+    along, across : ndarray, shape (n,)
+        [px]
+
+    Notes
+    -----
+    Closed form: the integral of (1 + x²)^-b is an incomplete beta function; across the line the integrand scales with
+    1 + y². The half-maxima are found by bisection.
+    """
+    beta = 1 / wing
+    core = fwhm / (2 * np.sqrt(2**wing - 1))  # the Moffat core radius
+    half = length / (2 * core)
+
+    def line(x: F64, y: F64) -> F64:
+        wide = 1 + y**2
+        return wide ** (0.5 - beta) * (
+            _antiderivative((x + half) / np.sqrt(wide), beta) - _antiderivative((x - half) / np.sqrt(wide), beta)
+        )
+
+    zero = np.zeros_like(half)
+    short = length < 1e-3 * fwhm
+    middle = np.where(short, 1.0, line(zero, zero))
+    along = _bisect(lambda r: line(r, zero) - middle / 2, half + 3 * fwhm / core)
+    across = _bisect(lambda r: line(zero, r) - middle / 2, 3 * fwhm / core)
+    return np.where(short, fwhm, 2 * core * along), np.where(short, fwhm, 2 * core * across)
+
+
+def _antiderivative(u: F64, beta: float) -> F64:
+    """Integral of (1 + x²)^-beta from 0 to u, up to the factor B(1/2, beta - 1/2) / 2."""
+    from scipy.special import betainc
+
+    out: F64 = np.sign(u) * betainc(0.5, beta - 0.5, u**2 / (1 + u**2))
+    return out
+
+
+def _bisect(falling: Any, high: F64) -> F64:
+    """Root of a function that falls from positive at 0 to negative at `high`, for each element."""
+    low, high = np.zeros_like(high), high.copy()
+    for _ in range(50):
+        middle = (low + high) / 2
+        above = falling(middle) > 0
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return (low + high) / 2
+
+
+__all__ = ["N_PARAMETERS", "TRAIL_X", "TRAIL_Y", "evaluate_trail", "find_trail_peaks", "half_maximum_widths"]
