@@ -1,0 +1,152 @@
+"""The whole way, from files to a judgement, on one screen."""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+
+from framecheck.errors import UnusableFrame
+from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
+from framecheck.night.records import Skipped
+from framecheck.read import Exposure, Frame, Rig, kind_from_pixels, read_exposure, read_frame
+from framecheck.sky import measure_sky
+from framecheck.stars import measure_stars
+
+Outcome = FrameResult | FrameFailure | Skipped
+Progress = Callable[[int, int, Path], None]
+"""Called with frames done, frames in all, and the file just done."""
+
+IN_FLIGHT = 4
+"""Frames handed to each worker ahead of time. Chosen: no worker waits, and no queue grows with the night."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Measurements:
+    """What became of each file, in the order of the files given."""
+
+    results: tuple[FrameResult, ...]
+    failures: tuple[FrameFailure, ...]
+    skipped: tuple[Skipped, ...]
+
+
+def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
+    """Read one frame and measure its sky and stars.
+
+    Parameters
+    ----------
+    path : Path
+        A FITS file.
+    rig : Rig, optional
+        What is known of the equipment; it wins over the header.
+
+    Raises
+    ------
+    UnusableFrame
+        If the file cannot be read or holds no stars; the message says what to do.
+    """
+    return _measure_pixels(read_frame(Path(path)), rig or Rig())
+
+
+def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
+    exposure = frame.exposure
+    gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
+    sky = measure_sky(frame)
+    measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
+    if measured.stars.n_found == 0:
+        raise UnusableFrame(
+            exposure.file,
+            "no stars were found in it",
+            "Look whether it is clouded out, capped or far out of focus; leave it out of the stack.",
+        )
+    return FrameResult(
+        exposure=exposure,
+        sky=sky.summary(rig.pedestal_adu or exposure.pedestal_adu),
+        stars=measured.stars,
+        shape=frame_shape(measured),
+        stacked=stacked_star(measured),
+        saturation_adu=measured.clip_adu,
+    )
+
+
+def measure_file(path: Path, rig: Rig) -> Outcome:
+    """Measure a file if it is a light frame; say what it is, or what is wrong with it, if not."""
+    exposure: Exposure | None = None
+    try:
+        exposure = read_exposure(path)
+        if exposure.kind not in ("light", "unknown"):
+            return Skipped(file=path, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+        frame = read_frame(path)
+        if exposure.kind == "unknown":
+            kind = kind_from_pixels(frame)
+            if kind in ("dark", "flat", "bias"):
+                return Skipped(file=path, kind=kind, why=f"the pixels look like a {kind} frame; the header does not say")
+        return _measure_pixels(frame, rig)
+    except UnusableFrame as error:
+        return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)
+    except MemoryError:
+        remedy = "Use fewer workers (--workers 1) or a machine with more memory."
+        return FrameFailure(exposure=exposure, file=str(path), fault="there is too little memory for it", remedy=remedy)
+    except (ArithmeticError, ValueError, IndexError) as error:
+        # A fault of ours in one frame must not cost the night; it is named, not hidden.
+        fault = f"framecheck could not measure it ({type(error).__name__}: {error})"
+        remedy = "This is a fault of framecheck: please report it, with the file if you can."
+        return FrameFailure(exposure=exposure, file=str(path), fault=fault, remedy=remedy)
+
+
+def measure_night(
+    paths: Sequence[Path],
+    rig: Rig | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> Measurements:
+    """Measure all frames of a night.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        FITS files, of any kind.
+    rig : Rig, optional
+        What is known of the equipment.
+    executor : Executor, optional
+        Where frames are measured; a process pool of one worker a core (`worker_pool`) if not given.
+    progress : callable, optional
+        Called after each file with files done, files in all, and the file.
+    """
+    if executor is None:
+        with worker_pool(min(os.cpu_count() or 1, max(1, len(paths) // 2))) as pool:
+            return measure_night(paths, rig, pool, progress)
+    outcomes: dict[int, Outcome] = {}
+    for index, outcome in _as_completed(paths, rig or Rig(), executor):
+        outcomes[index] = outcome
+        if progress is not None:
+            progress(len(outcomes), len(paths), paths[index])
+    ordered = [outcomes[i] for i in sorted(outcomes)]
+    return Measurements(
+        results=tuple(o for o in ordered if isinstance(o, FrameResult)),
+        failures=tuple(o for o in ordered if isinstance(o, FrameFailure)),
+        skipped=tuple(o for o in ordered if isinstance(o, Skipped)),
+    )
+
+
+def _as_completed(paths: Sequence[Path], rig: Rig, executor: Executor) -> Iterator[tuple[int, Outcome]]:
+    """Outcomes as they come, with only a few frames under way at a time."""
+    waiting = iter(enumerate(paths))
+    under_way: dict[Future[Outcome], int] = {}
+    limit = IN_FLIGHT * (os.cpu_count() or 1)
+    while True:
+        while len(under_way) < limit and (following := next(waiting, None)) is not None:
+            under_way[executor.submit(measure_file, following[1], rig)] = following[0]
+        if not under_way:
+            return
+        done, _ = wait(under_way, return_when=FIRST_COMPLETED)
+        for future in done:
+            yield under_way.pop(future), future.result()
+
+
+def worker_pool(workers: int) -> ProcessPoolExecutor:
+    """Build a pool of worker processes, each with one thread: frames, not matrices, are what runs side by side."""
+    for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(variable, "1")
+    return ProcessPoolExecutor(max(1, workers), mp_context=get_context("spawn"))
