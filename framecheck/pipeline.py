@@ -81,7 +81,9 @@ def measure_file(path: Path, rig: Rig) -> Outcome:
         if exposure.kind == "unknown":
             kind = kind_from_pixels(frame)
             if kind in ("dark", "flat", "bias"):
-                return Skipped(file=path, kind=kind, why=f"the pixels look like a {kind} frame; the header does not say")
+                return Skipped(
+                    file=path, kind=kind, why=f"the pixels look like a {kind} frame; the header does not say"
+                )
         return _measure_pixels(frame, rig)
     except UnusableFrame as error:
         return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)

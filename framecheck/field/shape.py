@@ -21,8 +21,9 @@ ROUND_SIGMA: Final = 3.0
 def frame_shape(measured: Measured) -> FrameShape | None:
     """Average the good stars of a frame.
 
-    Sizes are averaged as logarithms and shapes as e1 and e2 (never as a/b: a faint round star reads as elongated), each star
-    weighing by its own error and by the scatter that the stars have beyond their errors, since the field is not uniform.
+    Sizes are averaged as logarithms and shapes as e1 and e2 (never as a/b: a faint round star reads as elongated),
+    each star weighing by its own error and by the scatter that the stars have beyond their errors, since the field is
+    not uniform.
 
     Returns
     -------
@@ -66,8 +67,8 @@ def robust_mean(values: NDArray[np.floating], errors: NDArray[np.floating]) -> t
 
     Notes
     -----
-    The intrinsic variance is what the median squared deviation has beyond the errors. P. J. Huber, Ann. Math. Statist. 35, 73
-    (1964), from memory.
+    The intrinsic variance is what the median squared deviation has beyond the errors. P. J. Huber, Ann. Math.
+    Statist. 35, 73 (1964), from memory.
     """
     known = np.isfinite(values) & np.isfinite(errors) & (errors > 0)
     v, s = values[known].astype(float), errors[known].astype(float)

@@ -1,6 +1,7 @@
 """The sky's level and noise over the image."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,7 @@ class Sky:
     y_centres: Floats
     """Mesh centres along y, shape (n_y,). [px]"""
 
-    def rows(self, y: NDArray[np.floating], width: int, step: int = 1) -> Floats:
+    def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
         """Level along whole image rows.
 
         Parameters
@@ -49,11 +50,11 @@ class Sky:
         out: Floats = fine[low] + (fine[high] - fine[low]) * across[:, None].astype(np.float32)
         return out
 
-    def level_at(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
+    def level_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Level at points of the image, shape (n,). [ADU]"""
         return _bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
 
-    def noise_at(self, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
+    def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Noise of one pixel at points of the image, shape (n,). [ADU]"""
         return _bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
 
@@ -85,7 +86,7 @@ class SkySummary:
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
 
 
-def _between(centres: Floats, at: NDArray[np.floating]) -> tuple[NDArray[np.intp], NDArray[np.floating]]:
+def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.floating]]:
     """Index of the mesh centre below each point, and the share of the way to the next; flat beyond the ends."""
     if len(centres) == 1:
         return np.zeros(len(at), dtype=np.intp), np.zeros(len(at))
@@ -94,7 +95,7 @@ def _between(centres: Floats, at: NDArray[np.floating]) -> tuple[NDArray[np.intp
     return low, position - low
 
 
-def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[np.floating], y: NDArray[np.floating]) -> Floats:
+def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> Floats:
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     i1, j1 = np.minimum(i + 1, len(xs) - 1), np.minimum(j + 1, len(ys) - 1)

@@ -19,16 +19,16 @@ FOUND_SNR: Final = 6.0
 """Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
 
 SHARP_PIXEL_SIGMA: Final = 7.0
-"""Pixels higher than this are asked whether their neighbours share the light. [sigma] Chosen: below it a hot pixel does not
-reach FOUND_SNR."""
+"""Pixels higher than this are asked whether their neighbours share the light. [sigma] Chosen: below it a hot pixel
+does not reach FOUND_SNR."""
 
 SIDE_SHARE: Final = 0.45
-"""Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way, nearly,
-between a star's 1 and a hot pixel's 0."""
+"""Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way,
+nearly, between a star's 1 and a hot pixel's 0."""
 
 LIKENESS: Final = 0.6
-"""Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9, close
-pairs 0.7, tracks of particles a half."""
+"""Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9,
+close pairs 0.7, tracks of particles a half."""
 
 TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
@@ -61,9 +61,9 @@ class Found:
 def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     """Find every star of a frame once.
 
-    Peaks are sought in cells of 2 x 2 pixels, or wider ones where the brightest stars turn out to be wide; trails by their
-    own shape. Each is then measured in full resolution with a filter of the typical star's shape over a free background, and
-    kept if it is bright enough and its light is spread as optics spread it.
+    Peaks are sought in cells of 2 x 2 pixels, or wider ones where the brightest stars turn out to be wide; trails by
+    their own shape. Each is then measured in full resolution with a filter of the typical star's shape over a free
+    background, and kept if it is bright enough and its light is spread as optics spread it.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
 
 
 def _detection_plane(frame: Frame, sky: Sky) -> tuple[NDArray[Any], Sky, int]:
-    """Pixels to look for peaks in: the frame itself, or the 2 x 2 cells of a colour mosaic, each with all its colours."""
+    """Pixels to look for peaks in: the frame itself, or the 2 x 2 cells of a mosaic, all colours in each."""
     if frame.mosaic is None:
         return frame.pixels, sky, 1
     from dataclasses import replace
@@ -138,8 +138,9 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
     parts = []
     size = max(64, 400_000 // (2 * half + 1) ** 2)
-    for i in range(0, min(len(peaks), MOST_VETTED), size):
-        x, y = peaks.x[i : i + size], peaks.y[i : i + size]
+    px, py = _without_lone_pixels(frame, sky, peaks.x[:MOST_VETTED], peaks.y[:MOST_VETTED])
+    for i in range(0, len(px), size):
+        x, y = px[i : i + size], py[i : i + size]
         parts.append(_vet_part(frame, sky, x, y, half, shape, clip_adu))
     if not parts:
         empty = np.zeros(0, np.float32)
@@ -149,6 +150,24 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     keep = keep[np.argsort(-flux[keep], kind="stable")]
     keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
     return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot)
+
+
+def _without_lone_pixels(
+    frame: Frame, sky: Sky, x: NDArray[np.float32], y: NDArray[np.float32]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Peaks less those whose light is, beyond doubt, in one pixel: a quick look that spares the full one."""
+    if frame.mosaic is not None or not len(x):
+        return x, y
+    height, width = frame.pixels.shape
+    left = np.clip(np.floor(x).astype(np.intp) - 1, 0, max(width - 4, 0))
+    top = np.clip(np.floor(y).astype(np.intp) - 1, 0, max(height - 4, 0))
+    patch = np.lib.stride_tricks.sliding_window_view(frame.pixels, (4, 4))[top, left].reshape(-1, 16)
+    light = patch.astype(np.float32) - sky.level_at(x, y)[:, None]
+    highest = light.max(axis=1)
+    others = light.sum(axis=1) - highest
+    # Even a star of 1.3 px FWHM has as much again beside its brightest pixel; two standard errors for the doubt.
+    lone = others + 2 * np.sqrt(15) * sky.noise_at(x, y) < 0.4 * highest
+    return x[~lone], y[~lone]
 
 
 def _vet_part(
@@ -169,9 +188,9 @@ def _vet_part(
     weight = _window(grid, dx, dy, shape, 1.0).reshape(len(image), -1) * stamps.usable
     flux, error, likeness = _matched(stamps, weight)
     snr = flux / error
-    real = (snr > FOUND_SNR) & _spread_as_a_star(image, stamps, shape, frame.mosaic is not None)
-    saturated, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    real &= saturated | (likeness > LIKENESS)
+    saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
+    real = _spread_as_a_star(image, stamps, shape, frame.mosaic is not None)
+    real &= plateau | ((snr > FOUND_SNR) & (saturated | (likeness > LIKENESS)))
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
         flux.astype(np.float32), snr.astype(np.float32), saturated, real,
@@ -180,20 +199,21 @@ def _vet_part(
 
 def _clipped(
     image: NDArray[np.float32], stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any
-) -> tuple[NDArray[np.bool_], Any, Any]:
-    """Which stars are clipped, and their centres: the middle of the clipped pixels where there are several."""
+) -> tuple[Any, ...]:
+    """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
     if clip_adu is None:
-        return np.zeros(len(image), bool), dx, dy
+        nothing = np.zeros(len(image), bool)
+        return nothing, nothing, dx, dy
     half = stamps.half
     grid = np.arange(-half, half + 1, dtype=np.float32)
     full = image >= (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
     core = slice(half - 2, half + 3)
     saturated = full[:, core, core].any(axis=(1, 2))
     count = full.sum(axis=(1, 2))
-    several = saturated & (count > 3)
+    several = saturated & (count > 8)
     dx[several] = (full.sum(axis=1) @ grid)[several] / count[several]
     dy[several] = (full.sum(axis=2) @ grid)[several] / count[several]
-    return saturated, dx, dy
+    return saturated, several, dx, dy
 
 
 def _window(grid: Any, dx: Any, dy: Any, shape: Pilot, widen: float) -> NDArray[np.float32]:
@@ -212,7 +232,7 @@ def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any,
     """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
     dx = np.zeros(len(image), np.float32)
     dy = np.zeros(len(image), np.float32)
-    for _ in range(3):
+    for _ in range(2):
         light = image * _window(grid, dx, dy, shape, 1.0)
         total = np.maximum(light.sum(axis=(1, 2)), 1e-3)
         dx += np.clip(2 * ((light.sum(axis=1) * grid).sum(axis=1) / total - dx), -1.5, 1.5)
@@ -223,8 +243,10 @@ def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any,
 
 
 def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any]:
-    """Flux of the window's shape over a free flat background; its error, from the scatter of the surroundings; and
-    the share of the core's light squared, noise taken off, that the shape explains.
+    """Flux of the window's shape over a free flat background, its error, and its likeness.
+
+    The error comes from the scatter of the surroundings; the likeness is the share of the core's light squared, noise
+    taken off, that the shape explains.
     """
     usable = stamps.usable
     count = np.maximum(usable.sum(axis=1), 1)

@@ -1,8 +1,8 @@
 """The frame's mean star: what all its stars together say about the profile, beyond the function fitted to each.
 
-A Moffat function is not the shape of every star: seeing has a sharper core, a star out of focus is a ring, a moved one has
-a flat top. What a fit leaves of one star drowns in noise; averaged over all stars, ring by ring in units of each star's own
-width, it does not. It is added to the function, and the half-maximum contour is read off the sum.
+A Moffat function is not the shape of every star: seeing has a sharper core, a star out of focus is a ring, a moved
+one has a flat top. What a fit leaves of one star drowns in noise; averaged over all stars, ring by ring in units of
+each star's own width, it does not. It is added to the function, and the half-maximum contour is read off the sum.
 """
 
 from dataclasses import dataclass
@@ -16,20 +16,20 @@ from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelRule, X,
 from framecheck.stars.stamps import Stamps
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
-"""Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel apart for
-a star of 3 px; beyond the last it is nothing."""
+"""Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
+apart for a star of 3 px; beyond the last it is nothing."""
 
-MOST_STARS: Final = 200
-"""Brightest stars averaged. Chosen: more change nothing."""
+MOST_STARS: Final = 120
+"""Brightest stars averaged. Chosen: more change little."""
 
 PRIOR: Final = 0.02
-"""How much a real profile may differ from the function, in units of its peak. Chosen: a departure that noise hides better
-than this is not believed."""
+"""How much a real profile may differ from the function, in units of its peak. Chosen: a departure that noise hides
+better than this is not believed."""
 
 
 PRIOR_TWOFOLD: Final = 0.004
-"""The same for the part that differs between the long and the short axis, at the most; a tenth of the elongation, if that
-is less: about what a moved star has. Chosen."""
+"""The same for the part that differs between the long and the short axis, at the most; a tenth of the elongation, if
+that is less: about what a moved star has. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,10 @@ def _cardinal(radius: F64) -> F64:
 
 
 def _basis(half: int, p: F64, e1: float, e2: float, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
-    """The cardinal functions averaged over each pixel, and the same times cos(2 angle); (n_functions, n_stars, n_px)."""
+    """The cardinal functions averaged over each pixel, then the same times cos(2 angle).
+
+    Shape (n_functions, n_stars, n_pixels).
+    """
     steps = 400
     table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
     total: NDArray[np.float32] | None = None

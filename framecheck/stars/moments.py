@@ -1,13 +1,13 @@
 """Second and third moments and half-flux radii of many stars at once.
 
-The weight is one round Gaussian for all stars of a frame, as wide as the typical star. It is a product of a function of x and
-one of y, so that all moments of a stamp are two small matrix products, and they are linear in the pixels, so that their errors
-follow exactly.
+Third moments are the spin 1 and spin 3 parts of <z z z*> and <z z z>, z = x + iy. The weight is one round Gaussian
+for all stars of a frame, as wide as the typical star. It is a product of a function of x and one of y, so that all
+moments of a stamp are two small matrix products, and they are linear in the pixels, so that their errors follow
+exactly.
 
 References
 ----------
 .. [1] G. M. Bernstein and M. Jarvis, Astron. J. 123, 583 (2002), from memory: Gaussian-weighted moments.
-.. [2] S. B. Howell et al.: none needed for the third moments; spin 1 and spin 3 parts of <z z z*> and <z z z>, z = x + iy.
 """
 
 from dataclasses import dataclass
@@ -40,7 +40,7 @@ class Moments:
 
 
 def measure_moments(
-    images: F32, noise: NDArray[np.floating], x: F64, y: F64, sigma_px: float, rounds: int = 3
+    images: F32, noise: NDArray[np.floating], x: F64, y: F64, sigma_px: float, rounds: int = 2
 ) -> Moments:
     """Gaussian-weighted moments.
 
@@ -109,9 +109,9 @@ def _deweighted(table: F64, sigma_px: float) -> tuple[F64, F64, F64]:
 def _third_error(noise: NDArray[np.floating], total: F64, sigma_px: float) -> F64:
     """Error of a third moment from the sky's noise, the shift of the centroid with it included.
 
-    Under a Gaussian weight of standard deviation s the noise of sum(w x³) has variance n² s^8 pi 15/8, and so on; the spin
-    parts mix x³ and x y² (or their like), and the centroid takes 2 s² of the first moment from each spin-1 part: the
-    spin-3 part, on which the centroid does not act, sets the scale for both. Closed form.
+    Under a Gaussian weight of standard deviation s the noise of sum(w x³) has variance n² s^8 pi 15/8, and so on; the
+    spin parts mix x³ and x y² (or their like), and the centroid takes 2 s² of the first moment from each spin-1 part:
+    the spin-3 part, on which the centroid does not act, sets the scale for both. Closed form.
     """
     # <|Re z³|²> under the squared weight: 3 s² of variance s²/2 per axis, E[(x³ - 3 x y²)²] = 24 (s²/2)³.
     variance = np.pi * sigma_px**2 * 24 * (sigma_px**2 / 2) ** 3
@@ -122,8 +122,8 @@ def _third_error(noise: NDArray[np.floating], total: F64, sigma_px: float) -> F6
 def half_flux_radii(images: F32, x: F64, y: F64, flux: F64, guess_px: F64) -> F64:
     """Radius around each centre that holds half of the flux, shape (n_stars,). [px]
 
-    Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none of the
-    apertures, from 0.5 to 1.8 of the guess, brackets it.
+    Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none
+    of the apertures, from 0.5 to 1.8 of the guess, brackets it.
     """
     half = images.shape[1] // 2
     grid = np.arange(-half, half + 1)

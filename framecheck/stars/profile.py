@@ -4,8 +4,8 @@ The profile is written so that its size and shape mean the same whatever its win
 
     f(r) = F N [1 + (2^g - 1) v]^(-1/g),    v = (r - r0)^T M (r - r0),    g = 1 / beta
 
-`v` is 1 on the half-maximum contour for every `g`, and g -> 0 is the Gaussian. M follows from the FWHM `w` (geometric mean
-of the two axes) and the elongation as a conformal shear (e1, e2) = ln(a / b) (cos 2 pa, sin 2 pa):
+`v` is 1 on the half-maximum contour for every `g`, and g -> 0 is the Gaussian. M follows from the FWHM `w` (geometric
+mean of the two axes) and the elongation as a conformal shear (e1, e2) = ln(a / b) (cos 2 pa, sin 2 pa):
 
     M = (2 / w)² [cosh e - (sinh e / e) (e1 Z + e2 X)],    Z = diag(1, -1), X = antidiag(1, 1)
 
@@ -16,7 +16,7 @@ References
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,20 +84,40 @@ def pixel_rule(narrow_fwhm_px: float) -> PixelRule:
     )
 
 
-def contour_matrix(ln_w: F64, e1: F64, e2: F64) -> tuple[F64, F64, F64, F64, F64]:
-    """M11, M12, M22 of the half-maximum contour, then sinh(e)/e and its slope over e. [1/px², 1]"""
+@dataclass(frozen=True, slots=True)
+class ContourTerms:
+    """The half-maximum contour of each star: M, and its derivatives by e1 and e2; 11, 12 and 22 elements. [1/px²]"""
+
+    matrix: tuple[F64, F64, F64]
+    by_e1: tuple[F64, F64, F64]
+    by_e2: tuple[F64, F64, F64]
+    scale: F64
+    """4 / w², the square root of the determinant of M."""
+
+
+def contour_terms(p: F64) -> ContourTerms:
+    """M and its derivatives for a table of parameters."""
+    e1, e2 = p[:, E1], p[:, E2]
     e = np.hypot(e1, e2)
     small = e < 1e-3
     safe = np.where(small, 1.0, e)
     sinhc = np.where(small, 1 + e**2 / 6, np.sinh(safe) / safe)
-    slope = np.where(small, 1 / 3, (np.cosh(safe) - sinhc) / safe**2)
-    scale = 4 * np.exp(-2 * ln_w)
-    return (
-        scale * (np.cosh(e) - sinhc * e1),
-        -scale * sinhc * e2,
-        scale * (np.cosh(e) + sinhc * e1),
-        sinhc,
-        slope,
+    slope = np.where(small, 1 / 3, (np.cosh(safe) - sinhc) / safe**2)  # of sinh(e)/e, over e
+    scale = 4 * np.exp(-2 * p[:, LN_W])
+    cosh = np.cosh(e)
+    return ContourTerms(
+        matrix=(scale * (cosh - sinhc * e1), -scale * sinhc * e2, scale * (cosh + sinhc * e1)),
+        by_e1=(
+            scale * (sinhc * e1 - sinhc - slope * e1 * e1),
+            -scale * slope * e1 * e2,
+            scale * (sinhc * e1 + sinhc + slope * e1 * e1),
+        ),
+        by_e2=(
+            scale * (sinhc * e2 - slope * e1 * e2),
+            -scale * (sinhc + slope * e2 * e2),
+            scale * (sinhc * e2 + slope * e1 * e2),
+        ),
+        scale=scale,
     )
 
 
@@ -131,64 +151,90 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
     jacobian : ndarray, shape (n_stars, 7 or 8, n_pixels)
         Derivatives by the parameters in their order, then by g.
     """
-    jacobian = np.zeros((len(p), N_PARAMETERS + wing_slope, *grid.shape), dtype=np.float32)
-    model = np.zeros((len(p), *grid.shape), dtype=np.float32)
+    jacobian = np.empty((len(p), N_PARAMETERS + wing_slope, *grid.shape), dtype=np.float32)
+    model = np.empty((len(p), *grid.shape), dtype=np.float32)
+    contour = contour_terms(p)
+    _, volume, volume_slope = wing_terms(wing)
     each = (slice(None),) + (None,) * len(grid.shape)
-    m11, m12, m22, sinhc, slope = contour_matrix(p[:, LN_W], p[:, E1], p[:, E2])
-    scale = 4 * np.exp(-2 * p[:, LN_W])
-    c, volume, volume_slope = wing_terms(wing)
-    height = p[:, FLUX] * volume * scale / np.pi
-    column = {
-        name: np.asarray(v, dtype=np.float32)[each]
-        for name, v in (
-            ("m11", m11), ("m12", m12), ("m22", m22), ("height", height),
-            ("sinhc", sinhc * scale), ("slope", slope * scale), ("e1", p[:, E1]), ("e2", p[:, E2]), ("scale", scale),
-        )
-    }  # fmt: skip
-    beta = np.float32(1 / wing)
-    c32 = np.float32(c)
-    for u, v_off, weight in rule.offsets:
+    height = (p[:, FLUX] * volume * contour.scale / np.pi).astype(np.float32)[each]
+    for number, (u, v_off, weight) in enumerate(rule.offsets):
         dx = (grid.x + np.float32(u))[None] - p[:, X].astype(np.float32)[each]
         dy = (grid.y + np.float32(v_off))[None] - p[:, Y].astype(np.float32)[each]
-        vx = column["m11"] * dx + column["m12"] * dy
-        vy = column["m12"] * dx + column["m22"] * dy
-        v = vx * dx + vy * dy
-        t = c32 * v + np.float32(1)
-        log_t = np.log(t)
-        f = np.exp(-beta * log_t)
-        f *= column["height"] * np.float32(weight)
-        first = f / t
-        first *= -beta * c32  # df/dv
-        if rule.laplacian:
-            ratio = (vx * vx + vy * vy) / t
-            ratio *= np.float32(4 * (beta + 1) * c32 / 24)
-            corrected = f - first * (ratio - np.float32(2 / 24) * (column["m11"] + column["m22"]))
-            model += corrected
-        else:
-            corrected = f
-            model += f
-        two_first = first + first
-        jacobian[:, X] -= two_first * vx
-        jacobian[:, Y] -= two_first * vy
-        jacobian[:, LN_W] -= two_first * v + (f + f)
-        xx, yy, xy = dx * dx, dy * dy, dx * dy
-        isotropic = column["sinhc"] * (xx + yy)
-        sheared = column["e1"] * (xx - yy) + np.float32(2) * column["e2"] * xy
-        common = isotropic - column["slope"] * sheared
-        jacobian[:, E1] += first * (column["e1"] * common - column["sinhc"] * (xx - yy))
-        jacobian[:, E2] += first * (column["e2"] * common - np.float32(2) * column["sinhc"] * xy)
+        terms = _profile_terms(dx, dy, contour, wing, height * np.float32(weight), each, rule.laplacian)
+        _collect(model, terms[0], number)
+        for column, values in zip((X, Y, LN_W, E1, E2), terms[1:6], strict=True):
+            _collect(jacobian[:, column], values, number)
         if wing_slope:
-            by_wing = np.float32(volume_slope) + log_t * np.float32(beta**2)
-            by_wing -= np.float32(beta * np.log(2) * 2**wing) * v / t
-            jacobian[:, N_PARAMETERS] += f * by_wing
+            f, v, t = terms[6:]
+            by_wing = np.log(t) * np.float32(wing**-2) + np.float32(volume_slope)
+            by_wing -= np.float32(np.log(2) * 2**wing / wing) * v / t
+            _collect(jacobian[:, N_PARAMETERS], f * by_wing, number)
     if rule.laplacian:
         _average_over_pixels(jacobian[:, : E2 + 1])
         _average_over_pixels(jacobian[:, N_PARAMETERS:])
-    jacobian[:, FLUX] = model / p[:, FLUX].astype(np.float32)[each]
+    np.divide(model, p[:, FLUX].astype(np.float32)[each], out=jacobian[:, FLUX])
     jacobian[:, SKY] = 1
     model += p[:, SKY].astype(np.float32)[each]
-    n = model[0].size if len(p) else int(np.prod(grid.shape))
+    n = int(np.prod(grid.shape))
     return model.reshape(len(p), n), jacobian.reshape(len(p), N_PARAMETERS + wing_slope, n)
+
+
+def _collect(total: F32, values: F32, number: int) -> None:
+    """Set the total to the first node's values, and add the others'."""
+    if number == 0:
+        total[...] = values
+    else:
+        total += values
+
+
+def _profile_terms(
+    dx: F32, dy: F32, contour: ContourTerms, wing: float, height: F32, each: tuple[Any, ...], laplacian: bool
+) -> tuple[F32, ...]:
+    """Profile at points, its derivatives by x, y, ln(w), e1 and e2, then its bare value, v and t.
+
+    All that depends on the shape is a quadratic form in (dx, dy): along a row or a column its parts are vectors, and
+    only their sum and the mixed term are whole images.
+    """
+    c, _, _ = wing_terms(wing)
+    beta, c32 = np.float32(1 / wing), np.float32(c)
+    xx, yy = dx * dx, dy * dy
+
+    def form(k: tuple[F64, F64, F64]) -> F32:
+        k11, k12, k22 = (np.asarray(part, dtype=np.float32)[each] for part in k)
+        out: F32 = k11 * xx + k22 * yy
+        out += (2 * k12 * dx) * dy
+        return out
+
+    m11, m12, m22 = (np.asarray(part, dtype=np.float32)[each] for part in contour.matrix)
+    vx, vy = m11 * dx + m12 * dy, m12 * dx + m22 * dy
+    v = form(contour.matrix)
+    t = c32 * v
+    t += 1
+    f = np.log(t)
+    f *= -beta
+    np.exp(f, out=f)
+    f *= height
+    first = f / t
+    first *= -beta * c32  # df/dv
+    if laplacian:
+        ratio = vx * vx
+        ratio += vy * vy
+        ratio /= t
+        ratio *= np.float32(4 * (1 / wing + 1) * c / 24)
+        ratio -= np.float32(2 / 24) * (m11 + m22)
+        ratio *= first
+        value = f - ratio
+    else:
+        value = f
+    by_e1, by_e2 = form(contour.by_e1), form(contour.by_e2)
+    by_e1 *= first
+    by_e2 *= first
+    minus_two = np.float32(-2) * first
+    by_width = minus_two * v
+    by_width -= 2 * f
+    vx *= minus_two
+    vy *= minus_two
+    return value, vx, vy, by_width, by_e1, by_e2, f, v, t
 
 
 def _average_over_pixels(images: F32) -> None:

@@ -62,7 +62,7 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot) -> Peaks:
     )
 
 
-def _one_a_trail(x: NDArray[np.floating], y: NDArray[np.floating], pilot: Pilot) -> NDArray[np.intp]:
+def _one_a_trail(x: NDArray[Any], y: NDArray[Any], pilot: Pilot) -> NDArray[np.intp]:
     """Indices of peaks with no stronger one on the same trail; inputs are strongest first."""
     from scipy.spatial import cKDTree
 
