@@ -1,5 +1,7 @@
 """Scenario: what a simulated night is made of, in the units of data sheets; frozen, every value within its bounds."""
 
+# ruff: noqa: RUF009 - `within` and `one_of` return dataclass fields
+
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Literal

@@ -108,7 +108,7 @@ def _number(value: Any, bounds: Mapping[str, Any], where: str, noun: str) -> flo
         raise UnusableRequest(
             f"{where} is {value!r}; it must be {noun} from {bounds['least']:g} to {bounds['most']:g}."
         )
-    return value  # type: ignore[return-value]
+    return value
 
 
 def _word(value: Any, bounds: Mapping[str, Any], where: str) -> str:

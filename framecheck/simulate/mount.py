@@ -1,0 +1,113 @@
+"""Mount: where the camera looks at every moment, turned about real axes.
+
+An equatorial mount turns about an axis near the pole, an alt-azimuth one about the vertical; polar error, refraction
+and the turning of the field follow from that geometry and are not put in by hand. A fixed tripod is an equatorial
+mount whose drive stands still.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from framecheck.constants import ARCSEC_PER_RADIAN, SIDEREAL_DAY_S
+from framecheck.simulate.scenario import Scenario
+from framecheck.simulate.sky_path import Floats, direction, refracted, sidereal_angle_deg, zenith
+from framecheck.simulate.tracking_error import tracking_error
+
+TURN_PER_S = 2 * np.pi / SIDEREAL_DAY_S
+"""Turning of the sky. [radian/s]"""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Attitude:
+    """How the camera stands at some moments, in the frame of the hour angle; each of shape (n_times, 3)."""
+
+    towards: Floats
+    """The middle of the sensor."""
+    x_axis: Floats
+    y_axis: Floats
+    """Directions on the sky of the image's axes."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Axes:
+    """The mount's own frame: its main axis and two directions across, from which angles count."""
+
+    main: Floats
+    across: Floats
+    third: Floats
+
+
+def attitude(scenario: Scenario, times_s: Floats, *, frame: int, dither_arcsec: tuple[float, float]) -> Attitude:
+    """The camera's attitude.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The night.
+    times_s : ndarray, shape (n_times,)
+        Since the start of the first frame. [s]
+    frame : int
+        The frame exposed at these times; the pier side, backlash and gusts depend on it.
+    dither_arcsec : (float, float)
+        Deliberate offset of the pointing to the east and to the north. [arcsec]
+
+    Returns
+    -------
+    Attitude
+        At each of the times. Without a guider the mount was centred on the target once, at the first frame.
+    """
+    error = tracking_error(scenario, times_s, frame)
+    axes = mount_axes(scenario)
+    main, second = _axis_angles(scenario, axes, times_s)
+    second = second + (error.dec_arcsec + dither_arcsec[1]) / ARCSEC_PER_RADIAN
+    main = main + (error.ra_arcsec + dither_arcsec[0]) / ARCSEC_PER_RADIAN / np.cos(second)
+    main = main + error.axis_arcsec / ARCSEC_PER_RADIAN
+    outwards = np.cos(main)[:, None] * axes.across + np.sin(main)[:, None] * axes.third
+    east = -np.sin(main)[:, None] * axes.across + np.cos(main)[:, None] * axes.third
+    towards = np.cos(second)[:, None] * outwards + np.sin(second)[:, None] * axes.main
+    north = -np.sin(second)[:, None] * outwards + np.cos(second)[:, None] * axes.main
+    turned = scenario.plan.flip_frame >= 0 and frame >= scenario.plan.flip_frame
+    angle = np.radians(scenario.camera.angle_deg + 180 * turned)
+    # seen from inside the sphere with north up, east is to the left: +x is west when +y is north
+    x_axis = -east * np.cos(angle) + north * np.sin(angle)
+    return Attitude(towards=towards, x_axis=x_axis, y_axis=north * np.cos(angle) + east * np.sin(angle))
+
+
+def mount_axes(scenario: Scenario) -> Axes:
+    """The axes of the mount as it was set up."""
+    up = zenith(scenario.site.latitude_deg)
+    if scenario.mount.kind == "alt-azimuth":
+        main, across = up, np.array([-up[2], 0.0, up[0]])
+    else:
+        azimuth, altitude = np.radians(np.array(scenario.mount.polar_error_arcmin) / 60)
+        main = np.array([altitude, azimuth * np.cos(np.radians(scenario.site.latitude_deg)), 1.0])
+        main, across = main / np.linalg.norm(main), np.array([1.0, 0.0, 0.0])
+    across = across - (across @ main) * main
+    across = across / np.linalg.norm(across)
+    return Axes(main=main, across=across, third=np.cross(main, across))
+
+
+def apparent_target(scenario: Scenario, times_s: Floats) -> Floats:
+    """Where the target appears through the air at some times since the first frame, shape (n_times, 3)."""
+    hours = start_hour_angle_deg(scenario) + np.degrees(TURN_PER_S * np.asarray(times_s))
+    true = direction(hours, scenario.target.dec_deg)
+    return refracted(true, scenario.site.latitude_deg, scenario.site.pressure_hpa)
+
+
+def start_hour_angle_deg(scenario: Scenario) -> float:
+    """Hour angle of the target at the start of the first frame, west positive. [deg]"""
+    sidereal = sidereal_angle_deg(scenario.plan.start_utc, scenario.site.longitude_deg)
+    return (sidereal - scenario.target.ra_deg + 180) % 360 - 180
+
+
+def _axis_angles(scenario: Scenario, axes: Axes, times_s: Floats) -> tuple[Floats, Floats]:
+    """Angles about the main axis (eastwards) and away from its equator that the drives are told. [radian]"""
+    follows = scenario.mount.guided or scenario.mount.kind == "alt-azimuth"
+    seen = apparent_target(scenario, times_s if follows else np.zeros(1))
+    main = np.arctan2(seen @ axes.third, seen @ axes.across)
+    second = np.arcsin(np.clip(seen @ axes.main, -1, 1))
+    if follows:
+        return main, second
+    rate = 0.0 if scenario.mount.kind == "fixed" else scenario.mount.tracking_rate
+    return main - rate * TURN_PER_S * np.asarray(times_s), np.full(len(times_s), second[0])
