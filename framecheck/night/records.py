@@ -19,15 +19,19 @@ class Registration:
     shift_x_px: float
     shift_y_px: float
     rotation_deg: float
+    """-180 <= angle < 180."""
     scale: float
     n_common: int
     """Stars that both frames share."""
     rms_px: float
     """Scatter of the common stars about the transform, per axis."""
     shift_error_px: float
+    """Standard error of each of the two shifts."""
     rotation_error_deg: float
     flipped: bool
     """True if the frame is turned by about 180 degrees against the reference (a pier flip)."""
+    false_match_probability: float = 0.0
+    """Upper bound on the chance that unrelated stars would have agreed so well; 0 for the reference itself."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,13 +45,14 @@ class NightFrame:
     transparency: float | None
     """Light that reaches the sensor, against the best frame of the group (1)."""
     transparency_error: float | None
+    """None for the only frame of a group: there is nothing to compare it with."""
     effective_exposure_s: float | None
-    """Seconds of an ideal frame of this rig that would add as much to the stack."""
+    """Seconds of an ideal frame of this rig that would add as much to the stack; at most the exposure itself."""
     altitude_deg: float | None
     airmass: float | None
     hour_angle_deg: float | None
     sky_e_per_s: float | None
-    """Electrons a pixel a second from the sky; None without gain and a known pedestal."""
+    """Electrons a pixel a second from the sky; None without gain and either read noise or pedestal."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,6 +68,16 @@ class Group:
     """Index in `Night.frames` of the frame that the others are registered to."""
     members: tuple[int, ...]
     """Indices in `Night.frames`, in order of time."""
+    total_exposure_s: float | None = None
+    """Sum of the members' exposures; None if one is unknown."""
+    effective_exposure_s: float | None = None
+    """Sum of the members' effective exposures, as far as known; None if none is."""
+    median_fwhm_px: float | None = None
+    median_elongation: float | None = None
+    best_fwhm_px: float | None = None
+    """The sharpest stars that the group reaches in one frame of twenty: those of the ideal frame."""
+    best_noise_adu: float | None = None
+    """The lowest noise of a sky pixel that the group reaches in one frame of twenty: that of the ideal frame."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -76,14 +91,33 @@ class Skipped:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Motion:
-    """How the pointing moved between exposures, dithers and flips taken out."""
+    """How the stars moved over the sensor between exposures, dithers and flips taken out.
+
+    In pixels along the reference frame's x and y, which a pier flip or a turning field do not change. The pointing
+    moves the other way over the sky: `night.motion.drift_on_sky`.
+    """
 
     drift_x_px_per_min: float | None
+    """Of the stars in the image. None with fewer than three registered frames of known time."""
     drift_y_px_per_min: float | None
     drift_error_px_per_min: float | None
+    """Standard error of each of the two drifts."""
     rotation_deg_per_hour: float | None
+    """Of the stars in the image, counter-clockwise from +x towards +y."""
     rotation_error_deg_per_hour: float | None
     dithered: bool
+    """True if the pointing was moved on purpose between exposures."""
+    frames: tuple[int, ...] = ()
+    """Indices in `Night.frames` of the frames that the figures rest on, in order of time."""
+    minutes: tuple[float, ...] = ()
+    """Middle of the exposure of each of `frames`, after that of the first. [min]"""
+    residual_x_px: tuple[float, ...] = ()
+    """Position of the stars in each of `frames`, drift and jumps taken out: what a period is searched in."""
+    residual_y_px: tuple[float, ...] = ()
+    stretch: tuple[int, ...] = ()
+    """Number of the stretch between jumps that each of `frames` belongs to; each stretch has its own mean."""
+    jumps: tuple[int, ...] = ()
+    """Indices in `Night.frames` of frames before which the pointing jumped: dithers, flips, new pointings."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

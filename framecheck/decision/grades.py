@@ -1,0 +1,326 @@
+"""Grades: which frames to keep, from what each adds to the stack and what it takes from its sharpness.
+
+A grade follows from the frame's benefit (`night.benefit`): what adding it changes of the stack's depth and detail. The
+aim says which of them counts. Only four things are judged by themselves, since no weight puts them right: stars drawn
+out to lines, thick cloud, a sky far brighter than the group's darkest, and stars that match no other frame's.
+"""
+
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+from typing import Final, Literal
+
+import numpy as np
+
+from framecheck.night.benefit import SURE_SIGMA, Balance, break_even_width, weigh
+from framecheck.night.records import Group, Night, NightFrame
+from framecheck.night.stack import growing_stack, stackable
+
+Aim = Literal["depth", "balanced", "detail"]
+Verdict = Literal["keep", "doubtful", "reject"]
+Judged = tuple[Verdict, str]
+"""A verdict with its reason."""
+
+SHARE_OF_DETAIL: Final = {"depth": 0.0, "balanced": 0.5, "detail": 1.0}
+"""Part of the benefit that detail makes; depth makes the rest. Chosen: the two ends and their middle."""
+
+LITTLE: Final = 0.25
+"""A benefit below this is doubtful. Chosen: such a frame brings less than a quarter of what its light could."""
+
+DRAWN_OUT: Final = 2.0
+"""Elongation from which stars are lines to any eye, whatever the other frames are like. Chosen."""
+
+DIM: Final = 0.5
+"""Transparency below which a frame is doubtful: averaged with equal weights it lowers the stack's SNR, since
+d ln(SNR²) = 2 T / (sum of T) - 1 / n. Closed form."""
+
+DARKENED: Final = 0.3
+"""Transparency below which a frame is rejected: it adds less than 0.3² = 9 % of what a clear frame adds, and cloud
+leaves halos and an uneven sky, which no weight takes away. Common practice, no source."""
+
+BRIGHT_SKY: Final = 0.2
+"""Doubtful below this share of what the same light would bring under the group's darkest sky. Chosen."""
+
+BLINDING_SKY: Final = 0.05
+"""Rejected below this share. Chosen."""
+
+FEW_STARS: Final = 0.4
+"""Share of the group's usual number of stars below which a frame that cannot be compared was clouded. Chosen."""
+
+BLURRED: Final = 1.5
+"""Width against the group's from which a frame that cannot be compared is out of focus or badly blurred. Chosen."""
+
+FAR_OUT_OF_FOCUS: Final = 2.0
+"""Width against the stack's from which focus is named first: the air alone seldom doubles it in a night. Chosen."""
+
+LOW_AIRMASS: Final = 2.0
+"""Air mass from which it is named beside a loss of light: below 30 degrees of altitude. Chosen."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Grade:
+    """What to do with a frame, and why."""
+
+    file: Path
+    grade: Verdict
+    reasons: tuple[str, ...]
+    """Sentences with numbers; at least one unless the frame is kept."""
+    depth_gain_percent: float | None = None
+    """What the frame adds to the effective exposure of the stack of the other frames kept; negative if it spoils more
+    than its light brings; None if it cannot be stacked or nothing else is kept."""
+    width_cost_percent: float | None = None
+    """By how much it widens that stack's stars; negative if it sharpens them."""
+    benefit: float | None = None
+    """Under the aim chosen: 1 for a frame like the stack, 0 where it is as good left out."""
+
+
+def grade_frames(night: Night, aim: Aim = "balanced") -> tuple[Grade, ...]:
+    """Grade every measured frame of a night.
+
+    Parameters
+    ----------
+    night : Night
+    aim : {"depth", "balanced", "detail"}
+        What the stack is for: the faintest light, the finest detail, or both alike.
+
+    Returns
+    -------
+    tuple of Grade
+        In the order of `night.frames`.
+
+    Raises
+    ------
+    ValueError
+        If there is no such aim.
+    """
+    if aim not in SHARE_OF_DETAIL:
+        raise ValueError(f"aim must be one of {', '.join(SHARE_OF_DETAIL)}, not {aim!r}")
+    grades: dict[int, Grade] = {}
+    for group in night.groups:
+        grades |= _grade_group(night, group, aim)
+    return tuple(grades[i] for i in range(len(night.frames)))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StackCurve:
+    """What a stack gains and loses as frames are left out, the worst first; entry k is the stack without k of them."""
+
+    left_out: tuple[int, ...]
+    """Indices in `Night.frames`, in the order in which they are left out; the last frame stays."""
+    n_kept: tuple[int, ...]
+    effective_exposure_s: tuple[float, ...]
+    """Seconds of ideal frames that show equally faint stars."""
+    fwhm_px: tuple[float, ...]
+    elongation: tuple[float, ...]
+
+
+def stack_curve(night: Night, group: Group, aim: Aim = "balanced") -> StackCurve:
+    """Depth and star of a group's stack as frames are left out, worst first.
+
+    Parameters
+    ----------
+    night : Night
+    group : Group
+        One of `night.groups`.
+    aim : {"depth", "balanced", "detail"}
+        What makes a frame bad.
+
+    Returns
+    -------
+    StackCurve
+        Empty if no frame of the group can be stacked.
+    """
+    balance = _balance(night, group, aim)
+    if balance is None:
+        return StackCurve(left_out=(), n_kept=(), effective_exposure_s=(), fwhm_px=(), elongation=())
+    # light times benefit is what a frame brings; the worst has most to take away
+    order = np.argsort(-balance.benefit * balance.frames.light_s, kind="stable")
+    stacks = growing_stack(balance.frames, order)
+    indices = balance.frames.frames[order]
+    return StackCurve(
+        left_out=tuple(int(i) for i in indices[:0:-1]),
+        n_kept=tuple(range(len(order), 0, -1)),
+        effective_exposure_s=tuple(stacks.depth_s[::-1].tolist()),
+        fwhm_px=tuple(stacks.fwhm_px[::-1].tolist()),
+        elongation=tuple(stacks.elongation[::-1].tolist()),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Usual:
+    """What is usual in a group, to tell an unusual frame by."""
+
+    n_found: float
+    fwhm_px: float | None
+    best_noise_adu: float | None
+    reference: str
+    scale_arcsec: float | None
+
+    def width(self, fwhm_px: float) -> str:
+        """A width with its unit."""
+        arcsec = "" if self.scale_arcsec is None else f" ({fwhm_px * self.scale_arcsec:.1f}″)"
+        return f"{fwhm_px:.1f} px{arcsec}"
+
+
+def _usual(night: Night, group: Group) -> _Usual:
+    frames = [night.frames[i] for i in group.members]
+    registered = [frame for frame in frames if frame.registration is not None] or frames
+    return _Usual(
+        n_found=median(frame.result.stars.n_found for frame in registered),
+        fwhm_px=group.median_fwhm_px,
+        best_noise_adu=group.best_noise_adu,
+        reference=night.frames[group.reference].result.exposure.file.name,
+        scale_arcsec=night.rig.pixel_scale_arcsec,
+    )
+
+
+def _grade_group(night: Night, group: Group, aim: Aim) -> dict[int, Grade]:
+    """Grades of one group's frames by their index in the night."""
+    usual, balance = _usual(night, group), _balance(night, group, aim)
+    rows = {} if balance is None else {int(frame): row for row, frame in enumerate(balance.frames.frames)}
+    grades = {}
+    for i in group.members:
+        frame = night.frames[i]
+        judged = _by_itself(frame, usual)
+        if len(group.members) == 1:
+            if not judged:
+                judged = [
+                    ("keep", "It is the only frame of its target, filter and exposure: nothing to compare it with.")
+                ]
+            grades[i] = _grade(frame, judged)
+        elif balance is None or i not in rows:
+            grades[i] = _grade(frame, judged or _without_pattern(frame, usual))
+        else:
+            if not any(verdict == "reject" for verdict, _ in judged):
+                judged += _in_stack(frame, usual, balance, rows[i], aim)
+            grades[i] = _grade(frame, judged, balance, rows[i])
+    return grades
+
+
+def _balance(night: Night, group: Group, aim: Aim) -> Balance | None:
+    """What the group's frames bring beside each other; those that no weight puts right are not stacked."""
+    frames, usual = stackable(night, group), _usual(night, group)
+    if not len(frames.frames):
+        return None
+    spoilt = [any(v == "reject" for v, _ in _by_itself(night.frames[i], usual)) for i in frames.frames]
+    return weigh(frames, SHARE_OF_DETAIL[aim], ~np.array(spoilt))
+
+
+def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = None, row: int = 0) -> Grade:
+    """The worst verdict, with the reasons for it and for any other doubt."""
+    verdicts = {verdict for verdict, _ in judged}
+    worst: Verdict = "reject" if "reject" in verdicts else "doubtful" if "doubtful" in verdicts else "keep"
+    gain = cost = benefit = None
+    if balance is not None and np.isfinite(balance.depth_gain[row]):
+        gain, cost = 100 * float(balance.depth_gain[row]), 100 * float(balance.width_cost[row])
+        benefit = float(balance.benefit[row])
+    return Grade(
+        file=frame.result.exposure.file,
+        grade=worst,
+        reasons=tuple(reason for verdict, reason in judged if verdict == worst or verdict != "keep"),
+        depth_gain_percent=gain,
+        width_cost_percent=cost,
+        benefit=benefit,
+    )
+
+
+def _by_itself(frame: NightFrame, usual: _Usual) -> list[Judged]:
+    """What speaks against a frame whatever the stack is like."""
+    judged = [_few_stars(frame, usual), _drawn_out(frame), _dim(frame), _bright_sky(frame, usual)]
+    return [one for one in judged if one is not None]
+
+
+def _few_stars(frame: NightFrame, usual: _Usual) -> Judged | None:
+    stars = frame.result.stars
+    if frame.result.shape is not None:
+        return None
+    if stars.n_found >= FEW_STARS * usual.n_found:
+        return "reject", (
+            f"None of its {stars.n_found} detections could be measured well: badly out of focus, shaken, or no stars."
+        )
+    return "reject", (
+        f"Only {stars.n_found} stars were found, where {usual.n_found:.0f} are usual: "
+        "cloud, dew or a covered telescope."
+    )
+
+
+def _drawn_out(frame: NightFrame) -> Judged | None:
+    shape = frame.result.shape
+    if shape is None or shape.elongation < DRAWN_OUT or shape.elongation - SURE_SIGMA * shape.elongation_error < 1.5:
+        return None
+    trail = shape.trail_length_px
+    length = "" if trail is None else f", drawn out over {trail:.0f} px"
+    return "reject", (
+        f"The stars are lines, {shape.elongation:.1f} times as long as wide{length}: the telescope moved. "
+        "Up to 1.2 is hardly seen."
+    )
+
+
+def _dim(frame: NightFrame) -> Judged | None:
+    light = frame.transparency
+    if light is None or light >= DIM:
+        return None
+    why = "cloud, haze or dew"
+    if frame.airmass is not None and frame.airmass > LOW_AIRMASS:
+        why += f", or the low altitude (air mass {frame.airmass:.1f})"
+    lost = f"Only {100 * light:.0f} % of the clearest frames' starlight came through: {why}."
+    if light < DARKENED:
+        return "reject", f"{lost} From {100 * DIM:.0f} % on a frame helps."
+    return "doubtful", f"{lost} Below {100 * DIM:.0f} % a frame helps only if the stack weights frames by their noise."
+
+
+def _bright_sky(frame: NightFrame, usual: _Usual) -> Judged | None:
+    noise = frame.result.sky.noise_adu
+    if usual.best_noise_adu is None or frame.transparency is None or not noise > 0:
+        return None
+    share = (usual.best_noise_adu / noise) ** 2
+    if share >= BRIGHT_SKY:
+        return None
+    seen = (
+        f"The sky's noise is {noise / usual.best_noise_adu:.1f} times that of the darkest frames (moon, twilight or "
+        f"lamps), so that it adds {100 * share:.0f} % of what such a frame adds."
+    )
+    if share < BLINDING_SKY:
+        return "reject", seen
+    return "doubtful", f"{seen} It helps only if the stack weights frames by their noise."
+
+
+def _without_pattern(frame: NightFrame, usual: _Usual) -> list[Judged]:
+    """Why a frame that cannot be compared with its group is doubtful or worse."""
+    n_found, shape = frame.result.stars.n_found, frame.result.shape
+    if frame.registration is not None:
+        return [("doubtful", "Too few good stars are common with the other frames to compare their light.")]
+    lost = f"Its stars form no pattern in common with {usual.reference}, so that it cannot be laid on the others"
+    if n_found < FEW_STARS * usual.n_found:
+        why = f": only {n_found} were found, where {usual.n_found:.0f} are usual; cloud, dew or a covered telescope."
+        return [("reject", lost + why)]
+    if shape is not None and usual.fwhm_px is not None and shape.fwhm_px > BLURRED * usual.fwhm_px:
+        why = (
+            f": they are {usual.width(shape.fwhm_px)} wide, where {usual.width(usual.fwhm_px)} is usual; out of focus?"
+        )
+        return [("reject", lost + why)]
+    return [("doubtful", f"{lost}, though they look as they should: does it show another part of the sky?")]
+
+
+def _in_stack(frame: NightFrame, usual: _Usual, balance: Balance, row: int, aim: Aim) -> list[Judged]:
+    """Whether a frame's sharpness costs the stack more than its light brings."""
+    benefit, error, shape = balance.benefit[row], balance.error[row], frame.result.shape
+    assert shape is not None
+    if benefit >= LITTLE:
+        return []
+    limit = break_even_width(SHARE_OF_DETAIL[aim]) * balance.fwhm_px
+    ratio = shape.fwhm_px / balance.fwhm_px
+    if shape.elongation > 1.2 * balance.elongation and ratio < break_even_width(SHARE_OF_DETAIL[aim]):
+        seen = (
+            f"The stars are drawn out, {shape.elongation:.2f} times as long as wide, where the stack of the frames "
+            f"kept has {balance.elongation:.2f}"
+        )
+    else:
+        why = "out of focus" if ratio > FAR_OUT_OF_FOCUS else "focus, unsteady air or shaking"
+        seen = (
+            f"The stars are {usual.width(shape.fwhm_px)} wide, where the stack of the frames kept has "
+            f"{usual.width(balance.fwhm_px)} ({why}); up to {usual.width(limit)} a round frame still gains"
+        )
+    if benefit < -SURE_SIGMA * error:
+        return [("reject", f"{seen}: it blurs the stack by more than its light is worth.")]
+    return [("doubtful", f"{seen}: what its light adds and what its blur takes nearly cancel, so it matters little.")]

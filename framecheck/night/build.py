@@ -1,0 +1,167 @@
+"""A night out of its frames: ordered, grouped, registered, and set beside each other."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median
+
+import numpy as np
+
+from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.night.airmass import InTheSky, in_the_sky
+from framecheck.night.groups import FrameGroup, group_exposures
+from framecheck.night.motion import motion_between
+from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
+from framecheck.night.register import Match, register_group
+from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.night.transparency import Transparency, relative_transparency
+from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
+from framecheck.read.rig import Rig
+
+
+def build_night(
+    folder: Path,
+    rig: Rig,
+    results: Sequence[FrameResult],
+    failures: Sequence[FrameFailure] = (),
+    skipped: Sequence[Skipped] = (),
+) -> Night:
+    """Set the frames of a folder beside each other.
+
+    Parameters
+    ----------
+    folder : Path
+    rig : Rig
+        What is known of the equipment, headers included.
+    results : sequence of FrameResult
+        In any order: what comes out does not depend on it.
+    failures, skipped : sequence
+        Files that could not be measured, and files that are no lights.
+
+    Returns
+    -------
+    Night
+        Frames in order of start time; those without a time after the others, by name. The time this takes grows in
+        proportion to the number of frames.
+    """
+    ordered = sorted(results, key=_in_order)
+    frames: list[NightFrame | None] = [None] * len(ordered)
+    groups, motion = [], {}
+    for plan in group_exposures([result.exposure for result in ordered]):
+        compared = _compare([ordered[i] for i in plan.members], rig)
+        for i, frame in zip(plan.members, compared.frames(plan.id), strict=True):
+            frames[i] = frame
+        groups.append(_group(plan, compared))
+        motion[plan.id] = _motion(compared, plan.members)
+    return Night(
+        folder=folder,
+        rig=rig,
+        frames=tuple(frame for frame in frames if frame is not None),
+        groups=tuple(groups),
+        motion=motion,
+        failures=tuple(failures),
+        skipped=tuple(skipped),
+    )
+
+
+def _in_order(result: FrameResult) -> tuple[bool, float, list[tuple[int, str]], str]:
+    """By time, then by name with its numbers taken as numbers."""
+    start, name = result.exposure.start_utc, str(result.exposure.file)
+    parts = [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
+    return start is None, 0.0 if start is None else start.timestamp(), parts, result.exposure.plane or ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """The frames of one group with all that comparing them tells."""
+
+    results: list[FrameResult]
+    reference: int
+    matches: list[Match | None]
+    transparencies: list[Transparency | None]
+    ideal: Ideal | None
+    worth_s: list[float | None]
+    sky: list[InTheSky]
+    sky_e_per_s: list[float | None]
+
+    def frames(self, group: str) -> list[NightFrame]:
+        """The group's frames as records."""
+        return [
+            NightFrame(
+                result=result,
+                group=group,
+                registration=None if match is None else match.registration,
+                transparency=None if light is None else light.value,
+                transparency_error=None if light is None else light.error,
+                effective_exposure_s=worth,
+                altitude_deg=sky.altitude_deg,
+                airmass=sky.airmass,
+                hour_angle_deg=sky.hour_angle_deg,
+                sky_e_per_s=electrons,
+            )
+            for result, match, light, worth, sky, electrons in zip(
+                self.results,
+                self.matches,
+                self.transparencies,
+                self.worth_s,
+                self.sky,
+                self.sky_e_per_s,
+                strict=True,
+            )
+        ]
+
+
+def _compare(results: list[FrameResult], rig: Rig) -> _Compared:
+    reference, matches = register_group(results)
+    transparencies = relative_transparency(results, matches)
+    ideal = ideal_of(results, transparencies)
+    return _Compared(
+        results=results,
+        reference=reference,
+        matches=matches,
+        transparencies=transparencies,
+        ideal=ideal,
+        worth_s=[
+            effective_exposure_s(result, light, ideal) for result, light in zip(results, transparencies, strict=True)
+        ],
+        sky=in_the_sky([result.exposure for result in results], rig),
+        sky_e_per_s=[sky_e_per_s(result, rig, gain) for gain in (_gain(results),) for result in results],
+    )
+
+
+def _gain(results: list[FrameResult]) -> float | None:
+    """Gain that the changing sky shows. [electrons per ADU]"""
+    levels, noises = (np.array([getattr(r.sky, name) for r in results]) for name in ("level_adu", "noise_adu"))
+    found = gain_from_sky(levels, noises)
+    return None if found is None else found[0]
+
+
+def _group(plan: FrameGroup, compared: _Compared) -> Group:
+    shapes = [result.shape for result in compared.results if result.shape is not None]
+    exposures = [result.exposure.exposure_s for result in compared.results]
+    worths = [worth for worth in compared.worth_s if worth is not None]
+    return Group(
+        id=plan.id,
+        target=plan.target,
+        filter=plan.filter,
+        exposure_s=plan.exposure_s,
+        binning=plan.binning,
+        reference=plan.members[compared.reference],
+        members=plan.members,
+        total_exposure_s=None if None in exposures else sum(seconds for seconds in exposures if seconds is not None),
+        effective_exposure_s=sum(worths) if worths else None,
+        median_fwhm_px=median(shape.fwhm_px for shape in shapes) if shapes else None,
+        median_elongation=median(shape.elongation for shape in shapes) if shapes else None,
+        best_fwhm_px=None if compared.ideal is None else compared.ideal.fwhm_px,
+        best_noise_adu=None if compared.ideal is None else compared.ideal.noise_adu,
+    )
+
+
+def _motion(compared: _Compared, members: tuple[int, ...]) -> Motion:
+    times = [result.exposure.middle_utc for result in compared.results]
+    return motion_between(
+        [None if match is None else match.registration for match in compared.matches],
+        [None if time is None else time.timestamp() / 60 for time in times],
+        members,
+    )

@@ -1,0 +1,200 @@
+"""Groups: frames that can be compared, of one target, filter, exposure, binning, image size and camera setting."""
+
+import re
+import unicodedata
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import dataclass
+from statistics import median
+from typing import Final
+
+from framecheck.read.exposure import Exposure
+from framecheck.read.place import separation_deg
+
+SAME_EXPOSURE: Final = 1.01
+"""[dimensionless] Chosen: exposures whose ratio is smaller count as equal; clocks and shutters round."""
+
+SAME_POINTING_DEG: Final = 1.0
+"""[deg] Chosen: dithers and repeated pointings stay closer, neighbouring targets mostly do not."""
+
+NO_TARGET: Final = "unnamed field"
+NO_FILTER: Final = "no filter"
+NO_EXPOSURE: Final = "unknown exposure"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameGroup:
+    """Which exposures belong together."""
+
+    id: str
+    target: str | None
+    """As the first of its frames spells it."""
+    filter: str | None
+    exposure_s: float | None
+    binning: int | None
+    members: tuple[int, ...]
+    """Indices into the exposures given, in their order."""
+
+
+def group_exposures(exposures: Sequence[Exposure]) -> tuple[FrameGroup, ...]:
+    """Put exposures that can be compared into groups.
+
+    Targets and filters are compared by their letters and digits, whatever the case, spaces and leading zeros
+    ("M 31" is "m31"). A frame without a target belongs to the one that its pointing is near, or to its own pointing.
+    Exposures count as equal within 1 %.
+
+    Parameters
+    ----------
+    exposures : sequence of Exposure
+        In order of time.
+
+    Returns
+    -------
+    tuple of FrameGroup
+        In the order of their first frames. Each id is readable, such as "M 31/L/120s", and unique.
+    """
+    targets = _targets(exposures)
+    spans = _exposure_classes(exposures)
+    groups: dict[Hashable, list[int]] = {}
+    for i, (exposure, target, span) in enumerate(zip(exposures, targets, spans, strict=True)):
+        key = (target, loose(exposure.filter), span, *_setting(exposure))
+        groups.setdefault(key, []).append(i)
+    names = {key: _describe([exposures[i] for i in members], key) for key, members in groups.items()}
+    ids = _unique_ids(list(groups), {key: [exposures[i] for i in members] for key, members in groups.items()}, names)
+    return tuple(
+        FrameGroup(
+            id=ids[key],
+            target=_first(exposures[i].target for i in members),
+            filter=_first(exposures[i].filter for i in members),
+            exposure_s=_median([exposures[i].exposure_s for i in members]),
+            binning=next((exposures[i].binning for i in members if exposures[i].binning), None),
+            members=tuple(members),
+        )
+        for key, members in groups.items()
+    )
+
+
+def loose(name: str | None) -> str | None:
+    """Letters and digits of a name, case and leading zeros left out; None if nothing remains.
+
+    >>> loose("NGC 0224 "), loose("ngc_224")
+    ('ngc224', 'ngc224')
+    """
+    if name is None:
+        return None
+    parts = re.findall(r"\d+|[^\W\d_]+", unicodedata.normalize("NFKC", name).casefold())
+    return "".join(part.lstrip("0") or "0" if part.isdecimal() else part for part in parts) or None
+
+
+def _setting(exposure: Exposure) -> tuple[Hashable, ...]:
+    """What must be the same for counts and pixels to be comparable, unsaid values counting as one more value.
+
+    An unsaid binning counts as 1: the image size would tell.
+    """
+    gain = exposure.camera_gain_setting
+    if gain is None and exposure.gain_e_per_adu is not None:
+        gain = float(f"{exposure.gain_e_per_adu:.2g}")
+    return (exposure.binning or 1, exposure.width_px, exposure.height_px, exposure.plane, loose(exposure.camera), gain)
+
+
+def _targets(exposures: Sequence[Exposure]) -> list[str | None]:
+    """A name for each exposure's target: the loose one, or that of the place it points at."""
+    places: list[tuple[str, float, float]] = []
+    out: list[str | None] = []
+    for exposure in exposures:
+        name = loose(exposure.target)
+        out.append(name)
+        if name is not None and exposure.ra_deg is not None and exposure.dec_deg is not None:
+            places.append((name, exposure.ra_deg, exposure.dec_deg))
+    for i, exposure in enumerate(exposures):
+        if out[i] is not None or exposure.ra_deg is None or exposure.dec_deg is None:
+            continue
+        near = [
+            (separation_deg(exposure.ra_deg, exposure.dec_deg, ra, dec), name)
+            for name, ra, dec in places
+            if abs(dec - exposure.dec_deg) <= SAME_POINTING_DEG
+        ]
+        if near and min(near)[0] <= SAME_POINTING_DEG:
+            out[i] = min(near)[1]
+        else:
+            out[i] = _pointing_name(exposure.ra_deg, exposure.dec_deg)
+            places.append((out[i] or "", exposure.ra_deg, exposure.dec_deg))
+    return out
+
+
+def _pointing_name(ra_deg: float, dec_deg: float) -> str:
+    return f"field at {ra_deg:.1f} {dec_deg:+.1f}"
+
+
+def _exposure_classes(exposures: Sequence[Exposure]) -> list[int | None]:
+    """A number for each exposure time, the same for those within 1 % of the shortest of them."""
+    known = sorted({exposure.exposure_s for exposure in exposures if exposure.exposure_s is not None})
+    number: dict[float, int] = {}
+    first, count = -1.0, -1
+    for seconds in known:
+        if first < 0 or seconds > first * SAME_EXPOSURE:
+            first, count = seconds, count + 1
+        number[seconds] = count
+    return [None if exposure.exposure_s is None else number[exposure.exposure_s] for exposure in exposures]
+
+
+def _describe(exposures: list[Exposure], key: Hashable) -> str:
+    """Readable name of a group: target, filter, exposure, and the binning if it is not 1."""
+    target = _first(exposure.target for exposure in exposures if loose(exposure.target))
+    if target is None:
+        place = key[0] if isinstance(key, tuple) else None
+        target = place or NO_TARGET
+    seconds = _median([exposure.exposure_s for exposure in exposures])
+    binning = exposures[0].binning
+    parts = [
+        plain(target) or NO_TARGET,
+        plain(_first(exposure.filter for exposure in exposures) or "") or NO_FILTER,
+        NO_EXPOSURE if seconds is None else f"{seconds:.3g}s" if seconds < 100 else f"{seconds:.0f}s",
+    ]
+    return "/".join(parts) + (f"/bin{binning}" if binning not in (None, 1) else "")
+
+
+def plain(text: str) -> str:
+    """Letters, digits, spaces and .+-_ of a text; runs of anything else become one space."""
+    kept = "".join(c if c.isalnum() or c in ".+-_" else " " for c in unicodedata.normalize("NFKC", text))
+    return " ".join(kept.split())[:60].strip()
+
+
+def _unique_ids(
+    keys: list[Hashable], exposures: dict[Hashable, list[Exposure]], names: dict[Hashable, str]
+) -> dict[Hashable, str]:
+    """Names made unique, where groups share one, by what tells them apart: image size, gain, camera, plane."""
+    out: dict[Hashable, str] = {}
+    for key in keys:
+        alike = [other for other in keys if names[other] == names[key]]
+        name = names[key]
+        if len(alike) > 1:
+            name = "/".join([name, *_differences(exposures[key][0], [exposures[other][0] for other in alike])])
+        while name in out.values():
+            name += "+"
+        out[key] = name
+    return out
+
+
+def _differences(own: Exposure, alike: list[Exposure]) -> list[str]:
+    def labels(exposure: Exposure) -> list[str]:
+        gain = exposure.camera_gain_setting
+        electrons = exposure.gain_e_per_adu
+        return [
+            f"{exposure.width_px}x{exposure.height_px}",
+            f"gain {gain:g}" if gain is not None else f"{electrons:.2g} e per ADU" if electrons else "unknown gain",
+            plain(exposure.camera or "") or "unnamed camera",
+            plain(exposure.plane or "") or "plain",
+            f"bin{exposure.binning}" if exposure.binning else "unknown binning",
+        ]
+
+    columns = list(zip(*(labels(exposure) for exposure in alike), strict=True))
+    return [label for label, column in zip(labels(own), columns, strict=True) if len(set(column)) > 1]
+
+
+def _first(values: Iterable[str | None]) -> str | None:
+    return next((value for value in values if value), None)
+
+
+def _median(values: list[float | None]) -> float | None:
+    known = [value for value in values if value is not None]
+    return median(known) if known else None

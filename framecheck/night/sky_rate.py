@@ -1,0 +1,91 @@
+"""Light of the sky in electrons, from the noise that it makes or from the level above the pedestal."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.field.result import FrameResult
+from framecheck.read.rig import Rig
+
+LEAST_SIGNIFICANCE: Final = 10.0
+"""Slope of noise² against level over its error, below which no gain is taken from it. Chosen: a gain to 10 %."""
+
+LEAST_FRAMES: Final = 5
+
+NOISE_KNOWN_TO: Final = 0.01
+"""[dimensionless] Relative error of a frame's noise, gradients and nebulae included. Chosen."""
+
+
+def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = None) -> float | None:
+    """Electrons that the sky makes in a pixel in a second, dark current included.
+
+    Parameters
+    ----------
+    result : FrameResult
+    rig : Rig
+        Gain, read noise and pedestal where the frame's header does not name them.
+    measured_gain : float or None
+        From `gain_from_sky`, where nothing else tells. [electrons per ADU]
+
+    Returns
+    -------
+    float or None
+        None without an exposure and a gain, and either a read noise or a pedestal.
+
+    Notes
+    -----
+    Photons arrive at random: the variance of a pixel in electrons is the number of electrons (Poisson) plus the read
+    noise squared. Where the read noise is known this is used, since it needs no pedestal; else the level.
+    """
+    exposure = result.exposure
+    seconds = exposure.exposure_s
+    gain = _first(exposure.gain_e_per_adu, rig.gain_e_per_adu, measured_gain)
+    read_noise = _first(exposure.read_noise_e, rig.read_noise_e)
+    pedestal = _first(exposure.pedestal_adu, rig.pedestal_adu)
+    if not seconds or gain is None:
+        return None
+    if read_noise is not None and result.sky.noise_adu > 0:
+        electrons = (result.sky.noise_adu * gain) ** 2 - read_noise**2
+    elif pedestal is not None:
+        electrons = (result.sky.level_adu - pedestal) * gain
+    else:
+        return None
+    return electrons / seconds if electrons > 0 else None
+
+
+def _first(*values: float | None) -> float | None:
+    return next((value for value in values if value is not None), None)
+
+
+def gain_from_sky(level_adu: NDArray[np.floating], noise_adu: NDArray[np.floating]) -> tuple[float, float] | None:
+    """Gain from frames of one camera setting under a changing sky.
+
+    Parameters
+    ----------
+    level_adu, noise_adu : ndarray, shape (n_frames,)
+        Sky level, pedestal included, and standard deviation of one pixel of blank sky. [ADU]
+
+    Returns
+    -------
+    gain, error : float
+        [electrons per ADU]
+    None
+        If the sky changed too little: if the slope stands out by less than ten times its error.
+
+    Notes
+    -----
+    Variance (ADU²) against level (ADU) is a line of slope 1 / gain (photon transfer, textbook). Raw frames only: flat
+    fielding and stretching bend it.
+    """
+    known = np.isfinite(level_adu) & np.isfinite(noise_adu) & (noise_adu > 0)
+    x, y = level_adu[known].astype(float), noise_adu[known].astype(float) ** 2
+    if len(x) < LEAST_FRAMES or np.ptp(x) <= 0:
+        return None
+    weight = 1 / (2 * NOISE_KNOWN_TO * y)
+    (slope, zero), covariance = np.polyfit(x, y, 1, w=weight, cov="unscaled")
+    chi2 = float((((y - slope * x - zero) * weight) ** 2).sum() / (len(x) - 2))
+    error = float(np.sqrt(covariance[0, 0] * max(chi2, 1.0)))
+    if slope <= LEAST_SIGNIFICANCE * error:
+        return None
+    return float(1 / slope), error / float(slope) ** 2

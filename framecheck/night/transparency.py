@@ -1,0 +1,249 @@
+"""Transparency: how much of the stars' light reaches the sensor, frame against frame."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.constants import SIGMA_PER_MAD
+from framecheck.field.result import FrameResult
+from framecheck.night.register import Match
+from framecheck.night.transform import Floats
+from framecheck.stars.table import StarTable
+
+LEAST_SNR: Final = 8.0
+"""Stars expected below this in a frame are not asked there. Chosen: near the limit only those are found that noise made
+brighter, and a cloud would look thin."""
+
+LEAST_SCATTER: Final = 0.005
+"""[dimensionless] Relative scatter of a bright star's flux from frame to frame that is always allowed for: flat field,
+scintillation. Common practice, no source."""
+
+HUBER_SIGMA: Final = 2.0
+"""Fluxes further off count less, in proportion. Huber (1964), from memory; chosen."""
+
+VARIABLE_SIGMA: Final = 4.0
+"""Stars that scatter by so many times more than the typical star are variable, and left out. Chosen."""
+
+BEST_OF: Final = 20
+"""One frame in so many may be better than what is called best. Chosen: the very best is partly luck of the noise."""
+
+LEAST_AIRMASS_RANGE: Final = 0.3
+"""[dimensionless] Chosen: over a smaller range, cloud and dew are taken for extinction."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Transparency:
+    """Relative transparency of one frame."""
+
+    value: float
+    """Against the best frames of the group, which have 1."""
+    error: float | None
+    """One standard deviation; None if there was nothing to compare with."""
+    n_stars: int
+
+
+def relative_transparency(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[Transparency | None]:
+    """Transparency of the frames of a group from the fluxes of the stars that they share.
+
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Frames of one group, in ADU of one camera setting. Fluxes are taken per second of exposure where all exposures
+        are known.
+    matches : sequence of Match or None
+        Which stars each frame shares with the reference.
+
+    Returns
+    -------
+    list of Transparency or None
+        One a frame; None if it is not registered, or shares no good star. Air mass is not divided out.
+
+    Notes
+    -----
+    ln(flux) of star s in frame f is m_s + t_f plus noise: both sets of numbers are found in turns by robust weighted
+    means. Weights come from the flux that the model expects, not from the one measured, so that the noise of faint
+    stars does not choose. Saturated and otherwise flagged stars are left out, and variable ones. The zero point is the
+    level that one registered frame in twenty reaches or passes (`best_of`).
+    """
+    flux, error = _fluxes(results, matches)
+    out: list[Transparency | None] = [None] * len(results)
+    rows = np.flatnonzero(np.isfinite(flux).any(axis=1))
+    if not len(rows):
+        return out
+    solved, solved_error, n_stars = solve_zero_points(flux[rows], error[rows])
+    known = np.isfinite(solved)
+    if not known.any():
+        return out
+    top = best_of(solved[known])
+    for row, value, sigma, n in zip(rows, solved, solved_error, n_stars, strict=True):
+        if np.isfinite(value):
+            light = float(np.exp(value - top))
+            alone = known.sum() == 1
+            out[row] = Transparency(value=light, error=None if alone else float(light * sigma), n_stars=int(n))
+    return out
+
+
+def best_of(values: NDArray[np.floating]) -> float:
+    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on."""
+    rank = 1 + (len(values) - 1) // BEST_OF
+    return float(np.sort(values)[-rank])
+
+
+def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> tuple[Floats, Floats]:
+    """Flux per second and its error, shape (n_frames, n_reference_stars); NaN where a star is not there or not good."""
+    reference_rows = [match.reference_rows for match in matches if match is not None]
+    width = 1 + max((int(rows.max()) for rows in reference_rows if len(rows)), default=0)
+    flux = np.full((len(results), width), np.nan)
+    error = np.full_like(flux, np.nan)
+    exposures = [result.exposure.exposure_s for result in results]
+    for f, (result, match) in enumerate(zip(results, matches, strict=True)):
+        if match is None:
+            continue
+        seconds = (exposures[f] or 1.0) if all(exposures) else 1.0
+        table = result.stars.table[match.frame_rows]
+        good = _good(table)
+        flux[f, match.reference_rows[good]] = table["flux_adu"][good] / seconds
+        error[f, match.reference_rows[good]] = table["flux_error_adu"][good] / seconds
+    return flux, error
+
+
+def _good(table: StarTable) -> NDArray[np.bool_]:
+    good: NDArray[np.bool_] = (table["flags"] == 0) & (table["flux_adu"] > 0) & (table["flux_error_adu"] > 0)
+    return good & np.isfinite(table["flux_adu"]) & np.isfinite(table["flux_error_adu"])
+
+
+def solve_zero_points(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp]]:
+    """Zero point of each frame, from stars that many frames share.
+
+    Parameters
+    ----------
+    flux, error : ndarray, shape (n_frames, n_stars)
+        NaN where a star was not measured.
+
+    Returns
+    -------
+    zero_point : ndarray, shape (n_frames,)
+        ln of the frame's transparency, up to a constant; NaN for a frame that shares no star bright enough.
+    zero_point_error : ndarray, shape (n_frames,)
+    n_stars : ndarray, shape (n_frames,)
+        Stars that each rests on.
+    """
+    with np.errstate(invalid="ignore", divide="ignore"):
+        light = np.log(flux)
+    seen = np.isfinite(light)
+    zero = np.zeros(len(flux))
+    level = _median(light, axis=0)
+    scatter = np.zeros(flux.shape[1])
+    variable = np.zeros(flux.shape[1], bool)
+    weight = seen / LEAST_SCATTER**2
+    for step in range(6):
+        zero = _median(light - level, axis=1) if step == 0 else _robust_mean(light - level, weight, axis=1)
+        zero = np.where(np.isfinite(zero), zero, np.nan)
+        expected = np.exp(level + zero[:, None])
+        sigma2 = (error / expected) ** 2
+        usable = seen & ~variable & np.isfinite(sigma2) & (sigma2 < 1 / LEAST_SNR**2)
+        weight = np.where(usable, 1 / (np.where(usable, sigma2, 0) + np.maximum(scatter, LEAST_SCATTER) ** 2), 0.0)
+        level = _robust_mean(light - zero[:, None], weight, axis=0)
+        scatter, odd = _own_scatter(np.where(usable, light - zero[:, None] - level, np.nan), sigma2)
+        variable |= odd
+    zero = _robust_mean(light - level, weight, axis=1)
+    return zero, _zero_point_error(light - level - zero[:, None], weight), (weight > 0).sum(axis=1)
+
+
+def _median(values: Floats, axis: int) -> Floats:
+    """Median of what is known along an axis; NaN where nothing is."""
+    known = np.isfinite(values)
+    filled = np.sort(np.where(known, values, np.inf), axis=axis)
+    n = known.sum(axis=axis, keepdims=True)
+    low = np.take_along_axis(filled, np.maximum(n - 1, 0) // 2, axis=axis)
+    high = np.take_along_axis(filled, np.maximum(n, 1) // 2 * (n > 1), axis=axis)
+    with np.errstate(invalid="ignore"):
+        middle = np.where(n > 0, (low + high) / 2, np.nan)
+    out: Floats = np.squeeze(middle, axis=axis)
+    return out
+
+
+def _robust_mean(values: Floats, weight: Floats, axis: int) -> Floats:
+    """Weighted mean along an axis, outliers counting less; NaN where nothing has weight."""
+    known = (weight > 0) & np.isfinite(values)
+    v, w = np.where(known, values, 0.0), np.where(known, weight, 0.0)
+    start = _median(np.where(known, values, np.nan), axis=axis)
+    centre = np.expand_dims(start, axis)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        for _ in range(3):
+            pull = np.abs(v - centre) * np.sqrt(w)
+            share = w * np.minimum(1.0, HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA))
+            centre = (share * v).sum(axis=axis, keepdims=True) / share.sum(axis=axis, keepdims=True)
+    out: Floats = np.squeeze(centre, axis=axis)
+    return out
+
+
+def _own_scatter(residual: Floats, sigma2: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Scatter of each star from frame to frame beyond its noise, and whether it is variable; shape (n_stars,)."""
+    known = np.isfinite(residual)
+    enough = known.sum(axis=0) >= 4
+    spread2 = (SIGMA_PER_MAD * _median(np.abs(residual), axis=0)) ** 2
+    noise2 = _median(np.where(known, sigma2, np.nan), axis=0)
+    beyond = np.sqrt(np.maximum(np.where(enough, spread2 - noise2, 0.0), 0.0))
+    if not enough.any():
+        return np.zeros(residual.shape[1]), np.zeros(residual.shape[1], bool)
+    usual = max(float(np.median(beyond[enough])), LEAST_SCATTER)
+    return np.where(enough, beyond, usual), beyond > VARIABLE_SIGMA * usual
+
+
+def _zero_point_error(residual: Floats, weight: Floats) -> Floats:
+    """Standard error of each zero point, from the weights or, if larger, from the scatter of the stars."""
+    known = (weight > 0) & np.isfinite(residual)
+    w = np.where(known, weight, 0.0)
+    n, total = known.sum(axis=1), w.sum(axis=1)
+    pull2 = np.minimum(w * np.where(known, residual, 0.0) ** 2, 2 * HUBER_SIGMA**2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        chi2 = pull2.sum(axis=1) / np.maximum(n - 1, 1)
+        # the stars' own levels are known no better than the frames that see them allow
+        frames = np.maximum((w * known.sum(axis=0)).sum(axis=1) / total, 2.0)
+        out: Floats = np.sqrt(np.maximum(chi2, 1.0) / total * frames / (frames - 1))
+    return out
+
+
+def extinction_mag_per_airmass(
+    airmass: NDArray[np.floating], transparency: NDArray[np.floating]
+) -> tuple[float, float] | None:
+    """How much light each unit of air mass takes, where the clear frames of a group show it.
+
+    Parameters
+    ----------
+    airmass, transparency : ndarray, shape (n_frames,)
+        NaN where unknown.
+
+    Returns
+    -------
+    extinction, error : float
+        Slope of the magnitude with air mass, and its error. [mag per air mass]
+    None
+        With fewer than five frames, or an air mass that hardly changed.
+
+    Notes
+    -----
+    -2.5 log10 of the transparency is linear in air mass (Bouguer's law, textbook). Cloud only takes light: the line is
+    fitted to frames in turn, those that lie below it by more than scatter explains being left out.
+    """
+    known = np.isfinite(airmass) & np.isfinite(transparency) & (transparency > 0)
+    x, y = airmass[known].astype(float), -2.5 * np.log10(transparency[known].astype(float))
+    if len(x) < 5 or np.ptp(x) < LEAST_AIRMASS_RANGE:
+        return None
+    keep = np.ones(len(x), bool)
+    for _ in range(10):
+        slope, zero = np.polyfit(x[keep], y[keep], 1)
+        off = y - slope * x - zero
+        spread = max(SIGMA_PER_MAD * float(np.median(np.abs(off[keep] - np.median(off[keep])))), 1e-4)
+        new = off < np.median(off[keep]) + 2.5 * spread
+        if new.sum() < 5 or np.ptp(x[new]) < LEAST_AIRMASS_RANGE:
+            return None
+        if (new == keep).all():
+            break
+        keep = new
+    scatter = float(np.sqrt((off[keep] ** 2).sum() / (keep.sum() - 2)))
+    return float(slope), scatter / float(np.sqrt(((x[keep] - x[keep].mean()) ** 2).sum()))

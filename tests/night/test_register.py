@@ -1,0 +1,266 @@
+"""Registration: the same stars are found in every frame, and stars are not taken for what they are not.
+
+Truth is drawn by numpy with the transform of OUTPUT's definition, p' = R (p - c) + c + shift.
+"""
+
+import time
+
+import numpy as np
+import pytest
+
+from framecheck.night.register import FALSE_MATCH, Match, make_reference, register, register_group
+from framecheck.night.sources import sources_of
+from framecheck.night.transform import Similarity, fit_similarity
+from framecheck.stars.flags import StarFlag
+from framecheck.stars.table import STAR_DTYPE
+
+SIZE = (3000, 2000)
+
+
+def register_pair(reference, frame) -> Match | None:
+    size = reference.exposure.width_px, reference.exposure.height_px
+    return register(make_reference(sources_of(reference), size), sources_of(frame))
+
+
+def off_by(match: Match | None, shift) -> float:
+    assert match is not None
+    found = match.registration
+    return float(np.hypot(found.shift_x_px - shift[0], found.shift_y_px - shift[1]))
+
+
+def turned_by(match: Match, rotation_deg: float) -> float:
+    return (match.registration.rotation_deg - rotation_deg + 180) % 360 - 180
+
+
+def test_signs_are_those_of_the_contract() -> None:
+    # closed form: centre (1, 1), a quarter turn from +x towards +y takes (2, 1) to (1, 2), then the shift
+    quarter = Similarity(centre=1 + 1j, turn=1j, shift=10 + 20j)
+    assert quarter.apply(np.array([[2.0, 1.0]])) == pytest.approx(np.array([[11.0, 22.0]]))
+    assert quarter.undo(np.array([[11.0, 22.0]])) == pytest.approx(np.array([[2.0, 1.0]]))
+    assert quarter.rotation_deg == pytest.approx(90)
+
+
+def test_exact_places_give_back_the_exact_transform() -> None:
+    rng = np.random.default_rng(0)
+    true = Similarity(centre=500 + 400j, turn=1.0005 * np.exp(0.7j), shift=12 - 34j)
+    p = rng.random((50, 2)) * [1000, 800]
+    found, _ = fit_similarity(p, true.apply(p), np.full((50, 2), 1e-4), true.centre)
+    assert found.shift == pytest.approx(true.shift, abs=1e-6)
+    assert found.turn == pytest.approx(true.turn, abs=1e-8)
+
+
+@pytest.mark.parametrize(
+    ("shift", "rotation_deg"),
+    [((0, 0), 0), ((0.4, -0.2), 0.01), ((350, -420), 0.5), ((30, 10), 180.3), ((-200, 90), -179.9), ((5, 5), 67)],
+)
+def test_thirty_common_stars_give_the_shift_to_a_twentieth_of_a_pixel(sky_field, draw, frame_of, shift, rotation_deg):
+    field = sky_field(np.random.default_rng(3), 160)
+    reference = frame_of(draw(field))
+    match = register_pair(reference, frame_of(draw(field, shift=shift, rotation_deg=rotation_deg)))
+    assert match.registration.n_common > 15
+    assert off_by(match, shift) < 0.05
+    assert abs(turned_by(match, rotation_deg)) < 4 * match.registration.rotation_error_deg
+    assert match.registration.flipped == (abs(rotation_deg) > 170)
+
+
+def test_rows_name_the_same_stars(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(4), 900)
+    reference, frame = frame_of(draw(field)), frame_of(draw(field, shift=(120, 40)))
+    match = register_pair(reference, frame)
+    one, other = reference.stars.table[match.reference_rows], frame.stars.table[match.frame_rows]
+    assert np.abs(other["x"] - one["x"] - 120).max() < 0.5
+    assert len(np.unique(match.frame_rows)) == len(match.frame_rows) == match.registration.n_common
+
+
+@pytest.mark.parametrize("n_common", [5, 6])
+def test_few_common_stars_among_as_many_strangers(frame_of, n_common: int) -> None:
+    rng = np.random.default_rng(5)
+    found = 0
+    for _ in range(40):
+        common = (0.1 + 0.8 * rng.random((n_common, 2))) * SIZE
+        shift = rng.normal(0, 20, 2)
+        tables = []
+        for p in (common, common + shift):
+            p = np.vstack([p, rng.random((n_common, 2)) * SIZE]) + rng.normal(0, 0.05, (2 * n_common, 2))
+            table = np.zeros(len(p), STAR_DTYPE)
+            table["x"], table["y"] = p.T
+            table["x_error"] = table["y_error"] = 0.05
+            table["flux_adu"] = rng.random(len(p))
+            tables.append(table)
+        match = register_pair(*(frame_of(table) for table in tables))
+        if match is not None:
+            found += 1
+            assert off_by(match, shift) < 0.5
+    assert found >= 38
+
+
+def test_half_of_the_stars_may_be_different(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(6), 1500)
+    shift = (-180, 60)
+    frame = frame_of(draw(field, shift=shift, missing=0.5, false=100))
+    assert off_by(register_pair(frame_of(draw(field, missing=0.5, false=100)), frame), shift) < 0.05
+
+
+def test_a_cloud_that_leaves_a_dozen_stars_is_seen_through(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(7), 3000)
+    frame = frame_of(draw(field, shift=(70, -20), flux_factor=3e-4))
+    assert len(frame.stars.table) < 30
+    assert off_by(register_pair(frame_of(draw(field)), frame), (70, -20)) < 0.1
+
+
+def test_crowded_fields(sky_field, draw, frame_of) -> None:
+    size = (6000, 4000)
+    field = sky_field(np.random.default_rng(8), 20000, size)
+    reference = frame_of(draw(field, most=3000), size=size)
+    frame = frame_of(draw(field, shift=(400, -300), rotation_deg=180.2, most=3000), size=size)
+    assert off_by(register_pair(reference, frame), (400, -300)) < 0.02
+
+
+def test_trailed_frames_with_rough_places(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(9), 600)
+    frame = frame_of(draw(field, shift=(25, 25), error_px=0.8))
+    assert off_by(register_pair(frame_of(draw(field)), frame), (25, 25)) < 0.3
+
+
+@pytest.mark.parametrize("shift", [(1.2, -0.9), (4, 3), (60, -35)])
+@pytest.mark.parametrize("n_hot", [20, 300])
+def test_hot_pixels_that_stay_do_not_hold_the_stars(sky_field, draw, frame_of, shift, n_hot: int) -> None:
+    rng = np.random.default_rng(10)
+    field = sky_field(rng, 400)
+    hot = rng.random((n_hot, 2)) * SIZE
+    frame = frame_of(draw(field, shift=shift, hot=hot))
+    assert off_by(register_pair(frame_of(draw(field, hot=hot)), frame), shift) < 0.08
+
+
+def test_hot_pixels_seen_in_moved_frames_are_known_in_the_rest(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(11)
+    field = sky_field(rng, 300)
+    hot = rng.random((120, 2)) * SIZE
+    shifts = [(0, 0), (40, 10), (-30, 25), (0.15, 0.1), (0.2, -0.1)]
+    results = [frame_of(draw(field, shift=s, hot=hot), name=f"{i}.fits") for i, s in enumerate(shifts)]
+    reference, matches = register_group(results)
+    start = np.array(shifts[reference])
+    for match, shift in zip(matches, shifts, strict=True):
+        assert off_by(match, np.array(shift) - start) < 0.06
+        assert match.registration.n_common < 120
+
+
+def test_a_frame_of_hot_pixels_alone_is_not_registered(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(12)
+    field = sky_field(rng, 300)
+    hot = rng.random((40, 2)) * SIZE
+    results = [frame_of(draw(field, shift=(30 * i, 10 * i), hot=hot), name=f"{i}.fits") for i in range(4)]
+    covered = frame_of(draw(field, flux_factor=1e-9, hot=hot), name="covered.fits", fwhm_px=9.0)
+    _, matches = register_group([*results, covered])
+    assert [match is not None for match in matches] == [True, True, True, True, False]
+
+
+def test_flagged_hot_pixels_and_tracks_are_not_used(sky_field, draw, frame_of) -> None:
+    table = draw(sky_field(np.random.default_rng(13), 400))
+    table["flags"][:10] = StarFlag.HOT_PIXEL
+    table["flags"][10:20] = StarFlag.COSMIC_RAY
+    table["flags"][20:30] = StarFlag.BLENDED
+    table["x"][30] = np.nan
+    assert len(sources_of(frame_of(table))) == len(table) - 21
+
+
+def test_strangers_are_not_registered(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(14)
+    for n_stars in (24, 80, 400, 4000):
+        for _ in range(25):
+            one, other = (frame_of(draw(sky_field(rng, n_stars))) for _ in range(2))
+            assert register_pair(one, other) is None
+
+
+@pytest.mark.parametrize("n_stars", [0, 1, 2, 3])
+def test_too_few_stars_are_not_registered(sky_field, draw, frame_of, n_stars: int) -> None:
+    table = draw(sky_field(np.random.default_rng(15), 400))[:n_stars]
+    reference, matches = register_group([frame_of(table), frame_of(table)])
+    assert matches[reference] is not None
+    assert matches[1 - reference] is None
+
+
+def test_the_odds_of_a_false_match_are_told(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(16), 400)
+    match = register_pair(frame_of(draw(field)), frame_of(draw(field, shift=(20, 0))))
+    assert 0 <= match.registration.false_match_probability < FALSE_MATCH
+
+
+def test_errors_of_shift_and_rotation_are_honest(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(17)
+    pulls, turns = [], []
+    for _ in range(150):
+        field = sky_field(rng, 200)
+        shift, rotation_deg = rng.normal(0, 80, 2), rng.normal(0, 0.5)
+        frame = frame_of(draw(field, shift=shift, rotation_deg=rotation_deg))
+        match = register_pair(frame_of(draw(field)), frame)
+        found = match.registration
+        pulls += [
+            (found.shift_x_px - shift[0]) / found.shift_error_px,
+            (found.shift_y_px - shift[1]) / found.shift_error_px,
+        ]
+        turns.append(turned_by(match, rotation_deg) / found.rotation_error_deg)
+    assert abs(np.mean(pulls)) < 3 / np.sqrt(300)
+    assert 0.87 < np.std(pulls) < 1.13  # 3 / sqrt(2 * 300) = 0.12
+    assert 0.82 < np.std(turns) < 1.18
+
+
+def test_errors_grow_with_scatter_that_the_centroids_do_not_own_up_to(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(18)
+    pulls = []
+    for _ in range(100):
+        field = sky_field(rng, 200)
+        tables = [draw(field, shift=s, error_px=0.2) for s in ((0, 0), (15, 8))]
+        for table in tables:
+            table["x_error"] = table["y_error"] = 0.02
+        found = register_pair(*(frame_of(table) for table in tables)).registration
+        pulls += [(found.shift_x_px - 15) / found.shift_error_px, (found.shift_y_px - 8) / found.shift_error_px]
+    assert 0.85 < np.std(pulls) < 1.15
+
+
+def test_turning_all_frames_turns_the_shifts(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(19), 500)
+    tables = [draw(field), draw(field, shift=(37, -12), rotation_deg=0.3)]
+    plain = register_pair(*(frame_of(table) for table in tables)).registration
+    width, height = SIZE
+    turned = []
+    for table in tables:
+        table = table.copy()
+        table["x"], table["y"] = height - 1 - table["y"], table["x"].copy()
+        turned.append(frame_of(table, size=(height, width)))
+    quarter = register_pair(*turned).registration
+    assert quarter.shift_x_px == pytest.approx(-plain.shift_y_px, abs=2e-3)
+    assert quarter.shift_y_px == pytest.approx(plain.shift_x_px, abs=2e-3)
+    assert quarter.rotation_deg == pytest.approx(plain.rotation_deg, abs=1e-4)
+
+
+def test_going_back_undoes_the_way(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(20), 500)
+    one, other = frame_of(draw(field)), frame_of(draw(field, shift=(80, 30), rotation_deg=2.0))
+    there, back = register_pair(one, other).registration, register_pair(other, one).registration
+    turn = np.exp(1j * np.radians(back.rotation_deg))
+    assert turn * complex(there.shift_x_px, there.shift_y_px) == pytest.approx(
+        -complex(back.shift_x_px, back.shift_y_px), abs=0.01
+    )
+    assert back.rotation_deg == pytest.approx(-there.rotation_deg, abs=1e-3)
+
+
+def test_the_best_frame_is_the_reference_and_a_stray_one_is_not(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(21)
+    field, elsewhere = sky_field(rng, 500), sky_field(rng, 900)
+    results = [frame_of(draw(field, shift=(i, 0)), fwhm_px=3.0 - 0.1 * i, name=f"{i}.fits") for i in range(5)]
+    stray = frame_of(draw(elsewhere), fwhm_px=2.0, name="stray.fits")
+    reference, matches = register_group([*results, stray])
+    assert reference == 4
+    assert matches[5] is None
+    assert all(match is not None for match in matches[:5])
+
+
+def test_a_frame_is_registered_in_a_few_milliseconds(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(22), 3000)
+    reference = make_reference(sources_of(frame_of(draw(field))), SIZE)
+    frames = [sources_of(frame_of(draw(field, shift=(i, 2 * i)))) for i in range(20)]
+    start = time.perf_counter()
+    for frame in frames:
+        register(reference, frame)
+    assert (time.perf_counter() - start) / len(frames) < 0.05  # bar 0.015 s on a quiet machine
