@@ -1,0 +1,57 @@
+"""The sky in electrons."""
+
+import numpy as np
+import pytest
+
+from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.read.rig import Rig
+
+
+@pytest.fixture
+def frame(sky_field, draw, frame_of):
+    table = draw(sky_field(np.random.default_rng(0), 60))
+    return lambda **facts: frame_of(table, **facts)
+
+
+def test_noise_tells_electrons(frame) -> None:
+    # closed form: 2 e/s for 60 s are 120 e; with 3 e of read noise the variance is 129 e²; 0.5 e per ADU
+    result = frame(noise_adu=np.sqrt(129) / 0.5, gain_e_per_adu=0.5, read_noise_e=3.0)
+    assert sky_e_per_s(result, Rig()) == pytest.approx(2.0)
+    assert sky_e_per_s(frame(noise_adu=np.sqrt(129) / 0.5), Rig(gain_e_per_adu=0.5, read_noise_e=3.0)) == (
+        pytest.approx(2.0)
+    )
+
+
+def test_level_tells_electrons_where_the_pedestal_is_known(frame) -> None:
+    result = frame(level_adu=900.0, gain_e_per_adu=0.5, pedestal_adu=660.0)
+    assert sky_e_per_s(result, Rig()) == pytest.approx((900 - 660) * 0.5 / 60)
+
+
+def test_neither_gain_nor_zero_point_is_guessed(frame) -> None:
+    assert sky_e_per_s(frame(), Rig()) is None
+    assert sky_e_per_s(frame(gain_e_per_adu=0.5), Rig()) is None
+    assert sky_e_per_s(frame(read_noise_e=3.0, pedestal_adu=100.0), Rig()) is None
+    assert sky_e_per_s(frame(exposure_s=None, gain_e_per_adu=0.5, read_noise_e=3.0), Rig()) is None
+    assert sky_e_per_s(frame(noise_adu=1.0, gain_e_per_adu=0.5, read_noise_e=3.0), Rig()) is None
+
+
+def test_a_changing_sky_tells_the_gain() -> None:
+    # NOI-04: variance 16000 ADU² at a mean of 4000 ADU is 0.25 e per ADU
+    level = np.linspace(2000, 6000, 30) + 500
+    noise = np.sqrt((level - 500) / 0.25 + 12.0**2)
+    gain, error = gain_from_sky(level, noise)
+    assert gain == pytest.approx(0.25, rel=1e-3)
+    assert error < 0.01
+    pulls = []
+    rng = np.random.default_rng(1)
+    for _ in range(200):
+        gain, error = gain_from_sky(level, noise * (1 + rng.normal(0, 0.01, 30)))
+        pulls.append((gain - 0.25) / error)
+    assert 0.8 < np.std(pulls) < 1.15
+
+
+def test_a_steady_sky_does_not() -> None:
+    rng = np.random.default_rng(2)
+    level = 3000 + rng.normal(0, 20, 30)
+    assert gain_from_sky(level, np.sqrt(level / 0.25) * (1 + rng.normal(0, 0.01, 30))) is None
+    assert gain_from_sky(np.full(30, 3000.0), np.full(30, 100.0)) is None
