@@ -10,8 +10,8 @@ from scipy import fft
 from framecheck.simulate.scenario import Scenario
 from framecheck.simulate.sky_path import Floats
 
-_LEAST_OVERSAMPLING: Final = 4
-"""[samples/px] Chosen: stars are set to a quarter of a pixel and interpolated between."""
+_LEAST_OVERSAMPLING: Final = 6
+"""[samples/px] Chosen: interpolation between them widens a star of 2 px by half a percent at most; with 4, by 1.1 %."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
