@@ -62,7 +62,7 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
         )
     return FrameResult(
         exposure=exposure,
-        sky=sky.summary(rig.pedestal_adu or exposure.pedestal_adu),
+        sky=measured.sky.summary(rig.pedestal_adu or exposure.pedestal_adu),
         stars=measured.stars,
         shape=frame_shape(measured),
         stacked=stacked_star(measured),

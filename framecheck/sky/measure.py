@@ -1,5 +1,6 @@
 """Level and noise of the sky, from a sample of the pixels."""
 
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -7,7 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.constants import PIXEL_VARIANCE_PX2
 from framecheck.read.exposure import Frame
-from framecheck.sky.model import Floats, Sky
+from framecheck.sky.model import Sky
 
 MESH_PX: Final = 64
 """Side of a mesh. [px] Chosen: wider than any star we measure, narrower than most nebulosity."""
@@ -18,21 +19,76 @@ SAMPLES_WANTED: Final = 600_000
 CLIP_SIGMA: Final = 2.5
 """Samples further above the level are taken for stars. [sigma] Chosen."""
 
+LIFTED: Final = 0.4
+"""A mesh is lifted by a star if it stands so far above its neighbours. [sigma] Chosen: nebulosity bends less in one mesh."""
+
+DARK_SIDE_SIGMA: Final = 1.0
+"""The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
+
+WHOLE_IMAGE_SAMPLES: Final = 400_000
+"""Pixels that settle the noise of the whole image, about. Chosen: the noise to 0.2 %."""
+
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
 
 
-def measure_sky(frame: Frame) -> Sky:
+@dataclass(frozen=True, slots=True)
+class StarMask:
+    """Where stars are, on a coarse grid."""
+
+    covered: NDArray[np.bool_]
+    """Cells in which a star has light, rows along y."""
+    cell_px: int
+
+    @property
+    def share(self) -> float:
+        """Part of the image that is covered."""
+        return float(self.covered.mean())
+
+    def blanked(self, values: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
+        """Pixels of some rows and columns with the covered ones undefined."""
+        last_y, last_x = self.covered.shape[0] - 1, self.covered.shape[1] - 1
+        here = self.covered[np.minimum(rows // self.cell_px, last_y)][:, np.minimum(columns // self.cell_px, last_x)]
+        return np.where(here, np.float32(np.nan), values.astype(np.float32))
+
+
+def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_px: float) -> StarMask:
+    """Mark the surroundings of stars.
+
+    Parameters
+    ----------
+    shape : tuple of int
+        Height and width of the image. [px]
+    x, y : ndarray, shape (n,)
+        Stars. [px]
+    reach_px : float
+        How far their light counts. [px]
+    """
+    from scipy.ndimage import binary_dilation
+
+    cell = max(1, int(reach_px / 2))
+    covered = np.zeros((-(-shape[0] // cell), -(-shape[1] // cell)), bool)
+    rows = np.clip((y / cell).astype(np.intp), 0, covered.shape[0] - 1)
+    columns = np.clip((x / cell).astype(np.intp), 0, covered.shape[1] - 1)
+    covered[rows, columns] = True
+    return StarMask(binary_dilation(covered, np.ones((5, 5), bool)), cell)
+
+
+def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     """Measure the sky's level and noise on a mesh over the image.
 
     In each mesh the level is the median of sampled pixels and the noise the distance from there down to the 16th
     percentile: stars only ever add light, so the lower half of the distribution is the sky's own. What lies well
-    above is cut off and both are taken again. The slope of the sky within a mesh is taken out of its noise.
+    above is cut off and both are taken again. A sparse sample of the whole image, each pixel against the level
+    interpolated to it, then scales the noise and shifts the level: many pixels together, free of the slope within a
+    mesh.
 
     Parameters
     ----------
     frame : Frame
         Pixels as stored. Of a colour mosaic, only green pixels are looked at.
+    stars : StarMask, optional
+        Where stars are known to be, in a crowded field; their pixels are left out.
 
     Returns
     -------
@@ -41,21 +97,31 @@ def measure_sky(frame: Frame) -> Sky:
     """
     pixels = frame.pixels if frame.mosaic is None else _green_lattice(frame)
     pitch = 1 if frame.mosaic is None else 2
-    side = min(MESH_PX // pitch, *pixels.shape)
+    sides = [_mesh_side(n, MESH_PX // pitch) for n in pixels.shape]
     step = max(1, int(np.sqrt(pixels.size / SAMPLES_WANTED)))
-    samples = _samples_by_mesh(pixels, side, min(step, max(1, side // 8)))
+    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
     level, noise = _lower_half(samples)
-    level, noise = _filled(level), _filled(noise)
-    smooth, noise = _median_of_neighbours(level), _median_of_neighbours(noise)
-    noise *= _pooled_factor(samples, smooth, noise)
-    noise = np.sqrt(np.maximum(noise**2 - _slope_variance(smooth), (0.5 * noise) ** 2))
-    centres = [((np.arange(n) + 0.5) * side * pitch - 0.5).astype(np.float32) for n in level.shape]
-    return Sky(
-        level_adu=smooth.astype(np.float32),
-        noise_adu=noise.astype(np.float32),
-        x_centres=centres[1],
-        y_centres=centres[0],
+    level, noise = _filled(level), _median_of_neighbours(_filled(noise))
+    level = _without_lifted_meshes(level, noise, samples.shape[2])
+    noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
+    y_centres, x_centres = (
+        ((np.arange(n) + 0.5) * side * pitch - 0.5).astype(np.float32)
+        for n, side in zip(level.shape, sides, strict=True)
     )
+    rough = Sky(
+        level_adu=level.astype(np.float32), noise_adu=noise.astype(np.float32), x_centres=x_centres, y_centres=y_centres
+    )
+    shift, factor = _dark_side(pixels, rough, stars, pitch)
+    return replace(
+        rough,
+        level_adu=(level + shift * noise).astype(np.float32),
+        noise_adu=(factor * noise).astype(np.float32),
+    )
+
+
+def _mesh_side(length: int, wanted: int) -> int:
+    """Side of meshes, about as wide as wanted, that cover a length but for less than one pixel a mesh."""
+    return length // max(1, round(length / wanted))
 
 
 def _green_lattice(frame: Frame) -> NDArray[Any]:
@@ -64,21 +130,20 @@ def _green_lattice(frame: Frame) -> NDArray[Any]:
     return frame.pixels[at // 2 :: 2, at % 2 :: 2]
 
 
-def _samples_by_mesh(pixels: NDArray[Any], side: int, step: int) -> NDArray[Any]:
-    """Sampled pixels, sorted within each mesh; shape (n_y, n_x, n_samples). Rows and columns left over are cut."""
-    n_y, n_x = pixels.shape[0] // side, pixels.shape[1] // side
-    start = (side % step + step) // 2 % step
-    cut = pixels[: n_y * side, : n_x * side]
-    count = len(range(start, side, step))
-    if side % step == 0:
-        picked = cut[start::step, start::step]
-    else:
-        within = np.arange(start, side, step)
-        rows = (np.arange(n_y)[:, None] * side + within).ravel()
-        columns = (np.arange(n_x)[:, None] * side + within).ravel()
-        picked = cut[rows][:, columns]
-    blocks = picked.reshape(n_y, count, n_x, count).swapaxes(1, 2).reshape(n_y, n_x, count * count)
-    return np.sort(blocks, axis=2)  # NaN goes last
+def _samples_by_mesh(
+    pixels: NDArray[Any], sides: list[int], step: int, stars: StarMask | None, pitch: int
+) -> NDArray[Any]:
+    """Sampled pixels, sorted within each mesh; shape (n_y, n_x, n_samples)."""
+    within = [np.arange(side % step // 2, side, step) for side in sides]
+    meshes = [n // side for n, side in zip(pixels.shape, sides, strict=True)]
+    rows, columns = (
+        (np.arange(n)[:, None] * side + inside).ravel() for n, side, inside in zip(meshes, sides, within, strict=True)
+    )
+    picked = pixels[rows][:, columns] if step > 1 else pixels[: rows[-1] + 1, : columns[-1] + 1]
+    if stars is not None:
+        picked = stars.blanked(picked, rows * pitch, columns * pitch)
+    blocks = picked.reshape(meshes[0], len(within[0]), meshes[1], len(within[1])).swapaxes(1, 2)
+    return np.sort(blocks.reshape(*meshes, -1), axis=2)  # NaN goes last
 
 
 def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -92,42 +157,48 @@ def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.
         kept = np.minimum((flat <= (level + CLIP_SIGMA * noise)[:, None]).sum(axis=1), defined)
         level = _quantile(flat, kept, 0.5, whole)
         noise = level - _quantile(flat, kept, _ONE_SIGMA_BELOW, whole)
-        level, noise = _undo_clip(level, noise)
+        level, noise = _undo_clip(level, noise, CLIP_SIGMA)
     poor = defined < max(16, flat.shape[1] // 4)
     level[poor] = noise[poor] = np.nan
     return level.reshape(samples.shape[:2]), noise.reshape(samples.shape[:2])
 
 
-def _pooled_factor(samples: NDArray[Any], level: NDArray[np.float64], noise: NDArray[np.float64]) -> float:
-    """What the meshes' noise must be multiplied by.
+def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: int) -> tuple[float, float]:
+    """How far the level must be shifted, in units of the noise, and what the noise must be multiplied by.
 
-    The spread of a hundred samples scatters, and its median is a little low; deviations of many meshes together,
-    each over its own noise, are not. Whole numbers are spread over their unit by random parts, taken out again.
+    The spread of a hundred samples scatters, and its median is a little low. Deviations of pixels all over the image,
+    each over its own noise, do not scatter so, and allow a look at the dark side of the distribution alone. Whole
+    numbers are spread over their unit by random parts, taken out again.
     """
-    flat = samples.reshape(-1, samples.shape[2])
-    every = max(1, flat.size // 200_000)
-    values = flat[::every].astype(np.float32)
+    step = max(1, int(np.sqrt(pixels.size / WHOLE_IMAGE_SAMPLES))) | 1  # odd: all phases of any pattern
+    rows, columns = np.arange(0, pixels.shape[0], step), np.arange(0, pixels.shape[1], step)
+    values = pixels[::step, ::step].astype(np.float32)
     rounding = 0.0
-    if np.issubdtype(flat.dtype, np.integer):
-        values += np.random.default_rng(0).random(values.shape, dtype=np.float32) - 0.5
+    if np.issubdtype(pixels.dtype, np.integer):
+        values += np.random.default_rng(0).random(values.shape, dtype=np.float32) - np.float32(0.5)
         rounding = PIXEL_VARIANCE_PX2
-    own_noise = noise.ravel()[::every, None]
-    deviation = np.sort(((values - level.ravel()[::every, None]) / own_noise).ravel())
+    if stars is not None:
+        values = stars.blanked(values, rows * pitch, columns * pitch)
+    values -= rough.rows(rows * pitch, len(columns), step * pitch)
+    values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
+    deviation = np.sort(values.ravel())
     deviation = deviation[: np.isfinite(deviation).sum()]
     if len(deviation) < 1000:
-        return 1.0
-    for_quantile = deviation[: np.searchsorted(deviation, CLIP_SIGMA)]
-    middle, low = np.quantile(for_quantile, [0.5, _ONE_SIGMA_BELOW])
-    _, factor = _undo_clip(middle, middle - low)
-    typical = float(np.median(noise))
-    return float(np.sqrt(max(factor**2 - rounding / typical**2, 0.25)))
+        return 0.0, 1.0
+    middle, sigma = 0.0, 1.0
+    for _ in range(5):
+        kept = deviation[: np.searchsorted(deviation, middle + DARK_SIDE_SIGMA * sigma)]
+        half, low = kept[len(kept) // 2], kept[int(len(kept) * _ONE_SIGMA_BELOW)]
+        middle, sigma = _undo_clip(half, half - low, DARK_SIDE_SIGMA)
+    corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))
+    return float(middle), float(corrected)
 
 
-def _undo_clip(level: NDArray[np.float64], noise: NDArray[np.float64]) -> tuple[Any, Any]:
-    """Level and noise of the whole normal distribution from those of one cut at CLIP_SIGMA above its level."""
+def _undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
+    """Level and noise of a normal distribution from median and spread of what lies less than `clip` sigma above."""
     from scipy.special import ndtr, ndtri
 
-    kept = ndtr(CLIP_SIGMA)
+    kept = ndtr(clip)
     middle, low = ndtri(kept / 2), ndtri(kept * _ONE_SIGMA_BELOW)
     sigma = noise / (middle - low)
     return level - middle * sigma, sigma
@@ -157,9 +228,18 @@ def _filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _median_of_neighbours(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
     """Median over 3 x 3 meshes, so that one bright star does not lift a patch of sky."""
-    padded = np.pad(mesh, 1, mode="reflect" if min(mesh.shape) > 1 else "edge")
+    padded = np.pad(mesh, 1, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*mesh.shape, 9)
     return np.median(windows, axis=2)
+
+
+def _without_lifted_meshes(
+    level: NDArray[np.float64], noise: NDArray[np.float64], n_samples: int
+) -> NDArray[np.float64]:
+    """Levels with those of meshes that a bright star lifts set to the median of their neighbours."""
+    around = _median_of_neighbours(level)
+    own_error = np.sqrt(np.pi / 2 / n_samples)  # of a median, in units of the noise
+    return np.where(level - around > max(5 * own_error, LIFTED) * noise, around, level)
 
 
 def _slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -171,4 +251,4 @@ def _slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
     return total
 
 
-__all__ = ["Floats", "measure_sky"]
+__all__ = ["StarMask", "mask_stars", "measure_sky"]

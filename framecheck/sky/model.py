@@ -39,16 +39,11 @@ class Sky:
         ndarray, shape (n, width)
             Sky level. [ADU]
         """
-        left, along = _between(self.x_centres, np.arange(width) * step + (step - 1) / 2)
-        low, across = _between(self.y_centres, y)
-        first, last = low.min(), min(low.max() + 2, len(self.y_centres))
-        mesh = self.level_adu[first:last]
-        right = np.minimum(left + 1, mesh.shape[1] - 1)
-        fine = mesh[:, left] + (mesh[:, right] - mesh[:, left]) * along.astype(np.float32)
-        low = low - first
-        high = np.minimum(low + 1, len(fine) - 1)
-        out: Floats = fine[low] + (fine[high] - fine[low]) * across[:, None].astype(np.float32)
-        return out
+        return _mesh_rows(self.level_adu, self, y, np.arange(width) * step + (step - 1) / 2)
+
+    def noise_rows(self, y: NDArray[Any], x: NDArray[Any], pitch: int = 1) -> Floats:
+        """Noise of one pixel at the crossings of rows and columns, both in units of `pitch`. [ADU]"""
+        return _mesh_rows(self.noise_adu, self, y * pitch, x * pitch)
 
     def level_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Level at points of the image, shape (n,). [ADU]"""
@@ -86,12 +81,26 @@ class SkySummary:
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
 
 
+def _mesh_rows(values: Floats, sky: Sky, y: NDArray[Any], x: NDArray[Any]) -> Floats:
+    """A mesh's values, linear between its centres, at the crossings of rows and columns; shape (n_y, n_x)."""
+    left, along = _between(sky.x_centres, x)
+    low, across = _between(sky.y_centres, y)
+    first, last = low.min(), min(low.max() + 2, len(sky.y_centres))
+    mesh = values[first:last]
+    right = np.minimum(left + 1, mesh.shape[1] - 1)
+    fine = mesh[:, left] + (mesh[:, right] - mesh[:, left]) * along.astype(np.float32)
+    low = low - first
+    high = np.minimum(low + 1, len(fine) - 1)
+    out: Floats = fine[low] + (fine[high] - fine[low]) * across[:, None].astype(np.float32)
+    return out
+
+
 def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.floating]]:
-    """Index of the mesh centre below each point, and the share of the way to the next; flat beyond the ends."""
+    """Index of the mesh centre below each point, and the share of the way to the next; straight on beyond the ends."""
     if len(centres) == 1:
         return np.zeros(len(at), dtype=np.intp), np.zeros(len(at))
-    position = np.clip((at - centres[0]) / (centres[1] - centres[0]), 0, len(centres) - 1)
-    low = np.minimum(position.astype(np.intp), len(centres) - 2)
+    position = np.clip((at - centres[0]) / (centres[1] - centres[0]), -0.5, len(centres) - 0.5)
+    low = np.clip(np.floor(position).astype(np.intp), 0, len(centres) - 2)
     return low, position - low
 
 

@@ -1,6 +1,6 @@
 """All the stars of a frame: peaks, looked at in full resolution and told from hot pixels and particle tracks."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -33,6 +33,10 @@ close pairs 0.7, tracks of particles a half."""
 TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
+
+FEW_PILOTS: Final = 8
+"""With fewer pilots than this they may be particle tracks: wider cells are tried, and believed if they have more.
+Chosen."""
 
 QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 """Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
@@ -80,9 +84,9 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     """
     cell_frame, cell_sky, scale = _detection_plane(frame, sky)
     cell = 2 // scale
-    peaks = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA)
+    peaks = _without_lone_pixels(cell_frame, cell_sky, find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA), cell)
     pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu)
-    if (pilot is not None and pilot.short_px > 5) or pilot is None:
+    if pilot is None or pilot.short_px > 5 or pilot.n < FEW_PILOTS:
         peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu)
     if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
         from framecheck.stars.trails import find_trail_peaks
@@ -97,8 +101,6 @@ def _detection_plane(frame: Frame, sky: Sky) -> tuple[NDArray[Any], Sky, int]:
     """Pixels to look for peaks in: the frame itself, or the 2 x 2 cells of a mosaic, all colours in each."""
     if frame.mosaic is None:
         return frame.pixels, sky, 1
-    from dataclasses import replace
-
     from framecheck.sky.measure import measure_sky
 
     cells = mean_cells(frame.pixels, 2)
@@ -120,12 +122,10 @@ def _wider(
     for wider in (4, 8, 16):
         if wider <= cell or min(pixels.shape) < 8 * wider:
             continue
-        again = find_peaks(pixels, sky, wider, PEAK_SIGMA)
+        again = _without_lone_pixels(pixels, sky, find_peaks(pixels, sky, wider, PEAK_SIGMA), wider)
         second = pilot_star(pixels, sky, again, wider, clip_adu)
-        if second is None:
+        if second is None or (pilot is not None and pilot.short_px <= 5 and second.n <= pilot.n):
             continue
-        if pilot is None and second.short_px < 1.5 * wider:
-            return peaks, second
         peaks, pilot = again, second
         if second.short_px <= 3 * wider:
             break
@@ -138,9 +138,8 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
     parts = []
     size = max(64, 400_000 // (2 * half + 1) ** 2)
-    px, py = _without_lone_pixels(frame, sky, peaks.x[:MOST_VETTED], peaks.y[:MOST_VETTED])
-    for i in range(0, len(px), size):
-        x, y = px[i : i + size], py[i : i + size]
+    for i in range(0, min(len(peaks), MOST_VETTED), size):
+        x, y = peaks.x[i : i + size], peaks.y[i : i + size]
         parts.append(_vet_part(frame, sky, x, y, half, shape, clip_adu))
     if not parts:
         empty = np.zeros(0, np.float32)
@@ -152,22 +151,21 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot)
 
 
-def _without_lone_pixels(
-    frame: Frame, sky: Sky, x: NDArray[np.float32], y: NDArray[np.float32]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> Peaks:
     """Peaks less those whose light is, beyond doubt, in one pixel: a quick look that spares the full one."""
-    if frame.mosaic is not None or not len(x):
-        return x, y
-    height, width = frame.pixels.shape
-    left = np.clip(np.floor(x).astype(np.intp) - 1, 0, max(width - 4, 0))
-    top = np.clip(np.floor(y).astype(np.intp) - 1, 0, max(height - 4, 0))
-    patch = np.lib.stride_tricks.sliding_window_view(frame.pixels, (4, 4))[top, left].reshape(-1, 16)
-    light = patch.astype(np.float32) - sky.level_at(x, y)[:, None]
+    side = 2 * cell
+    height, width = pixels.shape
+    if not len(peaks) or min(height, width) < side:
+        return peaks
+    left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
+    top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
+    patch = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))[top, left].reshape(-1, side * side)
+    light = patch.astype(np.float32) - sky.level_at(peaks.x, peaks.y)[:, None]
     highest = light.max(axis=1)
     others = light.sum(axis=1) - highest
     # Even a star of 1.3 px FWHM has as much again beside its brightest pixel; two standard errors for the doubt.
-    lone = others + 2 * np.sqrt(15) * sky.noise_at(x, y) < 0.4 * highest
-    return x[~lone], y[~lone]
+    lone = others + 2 * np.sqrt(side * side - 1) * sky.noise_at(peaks.x, peaks.y) < 0.4 * highest
+    return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone])
 
 
 def _vet_part(
@@ -181,6 +179,7 @@ def _vet_part(
 ) -> tuple[Any, ...]:
     """Centre, flux, signal over noise, saturation and reality of some peaks."""
     stamps = cut_stamps(frame, sky, x, y, half)
+    stamps = _without_sharp_pixel(stamps, shape, frame.mosaic is not None)
     n = 2 * half + 1
     image = (stamps.values * stamps.usable).reshape(-1, n, n)
     grid = np.arange(-half, half + 1, dtype=np.float32)
@@ -189,7 +188,7 @@ def _vet_part(
     flux, error, likeness = _matched(stamps, weight)
     snr = flux / error
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    real = _spread_as_a_star(image, stamps, shape, frame.mosaic is not None)
+    real = _lack_beside(image, stamps, shape, frame.mosaic is not None)[0] < 2
     real &= plateau | ((snr > FOUND_SNR) & (saturated | (likeness > LIKENESS)))
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
@@ -276,25 +275,47 @@ def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
     return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
 
 
-def _spread_as_a_star(image: NDArray[np.float32], stamps: Stamps, shape: Pilot, mosaic: bool) -> NDArray[np.bool_]:
-    """False where the brightest pixel's neighbours, along one of the axes, have too little light for a star."""
+def _without_sharp_pixel(stamps: Stamps, shape: Pilot, mosaic: bool) -> Stamps:
+    """Stamps whose brightest pixel stands alone, without that pixel: a star may lie under a hot one."""
+    n = 2 * stamps.half + 1
+    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    lack, at = _lack_beside(image, stamps, shape, mosaic)
+    sharp = np.flatnonzero(lack >= 2)
+    if not len(sharp) or shape.short_px < 2.5:
+        return stamps
+    values, usable = stamps.values.copy(), stamps.usable.copy()
+    values[sharp, at[sharp]] = 0
+    usable[sharp, at[sharp]] = 0
+    return replace(stamps, values=values, usable=usable)
+
+
+def _lack_beside(
+    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, mosaic: bool
+) -> tuple[NDArray[np.floating], NDArray[np.intp]]:
+    """How much light the neighbours of each stamp's brightest pixel lack for a star, and where that pixel is.
+
+    In standard errors, along the axis where more is lacking; 0 where the pixel is too faint to tell. The place is an
+    index into the flat stamp.
+    """
     n, half = len(image), stamps.half
+    side = 2 * half + 1
     pitch = 2 if mosaic else 1
     core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(n, 25)
-    at = core.argmax(axis=1)
-    row, column = at // 5 + half - 2, at % 5 + half - 2
+    brightest = core.argmax(axis=1)
+    row, column = brightest // 5 + half - 2, brightest % 5 + half - 2
     star = np.arange(n)
     peak = image[star, row, column]
-    expected = np.exp(-4 * np.log(2) * pitch**2 / (shape.short_px**2 + 0.5))
-    noise = stamps.noise
-    fine = np.ones(n, bool)
+    share = SIDE_SHARE * np.exp(-4 * np.log(2) * pitch**2 / (shape.short_px**2 + 0.5))
+    lack = np.zeros(n)
+    usable = stamps.usable.reshape(-1, side, side)
     for down, right in ((0, pitch), (pitch, 0)):
-        low_r, high_r = np.maximum(row - down, 0), np.minimum(row + down, 2 * half)
-        low_c, high_c = np.maximum(column - right, 0), np.minimum(column + right, 2 * half)
-        sides = (image[star, low_r, low_c] + image[star, high_r, high_c]) / 2
-        lacking = SIDE_SHARE * expected * peak - sides
-        fine &= lacking < 2 * noise * np.sqrt(0.5 + (SIDE_SHARE * expected) ** 2)
-    return fine | (peak < SHARP_PIXEL_SIGMA * noise)
+        low = np.maximum(row - down, 0), np.maximum(column - right, 0)
+        high = np.minimum(row + down, side - 1), np.minimum(column + right, side - 1)
+        known = (usable[star, low[0], low[1]] > 0) & (usable[star, high[0], high[1]] > 0)
+        beside = (image[star, low[0], low[1]] + image[star, high[0], high[1]]) / 2
+        missing = (share * peak - beside) / (stamps.noise * np.sqrt(0.5 + share**2))
+        lack = np.maximum(lack, np.where(known, missing, 0))
+    return np.where(peak < SHARP_PIXEL_SIGMA * stamps.noise, 0, lack), row * side + column
 
 
 def _first_of_each(x: Any, y: Any, saturated: Any, shape: Pilot) -> NDArray[np.intp]:

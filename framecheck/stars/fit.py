@@ -199,6 +199,8 @@ def fit_common_wing(
     which is the exact joint solution at the price of single fits.
     """
     p = start.astype(float).copy()
+    if not len(p):
+        return fit_stars(stamps, p, wing, rule, gain, profile=profile)
     for _ in range(steps):
         normal_sum = slope_sum = 0.0
         pieces = []
@@ -223,7 +225,7 @@ def fit_common_wing(
         p += _bounded(step, p, profile)
         if abs(change) < 0.1 / np.sqrt(max(normal_sum, 1e-30)) or abs(change) < 5e-4:
             break
-    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=3)
+    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5)
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars"]

@@ -6,7 +6,7 @@ each star's own width, it does not. It is added to the function, and the half-ma
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,10 @@ PRIOR: Final = 0.02
 better than this is not believed."""
 
 
-PRIOR_TWOFOLD: Final = 0.004
-"""The same for the part that differs between the long and the short axis, at the most; a tenth of the elongation, if
-that is less: about what a moved star has. Chosen."""
+SIGNIFICANT: Final = 5.0
+"""A difference between the long and the short axis is believed if its chi-square is so many standard deviations above
+what noise alone gives. [sigma] Chosen: the fitted function already has both axes right if stars are ellipses or
+trails."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,16 +83,16 @@ def mean_star(stamps: Stamps, fit: Fit, good: NDArray[np.bool_], elongated: bool
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
     basis = _basis(part.half, p, e1, e2, rule, elongated)
-    twofold = min(PRIOR_TWOFOLD, 0.1 * float(np.hypot(e1, e2)))
-    prior = np.repeat([PRIOR, twofold], len(KNOTS) - 1)[: len(basis)]
-    departure, covariance = _least_squares(residual / peak, weight, basis, prior)
     n = len(KNOTS) - 1
-    even, twice = departure[:n], departure[n:] if elongated else np.zeros(n)
+    departure, covariance = _least_squares(residual / peak, weight, basis)
+    even, twice = departure[:n], np.zeros(n)
+    if elongated and _is_significant(departure[n:], covariance[n:, n:]):
+        twice = departure[n:]
     factors = [_half_maximum(fit.wing, even + sign * twice) for sign in (1, -1)]
     at_half = int(np.argmin(np.abs(KNOTS - 1)))
     error = float(np.sqrt(covariance[at_half, at_half]) / _slope_at_half(fit.wing))
     shear_error = 0.0
-    if elongated:
+    if twice.any():
         shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / _slope_at_half(fit.wing))
     image, pixel = _draw(fit.wing, even, twice, typical, e1, e2)
     return MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
@@ -128,12 +129,12 @@ def _basis(half: int, p: F64, e1: float, e2: float, rule: PixelRule, elongated: 
 
 
 def _least_squares(
-    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], prior: F64
-) -> tuple[F64, F64]:
-    """Heights of the basis functions of an expected size, and their covariance."""
+    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32]
+) -> tuple[Any, Any]:
+    """Heights of the basis functions with PRIOR as their expected size, and their covariance."""
     flat = basis.reshape(len(basis), -1)
     weighted = flat * weight.ravel()
-    normal = (weighted @ flat.T).astype(float) + np.diag(1 / prior**2)
+    normal = (weighted @ flat.T).astype(float) + np.eye(len(flat)) / PRIOR**2
     covariance = np.linalg.inv(normal)
     return covariance @ (weighted @ residual.ravel()).astype(float), covariance
 
@@ -155,6 +156,12 @@ def _star_coordinates(
     )
     n = len(p)
     return np.hypot(along, across).reshape(n, -1), np.arctan2(across, along).reshape(n, -1)
+
+
+def _is_significant(values: F64, covariance: F64) -> bool:
+    """Whether values differ from zero by more than noise."""
+    chi2 = float(values @ np.linalg.solve(covariance, values))
+    return chi2 > len(values) + SIGNIFICANT * np.sqrt(2 * len(values))
 
 
 def _profile(wing: float, radius: F64) -> F64:

@@ -115,7 +115,7 @@ def _third_error(noise: NDArray[np.floating], total: F64, sigma_px: float) -> F6
     """
     # <|Re z³|²> under the squared weight: 3 s² of variance s²/2 per axis, E[(x³ - 3 x y²)²] = 24 (s²/2)³.
     variance = np.pi * sigma_px**2 * 24 * (sigma_px**2 / 2) ** 3
-    error: F64 = noise * np.sqrt(variance) / np.where(total > 0, total, np.nan) / sigma_px**3
+    error: F64 = noise * np.sqrt(variance) / np.where(total > noise, total, np.nan) / sigma_px**3
     return error
 
 

@@ -54,7 +54,7 @@ def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu
         None if fewer than three peaks are bright enough.
     """
     noise = float(np.median(sky.noise_adu)) / cell
-    chosen = _apart(peaks, peaks.height > BRIGHT * noise, 2 * REACH_CELLS * cell)
+    chosen = _apart(peaks, peaks.height > BRIGHT * noise, REACH_CELLS * cell / 2)
     regions = []
     for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
         region = _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise)

@@ -106,7 +106,7 @@ def evaluate_trail(
     """
     length = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y])
     width = np.exp(p[:, LN_W])
-    nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95)) + 3, 4, 48)) if len(p) else 4
+    nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95)) + 1, 3, 48)) if len(p) else 3
     at, weight = np.polynomial.legendre.leggauss(nodes)
     model: Any = 0
     jacobian: Any = 0
