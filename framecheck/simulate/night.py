@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framecheck.errors import UnusableRequest
 from framecheck.simulate.camera import read_out
-from framecheck.simulate.catalogue import catalogue
+from framecheck.simulate.catalogue import Catalogue, catalogue
 from framecheck.simulate.frame import Conditions, expose
 from framecheck.simulate.header import Card, dark_cards, light_cards
 from framecheck.simulate.scenario import Scenario
@@ -53,10 +53,15 @@ def render_night(scenario: Scenario, folder: Path, progress: Progress | None = N
         raise UnusableRequest(f"{folder}: the night cannot be written ({why.strerror}); give another folder.") from why
 
 
+def stars_of_night(scenario: Scenario) -> Catalogue:
+    """All stars that the night's frames can show."""
+    return catalogue(scenario, reach_deg=_reach_deg(scenario))
+
+
 def _render(scenario: Scenario, folder: Path, progress: Progress) -> list[Path]:
     plan = scenario.plan
     total = plan.frames + plan.darks + plan.broken
-    stars = catalogue(scenario, reach_deg=_reach_deg(scenario))
+    stars = stars_of_night(scenario)
     files: list[Path] = []
     truth: list[dict[str, Any]] = []
     for frame in range(plan.frames):

@@ -174,7 +174,7 @@ class Sky:
 class Plan:
     """What was to be exposed."""
 
-    start_utc: datetime = datetime(2031, 9, 12, 20, 0, tzinfo=UTC)
+    start_utc: datetime = datetime(2025, 9, 12, 20, 0, tzinfo=UTC)
     exposure_s: float = within(0.001, 3600, 120.0)
     frames: int = within(1, 5000, 48)
     cadence_s: float = within(0.001, 7200, 125.0)

@@ -93,7 +93,7 @@ def _value(kind: Any, bounds: Mapping[str, Any], value: Any, where: str) -> Any:
         return value
     if kind is datetime:
         if not isinstance(value, datetime):
-            raise UnusableRequest(f"{where} is {value!r}; it must be a date and time such as 2031-09-12T20:00:00Z.")
+            raise UnusableRequest(f"{where} is {value!r}; it must be a date and time such as 2025-09-12T20:00:00Z.")
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
     if kind == tuple[str, ...]:
         if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
