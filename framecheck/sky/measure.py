@@ -20,7 +20,8 @@ CLIP_SIGMA: Final = 2.5
 """Samples further above the level are taken for stars. [sigma] Chosen."""
 
 LIFTED: Final = 0.4
-"""A mesh is lifted by a star if it stands so far above its neighbours. [sigma] Chosen: nebulosity bends less in one mesh."""
+"""A mesh is lifted by a star if it stands so far above its neighbours. [sigma] Chosen: nebulosity
+bends less in one mesh."""
 
 DARK_SIDE_SIGMA: Final = 1.0
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""

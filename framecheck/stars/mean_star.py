@@ -19,7 +19,7 @@ KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
 """Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
 apart for a star of 3 px; beyond the last it is nothing."""
 
-MOST_STARS: Final = 120
+MOST_STARS: Final = 100
 """Brightest stars averaged. Chosen: more change little."""
 
 PRIOR: Final = 0.02

@@ -50,19 +50,21 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, averagi
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell
     threshold = float(sigmas * np.median(sky.noise_adu) / (averaging or cell))
+    centre = (cell - 1) / 2
     rows, columns, heights = [], [], []
     for top in range(0, n_y, BAND_CELLS):
         first, last = max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)
         band = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
-        band -= sky.rows((np.arange(first, last) + 0.5) * cell - 0.5, n_x, cell)
-        row, column, value = _maxima(band, threshold)
-        own = (row + first >= top) & (row + first < top + BAND_CELLS)
+        # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
+        ends = np.array([first, (first + last - 1) / 2, last - 1]) * cell + centre
+        row, column, value = _maxima(band, sky.rows(ends, n_x, cell).min(axis=0) + threshold)
+        value = value - sky.level_at(column * cell + centre, (row + first) * cell + centre)
+        own = (row + first >= top) & (row + first < top + BAND_CELLS) & (value > threshold)
         rows.append(row[own] + first)
         columns.append(column[own])
         heights.append(value[own])
     value = np.concatenate(heights)
     order = np.argsort(-value, kind="stable")
-    centre = (cell - 1) / 2
     return Peaks(
         x=(np.concatenate(columns)[order] * cell + centre).astype(np.float32),
         y=(np.concatenate(rows)[order] * cell + centre).astype(np.float32),
@@ -101,11 +103,11 @@ def _mean_of_four(pixels: NDArray[np.uint16]) -> F32:
     return out
 
 
-def _maxima(band: F32, threshold: float) -> tuple[NDArray[np.intp], NDArray[np.intp], F32]:
-    """Cells above the threshold and above their neighbours; of equal neighbours the first counts."""
+def _maxima(band: F32, threshold: F32) -> tuple[NDArray[np.intp], NDArray[np.intp], F32]:
+    """Cells above their column's threshold and above their neighbours; of equal neighbours the first counts."""
     n_y, n_x = band.shape
     flat = band.ravel()
-    bright = np.flatnonzero(flat > threshold)
+    bright = np.flatnonzero(band > threshold)
     row, column = bright // n_x, bright % n_x
     value = flat[bright]
     for down, right in ((0, -1), (-1, 0), (0, 1), (1, 0), (-1, -1), (-1, 1), (1, -1), (1, 1)):

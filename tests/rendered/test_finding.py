@@ -67,7 +67,7 @@ def test_laws_of_turning_and_flipping(tmp_path) -> None:
         return frame_shape(measure_stars(frame, measure_sky(frame), 65535.0))
 
     upright, turned, flipped = shape_of(image), shape_of(np.rot90(image)), shape_of(image[::-1])
-    brighter = shape_of((image.astype(np.float32) * np.float32(1.7) + np.float32(300)))
+    brighter = shape_of(image.astype(np.float32) * np.float32(1.7) + np.float32(300))
     for other in (turned, flipped, brighter):
         assert other.fwhm_px == pytest.approx(upright.fwhm_px, abs=upright.fwhm_px_error)
         assert other.elongation == pytest.approx(upright.elongation, abs=upright.elongation_error)
