@@ -30,6 +30,13 @@ LITTLE: Final = 0.25
 DRAWN_OUT: Final = 2.0
 """Elongation from which stars are lines to any eye, whatever the other frames are like. Chosen."""
 
+PLAINLY_LONG: Final = 1.5
+"""Elongation from which a frame is doubtful if it stands out of the stack by it: it shows at first sight. Common
+practice, no source."""
+
+STANDS_OUT: Final = 1.2
+"""Elongation over that of the stack from which a frame's stars are called drawn out. Chosen."""
+
 DIM: Final = 0.5
 """Transparency below which a frame is doubtful: averaged with equal weights it lowers the stack's SNR, since
 d ln(SNR²) = 2 T / (sum of T) - 1 / n. Closed form."""
@@ -306,20 +313,23 @@ def _in_stack(frame: NightFrame, usual: _Usual, balance: Balance, row: int, aim:
     """Whether a frame's sharpness costs the stack more than its light brings."""
     benefit, error, shape = balance.benefit[row], balance.error[row], frame.result.shape
     assert shape is not None
-    if benefit >= LITTLE:
-        return []
-    limit = break_even_width(SHARE_OF_DETAIL[aim]) * balance.fwhm_px
+    break_even = break_even_width(SHARE_OF_DETAIL[aim])
     ratio = shape.fwhm_px / balance.fwhm_px
-    if shape.elongation > 1.2 * balance.elongation and ratio < break_even_width(SHARE_OF_DETAIL[aim]):
-        seen = (
-            f"The stars are drawn out, {shape.elongation:.2f} times as long as wide, where the stack of the frames "
-            f"kept has {balance.elongation:.2f}"
-        )
-    else:
+    long = shape.elongation > STANDS_OUT * balance.elongation
+    seen = (
+        f"The stars are drawn out, {shape.elongation:.2f} times as long as wide, where the stack of the frames "
+        f"kept has {balance.elongation:.2f}"
+    )
+    if benefit >= LITTLE:
+        if aim == "depth" or not long or shape.elongation < PLAINLY_LONG:
+            return []
+        return [("doubtful", f"{seen}: its light helps, but it makes the stack's stars less round.")]
+    if not long or ratio >= break_even:
         why = "out of focus" if ratio > FAR_OUT_OF_FOCUS else "focus, unsteady air or shaking"
         seen = (
             f"The stars are {usual.width(shape.fwhm_px)} wide, where the stack of the frames kept has "
-            f"{usual.width(balance.fwhm_px)} ({why}); up to {usual.width(limit)} a round frame still gains"
+            f"{usual.width(balance.fwhm_px)} ({why}); "
+            f"up to {usual.width(break_even * balance.fwhm_px)} a round frame still gains"
         )
     if benefit < -SURE_SIGMA * error:
         return [("reject", f"{seen}: it blurs the stack by more than its light is worth.")]

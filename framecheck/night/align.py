@@ -43,7 +43,9 @@ class Fit:
     """Upper bound on the probability that unrelated stars agree so well."""
 
 
-def align(reference: Sources, frame: Sources, start: Similarity, size: tuple[int, int], tried: int) -> Fit | None:
+def align(
+    reference: Sources, frame: Sources, start: Similarity, size: tuple[int, int], *, tried: int, given: int = 3
+) -> Fit | None:
     """Refine a rough transform with the bright stars of both frames.
 
     Parameters
@@ -55,6 +57,9 @@ def align(reference: Sources, frame: Sources, start: Similarity, size: tuple[int
         Width and height of the image. [px]
     tried : int
         Transforms that were open to choice: as often could chance have succeeded.
+    given : int
+        Stars that agree by construction: the three of a triangle that made the transform, or the two that a transform
+        given otherwise can be bent to.
 
     Returns
     -------
@@ -78,7 +83,8 @@ def align(reference: Sources, frame: Sources, start: Similarity, size: tuple[int
         transform = fit.transform
         radius = float(np.clip(CUT_SIGMA * fit.rms_px, LEAST_RADIUS_PX, FIRST_RADIUS_PX))
     assert fit is not None
-    chance = chance_of_match(there, tree, here, transform, size, radius=radius, n_common=len(fit.reference_rows))
+    n_told = len(fit.reference_rows) - given
+    chance = chance_of_match(there, tree, here, transform, size, radius=radius, n_told=n_told)
     return Fit(
         transform, fit.covariance, fit.reference_rows, fit.frame_rows, fit.rms_px, radius, min(1.0, tried * chance)
     )
@@ -162,7 +168,7 @@ def _excess_variance(off: Floats, variance: Floats) -> float:
 
 def chance_of_match(
     reference: Sources, tree: Any, frame: Sources, transform: Similarity, size: tuple[int, int], *,
-    radius: float, n_common: int,
+    radius: float, n_told: int,
 ) -> float:  # fmt: skip
     """Upper bound on the probability that as many unrelated stars fall on each other.
 
@@ -170,7 +176,7 @@ def chance_of_match(
     -----
     Stars placed at random have lambda = n_1 n_2 pi r² / A neighbours within r in the common area A, and their number
     is Poisson. Where stars crowd, lambda is taken from the pairs that lie a little farther apart, if that is more.
-    Three stars agree by construction (a triangle made the transform), so the others must: P(N >= n_common - 3).
+    Some stars agree by construction, so only the others tell: P(N >= n_told).
     """
     from scipy.special import pdtrc
 
@@ -186,6 +192,5 @@ def chance_of_match(
     expected = float(inside.sum() * seen.sum() * np.pi * radius**2 / area)
     wide = 6.0
     near = tree.query_ball_point(back[inside], wide * radius / transform.scale, return_length=True)
-    expected = max(expected, float((near.sum() - n_common) / wide**2))
-    left_to_chance = n_common - 3
-    return 1.0 if left_to_chance <= 0 else float(pdtrc(left_to_chance - 1, max(expected, 1e-12)))
+    expected = max(expected, float((near.sum() - n_told - 3) / wide**2))
+    return 1.0 if n_told <= 0 else float(pdtrc(n_told - 1, max(expected, 1e-12)))

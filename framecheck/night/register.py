@@ -1,5 +1,6 @@
 """Registration: every frame of a group laid on its best one, from the pattern of its stars alone."""
 
+from bisect import bisect
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -127,9 +128,30 @@ def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) ->
         for i, fit in enumerate(fits):
             if fit is not None and not _moved(fit.transform, size):
                 fits[i] = _find(moving, _without(sources[i], fixed))
+        reference = moving
+        sources = [_without(one, fixed) for one in sources]
+    _try_neighbours(reference, sources, fits, chosen)
     matches = [_match(fit) if fit is not None else None for fit in fits]
-    matches[chosen] = _itself(sources[chosen] if fixed is None else _without(sources[chosen], fixed))
+    matches[chosen] = _itself(sources[chosen])
     return matches
+
+
+def _try_neighbours(reference: Reference, sources: list[Sources], fits: list[Fit | None], chosen: int) -> None:
+    """Try frames whose few stars make no pattern of their own as the frames before and after them lie."""
+    still = Similarity(reference.centre, 1 + 0j, 0j)
+    known = {i: still if fit is None else fit.transform for i, fit in enumerate(fits) if fit is not None or i == chosen}
+    places = sorted(known)
+    for i, frame in enumerate(sources):
+        if i in known or len(frame) < FEWEST:
+            continue
+        after = bisect(places, i)
+        tries = [
+            align(reference.sources, frame, known[j], reference.size, tried=2, given=2)
+            for j in places[max(after - 1, 0) : after + 1]
+        ]
+        best = min((fit for fit in tries if fit is not None), key=lambda fit: fit.chance, default=None)
+        if best is not None and best.chance < FALSE_MATCH:
+            fits[i] = _with_all_stars(reference, frame, best)
 
 
 def register(reference: Reference, frame: Sources) -> Match | None:

@@ -172,6 +172,23 @@ def test_strangers_are_not_registered(sky_field, draw, frame_of) -> None:
             assert register_pair(one, other) is None
 
 
+def test_a_group_of_strangers_stays_one(sky_field, draw, frame_of) -> None:
+    rng = np.random.default_rng(24)
+    for n_stars in (40, 400, 4000):
+        results = [frame_of(draw(sky_field(rng, n_stars)), name=f"{i}.fits") for i in range(20)]
+        reference, matches = register_group(results)
+        assert [i for i, match in enumerate(matches) if match is not None] == [reference]
+
+
+def test_a_frame_of_five_rough_stars_lies_as_its_neighbours_do(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(25), 300)
+    results = [frame_of(draw(field, shift=(20 + i, 10)), name=f"{i}.fits", fwhm_px=3 + i) for i in range(6)]
+    table = draw(field, shift=(23.5, 10.5), error_px=0.7)[:5]  # the brightest five, through a cloud
+    table["x"][3:], table["y"][3:] = table["x"][3:] + 1.5, table["y"][3:] - 1.5
+    _, matches = register_group([*results[:3], frame_of(table, name="cloud.fits", fwhm_px=9.0), *results[3:]])
+    assert off_by(matches[3], (3.5, 0.5)) < 1.5
+
+
 @pytest.mark.parametrize("n_stars", [0, 1, 2, 3])
 def test_too_few_stars_are_not_registered(sky_field, draw, frame_of, n_stars: int) -> None:
     table = draw(sky_field(np.random.default_rng(15), 400))[:n_stars]
