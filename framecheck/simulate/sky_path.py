@@ -41,6 +41,7 @@ def sidereal_angle_deg(when: datetime, longitude_deg: float) -> float:
     References
     ----------
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed., eq. 12.4, without its terms of the second order.
+       From memory; tested against ERFA.
     """
     days = (when - _J2000).total_seconds() / 86_400
     return (280.46061837 + 360.98564736629 * days + longitude_deg) % 360
@@ -78,7 +79,7 @@ def airmass(altitude: Floats | float) -> Floats:
 
     References
     ----------
-    .. [1] A. T. Young, 1994, Applied Optics 33, 1108.
+    .. [1] A. T. Young, 1994, Applied Optics 33, 1108. Coefficients from memory; tested against another formula.
     """
     c = np.sin(np.radians(np.maximum(altitude, 1.0)))
     return (1.002432 * c**2 + 0.148386 * c + 0.0096467) / (c**3 + 0.149864 * c**2 + 0.0102963 * c + 0.000303978)

@@ -134,7 +134,7 @@ def _optics_at(scenario: Scenario, grid: Grid, x: float, y: float, focus_um: flo
 
 
 def _denser(track_px: Floats) -> Floats:
-    """Moments so close that a star moves by at most a quarter of a pixel between them, in the middle of each step."""
+    """The middles of steps so short that a star moves by at most a quarter of a pixel in each."""
     longest = float(np.hypot(*np.diff(track_px, axis=0).T).max()) if len(track_px) > 1 else 0.0
     inner = max(1, int(np.ceil(longest / 0.25)))
     moments = (np.arange((len(track_px) - 1) * inner) + 0.5) / inner
