@@ -7,10 +7,13 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
 
+from framecheck.decision.judge import judge
+from framecheck.decision.judgement import Aim, Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
+from framecheck.night import build_night
 from framecheck.night.records import Skipped
-from framecheck.read import Exposure, Frame, Rig, kind_from_pixels, read_exposure, read_frame
+from framecheck.read import Exposure, Frame, Rig, kind_from_pixels, merge_rig, read_exposure, read_frame
 from framecheck.sky import measure_sky
 from framecheck.stars import measure_stars
 
@@ -145,6 +148,25 @@ def _as_completed(paths: Sequence[Path], rig: Rig, executor: Executor) -> Iterat
         done, _ = wait(under_way, return_when=FIRST_COMPLETED)
         for future in done:
             yield under_way.pop(future), future.result()
+
+
+def judge_night(folder: Path, measurements: Measurements, rig: Rig | None = None, aim: Aim = "balanced") -> Judgement:
+    """Set the frames of a night beside each other, grade them and say what was found; no pixel is read.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the frames lie; names in the results are relative to it.
+    measurements : Measurements
+        What `measure_night` found.
+    rig : Rig, optional
+        What is known of the equipment; the headers fill in what it leaves out.
+    aim : {"depth", "balanced", "detail"}
+        What the stack is for.
+    """
+    merged = merge_rig(rig or Rig(), [result.exposure for result in measurements.results])
+    night = build_night(folder, merged, measurements.results, measurements.failures, measurements.skipped)
+    return judge(night, aim)
 
 
 def worker_pool(workers: int) -> ProcessPoolExecutor:

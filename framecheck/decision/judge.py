@@ -1,0 +1,134 @@
+"""A night's judgement put together from its grades, motion, field and sampling."""
+
+from statistics import median
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.grades import Grade, grade_frames
+from framecheck.decision.judgement import (
+    Aim,
+    FieldPattern,
+    GroupSummary,
+    Judgement,
+    MountDecision,
+    Sampling,
+    Tracking,
+    Undecided,
+)
+from framecheck.field import FrameResult, diffraction_fwhm_arcsec, judge_sampling, size_pattern
+from framecheck.night.motion import drift_on_sky
+from framecheck.night.records import Group, Night, NightFrame
+
+NOT_WEIGHED = "this version measures and grades frames; it does not weigh causes yet"
+
+
+def judge(night: Night, aim: Aim = "balanced") -> Judgement:
+    """Judge a night that has been measured.
+
+    Parameters
+    ----------
+    night : Night
+    aim : {"depth", "balanced", "detail"}
+        What the stack is for.
+    """
+    grades = grade_frames(night, aim)
+    largest = max(night.groups, key=lambda group: len(group.members), default=None)
+    scale = night.rig.pixel_scale_arcsec
+    return Judgement(
+        night=night,
+        grades=grades,
+        groups=tuple(_summary(night, group, scale) for group in night.groups),
+        aim=aim,
+        tracking=_tracking(night, largest),
+        sampling=_sampling(night, largest),
+        field_pattern=_field_pattern(night, grades, largest),
+        undecided=tuple(
+            Undecided(
+                cause=name,
+                because=NOT_WEIGHED,
+                what_would_settle_it="framecheck's numbers for each frame are in frames.csv; judge by eye.",
+            )
+            for name in CAUSES
+        ),
+        mount_decision=_mount_decision(night, grades, largest, scale),
+    )
+
+
+def _summary(night: Night, group: Group, scale: float | None) -> GroupSummary:
+    return GroupSummary(
+        id=group.id,
+        target=group.target,
+        filter=group.filter,
+        exposure_s=group.exposure_s,
+        binning=group.binning,
+        n_frames=len(group.members),
+        total_exposure_s=group.total_exposure_s,
+        effective_exposure_s=group.effective_exposure_s,
+        median_fwhm_arcsec=None if scale is None or group.median_fwhm_px is None else scale * group.median_fwhm_px,
+        median_elongation=group.median_elongation,
+    )
+
+
+def _members(night: Night, group: Group | None) -> list[NightFrame]:
+    return [] if group is None else [night.frames[i] for i in group.members]
+
+
+def _tracking(night: Night, group: Group | None) -> Tracking:
+    """What is known of the motion between exposures; the motion inside them is not told from optics and air yet."""
+    if group is None or group.id not in night.motion:
+        return Tracking()
+    motion = night.motion[group.id]
+    orientation = night.frames[group.reference].result.exposure.orientation
+    drift = drift_on_sky(motion, orientation) if orientation is not None else None
+    return Tracking(
+        axis_known=orientation is not None,
+        drift_ra_arcsec_per_min=drift.ra_arcsec_per_min if drift else None,
+        drift_dec_arcsec_per_min=drift.dec_arcsec_per_min if drift else None,
+        rotation_deg_per_hour=motion.rotation_deg_per_hour,
+    )
+
+
+def _widths(frames: list[NightFrame]) -> list[float]:
+    return [f.result.shape.fwhm_px for f in frames if f.result.shape is not None]
+
+
+def _sampling(night: Night, group: Group | None) -> Sampling:
+    aperture = night.rig.aperture_mm
+    diffraction = None if aperture is None else diffraction_fwhm_arcsec(aperture)
+    widths = _widths(_members(night, group))
+    if not widths:
+        return Sampling(diffraction_fwhm_arcsec=diffraction)
+    verdict = judge_sampling(median(widths))
+    return Sampling(
+        px_per_fwhm=verdict.px_per_fwhm,
+        verdict=verdict.verdict,
+        diffraction_fwhm_arcsec=diffraction,
+        suggestion=verdict.suggestion,
+    )
+
+
+def _field_pattern(night: Night, grades: tuple[Grade, ...], group: Group | None) -> FieldPattern:
+    """The sensor's pattern over the kept frames of the largest group."""
+    if group is None:
+        return FieldPattern()
+    kept: list[FrameResult] = [night.frames[i].result for i in group.members if grades[i].grade == "keep"]
+    pattern = size_pattern(kept or [night.frames[i].result for i in group.members])
+    if pattern is None:
+        return FieldPattern()
+    return FieldPattern(
+        tilt_x_percent=pattern.tilt_x_percent,
+        tilt_y_percent=pattern.tilt_y_percent,
+        curvature_percent=pattern.curvature_percent,
+    )
+
+
+def _mount_decision(night: Night, grades: tuple[Grade, ...], group: Group | None, scale: float | None) -> MountDecision:
+    widths = _widths(_members(night, group))
+    return MountDecision(
+        answer="cannot tell",
+        because=(NOT_WEIGHED,),
+        fwhm_now_arcsec=None if scale is None or not widths else scale * median(widths),
+        kept_now=sum(grade.grade == "keep" for grade in grades),
+        what_would_settle_it=(
+            "A guiding record of the same night, or short exposures beside the long ones, would show its part.",
+        ),
+    )

@@ -1,0 +1,177 @@
+"""What a night comes to: grades, causes and advice, as night.json and the page tell them."""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from framecheck.decision.grades import Grade
+from framecheck.night.records import Night
+
+Aim = Literal["depth", "balanced", "detail"]
+Sampled = Literal["undersampled", "well sampled", "oversampled"]
+BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]
+MountAnswer = Literal["not needed", "fix technique first", "upgrade justified", "cannot tell"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Range:
+    """A value with the interval that holds it in about 68 of 100 cases."""
+
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GroupSummary:
+    """Frames that can be compared, summed up."""
+
+    id: str
+    target: str | None
+    filter: str | None
+    exposure_s: float | None
+    binning: int | None
+    n_frames: int
+    total_exposure_s: float | None
+    effective_exposure_s: float | None
+    median_fwhm_arcsec: float | None
+    median_elongation: float | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tracking:
+    """How the image moved, inside exposures and between them."""
+
+    axis_known: bool = False
+    """True if right ascension and declination have known directions in the image."""
+    rms_along_px: float | None = None
+    """Smear inside one exposure along its main direction. [px]"""
+    rms_across_px: float | None = None
+    rms_ra_arcsec: float | None = None
+    rms_dec_arcsec: float | None = None
+    drift_ra_arcsec_per_min: float | None = None
+    """Of the pointing on the sky, positive to the east, times cos(dec). [arcsec/min]"""
+    drift_dec_arcsec_per_min: float | None = None
+    rotation_deg_per_hour: float | None = None
+    period_s: float | None = None
+    period_error_s: float | None = None
+    periodic_peak_to_peak_arcsec: float | None = None
+    polar_error_arcmin: Range | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sampling:
+    """How finely the pixels sample the stars."""
+
+    px_per_fwhm: float | None = None
+    verdict: Sampled | None = None
+    diffraction_fwhm_arcsec: float | None = None
+    suggestion: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FieldPattern:
+    """How star size and shape change over the sensor."""
+
+    tilt_x_percent: float | None = None
+    """Change of the FWHM from edge to edge along x. [percent]"""
+    tilt_y_percent: float | None = None
+    curvature_percent: float | None = None
+    """FWHM in the corners over that in the centre, less 1. [percent]"""
+    coma_px: float | None = None
+    astigmatism_px: float | None = None
+    trefoil_px: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BudgetTerm:
+    """One contribution to the size of the stars; the terms add in quadrature."""
+
+    term: BudgetName
+    fwhm_arcsec: float | None
+    low: float | None
+    high: float | None
+    share: float | None
+    """Part of the squared FWHM; the shares sum to 1."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Evidence:
+    """One thing seen, against what a healthy night would show."""
+
+    statement: str
+    value: float | None = None
+    unit: str | None = None
+    expected_if_healthy: str | float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rival:
+    """Another explanation, and why it is the weaker one."""
+
+    cause: str
+    why_less_likely: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Finding:
+    """A cause that these frames speak for."""
+
+    cause: str
+    confidence: float
+    """Chance that the claim is right, 0 to 1."""
+    frames_affected: int
+    cost: float | None
+    """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
+    evidence: tuple[Evidence, ...] = ()
+    rivals: tuple[Rival, ...] = ()
+    cures: tuple[str, ...] = ()
+    """Cheapest first."""
+    caution: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Undecided:
+    """A cause that these frames can neither show nor exclude."""
+
+    cause: str
+    because: str
+    what_would_settle_it: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MountDecision:
+    """Whether a better mount would pay."""
+
+    answer: MountAnswer = "cannot tell"
+    because: tuple[str, ...] = ()
+    tracking_rms_arcsec: Range | None = None
+    needed_rms_arcsec: float | None = None
+    fwhm_now_arcsec: float | None = None
+    fwhm_with_perfect_tracking_arcsec: float | None = None
+    kept_now: int | None = None
+    kept_with_perfect_tracking: int | None = None
+    what_would_settle_it: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Judgement:
+    """A night with all that is said about it."""
+
+    night: Night
+    grades: "tuple[Grade, ...]"
+    """One for each of `night.frames`, in the same order."""
+    groups: tuple[GroupSummary, ...]
+    aim: Aim
+    tracking: Tracking = Tracking()
+    sampling: Sampling = Sampling()
+    field_pattern: FieldPattern = FieldPattern()
+    budget: tuple[BudgetTerm, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    """Strongest first."""
+    undecided: tuple[Undecided, ...] = ()
+    mount_decision: MountDecision = MountDecision()
+
+    def __post_init__(self) -> None:
+        if len(self.grades) != len(self.night.frames):
+            raise ValueError(f"{len(self.grades)} grades for {len(self.night.frames)} frames")

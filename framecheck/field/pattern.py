@@ -1,0 +1,97 @@
+"""How star size changes over the sensor, common to all frames of a night."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.field.result import FrameResult
+
+FEWEST_STARS: Final = 60
+"""Stars, all frames together, that the pattern needs. Chosen: four coefficients, each from fifteen stars."""
+
+FEWEST_A_SIDE: Final = 6
+"""Stars that each quarter of the sensor must hold. Chosen: without them one side's size is a guess."""
+
+ROUNDS: Final = 6
+"""Rounds of reweighting. Chosen: the weights no longer change."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SizePattern:
+    """Change of the FWHM over the sensor, in per cent of the mean; errors are one standard deviation."""
+
+    tilt_x_percent: float
+    """From the left edge to the right, as a straight line."""
+    tilt_y_percent: float
+    """From the first row's edge to the last's, as a straight line."""
+    tilt_error_percent: float
+    curvature_percent: float
+    """Corners over centre, as a parabola."""
+    curvature_error_percent: float
+    n_stars: int
+
+
+def size_pattern(results: Sequence[FrameResult]) -> SizePattern | None:
+    """Fit a plane and a parabola to the sizes of all good stars of frames from one camera.
+
+    Each star's ln(FWHM) is held against its own frame's mean, so that seeing and focus, which change from frame to
+    frame, drop out; what is left is fixed to the sensor. Fitted robustly (Huber weights), each star weighing by its
+    error.
+
+    Returns
+    -------
+    SizePattern or None
+        None if the stars are too few or leave a quarter of the sensor empty.
+    """
+    parts = [_star_deviations(result) for result in results if result.shape is not None]
+    if not parts:
+        return None
+    x, y, deviation, error = np.concatenate(parts, axis=1)
+    quarters = np.bincount((x > 0).astype(int) + 2 * (y > 0).astype(int), minlength=4)
+    if len(x) < FEWEST_STARS or quarters.min() < FEWEST_A_SIDE:
+        return None
+    basis = np.stack([np.ones_like(x), x, y, (x**2 + y**2) / 2])
+    height, covariance = _robust_fit(basis, deviation, error)
+    scale, sigma = 100 * height, 100 * np.sqrt(np.diag(covariance))
+    return SizePattern(
+        tilt_x_percent=float(2 * scale[1]),
+        tilt_y_percent=float(2 * scale[2]),
+        tilt_error_percent=float(2 * max(sigma[1], sigma[2])),
+        curvature_percent=float(scale[3]),
+        curvature_error_percent=float(sigma[3]),
+        n_stars=len(x),
+    )
+
+
+def _star_deviations(result: FrameResult) -> NDArray[np.float64]:
+    """Place of each good star (-1 to 1 along each side), its ln(FWHM) less its frame's, and the error; shape (4, n)."""
+    good = result.stars.good
+    shape = result.shape
+    assert shape is not None
+    width, height = result.exposure.width_px, result.exposure.height_px
+    return np.stack([
+        2 * good["x"] / max(width - 1, 1) - 1,
+        2 * good["y"] / max(height - 1, 1) - 1,
+        np.log(good["fwhm_px"]) - np.log(shape.fwhm_px),
+        np.maximum(good["fwhm_error_px"] / good["fwhm_px"], 1e-3),
+    ]).astype(float)  # fmt: skip
+
+
+def _robust_fit(
+    basis: NDArray[np.float64], values: NDArray[np.float64], error: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Coefficients and their covariance, from the scatter that is seen."""
+    weight = 1 / (error**2 + np.median(error) ** 2)
+    height = np.zeros(len(basis))
+    for _ in range(ROUNDS):
+        normal = (basis * weight) @ basis.T
+        height = np.linalg.solve(normal, (basis * weight) @ values)
+        residual = values - height @ basis
+        spread = 1.4826 * np.median(np.abs(residual)) + 1e-9
+        pull = np.abs(residual) / np.hypot(spread, error)
+        weight = np.minimum(1, 2.5 / np.maximum(pull, 1e-9)) / (error**2 + spread**2)
+    inverse = np.linalg.inv((basis * weight) @ basis.T)
+    return height, inverse @ ((basis * weight**2 * (values - height @ basis) ** 2) @ basis.T) @ inverse

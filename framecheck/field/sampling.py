@@ -1,0 +1,58 @@
+"""How finely the pixels sample the stars."""
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D, ARCSEC_PER_RADIAN, VISUAL_WAVELENGTH_M
+
+UNDERSAMPLED_PX: Final = 2.0
+"""Below so many pixels per FWHM light is lost between pixels' centres. [px] Common practice (a range of 2 to 3 px is
+usual in photometry); at 2 px a Gaussian's power beyond the Nyquist frequency is 2e-4 (closed form)."""
+
+OVERSAMPLED_PX: Final = 4.5
+"""Above, finer pixels add read noise and no detail. [px] Chosen: twice what the Nyquist criterion asks of a Gaussian
+star."""
+
+Verdict = Literal["undersampled", "well sampled", "oversampled"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SamplingVerdict:
+    """Pixels against stars."""
+
+    px_per_fwhm: float
+    verdict: Verdict
+    suggestion: str
+
+
+def judge_sampling(fwhm_px: float) -> SamplingVerdict:
+    """Say whether pixels are too coarse or too fine for stars of this width. [px]"""
+    if fwhm_px < UNDERSAMPLED_PX:
+        return SamplingVerdict(
+            px_per_fwhm=fwhm_px,
+            verdict="undersampled",
+            suggestion=(
+                f"Stars are {fwhm_px:.1f} pixels wide; 2 to 3 would keep all their detail. Dither between frames and "
+                "stack on a finer grid, or use a longer focal length or smaller pixels."
+            ),
+        )
+    if fwhm_px > OVERSAMPLED_PX:
+        bin_ = max(2, round(fwhm_px / 2.5))
+        return SamplingVerdict(
+            px_per_fwhm=fwhm_px,
+            verdict="oversampled",
+            suggestion=(
+                f"Stars are {fwhm_px:.1f} pixels wide where 2 to 3 hold all their detail. Binning "
+                f"{bin_} x {bin_} would lose nothing and lessen read noise."
+            ),
+        )
+    return SamplingVerdict(
+        px_per_fwhm=fwhm_px,
+        verdict="well sampled",
+        suggestion=f"Stars are {fwhm_px:.1f} pixels wide: 2 to 3 are needed, more do no harm up to about 4.5.",
+    )
+
+
+def diffraction_fwhm_arcsec(aperture_mm: float, wavelength_m: float = VISUAL_WAVELENGTH_M) -> float:
+    """FWHM of the Airy pattern of a clear aperture: 1.029 lambda / D. [arcsec]"""
+    return AIRY_FWHM_LAMBDA_OVER_D * wavelength_m / (aperture_mm * 1e-3) * ARCSEC_PER_RADIAN
