@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.stack import Stackable, growing_stack, long_axis, with_and_without
+from framecheck.night.stack import Stackable, long_axis, with_and_without
 from framecheck.night.transform import Floats
 
 SURE_SIGMA: Final = 2.0
@@ -96,7 +96,7 @@ def weigh(frames: Stackable, detail: float, allowed: NDArray[np.bool_]) -> Balan
 
 
 def _balance(frames: Stackable, detail: float, stacked: NDArray[np.bool_], keep: NDArray[np.bool_]) -> Balance:
-    with_it, without = with_and_without(frames, stacked)
+    with_it, without, whole = with_and_without(frames, stacked)
     with np.errstate(invalid="ignore", divide="ignore"):
         alone = without.light_s <= 1e-9 * with_it.light_s
         light = np.log(with_it.light_s / without.light_s)
@@ -105,8 +105,7 @@ def _balance(frames: Stackable, detail: float, stacked: NDArray[np.bool_], keep:
         sharp = [np.log(with_it.detail(axis + turn) / without.detail(axis + turn)) for turn in (0.0, np.pi / 2)]
         benefit = ((1 - detail) * depth + detail * np.minimum(*sharp)) / light
         widening = with_it.fwhm_px / without.fwhm_px - 1
-        whole = growing_stack(frames, np.flatnonzero(stacked))
-        width = float(whole.fwhm_px[-1])
+        width = float(whole.fwhm_px)
         x = (frames.size[:, 0] * frames.size[:, 1] - frames.size[:, 2] ** 2) ** 0.25 / width
     step = 1e-3
     steepness = (round_benefit(x * (1 - step), detail) - round_benefit(x * (1 + step), detail)) / (2 * step)
@@ -118,5 +117,5 @@ def _balance(frames: Stackable, detail: float, stacked: NDArray[np.bool_], keep:
         depth_gain=np.where(alone, np.nan, np.expm1(np.where(alone, 0.0, depth))),
         width_cost=np.where(alone, np.nan, widening),
         fwhm_px=width,
-        elongation=float(whole.elongation[-1]),
+        elongation=float(whole.elongation),
     )

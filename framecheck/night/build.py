@@ -138,7 +138,7 @@ def _gain(results: list[FrameResult]) -> float | None:
 
 
 def _group(plan: FrameGroup, compared: _Compared) -> Group:
-    shapes = [result.shape for result in compared.results if result.shape is not None]
+    shapes = [result.shape for result in compared.results if result.shape is not None and result.shape.fwhm_px > 0]
     exposures = [result.exposure.exposure_s for result in compared.results]
     worths = [worth for worth in compared.worth_s if worth is not None]
     return Group(

@@ -149,13 +149,15 @@ class Stack:
         return along
 
 
-def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack, Stack]:
+def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack, Stack, Stack]:
     """Stacks of the frames kept, with each frame in turn and without it.
 
     Returns
     -------
     with_it, without_it : Stack
         With shape (n,): for a frame that is not kept, `without_it` is the stack of all that are.
+    whole : Stack
+        Of all frames kept, with shape ().
     """
     light = frames.light_s
     sums = overlaps_with(frames, keep)
@@ -168,6 +170,7 @@ def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack,
     return (
         Stack(without_light + light, without + own, frames.ideal_fwhm_px),
         Stack(without_light, without, frames.ideal_fwhm_px),
+        Stack(light[keep].sum(), total, frames.ideal_fwhm_px),
     )
 
 

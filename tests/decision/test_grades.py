@@ -70,7 +70,7 @@ def beside_good(odd: NightFrame, aim="balanced", n_good: int = 30, rig: Rig | No
 @pytest.mark.parametrize("aim", ["depth", "balanced", "detail"])
 def test_a_clean_night_is_not_cut(aim) -> None:
     rng = np.random.default_rng(0)
-    for _ in range(60):  # measured with 1000 nights: none above 2 %
+    for _ in range(334):
         frames = [
             frame(
                 f"{i}.fits", fwhm_px=3 * np.exp(0.1 * rng.normal()), elongation=1 + abs(0.06 * rng.normal()),

@@ -58,7 +58,7 @@ def draw_stars(
     if false:
         p = np.vstack([p, rng.random((false, 2)) * [width, height]])
         flux = np.append(flux, rng.choice(flux, false) if len(flux) else np.full(false, 1000.0))
-        error = np.append(error, np.full(false, np.median(error)))
+        error = np.append(error, np.full(false, np.median(error) if len(error) else 0.05))
     if hot is not None:
         p = np.vstack([p, hot + 0.03 * rng.standard_normal(hot.shape)])
         flux = np.append(

@@ -81,7 +81,8 @@ def test_leaving_out_and_putting_back_agree_with_stacking_anew() -> None:
     rng = np.random.default_rng(0)
     frames = gaussians(rng.uniform(3, 6, 9), rng.uniform(10, 60, 9), elongation=rng.uniform(1, 1.5, 9))
     keep = np.array([True] * 6 + [False] * 3)
-    with_it, without = with_and_without(frames, keep)
+    with_it, without, stack = with_and_without(frames, keep)
+    assert stack.depth_s == pytest.approx(growing_stack(frames, np.arange(6)).depth_s[-1])
     for i in range(9):
         others = np.flatnonzero(keep & (np.arange(9) != i))
         assert without.depth_s[i] == pytest.approx(growing_stack(frames, others).depth_s[-1])
@@ -91,7 +92,7 @@ def test_leaving_out_and_putting_back_agree_with_stacking_anew() -> None:
 
 def test_many_frames_are_summed_in_parts() -> None:
     frames = gaussians(np.random.default_rng(1).uniform(3, 6, 1100))
-    with_it, _ = with_and_without(frames, np.ones(1100, bool))
+    with_it, _, _ = with_and_without(frames, np.ones(1100, bool))
     total = np.einsum("i,ij,j->", frames.light_s, overlap(frames.size[:, None], frames.size[None])[..., 0],
                       frames.light_s)  # fmt: skip
     assert with_it.pairs[:, 0] == pytest.approx(total)
