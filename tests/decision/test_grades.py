@@ -70,6 +70,7 @@ def beside_good(odd: NightFrame, aim="balanced", n_good: int = 30, rig: Rig | No
 @pytest.mark.parametrize("aim", ["depth", "balanced", "detail"])
 def test_a_clean_night_is_not_cut(aim) -> None:
     rng = np.random.default_rng(0)
+    cut = []
     for _ in range(334):
         frames = [
             frame(
@@ -79,8 +80,10 @@ def test_a_clean_night_is_not_cut(aim) -> None:
             )
             for i in range(60)
         ]  # fmt: skip
-        rejected = sum(grade.grade == "reject" for grade in grade_frames(night_of(frames), aim))
-        assert rejected <= 0.03 * 60
+        cut.append(np.mean([grade.grade == "reject" for grade in grade_frames(night_of(frames), aim)]))
+    # "detail" asks for more: there chance may cut 2 frames of 60 in one night of a hundred
+    assert np.mean(np.array(cut) > 0.03) <= (0.01 if aim == "detail" else 0.0)
+    assert np.mean(cut) < 0.01
 
 
 def test_a_night_of_changing_air_is_hardly_cut() -> None:
