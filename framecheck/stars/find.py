@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky.model import Sky
+from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.peaks import Peaks, find_peaks, mean_cells
 from framecheck.stars.pilot import Pilot, pilot_star
 from framecheck.stars.stamps import Stamps, cut_stamps
@@ -57,6 +58,8 @@ class Found:
     saturated: NDArray[np.bool_]
     pilot: Pilot | None
     """The frame's typical star; None if there are too few to tell."""
+    n_crossing: int = 0
+    """Lines across the frame whose detections were left out."""
 
     def __len__(self) -> int:
         return len(self.x)
@@ -148,7 +151,9 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     keep = np.flatnonzero(real)
     keep = keep[np.argsort(-flux[keep], kind="stable")]
     keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
-    return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot)
+    crossing, n_lines = in_crossing_lines(x[keep], y[keep], frame.pixels.shape, shape.long_px)
+    keep = keep[~crossing]
+    return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot, n_lines)
 
 
 def _without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> Peaks:

@@ -138,7 +138,12 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     table = _table(stamps, fitted, fit, shapes, flags, rule)
     good = flags == 0
     return Measured(
-        stars=Stars(table=table, n_found=len(found), n_saturated=int(found.saturated.sum())),
+        stars=Stars(
+            table=table,
+            n_found=len(found),
+            n_saturated=int(found.saturated.sum()),
+            n_crossing=found.n_crossing,
+        ),
         sky=sky,
         mean=mean,
         beta=1 / fit.wing if good.any() else None,

@@ -53,6 +53,8 @@ class Stars:
     """All stars found, measured or not."""
     n_saturated: int
     """Stars of those found whose core is clipped."""
+    n_crossing: int = 0
+    """Lines of satellites or aeroplanes across the frame; what lies in them is not among the stars."""
 
     @property
     def good(self) -> StarTable:
