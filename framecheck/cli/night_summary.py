@@ -61,5 +61,5 @@ def _sharpness(judgement: Judgement, pairs: list[tuple[NightFrame, Grade]]) -> l
     scale = judgement.night.rig.pixel_scale_arcsec
     size = f"{width:.1f} px" if scale is None else f"{width * scale:.1f} arcsec ({width:.1f} px)"
     return [
-        f"Stars are {size} wide at half maximum and {elongation:.2f} times as long as wide (1 is round, up to 1.2 is fine)."
+        f"Stars are {size} wide at half maximum, {elongation:.2f} times as long as wide (up to 1.2 is fine)."
     ]

@@ -1,0 +1,94 @@
+"""The night's sums: how many frames of which grade, and where the hours went."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from statistics import median
+
+from framecheck.report.frame_row import FrameRow
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Account:
+    """Sums over frames.csv. Times are None where no frame of the kind states one."""
+
+    n_keep: int
+    n_doubtful: int
+    n_reject: int
+    n_failed: int
+    taken_s: float | None
+    """Exposure of all frames, failed ones with a readable header included. [s]"""
+    keep_taken_s: float | None
+    keep_effective_s: float | None
+    """What the kept frames add to the stack, in seconds of an ideal frame of this rig. [s]"""
+    doubtful_taken_s: float | None
+    doubtful_effective_s: float | None
+    reject_taken_s: float | None
+    failed_taken_s: float | None
+    fwhm: float | None
+    """Median of the kept frames (of all if none is kept), in `fwhm_unit`."""
+    best_fwhm: float | None
+    """What the sharpest tenth of all frames reach."""
+    fwhm_unit: str
+    elongation: float | None
+
+    @property
+    def n_measured(self) -> int:
+        """Frames with a grade."""
+        return self.n_keep + self.n_doubtful + self.n_reject
+
+
+def account_of(rows: Sequence[FrameRow]) -> Account:
+    """Sum up a night."""
+    keep = [row for row in rows if row.grade == "keep"]
+    doubtful = [row for row in rows if row.grade == "doubtful"]
+    reject = [row for row in rows if row.grade == "reject"]
+    failed = [row for row in rows if row.status == "failed"]
+    name, unit = fwhm_field(rows)
+    typical = keep or [row for row in rows if row.status == "measured"]
+    sharpest = sorted(_values(rows, lambda row: getattr(row, name)))
+    return Account(
+        n_keep=len(keep),
+        n_doubtful=len(doubtful),
+        n_reject=len(reject),
+        n_failed=len(failed),
+        taken_s=_total(rows, _exposure),
+        keep_taken_s=_total(keep, _exposure),
+        keep_effective_s=_total(keep, _effective),
+        doubtful_taken_s=_total(doubtful, _exposure),
+        doubtful_effective_s=_total(doubtful, _effective),
+        reject_taken_s=_total(reject, _exposure),
+        failed_taken_s=_total(failed, _exposure),
+        fwhm=_median(typical, lambda row: getattr(row, name)),
+        best_fwhm=sharpest[len(sharpest) // 10] if sharpest else None,
+        fwhm_unit=unit,
+        elongation=_median(typical, lambda row: row.elongation),
+    )
+
+
+def fwhm_field(rows: Sequence[FrameRow]) -> tuple[str, str]:
+    """Field and unit in which the night's star sizes are told: arcseconds where the scale is known, else pixels."""
+    if any(row.fwhm_arcsec is not None for row in rows):
+        return "fwhm_arcsec", "″"
+    return "fwhm_px", "px"
+
+
+def _exposure(row: FrameRow) -> float | None:
+    return row.exposure_s
+
+
+def _effective(row: FrameRow) -> float | None:
+    return row.effective_exposure_s
+
+
+def _values(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> list[float]:
+    return [value for value in map(of, rows) if value is not None]
+
+
+def _total(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> float | None:
+    values = _values(rows, of)
+    return sum(values) if values else None
+
+
+def _median(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> float | None:
+    values = _values(rows, of)
+    return median(values) if values else None

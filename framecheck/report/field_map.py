@@ -1,0 +1,232 @@
+"""Star shapes over the field: the night's mean, as whiskers, and the star size as a map."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.decision.judgement import Judgement
+from framecheck.night.records import NightFrame
+from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.words import counted, fixed
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Values = NDArray[np.float64]
+
+WIDTH_PX: Final = 500
+_COLUMNS: Final = 12
+"""Chosen: cells across the field; on a phone a whisker still has room of its own."""
+_FEWEST: Final = 5
+"""Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
+_ROUND: Final = 2.0
+"""[standard errors] Chosen: what is less sure than this is drawn as a dot, as round."""
+_KEYS: Final = (1.01, 1.02, 1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
+"""Elongations that a reader recognises, for the key."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FieldCells:
+    """Medians of the good stars of a night in cells over the field. Arrays have the shape (n_y, n_x)."""
+
+    width_px: int
+    height_px: int
+    x: Values
+    y: Values
+    """Centres of the cells. [px]"""
+    e1: Values
+    e2: Values
+    """ln(elongation) times cos and sin of twice the direction; NaN where stars are too few."""
+    error: Values
+    """Standard error of each of e1 and e2."""
+    fwhm_px: Values
+    n_stars: int
+    n_frames: int
+
+
+def field_cells(judgement: Judgement) -> FieldCells | None:
+    """The field of the night, from the frames that were not rejected (from all, if none is left).
+
+    Only frames of the most common size count: their pixels look at the same part of the field.
+    """
+    graded = zip(judgement.night.frames, judgement.grades, strict=True)
+    frames = [frame for frame, grade in graded if grade.grade != "reject"] or list(judgement.night.frames)
+    frames, width, height = _of_one_size(frames)
+    tables = [frame.result.stars.good for frame in frames]
+    stars = np.concatenate(tables) if tables else np.empty(0)
+    if len(stars) < _FEWEST:
+        return None
+    rows = max(2, round(_COLUMNS * height / width))
+    columns = _COLUMNS
+    if height > width:
+        rows, columns = _COLUMNS, max(2, round(_COLUMNS * width / height))
+    column = np.clip((stars["x"] + 0.5) * columns // width, 0, columns - 1).astype(int)
+    row = np.clip((stars["y"] + 0.5) * rows // height, 0, rows - 1).astype(int)
+    cell = row * columns + column
+    medians = {name: _medians(stars[name], cell, rows * columns) for name in ("e1", "e2", "fwhm_px")}
+    scatter = np.hypot(*(_scatter(stars[name], cell, medians[name]) for name in ("e1", "e2"))) / np.sqrt(2)
+    count = np.bincount(cell, minlength=rows * columns)
+    shape = (rows, columns)
+    y, x = np.meshgrid(
+        (np.arange(rows) + 0.5) * height / rows - 0.5, (np.arange(columns) + 0.5) * width / columns - 0.5, indexing="ij"
+    )
+    return FieldCells(
+        width_px=width,
+        height_px=height,
+        x=x,
+        y=y,
+        e1=medians["e1"].reshape(shape),
+        e2=medians["e2"].reshape(shape),
+        error=(1.2533 * scatter / np.sqrt(np.maximum(count, 1))).reshape(shape),
+        fwhm_px=medians["fwhm_px"].reshape(shape),
+        n_stars=len(stars),
+        n_frames=len(frames),
+    )
+
+
+def _of_one_size(frames: Sequence[NightFrame]) -> tuple[list[NightFrame], int, int]:
+    sizes = [(frame.result.exposure.width_px, frame.result.exposure.height_px) for frame in frames]
+    if not sizes:
+        return [], 1, 1
+    common = max(dict.fromkeys(sizes), key=sizes.count)
+    return [frame for frame, size in zip(frames, sizes, strict=True) if size == common], *common
+
+
+def _medians(values: NDArray[Any], cell: NDArray[np.intp], n: int) -> Values:
+    """Median in each cell, NaN where it has too few."""
+    order = np.argsort(cell, kind="stable")
+    parts = np.split(np.asarray(values, dtype=float)[order], np.cumsum(np.bincount(cell, minlength=n))[:-1])
+    return np.array([np.median(part) if len(part) >= _FEWEST else np.nan for part in parts])
+
+
+def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> Values:
+    """Standard deviation about each cell's median, from the median absolute deviation."""
+    from framecheck.constants import SIGMA_PER_MAD
+
+    return SIGMA_PER_MAD * _medians(np.abs(values - medians[cell]), cell, len(medians))
+
+
+def whisker_map(cells: FieldCells) -> str:
+    """Whiskers whose direction is that of the long axis and whose length is ln(elongation); round is a dot."""
+    size = np.hypot(cells.e1, cells.e2)
+    if not np.isfinite(size).any():
+        return ""
+    figure, axes, below = _sensor(cells, below_px=52)
+    step = min(cells.width_px / size.shape[1], cells.height_px / size.shape[0])
+    longest = float(np.nanpercentile(size, 95))
+    scale = 0.9 * step / max(longest, float(np.log(1.02)))
+    sure = size > _ROUND * cells.error
+    angle = np.arctan2(cells.e2, cells.e1) / 2
+    dx, dy = scale * size * np.cos(angle) / 2, scale * size * np.sin(angle) / 2
+    x = np.stack([cells.x - dx, cells.x + dx, np.full_like(dx, np.nan)], axis=-1)[sure].ravel()
+    y = np.stack([cells.y - dy, cells.y + dy, np.full_like(dy, np.nan)], axis=-1)[sure].ravel()
+    axes.plot(x, y, color=INK, linewidth=1.8, solid_capstyle="round", clip_on=False)
+    dots = ~sure & np.isfinite(size)
+    axes.plot(cells.x[dots], cells.y[dots], linestyle="none", marker="o", markersize=2.6, color=INK, markeredgewidth=0)
+    _whisker_key(below, cells, scale, longest)
+    return inline_svg(figure, "whiskers", "Star shapes over the field", _whisker_text(cells, size, sure))
+
+
+def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
+    """The star size over the field as a shaded map with its scale of colours."""
+    factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "″")
+    fwhm = cells.fwhm_px * factor
+    if not np.isfinite(fwhm).any():
+        return ""
+    figure, axes, below = _sensor(cells, below_px=52)
+    low, high = float(np.nanmin(fwhm)), float(np.nanmax(fwhm))
+    middle = (low + high) / 2
+    low, high = min(low, 0.97 * middle), max(high, 1.03 * middle)
+    _tiles(axes, cells, fwhm, low, high)
+    _colour_key(below, low, high, unit)
+    text = (
+        f"Median FWHM of the stars in {counted(int(np.isfinite(fwhm).sum()), 'cell')} over the field: from "
+        f"{fixed(float(np.nanmin(fwhm)), 2)}\u202f{unit} {_where(cells, fwhm, smallest=True)} to "
+        f"{fixed(float(np.nanmax(fwhm)), 2)}\u202f{unit} {_where(cells, fwhm, smallest=False)}."
+    )
+    return inline_svg(figure, "fwhm-map", "Star size over the field", text)
+
+
+def _sensor(cells: FieldCells, below_px: float) -> tuple[Any, "Axes", "Axes"]:
+    """The sensor's outline in its own proportions, and room below it for a key."""
+    left, right, top = 8, 8, 8
+    wide = WIDTH_PX - left - right
+    tall = wide * cells.height_px / cells.width_px
+    if tall > 1.15 * wide:
+        tall, wide = 1.15 * wide, 1.15 * wide * cells.width_px / cells.height_px
+    left = (WIDTH_PX - wide) / 2
+    figure = new_figure(WIDTH_PX, top + tall + below_px)
+    axes = place(figure, left, top, wide, tall)
+    quiet_frame(axes, sides=("bottom", "top", "left", "right"))
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.set_xlim(-0.5, cells.width_px - 0.5)
+    axes.set_ylim(-0.5, cells.height_px - 0.5)
+    below = place(figure, left, top + tall, wide, below_px)
+    below.set_axis_off()
+    below.set_facecolor("none")
+    below.set_xlim(0, wide)
+    below.set_ylim(below_px, 0)
+    return figure, axes, below
+
+
+def _whisker_key(below: "Axes", cells: FieldCells, scale: float, longest: float) -> None:
+    """A whisker of known elongation, with its number."""
+    wide = below.get_xlim()[1]
+    elongation = min(_KEYS, key=lambda key: abs(float(np.log(np.log(key) / max(longest, 0.01)))))
+    length = scale * float(np.log(elongation)) * wide / cells.width_px
+    below.plot([2, 2 + length], [22, 22], color=INK, linewidth=1.8, solid_capstyle="round")
+    below.text(2 + length + 10, 22, f"elongation {elongation:g}", color=INK, fontsize=13, va="center")
+    below.plot([2 + length + 132], [22], marker="o", markersize=2.6, color=INK, markeredgewidth=0)
+    below.text(2 + length + 142, 22, "round", color=INK, fontsize=13, va="center")
+    below.text(wide, 22, f"{cells.width_px} × {cells.height_px} px", color=QUIET, fontsize=12, va="center", ha="right")
+
+
+def _tiles(axes: "Axes", cells: FieldCells, fwhm: Values, low: float, high: float) -> None:
+    """Shaded cells as plain rectangles: vector, small, the same in both themes."""
+    from matplotlib import colormaps
+    from matplotlib.patches import Rectangle
+
+    rows, columns = fwhm.shape
+    wide, tall = cells.width_px / columns, cells.height_px / rows
+    for (row, column), value in np.ndenumerate(fwhm):
+        if np.isfinite(value):
+            colour = colormaps["cividis"]((value - low) / (high - low))
+            corner = (column * wide - 0.5, row * tall - 0.5)
+            axes.add_patch(Rectangle(corner, wide, tall, facecolor=colour, edgecolor=PAPER, linewidth=1))
+
+
+def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:
+    from matplotlib import colormaps
+    from matplotlib.patches import Rectangle
+
+    wide = below.get_xlim()[1]
+    start, long, n = 0.22 * wide, 0.56 * wide, 24
+    for i in range(n):
+        colour = colormaps["cividis"](i / (n - 1))
+        below.add_patch(Rectangle((start + long * i / n, 15), long / n + 0.3, 14, facecolor=colour, linewidth=0))
+    below.text(start - 10, 22, f"{fixed(low, 2)} {unit}", color=INK, fontsize=13, va="center", ha="right")
+    below.text(start + long + 10, 22, f"{fixed(high, 2)} {unit}", color=INK, fontsize=13, va="center")
+
+
+def _whisker_text(cells: FieldCells, size: Values, sure: NDArray[np.bool_]) -> str:
+    elongation = np.exp(size)
+    return (
+        f"Mean shape of {counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')} in "
+        f"{counted(int(np.isfinite(size).sum()), 'cell')} over the field. Elongation from "
+        f"{fixed(float(np.nanmin(elongation)), 2)} {_where(cells, elongation, smallest=True)} to "
+        f"{fixed(float(np.nanmax(elongation)), 2)} {_where(cells, elongation, smallest=False)}, median "
+        f"{fixed(float(np.nanmedian(elongation)), 2)}; {counted(int((~sure & np.isfinite(size)).sum()), 'cell')} "
+        "too round to have a direction."
+    )
+
+
+def _where(cells: FieldCells, values: Values, *, smallest: bool) -> str:
+    """The part of the picture that holds the extreme, in words."""
+    row, column = np.unravel_index(np.nanargmin(values) if smallest else np.nanargmax(values), values.shape)
+    across = ("on the left", "", "on the right")[min(2, int(3 * cells.x[row, column] / cells.width_px))]
+    along = ("at the bottom", "", "at the top")[min(2, int(3 * cells.y[row, column] / cells.height_px))]
+    return " ".join(filter(None, [along, across])) or "in the middle"

@@ -1,0 +1,148 @@
+"""night.json: the night for programs. Every field is always there; unknown is null."""
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
+
+from framecheck._version import __version__
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.judgement import Finding, Judgement, MountDecision, Tracking, Undecided
+from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.night.records import Night
+from framecheck.read.rig import Rig
+from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
+from framecheck.report.words import path_in, valid_text
+
+SCHEMA: Final = 1
+_DIGITS: Final = 6
+"""Chosen: significant digits of a float, finer than any measurement here, so that equal nights give equal bytes."""
+_RIG_FIELDS: Final = (
+    "focal_length_mm", "aperture_mm", "pixel_um", "binning", "pixel_scale_arcsec", "gain_e_per_adu", "read_noise_e",
+    "saturation_adu", "mount_type", "worm_period_s", "camera_angle_deg",
+)  # fmt: skip
+
+
+def night_document(judgement: Judgement) -> dict[str, Any]:
+    """The whole night as night.json holds it.
+
+    Returns
+    -------
+    dict
+        Plain values only; floats with six significant digits, what is not finite as None. Equal judgements give
+        equal documents: there is no date of writing and no run time in it.
+    """
+    night = judgement.night
+    document = {
+        "schema": SCHEMA,
+        "generator": {"name": "framecheck", "version": __version__},
+        "source": _source(night),
+        "rig": _rig(night.rig),
+        "groups": [asdict(group) for group in judgement.groups],
+        "frames": [asdict(row) for row in frame_rows(judgement)],
+        "skipped": [
+            {"file": path_in(night.folder, skipped.file), "kind": skipped.kind, "why": skipped.why}
+            for skipped in sorted(night.skipped, key=lambda skipped: skipped.file.as_posix())
+        ],
+        "tracking": _tracking(judgement.tracking),
+        "sampling": asdict(judgement.sampling),
+        "field": asdict(judgement.field_pattern),
+        "budget": [asdict(term) for term in judgement.budget],
+        "findings": [_finding(finding) for finding in judgement.findings],
+        "undecided": [_undecided(undecided) for undecided in judgement.undecided],
+        "mount_decision": _mount_decision(judgement.mount_decision),
+    }
+    plain: dict[str, Any] = _plain(document)
+    return plain
+
+
+def frame_document(result: FrameResult | FrameFailure, rig: Rig, folder: Path = Path()) -> dict[str, Any]:
+    """One frame with the fields of night.json's `frames[]`; what only a night can tell is None."""
+    row = failed_row(result, folder) if isinstance(result, FrameFailure) else measured_row(result, folder, rig)
+    return row_document(row)
+
+
+def row_document(row: FrameRow) -> dict[str, Any]:
+    """One row as plain values, rounded."""
+    plain: dict[str, Any] = _plain(asdict(row))
+    return plain
+
+
+def json_text(document: Mapping[str, Any], *, indent: int | None = 1) -> str:
+    """The document as JSON text that any reader takes: UTF-8, no NaN, keys in the order of the contract."""
+    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=indent)
+
+
+def rounded(value: float) -> float | None:
+    """A float with six significant digits; None if it is not finite."""
+    return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
+
+
+def _plain(value: Any) -> Any:
+    """Lists, dicts, text, numbers and None from records, tuples and numpy scalars."""
+    if isinstance(value, Mapping):
+        return {valid_text(str(name)): _plain(inner) for name, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, str):
+        return valid_text(value)
+    if value is None or isinstance(value, bool | int):
+        return value
+    if hasattr(value, "item"):
+        return _plain(value.item())
+    if isinstance(value, float):
+        return rounded(value)
+    raise TypeError(f"night.json cannot hold a {type(value).__name__}: {value!r}")
+
+
+def _source(night: Night) -> dict[str, Any]:
+    measured, failed = len(night.frames), len(night.failures)
+    return {
+        "folder": night.folder.as_posix(),
+        "n_files": measured + failed + len(night.skipped),
+        "n_measured": measured,
+        "n_failed": failed,
+    }
+
+
+def _rig(rig: Rig) -> dict[str, Any]:
+    known = {name: getattr(rig, name) for name in _RIG_FIELDS}
+    provenance = {name: rig.provenance[name] for name in _RIG_FIELDS if name in rig.provenance}
+    return known | {"provenance": provenance}
+
+
+def _tracking(tracking: Tracking) -> dict[str, Any]:
+    polar = tracking.polar_error_arcmin
+    return asdict(tracking) | {"polar_error_arcmin": None if polar is None else asdict(polar)}
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    return {
+        "cause": finding.cause,
+        "family": CAUSES[finding.cause].family,
+        "confidence": finding.confidence,
+        "frames_affected": finding.frames_affected,
+        "cost": finding.cost,
+        "evidence": [asdict(seen) for seen in finding.evidence],
+        "rivals": [asdict(rival) for rival in finding.rivals],
+        "cures": finding.cures,
+        "caution": finding.caution,
+    }
+
+
+def _undecided(undecided: Undecided) -> dict[str, Any]:
+    return {
+        "cause": undecided.cause,
+        "family": CAUSES[undecided.cause].family,
+        "because": undecided.because,
+        "what_would_settle_it": undecided.what_would_settle_it,
+    }
+
+
+def _mount_decision(decision: MountDecision) -> dict[str, Any]:
+    document = asdict(decision)
+    if document["tracking_rms_arcsec"] is None:
+        document["tracking_rms_arcsec"] = {"value": None, "low": None, "high": None}
+    return document

@@ -1,0 +1,163 @@
+"""report.html: the night for a person, on one page that needs nothing else."""
+
+from base64 import b64encode
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any, Final
+
+from framecheck._version import __version__
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.judgement import Judgement
+from framecheck.report import words
+from framecheck.report.account import Account, account_of, fwhm_field
+from framecheck.report.field_map import field_cells, fwhm_map, whisker_map
+from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.report.missing import missing_values, rig_lines
+from framecheck.report.strips import strips
+from framecheck.report.time_axis import dates
+from framecheck.report.verdict import CLAIMED, verdict
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+_FAR: Final = 12
+"""Chosen: sections with more entries than this begin folded."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Share:
+    """A part of the bar that shows where the hours went."""
+
+    name: str
+    title: str
+    seconds: float
+    percent: float
+
+
+def night_page(judgement: Judgement) -> str:
+    """The whole page as HTML text.
+
+    Every text that comes from files or headers is escaped, every number is one of night.json's or a sum over them.
+    The page loads nothing: styles, script and pictures are part of it, and its content policy forbids all else.
+    """
+    rows = frame_rows(judgement)
+    account = account_of(rows)
+    script = _part("report.js")
+    cells = field_cells(judgement)
+    missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
+    return (
+        _environment()
+        .get_template("report.html")
+        .render(
+            style=_part("report.css"),
+            script=script,
+            script_hash=b64encode(sha256(script.encode()).digest()).decode(),
+            version=__version__,
+            title=_title(judgement, rows),
+            facts=_facts(judgement, rows),
+            answers=verdict(judgement, account),
+            shares=_shares(account),
+            account=account,
+            strips=strips(rows),
+            whiskers="" if cells is None else whisker_map(cells),
+            fwhm_map="" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
+            cells=cells,
+            judgement=judgement,
+            causes=CAUSES,
+            claimed=CLAIMED,
+            rows=rows,
+            fwhm_field=fwhm_field(rows)[0],
+            fwhm_unit=fwhm_field(rows)[1],
+            skipped=[(words.path_in(judgement.night.folder, one.file), one) for one in judgement.night.skipped],
+            conflicts=_conflicts(judgement),
+            missing=missing,
+            rig_lines=rig_lines(missing),
+            far=_FAR,
+        )
+    )
+
+
+def _title(judgement: Judgement, rows: Sequence[FrameRow]) -> str:
+    """Targets and dates; the folder's name if the headers tell neither."""
+    targets = list(dict.fromkeys(group.target for group in judgement.groups if group.target))
+    shown = words.listed(targets) if len(targets) <= 3 else words.counted(len(targets), "target")
+    return ", ".join(filter(None, [shown, dates(rows)])) or judgement.night.folder.name or "One night"
+
+
+def _facts(judgement: Judgement, rows: Sequence[FrameRow]) -> list[str]:
+    """The line under the title: what was looked at, and with what."""
+    night = judgement.night
+    first = night.frames[0].result.exposure if night.frames else None
+    filters = list(dict.fromkeys(group.filter for group in judgement.groups if group.filter))
+    scale = night.rig.pixel_scale_arcsec
+    facts = [
+        words.counted(len(rows), "frame"),
+        ("filter " if len(filters) == 1 else "filters ") + words.listed(filters) if filters else "",
+        f"{first.telescope}" if first and first.telescope else "",
+        f"{first.camera}" if first and first.camera else "",
+        f"{words.number(scale, 3)}\u202f″ per pixel" if scale is not None else "",
+        f"graded for {_AIMS[judgement.aim]}",
+    ]
+    return [fact for fact in facts if fact]
+
+
+_AIMS: Final = {
+    "depth": "depth (faint light counts most)",
+    "balanced": "a balance of depth and detail",
+    "detail": "detail (sharp stars count most)",
+}
+
+
+def _shares(account: Account) -> list[Share]:
+    """Where the hours went: one part for each fate."""
+    if not account.taken_s:
+        return []
+    taken, keep = account.taken_s, account.keep_taken_s or 0.0
+    effective = min(keep, account.keep_effective_s if account.keep_effective_s is not None else keep)
+    parts = (
+        ("effective", "counts in full", effective),
+        ("thinned", "lost in kept frames to haze, bright sky or blur", keep - effective),
+        ("doubtful", "in doubtful frames", account.doubtful_taken_s or 0.0),
+        ("reject", "in rejected frames", account.reject_taken_s or 0.0),
+        ("failed", "in files that could not be measured", account.failed_taken_s or 0.0),
+    )
+    return [
+        Share(name=name, title=title, seconds=seconds, percent=100 * seconds / taken)
+        for name, title, seconds in parts if seconds > 0.0005 * taken
+    ]  # fmt: skip
+
+
+def _conflicts(judgement: Judgement) -> list[tuple[str, int]]:
+    """What headers say against themselves, each sentence once, with the number of frames that say it."""
+    counts = Counter(text for frame in judgement.night.frames for text in frame.result.exposure.conflicts)
+    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+
+
+@cache
+def _environment() -> "Environment":
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    environment = Environment(
+        loader=PackageLoader("framecheck.report"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    environment.filters |= {
+        "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
+        "percent": words.percent, "likelihood": words.likelihood, "sortable": _sortable,
+    }  # fmt: skip
+    environment.globals["counted"] = words.counted
+    return environment
+
+
+def _sortable(value: Any) -> str:
+    """A value as the table's script compares it; unknown is empty and goes last."""
+    return "" if value is None else f"{value:.9g}" if isinstance(value, float) else str(value)
+
+
+def _part(name: str) -> str:
+    from importlib.resources import files
+
+    return (files("framecheck.report") / "templates" / name).read_text(encoding="utf-8")

@@ -1,0 +1,85 @@
+"""When the frames were taken, as positions along a chart."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from framecheck.report.frame_row import FrameRow
+
+_ONE_NIGHT: Final = timedelta(hours=20)
+"""Chosen: longer than any night short of the polar circles; what spans more is shown frame by frame."""
+_STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240)
+"""[min] Distances between marks that a clock reader expects."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TimeAxis:
+    """Positions of the frames along a chart, and the marks under it."""
+
+    positions: tuple[float, ...]
+    """One a frame; hours where `is_time`, else the frame's number."""
+    start: float
+    end: float
+    is_time: bool
+    caption: str
+
+    def marks(self, at_most: int) -> list[tuple[float, str]]:
+        """Positions and labels of the marks, at most so many."""
+        span = self.end - self.start
+        if not self.is_time:
+            step = next(s * 10**p for p in range(7) for s in (1, 2, 5) if span / (s * 10**p) <= at_most)
+            first = max(step, -(-int(self.start) // step) * step)
+            return [(float(n), str(n)) for n in range(first, int(self.end) + 1, step)]
+        minutes = next((step for step in _STEPS_MIN if span * 60 / step <= at_most), _STEPS_MIN[-1])
+        first = -int(-self.start * 60 // minutes) * minutes
+        return [(at / 60, f"{at // 60 % 24:02d}:{at % 60:02d}") for at in range(first, int(self.end * 60) + 1, minutes)]
+
+
+def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
+    """Hours of the night if all frames know their start and belong to one night, else their order."""
+    starts = [row.start for row in rows]
+    known = [start for start in starts if start is not None]
+    if len(known) == len(rows) and known and max(known) - min(known) < _ONE_NIGHT:
+        return _by_time(known)
+    n = len(rows)
+    return TimeAxis(
+        positions=tuple(float(i) for i in range(1, n + 1)),
+        start=0.5,
+        end=n + 0.5,
+        is_time=False,
+        caption="frame number, in order of time",
+    )
+
+
+def _by_time(starts: list[datetime]) -> TimeAxis:
+    first = min(starts)
+    midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
+    hours = [(start - midnight).total_seconds() / 3600 for start in starts]
+    margin = max(0.02 * (max(hours) - min(hours)), 1 / 60)
+    return TimeAxis(
+        positions=tuple(hours),
+        start=min(hours) - margin,
+        end=max(hours) + margin,
+        is_time=True,
+        caption="time of day, UTC",
+    )
+
+
+def dates(rows: Sequence[FrameRow]) -> str:
+    """The date of the night, or the dates from evening to morning; empty if unknown."""
+    starts = [row.start for row in rows if row.start is not None]
+    if not starts:
+        return ""
+    first, last = min(starts), max(starts)
+    if first.date() == last.date():
+        return _date(first)
+    if first.year != last.year:
+        return f"{_date(first)} – {_date(last)}"
+    if first.month != last.month:
+        return f"{first.day} {first:%B} – {_date(last)}"
+    return f"{first.day}–{_date(last)}"
+
+
+def _date(moment: datetime) -> str:
+    return f"{moment.day} {moment:%B %Y}"

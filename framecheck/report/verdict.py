@@ -1,0 +1,134 @@
+"""The night in three sentences: what to keep, what limits it, what to do."""
+
+from dataclasses import dataclass
+from typing import Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.judgement import Finding, Judgement, MountDecision
+from framecheck.report.account import Account
+from framecheck.report.words import counted, duration, fixed, likelihood, percent
+
+CLAIMED: Final = 0.5
+"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
+LOOKS_ROUND: Final = 1.1
+"""[dimensionless] Elongation below which stars look round. Common practice, no source."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sentence:
+    """One part of the answer, with the place on the page that bears it out."""
+
+    question: str
+    answer: str
+    evidence: str
+    """Name of the section that holds the evidence."""
+    link: str
+    """What the link to it says."""
+
+
+def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence, Sentence]:
+    """The answer, in the order in which a person asks."""
+    return (
+        Sentence(question="What to keep", answer=_what_to_keep(account), evidence="frames", link="all frames"),
+        Sentence(
+            question="What limits it",
+            answer=_what_limits(judgement, account),
+            evidence="findings" if judgement.findings else "night",
+            link="the findings" if judgement.findings else "the night in curves",
+        ),
+        Sentence(
+            question="What to do",
+            answer=_what_to_do(judgement),
+            evidence="mount" if _says_something(judgement.mount_decision) else "missing",
+            link="the mount" if _says_something(judgement.mount_decision) else "what is missing",
+        ),
+    )
+
+
+def _what_to_keep(account: Account) -> str:
+    if account.n_measured == 0:
+        return "No frame could be measured."
+    kept = "Keep none" if account.n_keep == 0 else f"Keep {account.n_keep}"
+    if account.n_keep == account.n_measured:
+        kept = "Keep all" if account.n_keep > 1 else "Keep the one"
+    of = "" if account.n_keep == account.n_measured else " of"
+    text = f"{kept}{of} {counted(account.n_measured, 'frame')}"
+    if account.keep_effective_s is not None and account.taken_s is not None:
+        text += f": {duration(account.keep_effective_s)} effective of {duration(account.taken_s)} taken"
+    elif account.keep_taken_s is not None and account.taken_s is not None:
+        text += f": {duration(account.keep_taken_s)} of {duration(account.taken_s)} taken"
+    rest = []
+    if account.n_doubtful:
+        adds = "" if account.doubtful_effective_s is None else f" ({duration(account.doubtful_effective_s)} effective)"
+        rest.append(f"{account.n_doubtful} {'is' if account.n_doubtful == 1 else 'are'} doubtful{adds}")
+    if account.n_reject:
+        rest.append(f"{account.n_reject} {'costs' if account.n_reject == 1 else 'cost'} more than they add")
+    if account.n_reject == 1:
+        rest[-1] = "1 costs more than it adds"
+    if account.n_failed:
+        rest.append(f"{counted(account.n_failed, 'file')} could not be measured")
+    return text + ("; " + ", ".join(rest) if rest else "") + "."
+
+
+def _what_limits(judgement: Judgement, account: Account) -> str:
+    claimed = [finding for finding in judgement.findings if finding.confidence >= CLAIMED]
+    if claimed:
+        return _claim(claimed[0]) + _also(claimed[1:])
+    if judgement.findings:
+        suspect = judgement.findings[0]
+        return f"Nothing is sure; the strongest suspicion is {_name(suspect)}, {likelihood(suspect.confidence)}."
+    return "Which cause limits it cannot be told yet; " + _as_measured(account)
+
+
+def _claim(finding: Finding) -> str:
+    cost = "" if finding.cost is None else f", which costs {percent(finding.cost)} of what the night could give"
+    return f"{CAUSES[finding.cause].title}, {likelihood(finding.confidence)}{cost}"
+
+
+def _also(others: list[Finding]) -> str:
+    if not others:
+        return "."
+    return "; then " + ", ".join(f"{_name(other)}, {likelihood(other.confidence)}" for other in others[:2]) + "."
+
+
+def _name(finding: Finding) -> str:
+    return CAUSES[finding.cause].title.lower()
+
+
+def _as_measured(account: Account) -> str:
+    """What the stars show, without a cause."""
+    if account.fwhm is None:
+        return "no frame has enough good stars to measure their size."
+    text = f"stars are {fixed(account.fwhm, 2)}\u202f{account.fwhm_unit} wide (FWHM"
+    if account.best_fwhm is not None:
+        text += f"; the sharpest frames reach {fixed(account.best_fwhm, 2)}\u202f{account.fwhm_unit}"
+    text += ")"
+    if account.elongation is None:
+        return text + "."
+    looks = "looks round" if account.elongation < LOOKS_ROUND else "round stars stay below 1.10"
+    return text + f" and {fixed(account.elongation, 2)} times as long as wide ({looks})."
+
+
+def _what_to_do(judgement: Judgement) -> str:
+    first = next((f.cures[0] for f in judgement.findings if f.confidence >= CLAIMED and f.cures), "")
+    mount = _about_the_mount(judgement.mount_decision)
+    if first:
+        return f"First: {first.rstrip('.')}. {mount}"
+    return mount if judgement.findings else f"Stack the frames graded keep. {mount}"
+
+
+def _about_the_mount(decision: MountDecision) -> str:
+    because = f": {decision.because[0][:1].lower()}{decision.because[0][1:].rstrip('.')}." if decision.because else "."
+    match decision.answer:
+        case "not needed":
+            return "The mount is not to blame" + because
+        case "fix technique first":
+            return "The mount can do better than it did; set it up better before buying another" + because
+        case "upgrade justified":
+            return "The mount holds this rig back, and a better one would pay" + because
+        case "cannot tell":
+            return "Whether the mount is to blame cannot be told yet" + because
+
+
+def _says_something(decision: MountDecision) -> bool:
+    return decision.answer != "cannot tell" or bool(decision.because or decision.what_would_settle_it)

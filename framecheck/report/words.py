@@ -1,0 +1,100 @@
+"""How numbers and foreign text read: with units, in few digits, and never able to steer a terminal or a page."""
+
+import math
+import unicodedata
+from pathlib import Path, PurePath
+from typing import Final
+
+UNKNOWN: Final = "–"
+"""Stands where a number is not known."""
+
+
+def plain(text: str) -> str:
+    """Text from file names and headers with all that could steer a terminal or reorder a line made visible.
+
+    Control characters, marks that change the direction of writing and bytes that are no text are shown as escapes.
+    """
+    return "".join(_visible(sign) for sign in text)
+
+
+def _visible(sign: str) -> str:
+    category = unicodedata.category(sign)
+    if category == "Cs":
+        return f"\\x{ord(sign) & 0xFF:02x}"  # a byte that is no UTF-8, as os.fsdecode hands it over
+    if category in ("Cc", "Cf", "Zl", "Zp", "Co", "Cn"):
+        number = ord(sign)
+        return f"\\x{number:02x}" if number < 0x100 else f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"
+    return sign
+
+
+def valid_text(text: str) -> str:
+    """Text that UTF-8 can hold: bytes of a file name that are no text are shown as escapes, the rest stays."""
+    return "".join(_visible(sign) if "\ud800" <= sign <= "\udfff" else sign for sign in text)
+
+
+def path_in(folder: Path, file: PurePath) -> str:
+    """A file's path relative to the night's folder, with forward slashes; as given if it lies elsewhere."""
+    try:
+        inside = file.relative_to(folder)
+    except ValueError:
+        inside = file
+    return valid_text(inside.as_posix())
+
+
+def known(value: float | None) -> float | None:
+    """The value as a plain float; None if it is unknown, not a number or infinite."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def number(value: float | None, digits: int = 3) -> str:
+    """A number with so many significant digits, thousands set apart, without powers of ten."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    rounded = round(value, digits - 1 - math.floor(math.log10(abs(value))))
+    text = f"{rounded:,.{min(decimals, 12)}f}".replace(",", "\u202f")
+    return text.replace("-", "−")
+
+
+def fixed(value: float | None, decimals: int) -> str:
+    """A number with so many decimals."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    text = f"{value:,.{decimals}f}".replace(",", "\u202f")
+    return text.replace("-", "−") if float(f"{value:.{decimals}f}") else text.lstrip("-")
+
+
+def percent(share: float | None) -> str:
+    """A share as a whole percentage."""
+    return UNKNOWN if share is None or not math.isfinite(share) else f"{100 * share:.0f} %"
+
+
+def duration(seconds: float | None) -> str:
+    """A length of time in the unit that suits it."""
+    if seconds is None or not math.isfinite(seconds):
+        return UNKNOWN
+    if seconds >= 5400:
+        return f"{seconds / 3600:.1f} h"
+    if seconds >= 120:
+        return f"{seconds / 60:.0f} min"
+    return f"{number(seconds, 3)} s"
+
+
+def counted(n: int, noun: str, plural: str | None = None) -> str:
+    """A count with its noun: 1 frame, 2 frames."""
+    shown = f"{n:,}".replace(",", "\u202f")
+    return f"{shown} {noun if n == 1 else plural or noun + 's'}"
+
+
+def listed(parts: list[str]) -> str:
+    """Parts joined as a sentence does: a, b and c."""
+    return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
+def likelihood(confidence: float) -> str:
+    """A confidence in words, with its number."""
+    words = ("unlikely", "possible", "likely", "very likely", "as good as certain")
+    word = words[sum(confidence >= limit for limit in (0.25, 0.5, 0.8, 0.95))]
+    return f"{word} ({100 * confidence:.0f} %)"
