@@ -18,6 +18,8 @@ from framecheck.simulate.star_shape import NODES, StarShapes, star_shapes
 _STEP_S: Final = 2.0
 """[s] Chosen: motion of the mount is sampled so often."""
 _FEWEST_STEPS: Final = 16
+_LONGEST_STROKE_PX: Final = 64.0
+"""[px] Chosen: a longer trail is drawn in several strokes, one after the other, so that stamps stay small."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -70,21 +72,38 @@ def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np
     times = frame * plan.cadence_s + np.linspace(0, plan.exposure_s, steps)
     stance = attitude(scenario, times, frame=frame, dither_arcsec=dither_arcsec(scenario, frame))
     tracks = node_tracks_px(scenario, stance, times)
-    middle = NODES // 2
-    conditions = _conditions(scenario, stance, times, frame, tracks[middle, middle])
-    shapes = star_shapes(
-        scenario,
-        tracks,
-        seeing_px=conditions.seeing_arcsec / scenario.scale_arcsec,
-        focus_shift_um=conditions.focus_shift_um,
-        halo=dew_share(scenario, frame),
-    )
+    conditions = _conditions(scenario, stance, times, frame, tracks[NODES // 2, NODES // 2])
     light = sky_light(scenario, frame, conditions.airmass) * np.float32(plan.exposure_s)
-    x, y = star_places_px(scenario, stars, stance, times)
-    flux = stars.flux_e_per_s * plan.exposure_s * conditions.transparency
-    _stamp_stars(light, shapes, x, y, flux)
+    for first, last in strokes(tracks):
+        shapes = star_shapes(
+            scenario,
+            _about_mean(tracks[:, :, first : last + 1]),
+            seeing_px=conditions.seeing_arcsec / scenario.scale_arcsec,
+            focus_shift_um=conditions.focus_shift_um,
+            dew=dew_share(scenario, frame),
+        )
+        part = times[first : last + 1]
+        x, y = star_places_px(scenario, stars, stance.between(first, last), part)
+        _stamp_stars(light, shapes, x, y, stars.flux_e_per_s * (part[-1] - part[0]) * conditions.transparency)
     light += crossing_light(scenario, frame)
     return light, conditions
+
+
+def strokes(tracks_px: Floats) -> list[tuple[int, int]]:
+    """Parts of an exposure in which no star moves far: first and last moment of each, the last being the next's first.
+
+    Parameters
+    ----------
+    tracks_px : ndarray, shape (NODES, NODES, n_times, 2)
+        Where a star at each node lies at each moment. [px]
+    """
+    n_steps = tracks_px.shape[2] - 1
+    parts, first = [], 0
+    for moment in range(1, n_steps + 1):
+        if moment == n_steps or np.ptp(tracks_px[:, :, first : moment + 2], axis=2).max() > _LONGEST_STROKE_PX:
+            parts.append((first, moment))
+            first = moment
+    return parts
 
 
 def dither_arcsec(scenario: Scenario, frame: int) -> tuple[float, float]:
@@ -125,7 +144,13 @@ def star_places_px(scenario: Scenario, stars: Catalogue, stance: Attitude, times
 
 
 def node_tracks_px(scenario: Scenario, stance: Attitude, times: Floats) -> Floats:
-    """Motion over the sensor of a star at each node, about its mean place; shape (NODES, NODES, n_times, 2). [px]"""
+    """Place on the sensor of a star that is seen at each node at the exposure's middle, at each of the times.
+
+    Returns
+    -------
+    ndarray, shape (NODES, NODES, n_times, 2)
+        x and y. [px]
+    """
     camera, site = scenario.camera, scenario.site
     focal_px = scenario.optics.focal_length_mm * 1e3 / camera.pixel_um
     places = np.linspace(-0.5, 0.5, NODES)
@@ -137,9 +162,13 @@ def node_tracks_px(scenario: Scenario, stance: Attitude, times: Floats) -> Float
     turned = np.degrees(TURN_PER_S * (times - times[middle]))
     true = direction(hour[..., None] + turned, dec[..., None])
     x, y = on_sensor_px(scenario, refracted(true, site.latitude_deg, site.pressure_hpa), stance)
-    tracks = np.stack([x, y], axis=-1)
-    inner = (tracks[..., 1:, :] + tracks[..., :-1, :]) / 2
-    return tracks - inner.mean(axis=-2, keepdims=True)
+    return np.stack([x, y], axis=-1)
+
+
+def _about_mean(tracks_px: Floats) -> Floats:
+    """Tracks of straight lines between moments, each shifted so that its mean lies at zero."""
+    inner = (tracks_px[..., 1:, :] + tracks_px[..., :-1, :]) / 2
+    return tracks_px - inner.mean(axis=-2, keepdims=True)
 
 
 def _unrefracted(scenario: Scenario, seen: Floats) -> Floats:

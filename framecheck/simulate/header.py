@@ -20,7 +20,7 @@ class Card:
 
 
 def light_cards(scenario: Scenario, conditions: Conditions) -> list[Card]:
-    """Header of a light frame, a plate solution with it."""
+    """Header of a light frame, with a plate solution if the plan wants one."""
     target, site, plan = scenario.target, scenario.site, scenario.plan
     cards = [
         Card(keyword="IMAGETYP", value="Light Frame", comment="type of exposure"),
@@ -43,7 +43,8 @@ def light_cards(scenario: Scenario, conditions: Conditions) -> list[Card]:
     if scenario.camera.mosaic:
         cards.append(Card(keyword="BAYERPAT", value=scenario.camera.mosaic, comment="first 2 x 2 pixels"))
         cards.append(Card(keyword="ROWORDER", value="BOTTOM-UP", comment="first row is the bottom"))
-    return cards + _solution(scenario, conditions)
+    solved = plan.solved == "every frame" or (plan.solved == "first frame" and conditions.frame == 0)
+    return cards + (_solution(scenario, conditions) if solved else [])
 
 
 def dark_cards(scenario: Scenario, start_s: float) -> list[Card]:

@@ -16,6 +16,8 @@ from framecheck.simulate.tracking_error import tracking_error
 
 TURN_PER_S = 2 * np.pi / SIDEREAL_DAY_S
 """Turning of the sky. [radian/s]"""
+_GUIDING_ROUNDS = 3
+"""[dimensionless] Chosen: leaves less than a thousandth of an arcsecond."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -27,6 +29,11 @@ class Attitude:
     x_axis: Floats
     y_axis: Floats
     """Directions on the sky of the image's axes."""
+
+    def between(self, first: int, last: int) -> "Attitude":
+        """The moments from the first to the last one, both included."""
+        part = slice(first, last + 1)
+        return Attitude(towards=self.towards[part], x_axis=self.x_axis[part], y_axis=self.y_axis[part])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,10 +70,7 @@ def attitude(scenario: Scenario, times_s: Floats, *, frame: int, dither_arcsec: 
     second = second + (error.dec_arcsec + dither_arcsec[1]) / ARCSEC_PER_RADIAN
     main = main + (error.ra_arcsec + dither_arcsec[0]) / ARCSEC_PER_RADIAN / np.cos(second)
     main = main + error.axis_arcsec / ARCSEC_PER_RADIAN
-    outwards = np.cos(main)[:, None] * axes.across + np.sin(main)[:, None] * axes.third
-    east = -np.sin(main)[:, None] * axes.across + np.cos(main)[:, None] * axes.third
-    towards = np.cos(second)[:, None] * outwards + np.sin(second)[:, None] * axes.main
-    north = -np.sin(second)[:, None] * outwards + np.cos(second)[:, None] * axes.main
+    towards, east, north = _camera_frame(axes, main, second)
     turned = scenario.plan.flip_frame >= 0 and frame >= scenario.plan.flip_frame
     angle = np.radians(scenario.camera.angle_deg + 180 * turned)
     # seen from inside the sphere with north up, east is to the left: +x is west when +y is north
@@ -90,8 +94,13 @@ def mount_axes(scenario: Scenario) -> Axes:
 
 def apparent_target(scenario: Scenario, times_s: Floats) -> Floats:
     """Where the target appears through the air at some times since the first frame, shape (n_times, 3)."""
-    hours = start_hour_angle_deg(scenario) + np.degrees(TURN_PER_S * np.asarray(times_s))
-    true = direction(hours, scenario.target.dec_deg)
+    return _apparent(scenario, times_s, 0.0, 0.0)
+
+
+def _apparent(scenario: Scenario, times_s: Floats, ra_offset_deg: float, dec_offset_deg: float) -> Floats:
+    """Where a place beside the target appears, shape (n_times, 3)."""
+    hours = start_hour_angle_deg(scenario) - ra_offset_deg + np.degrees(TURN_PER_S * np.asarray(times_s))
+    true = direction(hours, scenario.target.dec_deg + dec_offset_deg)
     return refracted(true, scenario.site.latitude_deg, scenario.site.pressure_hpa)
 
 
@@ -103,11 +112,51 @@ def start_hour_angle_deg(scenario: Scenario) -> float:
 
 def _axis_angles(scenario: Scenario, axes: Axes, times_s: Floats) -> tuple[Floats, Floats]:
     """Angles about the main axis (eastwards) and away from its equator that the drives are told. [radian]"""
-    follows = scenario.mount.guided or scenario.mount.kind == "alt-azimuth"
-    seen = apparent_target(scenario, times_s if follows else np.zeros(1))
-    main = np.arctan2(seen @ axes.third, seen @ axes.across)
-    second = np.arcsin(np.clip(seen @ axes.main, -1, 1))
-    if follows:
-        return main, second
+    main, second = _angles_of(axes, apparent_target(scenario, np.zeros(1)))
+    if scenario.mount.guided or scenario.mount.kind == "alt-azimuth":
+        return _following(scenario, axes, times_s, main, second)
     rate = 0.0 if scenario.mount.kind == "fixed" else scenario.mount.tracking_rate
     return main - rate * TURN_PER_S * np.asarray(times_s), np.full(len(times_s), second[0])
+
+
+def _angles_of(axes: Axes, seen: Floats) -> tuple[Floats, Floats]:
+    """Angles of directions, shape (n, 3), about the main axis and away from its equator. [radian]"""
+    return np.arctan2(seen @ axes.third, seen @ axes.across), np.arcsin(np.clip(seen @ axes.main, -1, 1))
+
+
+def _following(scenario: Scenario, axes: Axes, times_s: Floats, main: Floats, second: Floats) -> tuple[Floats, Floats]:
+    """Angles of the axes, begun at `main` and `second`, that keep the guide star where it was in the camera. [radian]
+
+    The star lies beside the middle of the field and the field turns, so the axes do not simply copy its angles: each
+    round takes out what is left.
+    """
+    star = _apparent_guide_star(scenario, times_s)
+    begin = _apparent_guide_star(scenario, np.zeros(1))
+    wanted = _offset(axes, begin, main, second)
+    angles, first = _angles_of(axes, star), _angles_of(axes, begin)
+    main, second = main + angles[0] - first[0], second + angles[1] - first[1]
+    for _ in range(_GUIDING_ROUNDS):
+        east, north = _offset(axes, star, main, second)
+        main, second = main + (east - wanted[0]) / np.cos(second), second + north - wanted[1]
+    return main, second
+
+
+def _apparent_guide_star(scenario: Scenario, times_s: Floats) -> Floats:
+    """Where the guide star appears, shape (n_times, 3)."""
+    east, north = np.array(scenario.mount.guide_star_arcmin) / 60
+    return _apparent(scenario, times_s, east / np.cos(np.radians(scenario.target.dec_deg)), north)
+
+
+def _offset(axes: Axes, star: Floats, main: Floats, second: Floats) -> tuple[Floats, Floats]:
+    """Place of a star in the focal plane of a camera at these angles of the axes. [radian]"""
+    towards, east, north = _camera_frame(axes, main, second)
+    depth = np.sum(star * towards, axis=-1)
+    return np.sum(star * east, axis=-1) / depth, np.sum(star * north, axis=-1) / depth
+
+
+def _camera_frame(axes: Axes, main: Floats, second: Floats) -> tuple[Floats, Floats, Floats]:
+    """Directions towards the field, to its east and to its north in the mount's own frame, each shape (n, 3)."""
+    outwards = np.cos(main)[:, None] * axes.across + np.sin(main)[:, None] * axes.third
+    east = -np.sin(main)[:, None] * axes.across + np.cos(main)[:, None] * axes.third
+    towards = np.cos(second)[:, None] * outwards + np.sin(second)[:, None] * axes.main
+    return towards, east, -np.sin(second)[:, None] * outwards + np.cos(second)[:, None] * axes.main

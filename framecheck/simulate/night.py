@@ -1,6 +1,7 @@
 """Night: a scenario becomes a folder of files, with the truth beside it."""
 
 import json
+import os
 from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
@@ -15,6 +16,7 @@ from framecheck.simulate.catalogue import Catalogue, catalogue
 from framecheck.simulate.frame import Conditions, expose
 from framecheck.simulate.header import Card, dark_cards, light_cards
 from framecheck.simulate.scenario import Scenario
+from framecheck.simulate.sky_light import cloud_share, dew_share
 
 Progress = Callable[[int, int], None]
 
@@ -64,28 +66,37 @@ def _render(scenario: Scenario, folder: Path, progress: Progress) -> list[Path]:
     stars = stars_of_night(scenario)
     files: list[Path] = []
     truth: list[dict[str, Any]] = []
+
+    def done(path: Path) -> None:
+        _date(scenario, path, len(files))
+        files.append(path)
+        progress(len(files), total)
+
     for frame in range(plan.frames):
         light, conditions = expose(scenario, stars, frame)
         path = folder / f"light_{frame + 1:04d}.fits"
         _write(path, read_out(scenario, light, plan.exposure_s, frame), light_cards(scenario, conditions))
-        files.append(path)
         truth.append(_truth_of_frame(scenario, path, conditions))
-        progress(len(files), total)
+        done(path)
     for number in range(plan.darks):
         path = folder / f"dark_{number + 1:04d}.fits"
         nothing = np.zeros((scenario.camera.height, scenario.camera.width), dtype=np.float32)
         pixels = read_out(scenario, nothing, plan.exposure_s, _DARK_NUMBERS_FROM + number)
         _write(path, pixels, dark_cards(scenario, (plan.frames + number) * plan.cadence_s))
-        files.append(path)
-        progress(len(files), total)
+        done(path)
     for number in range(plan.broken):
         path = folder / f"light_{plan.frames + number + 1:04d}.fits"
         whole = files[plan.frames - 1].read_bytes()
         path.write_bytes(whole[: int(len(whole) * _BROKEN_SHARE)])
-        files.append(path)
-        progress(len(files), total)
+        done(path)
     _write_truth(scenario, folder.parent / "truth.json", truth)
     return files
+
+
+def _date(scenario: Scenario, path: Path, number: int) -> None:
+    """Date a file as if it had been saved when its exposure ended: a broken one is old, not still being written."""
+    saved = scenario.plan.start_utc.timestamp() + number * scenario.plan.cadence_s + scenario.plan.exposure_s
+    os.utime(path, (saved, saved))
 
 
 def _reach_deg(scenario: Scenario) -> float:
@@ -116,12 +127,18 @@ def _truth_of_frame(scenario: Scenario, path: Path, conditions: Conditions) -> d
         **asdict(conditions),
         "gust": frame in scenario.mount.gust_frames,
         "satellite": frame in scenario.sky.satellite_frames,
-        "cloud": any(cloud.first <= frame <= cloud.last for cloud in scenario.sky.clouds),
+        "cloud_share": cloud_share(scenario, frame),
+        "dew_share": dew_share(scenario, frame),
     }
 
 
 def _write_truth(scenario: Scenario, path: Path, frames: list[dict[str, Any]]) -> None:
     described = asdict(scenario)
     described["plan"]["start_utc"] = scenario.plan.start_utc.isoformat()
-    truth = {"causes": list(scenario.causes), "scenario": described, "frames": frames}
+    truth = {
+        "causes": list(scenario.causes),
+        "slight_causes": list(scenario.slight_causes),
+        "scenario": described,
+        "frames": frames,
+    }
     path.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")

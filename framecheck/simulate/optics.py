@@ -1,7 +1,7 @@
 """Optics: the transfer function of a lens or telescope at a place of its field."""
 
 from dataclasses import dataclass
-from math import ceil, sqrt
+from math import ceil, hypot, sqrt
 from typing import Final
 
 import numpy as np
@@ -86,6 +86,31 @@ def aberrations(scenario: Scenario, x: float, y: float, focus_shift_um: float) -
         coma=(optics.coma_nm[0] + optics.coma_corner_nm * u, optics.coma_nm[1] + optics.coma_corner_nm * v),
         trefoil=optics.trefoil_nm,
     )
+
+
+def blur_radius_px(scenario: Scenario, wave: Aberrations) -> float:
+    """Farthest that a ray can land from the star's middle, by geometry.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Focal ratio and pixel count.
+    wave : Aberrations
+        At the place of the field.
+
+    Returns
+    -------
+    float
+        An upper bound: the steepest slopes of the terms, reached at the edge of the aperture, are added. [px]
+    """
+    slope_nm = (
+        4 * sqrt(3) * abs(wave.defocus)
+        + 2 * sqrt(6) * hypot(*wave.astigmatism)
+        + 7 * sqrt(8) * hypot(*wave.coma)
+        + 3 * sqrt(8) * hypot(*wave.trefoil)
+    )
+    ratio = scenario.optics.focal_length_mm / scenario.optics.aperture_mm
+    return 2 * ratio * slope_nm * 1e-3 / scenario.camera.pixel_um
 
 
 def optical_transfer(scenario: Scenario, grid: Grid, wave: Aberrations) -> Floats:

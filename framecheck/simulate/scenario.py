@@ -79,7 +79,7 @@ class Optics:
     dew_from_frame: int = within(-1, 100_000, -1)
     """The first frame with dew on the glass; -1 for a dry night."""
     dew_per_hour: float = within(0, 5, 0.5)
-    """Share of the light that dew takes away or scatters, growing by this each hour. [1/h]"""
+    """Share of the light that dew scatters, growing by this each hour. [1/h]"""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -113,6 +113,8 @@ class Mount:
     guided: bool = False
     polar_error_arcmin: Pair = within(-600, 600, (0.0, 0.0))
     """Polar axis east of the pole in azimuth, and above the pole in altitude. [arcmin]"""
+    guide_star_arcmin: Pair = within(-300, 300, (0.0, 0.0))
+    """Place of the guide star east and north of the target; it is what stays put under a guider. [arcmin]"""
     tracking_rate: float = within(0, 2, 1.0)
     """Rate of the drive over the sidereal rate."""
     periodic_arcsec: float = within(0, 300, 0.0)
@@ -160,6 +162,10 @@ class Sky:
     moon_rise_frame: int = within(-1, 100_000, -1)
     moon_e_per_s_per_hour: float = within(0, 1000, 3.0)
     """Growth of the sky level after moonrise. [e/s per hour]"""
+    twilight_frame: int = within(-1, 100_000, -1)
+    """The frame at which morning twilight is felt; -1 for a night that ends before it."""
+    twilight_doubling_min: float = within(0.5, 120, 6.0)
+    """Time in which the sky level doubles from then on. [min]"""
     seeing_arcsec: float = within(0.1, 60, 2.5)
     """FWHM of the air at the zenith and at the filter's wavelength. [arcsec]"""
     seeing_variation: float = within(0, 1, 0.04)
@@ -187,6 +193,8 @@ class Plan:
     cooling_k_per_hour: float = within(-20, 20, 0.0)
     cooling_from_frame: int = within(0, 100_000, 0)
     darks: int = within(0, 100, 0)
+    solved: str = one_of("every frame", "first frame", "no frame")
+    """Which headers hold a plate solution."""
     broken: int = within(0, 10, 0)
     """Copies of the last light that end half-way, as after a failed transfer."""
 
@@ -199,6 +207,8 @@ class Scenario:
     story: str = ""
     causes: tuple[str, ...] = ()
     """Causes that a good judge should name, as in the table of causes."""
+    slight_causes: tuple[str, ...] = ()
+    """Causes that are there but hardly to be seen; a judge may name them or not."""
     seed: int = within(0, 2**31, 1)
     site: Site = Site()
     target: Target = Target()

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Final, get_type_hints
 
 from framecheck.errors import UnusableRequest
+from framecheck.simulate.impossible import refuse_impossible
 from framecheck.simulate.scenario import Cloud, Pair, Scenario
 
 _DEMO: Final = "demo.toml"
@@ -45,7 +46,7 @@ def load_scenario(path: Path) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as why:
         raise UnusableRequest(f"{path}: the scenario is no valid TOML: {why}. Correct that line.") from None
     scenario: Scenario = _record(Scenario, table, str(path), "")
-    _refuse_impossible(scenario, path)
+    refuse_impossible(scenario, str(path))
     return scenario
 
 
@@ -118,19 +119,3 @@ def _word(value: Any, bounds: Mapping[str, Any], where: str) -> str:
     if choices is not None and value not in choices:
         raise UnusableRequest(f"{where} is {value!r}; it must be one of " + ", ".join(f'"{c}"' for c in choices) + ".")
     return value
-
-
-def _refuse_impossible(scenario: Scenario, path: Path) -> None:
-    """What no single value shows."""
-    plan, optics, target = scenario.plan, scenario.optics, scenario.target
-    if plan.cadence_s < plan.exposure_s:
-        raise UnusableRequest(
-            f"{path}: `plan.cadence_s` ({plan.cadence_s:g} s) is shorter than the exposure ({plan.exposure_s:g} s); "
-            "frames would overlap."
-        )
-    if optics.focal_length_mm / optics.aperture_mm < 0.5:
-        raise UnusableRequest(f"{path}: `optics.aperture_mm` is more than twice the focal length; check both.")
-    if target.faintest_e_per_s > target.brightest_e_per_s:
-        raise UnusableRequest(f"{path}: `target.faintest_e_per_s` is above `target.brightest_e_per_s`; swap them.")
-    if scenario.mount.guided and scenario.mount.kind == "fixed":
-        raise UnusableRequest(f"{path}: a fixed mount cannot be guided; set `mount.guided = false` or another kind.")

@@ -15,6 +15,8 @@ _MOST_DEW: Final = 0.6
 _CROSSING_E_PER_PX: Final = 900.0
 """[e/px] Chosen: a satellite leaves this much along each pixel of its way."""
 _CROSSING_SIGMA_PX: Final = 1.1
+_RISE_SLOPE: Final = 0.3
+"""[dimensionless] Chosen: moonlight and twilight change by this share of themselves over the sensor."""
 
 
 def sky_light(scenario: Scenario, frame: int, airmass: float) -> NDArray[np.float32]:
@@ -22,16 +24,25 @@ def sky_light(scenario: Scenario, frame: int, airmass: float) -> NDArray[np.floa
     sky, camera = scenario.sky, scenario.camera
     level = sky.brightness_e_per_s * airmass**0.5 * (1 + _CLOUD_GLOW * cloud_share(scenario, frame))
     level *= 1 - dew_share(scenario, frame) / 2  # what dew scatters is lost to the stars but in part still sky
-    moon = 0.0
-    if 0 <= sky.moon_rise_frame <= frame:
-        hours = (frame - sky.moon_rise_frame) * scenario.plan.cadence_s / 3600
-        moon = sky.moon_e_per_s_per_hour * hours
+    rise = _rise(scenario, frame)
     angle = np.radians(sky.gradient_deg)
     x = np.linspace(-0.5, 0.5, camera.width, dtype=np.float32)[None, :]
     y = np.linspace(-0.5, 0.5, camera.height, dtype=np.float32)[:, None]
     ramp = x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle))
-    slope = level * sky.gradient_percent / 100 + 0.3 * moon
-    return np.float32(level + moon) + np.float32(slope) * ramp
+    slope = level * sky.gradient_percent / 100 + _RISE_SLOPE * rise
+    return np.float32(level + rise) + np.float32(slope) * ramp
+
+
+def _rise(scenario: Scenario, frame: int) -> float:
+    """What moon and twilight add to the sky level. [e/s]"""
+    sky, cadence = scenario.sky, scenario.plan.cadence_s
+    rise = 0.0
+    if 0 <= sky.moon_rise_frame <= frame:
+        rise += sky.moon_e_per_s_per_hour * (frame - sky.moon_rise_frame) * cadence / 3600
+    if 0 <= sky.twilight_frame <= frame:
+        minutes = (frame - sky.twilight_frame) * cadence / 60
+        rise += sky.brightness_e_per_s * (2 ** (minutes / sky.twilight_doubling_min) - 1)
+    return rise
 
 
 def transparency(scenario: Scenario, frame: int, airmass: float) -> float:

@@ -8,7 +8,7 @@ import numpy as np
 from scipy import fft
 
 from framecheck.simulate.air import air_transfer
-from framecheck.simulate.optics import Grid, aberrations, grid_for, optical_transfer
+from framecheck.simulate.optics import Grid, aberrations, blur_radius_px, grid_for, optical_transfer
 from framecheck.simulate.scenario import Scenario
 from framecheck.simulate.sky_path import Floats
 
@@ -18,8 +18,13 @@ _FOCUS_STEP_UM: Final = 2.0
 """[micrometre] Chosen: a fifth of the depth of focus at f/4, so that frames can share their optics."""
 _LEAST_STAMP_PX: Final = 64
 _MOST_STAMP_PX: Final = 256
+MOST_BLUR_PX: Final = 150.0
+"""[px] Chosen: wider stars do not fit into the largest stamp, with the stroke of a trail beside them."""
 _HALO_PX: Final = 6.0
 """[px] Chosen: standard deviation of the halo that dew scatters light into."""
+_DEW_BLUR: Final = 0.6
+"""[dimensionless] Chosen: standard deviation of the blur of a wet glass, over the FWHM of the air, if it scatters all
+light. Half of it scattered widens a star by a quarter."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,7 +68,7 @@ class StarShapes:
 
 
 def star_shapes(
-    scenario: Scenario, tracks_px: Floats, *, seeing_px: float, focus_shift_um: float, halo: float
+    scenario: Scenario, tracks_px: Floats, *, seeing_px: float, focus_shift_um: float, dew: float
 ) -> StarShapes:
     """Compute the stars at the nodes of the field.
 
@@ -77,7 +82,7 @@ def star_shapes(
         FWHM of the air. [px]
     focus_shift_um : float
         Defocus added by temperature. [micrometre]
-    halo : float
+    dew : float
         Share of the light that dew scatters.
 
     Returns
@@ -85,15 +90,18 @@ def star_shapes(
     StarShapes
         For stamping.
     """
-    needed = _LEAST_STAMP_PX / 2 + 2 * float(np.abs(tracks_px).max()) + 4 * seeing_px
-    stamp_px = int(np.clip(16 * np.ceil(needed / 16), _LEAST_STAMP_PX, _MOST_STAMP_PX))
-    grid = grid_for(scenario, stamp_px=stamp_px)
+    focus = _FOCUS_STEP_UM * round(focus_shift_um / _FOCUS_STEP_UM)
+    extent = 2 * float(np.abs(tracks_px).max()) + blur_extent_px(scenario, focus, seeing_px)
+    stamp_px = 16 * int(np.ceil((_LEAST_STAMP_PX / 2 + extent) / 16))
+    grid = grid_for(scenario, stamp_px=int(np.clip(stamp_px, _LEAST_STAMP_PX, _MOST_STAMP_PX)))
     along_y, along_x = grid.frequencies()
     frequency = np.hypot(along_y, along_x)
     common = air_transfer(frequency, seeing_px) * np.sinc(along_y) * np.sinc(along_x)
-    if halo > 0:
-        common = common * (1 - halo + halo * np.exp(-2 * (np.pi * _HALO_PX * frequency) ** 2))
-    focus = _FOCUS_STEP_UM * round(focus_shift_um / _FOCUS_STEP_UM)
+    if dew > 0:
+        halo, blur = (
+            np.exp(-2 * (np.pi * sigma * frequency) ** 2) for sigma in (_HALO_PX, _DEW_BLUR * dew * seeing_px)
+        )
+        common = common * blur * (1 - dew + dew * halo)
     pad = grid.oversampling
     profiles = np.empty((NODES, NODES, grid.size + pad, grid.size + pad), dtype=np.float32)
     places = np.linspace(-1, 1, NODES)
@@ -104,6 +112,13 @@ def star_shapes(
             profile = fft.fftshift(fft.irfft2(transfer, s=(grid.size, grid.size))) * grid.oversampling**2
             profiles[row, column] = np.pad(profile, ((pad, 0), (pad, 0)), mode="wrap")
     return StarShapes(grid=grid, profiles=profiles)
+
+
+def blur_extent_px(scenario: Scenario, focus_shift_um: float, seeing_px: float) -> float:
+    """How wide air and optics spread a star, nearly all of its light, at the worst place of the field. [px]"""
+    places = [(x, y) for x in (-1.0, 0.0, 1.0) for y in (-1.0, 0.0, 1.0)]
+    worst = max(blur_radius_px(scenario, aberrations(scenario, x, y, focus_shift_um)) for x, y in places)
+    return 2 * worst + 4 * seeing_px
 
 
 def motion_transfer(along_y: Floats, along_x: Floats, track_px: Floats) -> Floats:
@@ -127,7 +142,7 @@ def motion_transfer(along_y: Floats, along_x: Floats, track_px: Floats) -> Float
     return phases_y @ phases_x.T / len(track)
 
 
-@lru_cache(maxsize=128)
+@lru_cache(maxsize=2 * NODES**2)
 def _optics_at(scenario: Scenario, grid: Grid, x: float, y: float, focus_um: float) -> Floats:
     transfer = optical_transfer(scenario, grid, aberrations(scenario, x, y, focus_um))
     return transfer.astype(np.complex64)

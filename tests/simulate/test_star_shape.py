@@ -18,7 +18,7 @@ STILL = np.zeros((NODES, NODES, 2, 2))
 
 
 def stamp(scenario: Scenario, *, seeing_px: float, phase: tuple[float, float]) -> NDArray[np.float32]:
-    shapes = star_shapes(scenario, STILL, seeing_px=seeing_px, focus_shift_um=0.0, halo=0.0)
+    shapes = star_shapes(scenario, STILL, seeing_px=seeing_px, focus_shift_um=0.0, dew=0.0)
     return shapes.stamp(0.0, 0.0, *phase)
 
 
