@@ -2,17 +2,21 @@
 
     python benchmarks/measure_speed.py                          # 26 megapixels, 5 rounds
     python benchmarks/measure_speed.py --sizes 9 26 62 --only framecheck
-    python benchmarks/measure_speed.py --date 2026-02-01        # and keep the figures in history.csv
+    python benchmarks/measure_speed.py --stars crowded          # seven times as many stars
+    python benchmarks/measure_speed.py --label 0.2              # and keep the figures in history.csv
 
 Seconds differ from machine to machine; what lasts is the ratio to sep's work in the same round: Background of 64 px
 meshes, its subtraction, and extraction at 2 sigma with 5 pixels at least. Reading is counted for framecheck (from the
-open file to the result) and not for the others. Each run has a fresh process with one thread, and the programs take
-turns, so that a busy machine slows them all alike. The first frame of a process, which loads what is loaded late, is
-told apart from the next one. Memory is the peak above what the imports took, in units of the 16-bit pixels.
+open file to the result) and not for the others; imports count for nobody. Each run has a fresh process with one thread,
+and the programs take turns, so that a busy machine slows them all alike. The first frame of a process pays for memory
+that the next one finds ready: both are told. Memory is the peak above what the imports took, in units of the 16-bit
+pixels.
 """
 
 import argparse
+import contextlib
 import csv
+import importlib
 import json
 import os
 import resource
@@ -33,6 +37,7 @@ MESH_PX = 64
 FITTED = 500  # stars that photutils fits, one after the other
 RATIO_BARS = {26: 0.5, 62: 0.35}
 MEMORY_BAR = 2.5
+STARS_PER_MEGAPIXEL = {"sparse": 115, "crowded": 800}  # above ten times their noise: 3000 and 20,800 on 26 megapixels
 
 
 def framecheck_whole(path: Path) -> Callable[[], tuple[float, int]]:
@@ -100,37 +105,43 @@ def _peak_bytes() -> int:
     return peak if sys.platform == "darwin" else peak * 1024
 
 
-def child(name: str, path: Path) -> None:
-    """Run one program on a frame twice, and print what it took."""
+def child(name: str, path: Path, late: Sequence[str]) -> None:
+    """Run one program on a frame twice, after all that it imports, and print what it took."""
     warnings.simplefilter("ignore")
     run = PROGRAMS[name](path)
+    known = set(sys.modules)
+    for module in late:
+        with contextlib.suppress(ImportError):
+            importlib.import_module(module)
     before = _peak_bytes()
     first, n_stars = run()
     peak = _peak_bytes()
-    following, _ = run() if name != "photutils" else (first, 0)
-    print(json.dumps({"first": first, "next": following, "memory": peak - before, "stars": n_stars}))
+    following, _ = run()
+    new = [module for module in sys.modules if module not in known]
+    print(json.dumps({"first": first, "next": following, "memory": peak - before, "stars": n_stars, "late": new}))
 
 
-def one_run(name: str, path: Path) -> dict[str, float]:
-    """Run a program in a process of its own."""
-    command = [sys.executable, str(Path(__file__)), "--child", name, str(path)]
+def one_run(name: str, path: Path, late: Sequence[str] = ()) -> dict[str, Any]:
+    """Run a program in a process of its own, with the modules that it loads late loaded first."""
+    command = [sys.executable, str(Path(__file__)), "--child", name, str(path), *late]
     done = subprocess.run(command, capture_output=True, text=True, env=os.environ | ONE_THREAD)
     if done.returncode:
         raise SystemExit(f"{name} failed on {path.name}:\n{done.stderr}")
     return json.loads(done.stdout.splitlines()[-1])
 
 
-def measure(path: Path, names: Sequence[str], rounds: int) -> dict[str, list[dict[str, float]]]:
+def measure(path: Path, names: Sequence[str], rounds: int) -> dict[str, list[dict[str, Any]]]:
     """Runs of each program, taking turns; photutils, which is slow, runs in the first round alone."""
-    runs: dict[str, list[dict[str, float]]] = {name: [] for name in names}
+    late = {name: one_run(name, path)["late"] for name in names}
+    runs: dict[str, list[dict[str, Any]]] = {name: [] for name in names}
     for turn in range(rounds):
         for name in names:
             if name != "photutils" or turn == 0:
-                runs[name].append(one_run(name, path))
+                runs[name].append(one_run(name, path, late[name]))
     return runs
 
 
-def figures(runs: dict[str, list[dict[str, float]]], pixel_bytes: int) -> dict[str, dict[str, float]]:
+def figures(runs: dict[str, list[dict[str, Any]]], pixel_bytes: int) -> dict[str, dict[str, float]]:
     """Ratios to sep's work of the same round: median, least and most; memory in units of the pixels."""
     table = {}
     for name, own in runs.items():
@@ -145,9 +156,9 @@ def figures(runs: dict[str, list[dict[str, float]]], pixel_bytes: int) -> dict[s
     return table
 
 
-def report(megapixels: float, table: dict[str, dict[str, float]]) -> None:
+def report(megapixels: float, stars: str, table: dict[str, dict[str, float]]) -> None:
     """Print the figures of one size, with the bars."""
-    print(f"\n{megapixels:g} megapixels    ratio to sep's work of the same round, least to most")
+    print(f"\n{megapixels:g} megapixels, {stars}    ratio to sep's work of the same round, least to most")
     print(f"  {'':12}{'first frame':>22}{'next frame':>22}{'memory/pixels':>15}{'stars':>8}")
     for name, row in table.items():
         spans = [f"{row[w]:6.2f} ({row[f'{w}_low']:.2f} to {row[f'{w}_high']:.2f})" for w in ("first", "next")]
@@ -160,29 +171,26 @@ def report(megapixels: float, table: dict[str, dict[str, float]]) -> None:
         print(f"  memory, bar {MEMORY_BAR}: {'met' if row['memory'] <= MEMORY_BAR else 'MISSED'}")
 
 
-def keep(date: str, megapixels: float, rounds: int, table: dict[str, dict[str, float]]) -> None:
+def keep(label: str, megapixels: float, stars: str, rounds: int, table: dict[str, dict[str, float]]) -> None:
     """Add the figures to the history: ratios, no seconds and no names of machines."""
     columns = ("first", "first_low", "first_high", "next", "next_low", "next_high", "memory", "stars")
     new = not HISTORY.exists()
     with HISTORY.open("a", encoding="utf-8", newline="") as file:
         writer = csv.writer(file, lineterminator="\n")
         if new:
-            writer.writerow(("date", "commit", "megapixels", "rounds", "program", *columns))
+            writer.writerow(("label", "megapixels", "field", "rounds", "program", *columns))
         for name, row in table.items():
             values = (f"{row[column]:.3g}" if column != "stars" else int(row[column]) for column in columns)
-            writer.writerow((date, _commit(), f"{megapixels:g}", rounds, name, *values))
+            writer.writerow((label, f"{megapixels:g}", stars, rounds, name, *values))
 
 
-def _commit() -> str:
-    done = subprocess.run(["git", "describe", "--always", "--dirty"], cwd=HERE, capture_output=True, text=True)
-    return done.stdout.strip() or "unknown"
-
-
-def render(folder: Path, megapixels: float) -> Path:
+def render(folder: Path, megapixels: float, stars: str) -> Path:
     """Render a frame in a process of its own: its memory must not count for the programs started from here."""
-    path = folder / f"{megapixels:g}-megapixels.fits"
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"{megapixels:g}-megapixels-{stars}.fits"
     if not path.exists():
         command = [sys.executable, str(HERE / "render_frame.py"), str(path), "--megapixels", str(megapixels)]
+        command += ["--stars", str(round(STARS_PER_MEGAPIXEL[stars] * megapixels))]
         subprocess.run(command, check=True)
     return path
 
@@ -192,22 +200,24 @@ def main() -> None:
     parser.add_argument("--sizes", type=float, nargs="+", default=[26.0], metavar="MEGAPIXELS")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--only", nargs="+", choices=list(PROGRAMS), default=list(PROGRAMS))
-    parser.add_argument("--frames", type=Path, help="folder to keep the rendered frames in")
-    parser.add_argument("--date", help="keep the figures in history.csv under this date")
-    parser.add_argument("--child", nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--stars", choices=list(STARS_PER_MEGAPIXEL), default="sparse")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the rendered frames here, and use them again")
+    parser.add_argument("--label", help="add the figures to history.csv under this name")
+    parser.add_argument("--child", nargs="+", help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.child:
-        child(arguments.child[0], Path(arguments.child[1]))
+        name, path, *late = arguments.child
+        child(name, Path(path), late)
         return
     names = ["sep", *(name for name in arguments.only if name != "sep")]
     with TemporaryDirectory() as scratch:
         for megapixels in arguments.sizes:
-            path = render(arguments.frames or Path(scratch), megapixels)
+            path = render(arguments.keep or Path(scratch), megapixels, arguments.stars)
             runs = measure(path, names, arguments.rounds)
             table = figures(runs, pixel_bytes=path.stat().st_size // 2880 * 2880)
-            report(megapixels, table)
-            if arguments.date:
-                keep(arguments.date, megapixels, arguments.rounds, table)
+            report(megapixels, arguments.stars, table)
+            if arguments.label:
+                keep(arguments.label, megapixels, arguments.stars, arguments.rounds, table)
 
 
 if __name__ == "__main__":
