@@ -1,24 +1,38 @@
-"""Rendered frames are measured once a session, however many statements are made about them."""
+"""Rendered frames are drawn and measured once a session, however many statements are made about them."""
 
 from collections.abc import Callable
 from functools import cache
+from pathlib import Path
+from typing import Any
 
 import pytest
-from star_field import Scene, Truth, render, write
+import rendered_stars
+from star_field import Scene, Truth, star_field, write
 
 from framecheck import measure_frame
 from framecheck.field import FrameResult
 
-Measured = tuple[FrameResult, Truth]
+
+@pytest.fixture(scope="session")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., tuple[FrameResult, Truth]]:
+    """Render a scene, given by what differs from the usual one, measure the file, and give result and truth."""
+    path: Path = tmp_path_factory.mktemp("rendered") / "frame.fits"
+
+    @cache
+    def measure(scene: Scene) -> tuple[FrameResult, Truth]:
+        image, truth = star_field(scene)
+        return measure_frame(write(path, image, scene)), truth
+
+    return lambda **changes: measure(Scene(**changes))
 
 
 @pytest.fixture(scope="session")
-def measured(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Scene], Measured]:
-    """Render a scene, measure the file, and give back both the result and the truth."""
+def measured(tmp_path_factory: pytest.TempPathFactory) -> Callable[[rendered_stars.Scene], tuple[FrameResult, Any]]:
+    """The same for scenes of `rendered_stars`."""
 
     @cache
-    def measure(scene: Scene) -> Measured:
-        image, truth = render(scene)
-        return measure_frame(write(tmp_path_factory.mktemp("rendered"), scene, image)), truth
+    def measure(scene: rendered_stars.Scene) -> tuple[FrameResult, Any]:
+        image, truth = rendered_stars.render(scene)
+        return measure_frame(rendered_stars.write(tmp_path_factory.mktemp("rendered"), scene, image)), truth
 
     return measure

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from star_field import Scene, render
+from rendered_stars import Scene, render
 
 from framecheck.read import Exposure, Frame
 from framecheck.sky import measure_sky

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from star_field import PROFILES, Scene
+from rendered_stars import PROFILES, Scene
 
 MOFFATS = ["moffat 2.5", "moffat 3", "moffat 4.765", "gaussian"]
 

@@ -3,7 +3,7 @@
 import galsim
 import numpy as np
 import pytest
-from star_field import PROFILES, Scene
+from rendered_stars import PROFILES, Scene
 
 ROOT_2_N = 3 / np.sqrt(2 * 300)  # three standard errors of a standard deviation of 300 values
 
