@@ -18,12 +18,11 @@ from photutils.centroids import centroid_quadratic
 from photutils.psf import fit_2dgaussian
 from reference import reference
 from scipy.spatial import cKDTree
-from star_field import Scene, Truth, render, write
+from star_field import Scene, Truth, star_field, write
 
 from framecheck import measure_frame
 
 FWHM_PX = 4.0
-SKY_ADU, NOISE_ADU = 1000.0, 20.0
 
 
 @dataclass(frozen=True)
@@ -43,10 +42,10 @@ class Frame:
 
 @pytest.fixture(scope="module")
 def frame(tmp_path_factory: pytest.TempPathFactory) -> Frame:
-    scene = Scene(profile="moffat 3", fwhm_px=FWHM_PX, n_stars=300, snr=1000, size=(1800, 1500), noise_adu=NOISE_ADU)
-    image, truth = render(scene)
-    path = write(tmp_path_factory.mktemp("peers"), scene, image)
-    return Frame(image.astype(np.float32) - np.float32(SKY_ADU), truth, measure_frame(path).stars.good, path)
+    scene = Scene(fwhm_px=FWHM_PX, snr=1000.0, size=(1800, 1500), min_separation_px=60.0)
+    image, truth = star_field(scene)
+    path = write(tmp_path_factory.mktemp("peers") / "frame.fits", image, scene)
+    return Frame(image.astype(np.float32) - np.float32(truth.sky_adu), truth, measure_frame(path).stars.good, path)
 
 
 def test_every_star_is_measured_where_it_was_drawn(frame: Frame) -> None:
