@@ -67,13 +67,9 @@ def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np
     conditions : Conditions
         What made them so.
     """
-    plan = scenario.plan
-    steps = max(_FEWEST_STEPS, int(np.ceil(plan.exposure_s / _STEP_S))) + 1
-    times = frame * plan.cadence_s + np.linspace(0, plan.exposure_s, steps)
-    stance = attitude(scenario, times, frame=frame, dither_arcsec=dither_arcsec(scenario, frame))
-    tracks = node_tracks_px(scenario, stance, times)
+    times, stance, tracks = _pointing(scenario, frame)
     conditions = _conditions(scenario, stance, times, frame, tracks[NODES // 2, NODES // 2])
-    light = sky_light(scenario, frame, conditions.airmass) * np.float32(plan.exposure_s)
+    light = sky_light(scenario, frame, conditions.airmass) * np.float32(scenario.plan.exposure_s)
     for first, last in strokes(tracks):
         shapes = star_shapes(
             scenario,
@@ -87,6 +83,21 @@ def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np
         _stamp_stars(light, shapes, x, y, stars.flux_e_per_s * (part[-1] - part[0]) * conditions.transparency)
     light += crossing_light(scenario, frame)
     return light, conditions
+
+
+def frame_conditions(scenario: Scenario, frame: int) -> Conditions:
+    """Say what an exposure's conditions are without rendering it: a hundred times as fast as `expose`."""
+    times, stance, tracks = _pointing(scenario, frame)
+    return _conditions(scenario, stance, times, frame, tracks[NODES // 2, NODES // 2])
+
+
+def _pointing(scenario: Scenario, frame: int) -> tuple[Floats, Attitude, Floats]:
+    """Moments of an exposure, the camera's attitude at each, and the stars' tracks at the nodes."""
+    plan = scenario.plan
+    steps = max(_FEWEST_STEPS, int(np.ceil(plan.exposure_s / _STEP_S))) + 1
+    times = frame * plan.cadence_s + np.linspace(0, plan.exposure_s, steps)
+    stance = attitude(scenario, times, frame=frame, dither_arcsec=dither_arcsec(scenario, frame))
+    return times, stance, node_tracks_px(scenario, stance, times)
 
 
 def strokes(tracks_px: Floats) -> list[tuple[int, int]]:

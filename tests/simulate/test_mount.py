@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from framecheck.simulate.mount import apparent_target, attitude, start_hour_angle_deg
+from framecheck.simulate.mount import Attitude, apparent_target, attitude, start_hour_angle_deg
 from framecheck.simulate.scenario import Mount, Scenario, Site, Target
 from framecheck.simulate.tracking_error import periodic_error, tracking_error
 
@@ -81,6 +81,10 @@ def test_refraction_moves_stars_of_a_perfect_mount(
     assert -east == pytest.approx(expected_ra_west, abs=0.02)
 
 
+def axes_of(stance: Attitude) -> tuple[np.ndarray, np.ndarray]:
+    return stance.x_axis, stance.y_axis
+
+
 def field_turn_arcsec(scenario: Scenario, seconds: float) -> float:
     """How far celestial north turns in the image, counter-clockwise. [arcsec]"""
     times = np.array([0.0, seconds])
@@ -122,6 +126,23 @@ def test_the_field_of_an_alt_azimuth_mount_turns(
     )
     scenario = at_hour_angle(scenario, hour_angle - 5 * TURN_DEG_PER_S)
     assert abs(field_turn_arcsec(scenario, 10.0)) / 10 == pytest.approx(expected, rel=1e-3)
+
+
+def test_the_guide_star_stays_and_the_field_turns_about_it() -> None:
+    # rotation (omega theta t / cos(dec), closed form: 13.1258") times the distance of 1 degree: 0.229089"
+    scenario = Scenario(
+        site=Site(latitude_deg=45, pressure_hpa=0),
+        target=Target(dec_deg=60),
+        mount=Mount(guided=True, polar_error_arcmin=(0.0, 5.0), guide_star_arcmin=(0.0, 60.0)),
+    )
+    scenario = at_hour_angle(scenario, -150 * TURN_DEG_PER_S)
+    times = np.array([0.0, 300.0])
+    stance = attitude(scenario, times, frame=0, dither_arcsec=(0.0, 0.0))
+    centre = apparent_target(scenario, times)
+    guide_star = apparent_target(replace(scenario, target=replace(scenario.target, dec_deg=61.0)), times)
+    for star, expected in ((guide_star, 0.0), (centre, 0.229089)):
+        places = [np.sum(star * axis, axis=1) / np.sum(star * stance.towards, axis=1) for axis in axes_of(stance)]
+        assert np.hypot(*np.diff(places, axis=1))[0] * ARCSEC == pytest.approx(expected, abs=0.02)
 
 
 def test_an_untracked_star_moves_at_the_sidereal_rate() -> None:
@@ -174,3 +195,20 @@ def test_a_gust_is_in_its_frame_only_and_flexure_keeps_its_speed() -> None:
     sagging = tracking_error(Scenario(mount=Mount(flexure_arcsec_per_min=0.6)), times, 0)
     speed = np.hypot(np.diff(sagging.ra_arcsec), np.diff(sagging.dec_arcsec)) * 60
     assert speed == pytest.approx(0.6, rel=1e-3)
+
+
+def test_backlash_is_in_declination_and_in_its_frames_only() -> None:
+    scenario = Scenario(mount=Mount(guided=True, backlash_arcsec=8.0, backlash_frames=(2, 3)))
+    times = np.arange(0, 120, 1.0)
+    errors = [tracking_error(scenario, frame * 125 + times, frame) for frame in range(5)]
+    assert [float(np.ptp(error.dec_arcsec)) > 7 for error in errors] == [False, False, True, True, False]
+    assert all(not error.ra_arcsec.any() and not error.axis_arcsec.any() for error in errors)
+
+
+def test_a_wrong_rate_trails_by_its_share() -> None:
+    # solar instead of sidereal rate: 2.46412"/min at the equator, closed form
+    scenario = Scenario(site=Site(pressure_hpa=0), target=Target(dec_deg=0), mount=Mount(tracking_rate=15 / 15.041067))
+    times = np.array([0.0, 60.0])
+    stance = attitude(scenario, times, frame=0, dither_arcsec=(0.0, 0.0))
+    star = apparent_target(scenario, times)
+    assert abs(np.diff(np.sum(star * stance.x_axis, axis=1))[0]) * ARCSEC == pytest.approx(2.46412, rel=1e-3)

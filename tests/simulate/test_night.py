@@ -13,6 +13,8 @@ from astropy.wcs import WCS, FITSFixedWarning
 from framecheck.errors import UnusableFrame, UnusableRequest
 from framecheck.read import read_exposure, read_frame
 from framecheck.simulate import Scenario, demo_scenario, load_scenario, render_night
+from framecheck.simulate.frame import frame_conditions
+from framecheck.simulate.header import light_cards
 from framecheck.simulate.night import stars_of_night
 from framecheck.simulate.scenario import Camera, Mount, Plan, Sky, Target
 
@@ -88,6 +90,18 @@ def test_darks_and_broken_files_are_what_they_seem(night: list[Path]) -> None:
         read_frame(night[3])
 
 
+def test_plate_solutions_are_where_the_plan_wants_them() -> None:
+    for solved, expected in (("every frame", [True, True]), ("first frame", [True, False]), ("no frame", [False] * 2)):
+        scenario = replace(SMALL, plan=replace(SMALL.plan, solved=solved))
+        headers = [light_cards(scenario, frame_conditions(scenario, frame)) for frame in range(2)]
+        assert [any(card.keyword == "CTYPE1" for card in cards) for cards in headers] == expected
+
+
+def test_files_are_dated_as_if_saved_that_night(night: list[Path]) -> None:
+    saved = [path.stat().st_mtime - SMALL.plan.start_utc.timestamp() for path in night]
+    assert saved == pytest.approx([120, 245, 370, 495])
+
+
 def test_truth_lies_beside_the_folder(night: list[Path]) -> None:
     truth = json.loads((night[0].parent.parent / "truth.json").read_text(encoding="utf-8"))
     assert [frame["file"] for frame in truth["frames"]] == [path.name for path in night[:2]]
@@ -117,6 +131,12 @@ def test_shipped_scenarios_can_be_loaded(path: Path) -> None:
         ("[sky]\nclouds = 4", "[[sky.clouds]]"),
         ('[mount]\nkind = "fixed"\nguided = true', "cannot be guided"),
         ("[optics", "no valid TOML"),
+        ("[mount]\ngust_frames = [48]", "counted from 0 to 47"),
+        ("[[sky.clouds]]\nfirst = 5\nlast = 4", "swap them"),
+        ("[target]\ndec_deg = -70", "above the horizon"),
+        ("[optics]\ndefocus_um = 3000.0", "lessen defocus"),
+        ('causes = ["gremlins"]', "no cause that framecheck knows"),
+        ('[plan]\nsolved = "maybe"', "must be one of"),
     ],
 )
 def test_a_wrong_scenario_is_explained(tmp_path: Path, text: str, sentence: str) -> None:
