@@ -1,0 +1,454 @@
+"""Size and shape of the stars over the sensor and over the night, as one physical model.
+
+Squared axes at half maximum add, to good approximation, where kernels are convolved (`half_maximum_response` says how
+good), and so do third moments. All good stars of all frames of a group are fitted together: what a frame's stars have
+in common is air, focus and motion; what turns about a point and changes from frame to frame is rotation; what stays
+with the sensor is optics and camera.
+
+References
+----------
+.. [1] M. Jarvis, P. Schechter and B. Jain, arXiv:0810.0027 (2008): the pattern of a telescope as a physical model,
+   judged by stars held back.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot, inf, log, sqrt
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.field.result import FrameResult
+from framecheck.night.field_terms import (
+    HUBER_PULL,
+    FieldSample,
+    Floats,
+    Terms,
+    fit_terms,
+    gather_stars,
+    half_maximum_response,
+    residuals,
+)
+
+FEWEST_STARS: Final = 100
+"""Fitted stars, all frames together. Chosen: some ten for each shared coefficient."""
+
+FEWEST_A_QUARTER: Final = 8
+"""Fitted stars that each quarter of the sensor must hold. Chosen: without them one side is a guess."""
+
+ROTATION_SIGMA: Final = 4.0
+"""How far the frames' tangential smear must scatter beyond chance to be split off. Chosen: no false split in a year."""
+
+LEAST_ROTATED: Final = 0.9
+"""The tenth of the frames that turn least is taken as not turning. Chosen: not the very least, which noise makes."""
+
+FEWEST_THROUGH_FOCUS: Final = 8
+"""Frames. Chosen: a parabola and a slope, each from a few."""
+
+DEEP_FOCUS: Final = 0.3
+"""Growth of the squared FWHM on the way out of focus, half of the sequence from its best, over the best.
+[dimensionless] Chosen: air alone seldom falls and rises so smoothly."""
+
+SURE_SIGMA: Final = 4.0
+"""How far the pattern must stand above noise before a share of it is given. Chosen."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Estimate:
+    """A value and its standard error."""
+
+    value: float
+    error: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameField:
+    """What one frame's stars have in common, the optics' part taken off."""
+
+    index: int
+    """Of the frame, in the results given."""
+    size_px2: Estimate
+    """(a² + b²) / 2 at the sensor's centre, a and b the full axes at half maximum."""
+    motion1_px2: float
+    """(a² - b²) / 2 times cos 2 pa, common to all stars: the mount's motion, and astigmatism that keeps its sign."""
+    motion2_px2: float
+    """The same with sin 2 pa."""
+    motion_error_px2: float
+    """Of each of the two."""
+    rotation_px2: Estimate
+    """(a² - b²) / 2 along the circle about the rotation's centre, at a distance as that of the corner from the centre,
+    beyond what the least turning frames show."""
+    n_stars: int
+
+    @property
+    def smear_px2(self) -> float:
+        """a² - b² of the motion, noise taken off: squared width that a motion along one line adds along it."""
+        square = self.motion1_px2**2 + self.motion2_px2**2 - 2 * self.motion_error_px2**2
+        return 2 * sqrt(max(square, 0.0))
+
+    @property
+    def pa_deg(self) -> float:
+        """Direction of the motion, counter-clockwise from +x, 0 <= pa < 180."""
+        return float(np.degrees(np.arctan2(self.motion2_px2, self.motion1_px2)) / 2 % 180)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FieldModel:
+    """The pattern of a group of frames. "Corner" is the distance of the corners from the sensor's centre."""
+
+    tilt_x_percent: Estimate
+    """Change of the FWHM from the left edge to the right, over that of the centre."""
+    tilt_y_percent: Estimate
+    curvature_percent: Estimate
+    """FWHM at the corners over that of the centre."""
+    coma_px: Estimate
+    """Cube root of the third moment |<z |z|²>| [px³] that grows in proportion to the distance from the centre, at the
+    corner; noise taken off, so 0 where there is none. Its length does not depend on the air."""
+    coma_px3: Estimate
+    """The third moment itself; positive if the tails point outward."""
+    constant_coma_px: Estimate
+    """Cube root of the third moment that all stars share."""
+    constant_coma_px3: Estimate
+    constant_coma_pa_deg: float
+    """Direction of the tails, counter-clockwise from +x, 0 <= pa < 360; without meaning where there is no coma."""
+    astigmatism_px: Estimate
+    """Difference of the axes a - b at the corner, from what grows with the square of the distance in every frame:
+    positive along the radius, negative along the circle. Rotation that is the same in all frames is in it: only a rate
+    of rotation, known from elsewhere, tells the two apart."""
+    linear_astigmatism_px: Estimate
+    """Difference of the axes at the corner, from what grows in proportion to the distance, noise taken off."""
+    constant_astigmatism_px: Estimate | None
+    """Difference of the axes, the same over the field, that changes sign through focus, at the night's typical distance
+    from focus; None if the frames do not pass through focus: it then looks like motion."""
+    trefoil_px: Estimate
+    """Cube root of the third moment |<z³>| that all stars share, noise taken off."""
+    rotation_px: Estimate
+    """Length of the line along the circle at the corner, of an average frame against the least turning ones."""
+    rotation_centre_px: tuple[float, float] | None
+    """None if no rotation is seen to change from frame to frame."""
+    frames: tuple[FrameField, ...]
+    """Frames with enough stars, in the order given."""
+    explained_spin0: float | None
+    """Share of the variance of size, within frames, that the model explains on the stars held back, noise taken off;
+    None where there is no pattern to explain."""
+    explained_spin2: float | None
+    """The same of shape, against round stars."""
+    n_stars: int
+    n_held_back: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NoFieldModel:
+    """Why no pattern could be fitted."""
+
+    because: str
+
+
+def fit_field_model(results: Sequence[FrameResult]) -> FieldModel | NoFieldModel:
+    """Fit one pattern to all good stars of a group's frames.
+
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Frames of one camera and group, in order of time.
+
+    Returns
+    -------
+    FieldModel or NoFieldModel
+        The latter with a reason if the stars are too few or leave a quarter of the sensor empty.
+    """
+    sample = gather_stars(results)
+    if sample is None:
+        return NoFieldModel(because="no frame has enough good stars")
+    fitted = ~sample.held
+    quarter = (sample.z.real > 0).astype(int) + 2 * (sample.z.imag > 0)
+    if fitted.sum() < FEWEST_STARS:
+        return NoFieldModel(because=f"{fitted.sum()} good stars are too few for a pattern, which takes {FEWEST_STARS}")
+    if np.bincount(quarter[fitted], minlength=4).min() < FEWEST_A_QUARTER:
+        return NoFieldModel(because="a quarter of the sensor has next to no good stars")
+    shapes = [results[i].shape for i in sample.results]
+    betas = [shape.moffat_beta for shape in shapes if shape is not None]
+    return _model(sample, half_maximum_response(float(np.median(betas)) if betas else inf)[1])
+
+
+def _model(sample: FieldSample, response: float) -> FieldModel:
+    spin2 = _fit_shape(sample)
+    one = np.ones((1, 1, len(sample.z)))
+    size_columns = _size_columns(sample.z, spin2.calm_rotation[sample.frame] if spin2.turns else None)
+    spin0 = _fit(sample, sample.size, one, size_columns, sample.size_error, sample.square)
+    third = _constant(sample.z), sample.third_error, sample.cube
+    coma = _fit(sample, sample.coma, third[0], _pair(sample.z)[:1], *third[1:])
+    trefoil = _fit(sample, sample.trefoil, third[0], _pair(sample.z)[:0], *third[1:])
+    centre_size = float(np.median(spin0.frame[:, 0]))
+    width = sqrt(centre_size)
+    tilt_x, tilt_y, curvature = _size_pattern(sample, spin0, centre_size)
+    (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
+    outward = Estimate(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
+    return FieldModel(
+        tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
+        coma_px=_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
+        constant_coma_px=_root(hypot(*all_coma), all_coma_error, 3, 2),
+        constant_coma_px3=Estimate(value=hypot(*all_coma), error=all_coma_error),
+        constant_coma_pa_deg=float(np.degrees(np.arctan2(all_coma[1], all_coma[0])) % 360),
+        astigmatism_px=_over(spin2.fixed, width), linear_astigmatism_px=_over(spin2.linear, width),
+        constant_astigmatism_px=None if spin2.through_focus is None else _over(spin2.through_focus, width),
+        trefoil_px=_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
+        rotation_px=_line(spin2.mean_rotation, response),
+        rotation_centre_px=_place(sample, spin2.centre) if spin2.turns else None,
+        frames=_frames(sample, spin0, spin2),
+        explained_spin0=_explained(sample, sample.size, one, size_columns, spin0, sample.size_error),
+        explained_spin2=_explained(
+            sample, sample.shape, spin2.own_columns, spin2.shared_columns, spin2.terms, sample.shape_error
+        ),
+        n_stars=int((~sample.held).sum()), n_held_back=int(sample.held.sum()),
+    )  # fmt: skip
+
+
+def _size_columns(z: NDArray[np.complex128], rotation: Floats | None) -> Floats:
+    """Plane and parabola; and the same in proportion to a frame's rotation, which widens stars about any centre."""
+    fixed = np.stack([z.real, z.imag, np.abs(z) ** 2])[:, None]
+    return fixed if rotation is None else np.concatenate([fixed, rotation * fixed])
+
+
+def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tuple[Estimate, Estimate, Estimate]:
+    """Tilt along x and y, edge to edge, and curvature, corner over centre, in per cent of the FWHM."""
+    error = np.sqrt(np.diag(spin0.shared_covariance))
+    to_percent = 100 / centre_size
+    corner = sqrt(max(1 + spin0.shared[2] / centre_size, 0.0))
+    return (
+        Estimate(value=float(to_percent * sample.half_width * spin0.shared[0]),
+                 error=float(to_percent * sample.half_width * error[0])),
+        Estimate(value=float(to_percent * sample.half_height * spin0.shared[1]),
+                 error=float(to_percent * sample.half_height * error[1])),
+        Estimate(value=100 * (corner - 1), error=float(to_percent * error[2] / 2 / max(corner, 0.1))),
+    )  # fmt: skip
+
+
+def _place(sample: FieldSample, z: complex) -> tuple[float, float]:
+    """Pixel coordinates of a place on the sensor."""
+    return sample.corner_px * (sample.half_width + z.real), sample.corner_px * (sample.half_height + z.imag)
+
+
+@dataclass(frozen=True, slots=True)
+class _Spin2:
+    """Shape over field and night, taken apart."""
+
+    terms: Terms
+    own_columns: Floats
+    shared_columns: Floats
+    motion: Floats  # (n_frames, 2)
+    rotation: Floats  # (n_frames,) tangential at the corner's distance, >= 0 but for noise [px²]
+    calm_rotation: Floats  # the same, drawn towards the mean as far as noise makes it scatter [px²]
+    rotation_error: Floats
+    mean_rotation: Estimate
+    centre: complex
+    turns: bool
+    fixed: Estimate
+    linear: Estimate
+    through_focus: Estimate | None
+
+
+def _pair(f: NDArray[np.complex128]) -> Floats:
+    """What the real and the imaginary part of a complex coefficient of `f` multiply, shape (2, 2, n)."""
+    return np.stack([np.stack([f.real, f.imag]), np.stack([-f.imag, f.real])])
+
+
+def _constant(z: NDArray[np.complex128]) -> Floats:
+    return _pair(np.ones_like(z))
+
+
+def _fit(
+    sample: FieldSample, values: Floats, own: Floats, shared: Floats, error: Floats, scale: Floats,
+    prior: Floats | None = None,
+) -> Terms:  # fmt: skip
+    """Terms from the stars that are not held back."""
+    use = ~sample.held
+    return fit_terms(
+        values[:, use], own[..., use], shared[..., use], frame=sample.frame[use], error=error[use], scale=scale[use],
+        frame_prior=np.zeros(len(own)) if prior is None else prior,
+    )  # fmt: skip
+
+
+def _common(terms: Terms) -> tuple[Floats, float]:
+    """Mean over the frames of a two-component term, and the error of each component from the frames' scatter."""
+    error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
+    means, errors = zip(*(_mean(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
+    return np.array(means), float(np.sqrt(np.mean(np.square(errors))))
+
+
+def _mean(values: Floats, error: Floats) -> tuple[float, float, float]:
+    """Weighted mean of frames that scatter beyond their errors, its error, and the variance of that scatter."""
+    beyond = 0.0
+    for _ in range(20):
+        weight = 1 / (error**2 + beyond)
+        mean = np.sum(weight * values) / weight.sum()
+        seen = np.sum(weight * (values - mean) ** 2) / max(len(values) - 1, 1)
+        beyond = max(0.0, beyond + (seen - 1) / float(np.mean(weight)))
+    return float(mean), float(1 / np.sqrt(weight.sum())), beyond
+
+
+def _fit_shape(sample: FieldSample) -> _Spin2:
+    """Motion and tangential smear of each frame, and what all frames share.
+
+    The coefficient of z² is a frame's own. Where it scatters from frame to frame beyond chance, the frames turn; then
+    rotation r about a centre c, -r (z - c)², is fitted again with the centre as a shared term, z r.
+    """
+    z = sample.z
+    own = np.concatenate([_constant(z), _pair(z**2)[:1]])
+    prior = np.array([0.0, 0.0, 1 / float(np.median(sample.square)) ** 2])  # stars in one corner: no wild rotation
+    shared = np.concatenate([_pair(z), _pair(z.conj())])
+    terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
+    focus = _focus_phase(sample)
+    turning = _split_rotation(terms, focus)
+    centre = 0j
+    if turning.seen:
+        shared = np.concatenate([shared, _pair(turning.calm[sample.frame] * z)])
+        terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
+        centre = complex(terms.shared[4], terms.shared[5]) / 2
+        turning = _split_rotation(terms, focus)
+    moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
+    error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
+    moved, through_focus = _without_focus(moved, error, focus)
+    linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:4])))
+    return _Spin2(
+        terms, own, shared, moved, turning.each, turning.calm, turning.error, turning.mean, centre, turning.seen,
+        turning.fixed, _root(hypot(*terms.shared[:4]), linear_error, 1, 4), through_focus,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Turning:
+    """Tangential smear of each frame beyond that of the least turning ones. [px²]"""
+
+    each: Floats
+    calm: Floats
+    error: Floats
+    fixed: Estimate
+    mean: Estimate
+    seen: bool
+
+
+def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
+    """What of the frames' coefficients of z² is fixed, and what is rotation; a part that follows focus is taken off."""
+    value, error = terms.frame[:, 2], np.sqrt(terms.frame_covariance[:, 2, 2])
+    value = _without_focus(value[:, None], error, focus)[0][:, 0]
+    mean, mean_error, beyond = _mean(value, error)
+    steady = np.sum(value / error**2) / np.sum(1 / error**2)
+    chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
+    if chi2 < n + ROTATION_SIGMA * sqrt(2 * max(n, 1)):
+        return _Turning(
+            each=mean - value, calm=np.zeros(len(value)), error=error, fixed=Estimate(value=mean, error=mean_error),
+            mean=Estimate(value=0.0, error=mean_error), seen=False,
+        )  # fmt: skip
+    # Noise is taken out of the scatter before the least turning frames are sought, or it would choose them.
+    calm = mean + beyond / (beyond + error**2) * (value - mean)
+    least = float(np.quantile(calm, LEAST_ROTATED))
+    for _ in range(4):
+        still = value > least - HUBER_PULL * error
+        least = float(np.average(value[still], weights=error[still] ** -2)) if still.any() else least
+    least_error = 1 / sqrt(float(np.sum(error[still] ** -2))) if still.any() else float(np.median(error))
+    mean_error = hypot(least_error, float(np.sqrt(np.mean(error**2) / len(error))))
+    return _Turning(
+        each=least - value, calm=least - calm, error=np.hypot(error, least_error),
+        fixed=Estimate(value=least, error=least_error),
+        mean=Estimate(value=least - float(value.mean()), error=mean_error), seen=True,
+    )  # fmt: skip
+
+
+def _focus_phase(sample: FieldSample) -> Floats | None:
+    """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
+
+    None unless the sizes fall to a least value and rise again smoothly, as only a passage through focus makes them.
+    """
+    size = sample.square[np.flatnonzero(np.diff(sample.frame, prepend=-1))]
+    if len(size) < FEWEST_THROUGH_FOCUS:
+        return None
+    at = np.linspace(-1, 1, len(size))
+    square, slope, level = np.polyfit(at, size, 2)
+    if square <= 0 or abs(slope) > square:  # the least size lies in the middle half of the frames, or beyond
+        return None
+    vertex, least = -slope / (2 * square), level - slope**2 / (4 * square)
+    left = size - np.polyval([square, slope, level], at)
+    if least <= 0 or left.var() > 0.2 * size.var() or square / 4 < DEEP_FOCUS * least:
+        return None
+    phase: Floats = np.sign(at - vertex) * np.sqrt(np.maximum(size - least, 0))
+    return phase
+
+
+def _without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, Estimate | None]:
+    """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance."""
+    if focus is None:
+        return values, None
+    beyond = [_mean(column - np.polyval(np.polyfit(focus, column, 1), focus), error)[2] for column in values.T]
+    weight = 1 / (error**2 + np.mean(beyond))
+    offset = focus - np.average(focus, weights=weight)
+    normal = float(np.sum(weight * offset**2))
+    slope = (weight * offset) @ values / normal
+    typical = float(np.sqrt(np.mean(focus**2)))
+    size = _root(float(np.hypot.reduce(slope)) * typical, typical / sqrt(normal), 1, len(slope))
+    return values - np.outer(focus, slope), size
+
+
+def _frames(sample: FieldSample, spin0: Terms, spin2: _Spin2) -> tuple[FrameField, ...]:
+    counts = np.bincount(sample.frame[~sample.held], minlength=len(sample.results))
+    covariance = spin2.terms.frame_covariance
+    size_error = np.sqrt(spin0.frame_covariance[:, 0, 0])
+    motion_error = np.sqrt((covariance[:, 0, 0] + covariance[:, 1, 1]) / 2)
+    return tuple(
+        FrameField(
+            index=index,
+            size_px2=Estimate(value=float(spin0.frame[k, 0]), error=float(size_error[k])),
+            motion1_px2=float(spin2.motion[k, 0]),
+            motion2_px2=float(spin2.motion[k, 1]),
+            motion_error_px2=float(motion_error[k]),
+            rotation_px2=Estimate(value=float(spin2.rotation[k]), error=float(spin2.rotation_error[k])),
+            n_stars=int(counts[k]),
+        )
+        for k, index in enumerate(sample.results)
+    )
+
+
+def _explained(
+    sample: FieldSample, values: Floats, own: Floats, shared: Floats, terms: Terms, error: Floats
+) -> float | None:
+    """Share of the held-back stars' variance that the terms explain, noise taken off; spin 0 within frames."""
+    held, scale = sample.held, sample.square
+    frame = sample.frame[held]
+    values = values[:, held]
+    left = residuals(values, own[..., held], shared[..., held], frame, terms.frame, terms.shared)
+    n_components = len(values)
+    unit = scale[held] ** 2 * (error[held] ** 2 + terms.scatter**2)
+    noise = n_components * scale[held] ** 2 * error[held] ** 2 / unit
+    good = np.einsum("cn,cn->n", left, left) / unit < 16 * n_components  # a few bad stars must not be the verdict
+    if good.sum() < 20:
+        return None
+    whole = values
+    if n_components == 1:
+        whole = whole - terms.frame[frame, 0] - np.median((whole - terms.frame[frame, 0])[:, good])
+    pattern = (np.einsum("cn,cn->n", whole, whole) / unit - noise)[good]
+    if pattern.mean() < SURE_SIGMA * pattern.std() / sqrt(len(pattern)):
+        return None
+    rest = (np.einsum("cn,cn->n", left, left) / unit - noise)[good]
+    return float(np.clip(1 - rest.mean() / pattern.mean(), -1, 1))
+
+
+def _root(value: float, error: float, power: int, n_components: int) -> Estimate:
+    """Root of a size, what noise adds to its square taken off; the error from one error up and down."""
+    calm = sqrt(max(value**2 - n_components * error**2, 0.0))
+    low, high = max(calm - error, 0.0), calm + error
+    spread = (high ** (1 / power) - low ** (1 / power)) / (2 if low > 0 else 1)
+    return Estimate(value=calm ** (1 / power), error=spread)
+
+
+def _over(estimate: Estimate, width: float) -> Estimate:
+    """(a² - b²) / 2 as a - b of stars whose mean axis is `width`."""
+    return Estimate(value=estimate.value / width, error=estimate.error / width)
+
+
+def _line(estimate: Estimate, response: float) -> Estimate:
+    """Length of the line whose second moment, length² / 12, makes this (a² - b²) / 2."""
+    unit = 12 / (4 * log(2) * response)
+    value, error = max(estimate.value, 0.0) * unit, estimate.error * unit
+    high, low = sqrt(value + error), sqrt(max(value - error, 0.0))
+    return Estimate(value=sqrt(value), error=(high - low) / (2 if low > 0 else 1))
