@@ -22,13 +22,18 @@ from numpy.typing import NDArray
 from framecheck.field.result import FrameResult
 from framecheck.night.field_terms import (
     HUBER_PULL,
+    Estimate,
     FieldSample,
     Floats,
     Terms,
+    calm_root,
     fit_terms,
+    focus_phase,
     gather_stars,
     half_maximum_response,
+    mean_of_frames,
     residuals,
+    without_focus,
 )
 
 FEWEST_STARS: Final = 100
@@ -43,23 +48,8 @@ ROTATION_SIGMA: Final = 4.0
 LEAST_ROTATED: Final = 0.9
 """The tenth of the frames that turn least is taken as not turning. Chosen: not the very least, which noise makes."""
 
-FEWEST_THROUGH_FOCUS: Final = 8
-"""Frames. Chosen: a parabola and a slope, each from a few."""
-
-DEEP_FOCUS: Final = 0.3
-"""Growth of the squared FWHM on the way out of focus, half of the sequence from its best, over the best.
-[dimensionless] Chosen: air alone seldom falls and rises so smoothly."""
-
 SURE_SIGMA: Final = 4.0
 """How far the pattern must stand above noise before a share of it is given. Chosen."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Estimate:
-    """A value and its standard error."""
-
-    value: float
-    error: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -187,13 +177,13 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     outward = Estimate(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
     return FieldModel(
         tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
-        coma_px=_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
-        constant_coma_px=_root(hypot(*all_coma), all_coma_error, 3, 2),
+        coma_px=calm_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
+        constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
         constant_coma_px3=Estimate(value=hypot(*all_coma), error=all_coma_error),
         constant_coma_pa_deg=float(np.degrees(np.arctan2(all_coma[1], all_coma[0])) % 360),
         astigmatism_px=_over(spin2.fixed, width), linear_astigmatism_px=_over(spin2.linear, width),
         constant_astigmatism_px=None if spin2.through_focus is None else _over(spin2.through_focus, width),
-        trefoil_px=_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
+        trefoil_px=calm_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
         rotation_px=_line(spin2.mean_rotation, response),
         rotation_centre_px=_place(sample, spin2.centre) if spin2.turns else None,
         frames=_frames(sample, spin0, spin2),
@@ -273,19 +263,8 @@ def _fit(
 def _common(terms: Terms) -> tuple[Floats, float]:
     """Mean over the frames of a two-component term, and the error of each component from the frames' scatter."""
     error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
-    means, errors = zip(*(_mean(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
+    means, errors = zip(*(mean_of_frames(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
     return np.array(means), float(np.sqrt(np.mean(np.square(errors))))
-
-
-def _mean(values: Floats, error: Floats) -> tuple[float, float, float]:
-    """Weighted mean of frames that scatter beyond their errors, its error, and the variance of that scatter."""
-    beyond = 0.0
-    for _ in range(20):
-        weight = 1 / (error**2 + beyond)
-        mean = np.sum(weight * values) / weight.sum()
-        seen = np.sum(weight * (values - mean) ** 2) / max(len(values) - 1, 1)
-        beyond = max(0.0, beyond + (seen - 1) / float(np.mean(weight)))
-    return float(mean), float(1 / np.sqrt(weight.sum())), beyond
 
 
 def _fit_shape(sample: FieldSample) -> _Spin2:
@@ -299,7 +278,7 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     prior = np.array([0.0, 0.0, 1 / float(np.median(sample.square)) ** 2])  # stars in one corner: no wild rotation
     shared = np.concatenate([_pair(z), _pair(z.conj())])
     terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
-    focus = _focus_phase(sample)
+    focus = focus_phase(sample)
     turning = _split_rotation(terms, focus)
     centre = 0j
     if turning.seen:
@@ -309,11 +288,11 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
         turning = _split_rotation(terms, focus)
     moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
     error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
-    moved, through_focus = _without_focus(moved, error, focus)
+    moved, through_focus = without_focus(moved, error, focus)
     linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:4])))
     return _Spin2(
         terms, own, shared, moved, turning.each, turning.calm, turning.error, turning.mean, centre, turning.seen,
-        turning.fixed, _root(hypot(*terms.shared[:4]), linear_error, 1, 4), through_focus,
+        turning.fixed, calm_root(hypot(*terms.shared[:4]), linear_error, 1, 4), through_focus,
     )  # fmt: skip
 
 
@@ -332,8 +311,8 @@ class _Turning:
 def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     """What of the frames' coefficients of z² is fixed, and what is rotation; a part that follows focus is taken off."""
     value, error = terms.frame[:, 2], np.sqrt(terms.frame_covariance[:, 2, 2])
-    value = _without_focus(value[:, None], error, focus)[0][:, 0]
-    mean, mean_error, beyond = _mean(value, error)
+    value = without_focus(value[:, None], error, focus)[0][:, 0]
+    mean, mean_error, beyond = mean_of_frames(value, error)
     steady = np.sum(value / error**2) / np.sum(1 / error**2)
     chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
     if chi2 < n + ROTATION_SIGMA * sqrt(2 * max(n, 1)):
@@ -354,40 +333,6 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
         fixed=Estimate(value=least, error=least_error),
         mean=Estimate(value=least - float(value.mean()), error=mean_error), seen=True,
     )  # fmt: skip
-
-
-def _focus_phase(sample: FieldSample) -> Floats | None:
-    """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
-
-    None unless the sizes fall to a least value and rise again smoothly, as only a passage through focus makes them.
-    """
-    size = sample.square[np.flatnonzero(np.diff(sample.frame, prepend=-1))]
-    if len(size) < FEWEST_THROUGH_FOCUS:
-        return None
-    at = np.linspace(-1, 1, len(size))
-    square, slope, level = np.polyfit(at, size, 2)
-    if square <= 0 or abs(slope) > square:  # the least size lies in the middle half of the frames, or beyond
-        return None
-    vertex, least = -slope / (2 * square), level - slope**2 / (4 * square)
-    left = size - np.polyval([square, slope, level], at)
-    if least <= 0 or left.var() > 0.2 * size.var() or square / 4 < DEEP_FOCUS * least:
-        return None
-    phase: Floats = np.sign(at - vertex) * np.sqrt(np.maximum(size - least, 0))
-    return phase
-
-
-def _without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, Estimate | None]:
-    """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance."""
-    if focus is None:
-        return values, None
-    beyond = [_mean(column - np.polyval(np.polyfit(focus, column, 1), focus), error)[2] for column in values.T]
-    weight = 1 / (error**2 + np.mean(beyond))
-    offset = focus - np.average(focus, weights=weight)
-    normal = float(np.sum(weight * offset**2))
-    slope = (weight * offset) @ values / normal
-    typical = float(np.sqrt(np.mean(focus**2)))
-    size = _root(float(np.hypot.reduce(slope)) * typical, typical / sqrt(normal), 1, len(slope))
-    return values - np.outer(focus, slope), size
 
 
 def _frames(sample: FieldSample, spin0: Terms, spin2: _Spin2) -> tuple[FrameField, ...]:
@@ -431,14 +376,6 @@ def _explained(
         return None
     rest = (np.einsum("cn,cn->n", left, left) / unit - noise)[good]
     return float(np.clip(1 - rest.mean() / pattern.mean(), -1, 1))
-
-
-def _root(value: float, error: float, power: int, n_components: int) -> Estimate:
-    """Root of a size, what noise adds to its square taken off; the error from one error up and down."""
-    calm = sqrt(max(value**2 - n_components * error**2, 0.0))
-    low, high = max(calm - error, 0.0), calm + error
-    spread = (high ** (1 / power) - low ** (1 / power)) / (2 if low > 0 else 1)
-    return Estimate(value=calm ** (1 / power), error=spread)
 
 
 def _over(estimate: Estimate, width: float) -> Estimate:
