@@ -11,6 +11,10 @@ MOST_POINTS: Final = 6000
 FEWEST_IN_LINE: Final = 12
 """Detections that make a line. Chosen: chance makes rows of four or five."""
 
+BEAD_FWHM: Final = 6.0
+"""Detections of a line lie closer together than this. [FWHM] Chosen: a line bright enough to be detected at all is detected
+every few FWHM."""
+
 EXCESS_SIGMA: Final = 8.0
 """How far a row must stand above what scattered stars put into it. [sigma] Chosen: some million rows are looked at."""
 
@@ -47,14 +51,26 @@ def in_crossing_lines(
     n_lines = 0
     if not FEWEST_IN_LINE <= len(x) <= MOST_POINTS:
         return marked, 0
+    beads = _close_together(np.asarray(x), np.asarray(y), BEAD_FWHM * width_px)
     for _ in range(MOST_LINES):
-        free = np.flatnonzero(~marked)
+        free = beads[~marked[beads]]
+        if len(free) < FEWEST_IN_LINE:
+            break
         row = _densest_row(np.asarray(x)[free], np.asarray(y)[free], shape, width_px)
         if row is None:
             break
         marked[free[row]] = True
         n_lines += 1
     return marked, n_lines
+
+
+def _close_together(x: NDArray[Any], y: NDArray[Any], reach_px: float) -> NDArray[np.intp]:
+    """Indices of points with another nearby: the beads of a line are, most stars are not."""
+    from scipy.spatial import cKDTree
+
+    places = np.column_stack([x, y])
+    nearest = cKDTree(places).query(places, k=2, distance_upper_bound=reach_px)[0][:, 1]
+    return np.flatnonzero(np.isfinite(nearest))
 
 
 def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width_px: float) -> NDArray[np.intp] | None:

@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.profile import F64, FLUX, LN_W, SKY, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.shapes import Shapes
 from framecheck.stars.stamps import Stamps
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
@@ -22,15 +23,15 @@ apart for a star of 3 px; beyond the last it is nothing."""
 MOST_STARS: Final = 100
 """Brightest stars averaged. Chosen: more change little."""
 
-PRIOR: Final = 0.02
-"""How much a real profile may differ from the function, in units of its peak. Chosen: a departure that noise hides
-better than this is not believed."""
+PRIOR: Final = 0.03
+"""How much a real profile may differ from the function, in units of its peak, once it is plain that it does. Chosen."""
 
+DOUBTFUL_PRIOR: Final = 0.004
+"""The same while noise could explain what is seen: half of what turbulent air has. Chosen: noise then moves the FWHM of a
+frame of 300 stars of SNR 50 by less than 0.5 %."""
 
-SIGNIFICANT: Final = 5.0
-"""A difference between the long and the short axis is believed if its chi-square is so many standard deviations above
-what noise alone gives. [sigma] Chosen: the fitted function already has both axes right if stars are ellipses or
-trails."""
+SIGNIFICANT: Final = 4.0
+"""A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +51,63 @@ class MeanStar:
     """Side of one pixel of `image`. [px]"""
 
 
-def mean_star(stamps: Stamps, fit: Fit, good: NDArray[np.bool_], elongated: bool) -> MeanStar | None:
+@dataclass(frozen=True, slots=True)
+class _Typical:
+    """The function fitted, for the frame's typical star."""
+
+    long_px: float
+    short_px: float
+    """Full widths at half maximum."""
+    pa: float
+    """Of the long axis. [rad]"""
+    round_px: float
+    """FWHM of the round star that was moved, or of the ellipse."""
+    trail_px: float
+    """Length of the line it was moved along; 0 for an ellipse."""
+    wing: float
+
+    def unscaled(self, along: F64, across: F64) -> F64:
+        """Profile at points, along and across the long axis [px], as a part of the unmoved star's peak."""
+        c, _, _ = wing_terms(self.wing)
+        if self.trail_px == 0:
+            v = (2 * along / self.long_px) ** 2 + (2 * across / self.short_px) ** 2
+            return (1 + c * v) ** (-1 / self.wing)
+        at, weight = np.polynomial.legendre.leggauss(24)
+        total = np.zeros(np.broadcast_shapes(along.shape, across.shape))
+        for u, share in zip(at * self.trail_px / 2, weight / 2, strict=True):
+            v = ((along - u) ** 2 + across**2) * (2 / self.round_px) ** 2
+            total += share * (1 + c * v) ** (-1 / self.wing)
+        return total
+
+    def profile(self, along: F64, across: F64) -> F64:
+        """The same as a part of its own peak."""
+        return self.unscaled(along, across) / self.unscaled(np.zeros(1), np.zeros(1))
+
+
+def _typical(fit: Fit, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
+    e1, e2 = float(np.median(shapes.e1[index])), float(np.median(shapes.e2[index]))
+    size, e = float(np.median(shapes.fwhm_px[index])), float(np.hypot(e1, e2))
+    trailed = bool(np.isfinite(shapes.trail_px[index]).all())
+    return _Typical(
+        long_px=size * np.exp(e / 2),
+        short_px=size * np.exp(-e / 2),
+        pa=float(np.arctan2(e2, e1) / 2),
+        round_px=float(np.exp(np.median(fit.p[index, LN_W]))),
+        trail_px=float(np.median(shapes.trail_px[index])) if trailed else 0.0,
+        wing=fit.wing,
+    )
+
+
+def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool) -> MeanStar | None:
     """Average what the fits leave of the brightest good stars.
 
     Parameters
     ----------
     stamps : Stamps
     fit : Fit
-        An elliptical profile's fit to the stamps.
+        Of the stamps, ellipses or moved round stars.
+    shapes : Shapes
+        The axes that the fit gives.
     good : ndarray of bool, shape (n_stars,)
         Stars to average.
     elongated : bool
@@ -73,28 +123,38 @@ def mean_star(stamps: Stamps, fit: Fit, good: NDArray[np.bool_], elongated: bool
         return None
     index = index[np.argsort(-fit.p[index, FLUX] / stamps.noise[index], kind="stable")][:MOST_STARS]
     part, p = stamps.part(index), fit.p[index]
-    e1, e2 = float(np.median(p[:, E1])), float(np.median(p[:, E2]))
-    typical = float(np.exp(np.median(p[:, LN_W])))
-    rule = pixel_rule(typical * np.exp(-np.hypot(e1, e2) / 2) / 1.6)
-    model = Fit(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing).models(part.grid, rule)
+    typical = _typical(fit, shapes, index)
+    rule = pixel_rule(typical.short_px / 1.6)
+    model = Fit(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing, fit.profile).models(
+        part.grid, rule
+    )
     residual = part.values - model - p[:, SKY, None].astype(np.float32)
     _, volume, _ = wing_terms(fit.wing)
     peak = (p[:, FLUX] * volume * 4 * np.exp(-2 * p[:, LN_W]) / np.pi).astype(np.float32)[:, None]
+    peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
-    basis = _basis(part.half, p, e1, e2, rule, elongated)
+    basis = _basis(part.half, p, shapes.fwhm_px[index], typical, rule, elongated)
     n = len(KNOTS) - 1
-    departure, covariance = _least_squares(residual / peak, weight, basis)
+    departure, covariance = _least_squares(residual / peak, weight, basis, PRIOR)
+    if not _is_significant(departure[:n], covariance[:n, :n]):
+        departure, covariance = _least_squares(residual / peak, weight, basis, DOUBTFUL_PRIOR)
     even, twice = departure[:n], np.zeros(n)
     if elongated and _is_significant(departure[n:], covariance[n:, n:]):
         twice = departure[n:]
-    factors = [_half_maximum(fit.wing, even + sign * twice) for sign in (1, -1)]
+    fine = np.linspace(0, KNOTS[-1], 721)
+    zero = np.zeros_like(fine)
+    long_cut = typical.profile(fine * typical.long_px / 2, zero)
+    short_cut = typical.profile(zero, fine * typical.short_px / 2)
+    factors = [
+        _half_maximum(fine, cut + (even + sign * twice) @ _cardinal(fine)) / _half_maximum(fine, cut)
+        for sign, cut in ((1, long_cut), (-1, short_cut))
+    ]
     at_half = int(np.argmin(np.abs(KNOTS - 1)))
-    error = float(np.sqrt(covariance[at_half, at_half]) / _slope_at_half(fit.wing))
-    shear_error = 0.0
-    if twice.any():
-        shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / _slope_at_half(fit.wing))
-    image, pixel = _draw(fit.wing, even, twice, typical, e1, e2)
+    slope = float(np.interp(0.99, fine, short_cut) - np.interp(1.01, fine, short_cut)) / 0.02
+    error = float(np.sqrt(covariance[at_half, at_half]) / slope)
+    shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
+    image, pixel = _draw(typical, even, twice)
     return MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
 
 
@@ -109,7 +169,7 @@ def _cardinal(radius: F64) -> F64:
     return np.moveaxis(np.asarray(out) * inside[..., None], -1, 0)
 
 
-def _basis(half: int, p: F64, e1: float, e2: float, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
+def _basis(half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
     """The cardinal functions averaged over each pixel, then the same times cos(2 angle).
 
     Shape (n_functions, n_stars, n_pixels).
@@ -118,7 +178,7 @@ def _basis(half: int, p: F64, e1: float, e2: float, rule: PixelRule, elongated: 
     table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
     total: NDArray[np.float32] | None = None
     for u, v, share in rule.offsets:
-        radius, angle = _star_coordinates(half, p, e1, e2, u, v)
+        radius, angle = _star_coordinates(half, p, fwhm_px, typical, u, v)
         at = np.minimum((radius * np.float32(steps / KNOTS[-1]) + np.float32(0.5)).astype(np.intp), steps)
         values = table[:, at] * np.float32(share)
         if elongated:
@@ -129,31 +189,28 @@ def _basis(half: int, p: F64, e1: float, e2: float, rule: PixelRule, elongated: 
 
 
 def _least_squares(
-    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32]
+    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], prior: float
 ) -> tuple[Any, Any]:
-    """Heights of the basis functions with PRIOR as their expected size, and their covariance."""
+    """Heights of the basis functions with their expected size, and their covariance."""
     flat = basis.reshape(len(basis), -1)
     weighted = flat * weight.ravel()
-    normal = (weighted @ flat.T).astype(float) + np.eye(len(flat)) / PRIOR**2
+    normal = (weighted @ flat.T).astype(float) + np.eye(len(flat)) / prior**2
     covariance = np.linalg.inv(normal)
     return covariance @ (weighted @ residual.ravel()).astype(float), covariance
 
 
 def _star_coordinates(
-    half: int, p: F64, e1: float, e2: float, u: float, v: float
+    half: int, p: F64, fwhm_px: F64, typical: _Typical, u: float, v: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Radius in half-widths and angle from the long axis of each pixel, in the frame of the typical ellipse."""
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx = grid[None, None, :] + np.float32(u) - p[:, X].astype(np.float32)[:, None, None]
     dy = grid[None, :, None] + np.float32(v) - p[:, Y].astype(np.float32)[:, None, None]
-    pa, e = np.arctan2(e2, e1) / 2, np.hypot(e1, e2)
-    scale = 2 / np.exp(p[:, LN_W])
-    along = (scale * np.exp(-e / 2)).astype(np.float32)[:, None, None] * (
-        dx * np.float32(np.cos(pa)) + dy * np.float32(np.sin(pa))
-    )
-    across = (scale * np.exp(e / 2)).astype(np.float32)[:, None, None] * (
-        dy * np.float32(np.cos(pa)) - dx * np.float32(np.sin(pa))
-    )
+    c, s = np.float32(np.cos(typical.pa)), np.float32(np.sin(typical.pa))
+    stretch = np.sqrt(typical.long_px / typical.short_px)
+    long_scale = (2 / (fwhm_px * stretch)).astype(np.float32)[:, None, None]
+    short_scale = (2 * stretch / fwhm_px).astype(np.float32)[:, None, None]
+    along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
     n = len(p)
     return np.hypot(along, across).reshape(n, -1), np.arctan2(across, along).reshape(n, -1)
 
@@ -164,41 +221,25 @@ def _is_significant(values: F64, covariance: F64) -> bool:
     return chi2 > len(values) + SIGNIFICANT * np.sqrt(2 * len(values))
 
 
-def _profile(wing: float, radius: F64) -> F64:
-    c, _, _ = wing_terms(wing)
-    return np.asarray((1 + c * radius**2) ** (-1 / wing))
-
-
-def _half_maximum(wing: float, departure: F64) -> float:
-    """Radius of the outermost half-maximum of function plus departure, in half-widths of the function."""
-    fine = np.linspace(0, KNOTS[-1], 721)
-    value = _profile(wing, fine) + departure @ _cardinal(fine)
+def _half_maximum(radius: F64, value: F64) -> float:
+    """Radius of the outermost half-maximum of a profile; 1 if it does not fall to a half."""
     level = value.max() / 2
     last = int(np.flatnonzero(value > level)[-1])
-    if last + 1 >= len(fine):
+    if last + 1 >= len(radius):
         return 1.0
-    return float(fine[last] + (fine[1] - fine[0]) * (value[last] - level) / (value[last] - value[last + 1]))
+    step = radius[1] - radius[0]
+    return float(radius[last] + step * (value[last] - level) / (value[last] - value[last + 1]))
 
 
-def _slope_at_half(wing: float) -> float:
-    step = 0.01
-    low, high = _profile(wing, np.array([1 - step, 1 + step]))
-    return float((low - high) / (2 * step))
-
-
-def _draw(
-    wing: float, even: F64, twice: F64, fwhm_px: float, e1: float, e2: float
-) -> tuple[NDArray[np.float32], float]:
+def _draw(typical: _Typical, even: F64, twice: F64) -> tuple[NDArray[np.float32], float]:
     """The mean star on a fine grid, 3 FWHM wide."""
     n = 61
-    pixel = 3 * fwhm_px / n
+    pixel = 3 * float(np.sqrt(typical.long_px * typical.short_px)) / n
     grid = (np.arange(n) - n // 2) * pixel
-    pa, e = np.arctan2(e2, e1) / 2, np.hypot(e1, e2)
-    along = 2 / fwhm_px * np.exp(-e / 2) * (grid[None, :] * np.cos(pa) + grid[:, None] * np.sin(pa))
-    across = 2 / fwhm_px * np.exp(e / 2) * (grid[:, None] * np.cos(pa) - grid[None, :] * np.sin(pa))
-    radius, angle = np.hypot(along, across), np.arctan2(across, along)
-    cardinal = _cardinal(radius)
-    image = (
-        _profile(wing, radius) + np.tensordot(even, cardinal, 1) + np.tensordot(twice, cardinal, 1) * np.cos(2 * angle)
-    )
+    c, s = np.cos(typical.pa), np.sin(typical.pa)
+    along, across = grid[None, :] * c + grid[:, None] * s, grid[:, None] * c - grid[None, :] * s
+    u, v = 2 * along / typical.long_px, 2 * across / typical.short_px
+    cardinal, angle = _cardinal(np.hypot(u, v)), np.arctan2(v, u)
+    image = typical.profile(along, across) + np.tensordot(even, cardinal, 1)
+    image += np.tensordot(twice, cardinal, 1) * np.cos(2 * angle)
     return (image / image.max()).astype(np.float32), float(pixel)

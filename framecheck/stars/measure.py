@@ -132,7 +132,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     shapes = shapes_of(fit)
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
-    mean = None if trailed else mean_star(stamps, fit, flags == 0, elongated)
+    mean = mean_star(stamps, fit, shapes, flags == 0, elongated) if fitted is stamps else None
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted, fit, shapes, flags, rule)
