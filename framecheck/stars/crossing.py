@@ -12,8 +12,8 @@ FEWEST_IN_LINE: Final = 12
 """Detections that make a line. Chosen: chance makes rows of four or five."""
 
 BEAD_FWHM: Final = 6.0
-"""Detections of a line lie closer together than this. [FWHM] Chosen: a line bright enough to be detected at all is detected
-every few FWHM."""
+"""Detections of a line lie closer together than this. [FWHM] Chosen: a line bright enough to be detected at all is
+detected every few FWHM."""
 
 EXCESS_SIGMA: Final = 8.0
 """How far a row must stand above what scattered stars put into it. [sigma] Chosen: some million rows are looked at."""

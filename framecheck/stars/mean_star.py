@@ -27,8 +27,8 @@ PRIOR: Final = 0.03
 """How much a real profile may differ from the function, in units of its peak, once it is plain that it does. Chosen."""
 
 DOUBTFUL_PRIOR: Final = 0.004
-"""The same while noise could explain what is seen: half of what turbulent air has. Chosen: noise then moves the FWHM of a
-frame of 300 stars of SNR 50 by less than 0.5 %."""
+"""The same while noise could explain what is seen: half of what turbulent air has. Chosen: noise then moves the FWHM
+of a frame of 300 stars of SNR 50 by less than 0.5 %."""
 
 SIGNIFICANT: Final = 4.0
 """A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
