@@ -40,9 +40,13 @@ SAMPLE: Final = 5000
 FEWEST_THROUGH_FOCUS: Final = 8
 """Frames. Chosen: a parabola and a slope, each from a few."""
 
+FOLLOWS_FOCUS: Final = 4.0
+"""Size over error from which a part that follows focus is taken off. Chosen: motion drifts a little by itself."""
+
 DEEP_FOCUS: Final = 0.3
 """Growth of the squared FWHM on the way out of focus, half of the sequence from its best, over the best.
-[dimensionless] Chosen: air alone seldom falls and rises so smoothly."""
+[dimensionless] Chosen: the end of the sequence at 1.5 times the best FWHM; air does it only from 60 degrees off
+the zenith over the meridian and back."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -362,6 +366,8 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     slope = (weight * offset) @ values / normal
     typical = float(np.sqrt(np.mean(focus**2)))
     size = calm_root(float(np.hypot.reduce(slope)) * typical, typical / sqrt(normal), 1, len(slope))
+    if size.value < FOLLOWS_FOCUS * size.error:
+        return values, size
     return values - np.outer(focus, slope), size
 
 
