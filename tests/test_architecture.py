@@ -26,9 +26,7 @@ def imports_between_rooms() -> Iterator[tuple[str, str, Path]]:
 
 def test_every_room_has_its_place() -> None:
     rooms = {
-        p.name.removesuffix(".py")
-        for p in PACKAGE.iterdir()
-        if not p.name.startswith("__") and p.name != "py.typed"
+        p.name.removesuffix(".py") for p in PACKAGE.iterdir() if not p.name.startswith("__") and p.name != "py.typed"
     }
     assert rooms <= set(ORDER)
 
