@@ -19,6 +19,10 @@ FEWEST_IN_FRAME: Final = 6
 HELD_BACK_ONE_IN: Final = 5
 """Every fifth star judges the fit and takes no part in it."""
 
+UNWEIGHTED: Final = 8.0
+"""Third moment of a star over that under a weight as wide as the star. [dimensionless] Closed form for a Gaussian star
+with a weak third moment k, k H3(x / s) / 6 s³: under the weight, widths shrink by sqrt 2 and k by its sixth power."""
+
 SMALLEST_ERROR: Final = 1e-3
 """Relative error below which no star is believed. [dimensionless] Chosen: pixels are not known better."""
 
@@ -72,9 +76,9 @@ class FieldSample:
     shape: Floats
     """(a² - b²) / 2 times cos and sin of twice the angle of a, shape (2, n). [px²]"""
     coma: Floats
-    """Third moment of spin 1, shape (2, n). [px³]"""
+    """Third moment of spin 1, the weight's effect undone, shape (2, n). [px³]"""
     trefoil: Floats
-    """Third moment of spin 3, shape (2, n). [px³]"""
+    """The same of spin 3."""
     size_error: Floats
     """Over `square`, shape (n,)."""
     shape_error: Floats
@@ -83,7 +87,7 @@ class FieldSample:
     square: Floats
     """Median size of the star's frame. [px²]"""
     cube: Floats
-    """Cube of the standard deviation of the typical star of the frame. [px³]"""
+    """Unit of the frame's third moments: `UNWEIGHTED` times the cube of its typical star's standard deviation. [px³]"""
     held: NDArray[np.bool_]
     """True for stars that judge the fit."""
     corner_px: float
@@ -136,7 +140,7 @@ def gather_stars(results: Sequence[FrameResult]) -> FieldSample | None:
             continue
         parts.append(table)
         numbers.append(number)
-        scales.append((_typical_size(table), _typical_sigma_px(good[keep]) ** 3))
+        scales.append((_typical_size(table), UNWEIGHTED * _typical_sigma_px(good[keep]) ** 3))
     if not parts:
         return None
     counts = [part.shape[1] for part in parts]
@@ -303,10 +307,9 @@ def _gram(columns: Floats, weight: Floats, starts: NDArray[np.intp]) -> Floats:
     """Weighted sums of products of all pairs of columns, frame by frame; shape (n_frames, n, n)."""
     n = len(columns)
     gram = np.empty((len(starts), n, n))
-    weighted = columns * weight
     for i, (start, end) in enumerate(zip(starts, np.append(starts[1:], len(weight)), strict=True)):
         here = slice(start, end)
-        gram[i] = weighted[:, :, here].reshape(n, -1) @ columns[:, :, here].reshape(n, -1).T
+        gram[i] = (columns[:, :, here] * weight[here]).reshape(n, -1) @ columns[:, :, here].reshape(n, -1).T
     return gram
 
 

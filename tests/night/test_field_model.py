@@ -35,8 +35,9 @@ def draw(
     e = np.arctanh(abs(shape) / size)
     width = np.sqrt(size / np.cosh(e))
     ell = e * np.exp(1j * np.angle(shape))
-    coma = (constant_coma_px3 + coma_px3 * z) / SIGMA_PX**3
-    third = np.full(n, trefoil_px3 / SIGMA_PX**3, complex)
+    weighted = 8 * SIGMA_PX**3  # a weight as wide as a Gaussian star takes a third moment to an eighth (closed form)
+    coma = (constant_coma_px3 + coma_px3 * z) / weighted
+    third = np.full(n, trefoil_px3 / weighted, complex)
     stir = rng.standard_normal((7, n)) * error * noise
     table = np.zeros(n, STAR_DTYPE)
     table["x"], table["y"] = p.T
@@ -64,7 +65,7 @@ def pull(estimate: Estimate, truth: float) -> float:
 
 
 N_NIGHTS, N_FRAMES = 24, 24
-TURN_PX2, RADIAL_PX2, COMA_PX3, CONSTANT_COMA_PX3 = 3.0, 1.2, 0.3, 0.2 + 0.1j
+TURN_PX2, RADIAL_PX2, COMA_PX3, CONSTANT_COMA_PX3 = 3.0, 1.2, 2.4, 1.6 + 0.8j
 AXIS = 0.3 + 0.2j  # centre of the rotation
 
 
