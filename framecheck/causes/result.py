@@ -1,0 +1,145 @@
+"""What a cause answers: a finding, healthy, or that these frames cannot tell; and how sure it is.
+
+The chance that a claim is right is built from statistics with a stated scatter. The statistic stays beside the claim as
+log-odds, so that a calibration can map it anew without touching the causes.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from framecheck.causes.cures import CAUTIONS, CURES
+
+LOGISTIC_PER_SIGMA: Final = 1.702
+"""Slope that turns the logistic function into the normal distribution to within 0.01. [dimensionless]
+Closed-form approximation (D. C. Haley, 1952), from memory."""
+
+MOST_LOG_ODDS: Final = math.log(0.98 / 0.02)
+"""[dimensionless] Chosen: no single night makes a claim surer than 98 of 100."""
+
+LEAST_CONFIDENCE: Final = 0.2
+"""[dimensionless] Chosen: less than this is called healthy; at 0.5 a finding counts as a claim."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Evidence:
+    """One thing seen, against what a healthy night would show."""
+
+    statement: str
+    value: float | None = None
+    unit: str | None = None
+    expected_if_healthy: str | float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Rival:
+    """Another explanation, and why it is the weaker one."""
+
+    cause: str
+    why_less_likely: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Finding:
+    """A cause that these frames speak for."""
+
+    cause: str
+    confidence: float
+    """Chance that the claim is right, 0 to 1."""
+    frames_affected: int
+    cost: float | None
+    """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
+    evidence: tuple[Evidence, ...] = ()
+    rivals: tuple[Rival, ...] = ()
+    cures: tuple[str, ...] = ()
+    """Cheapest first."""
+    caution: str | None = None
+    log_odds: float | None = None
+    """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Undecided:
+    """A cause that these frames can neither show nor exclude."""
+
+    cause: str
+    because: str
+    what_would_settle_it: str
+
+
+CannotTell = Undecided
+"""As a cause's own answer."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Healthy:
+    """A cause that these frames were asked for and speak against."""
+
+    cause: str
+    evidence: tuple[Evidence, ...] = ()
+    log_odds: float | None = None
+    """The statistic, as in `Finding`; None if there was nothing to weigh."""
+
+
+Answer = Finding | Healthy | CannotTell
+
+
+def log_odds_above(value: float, limit: float, scatter: float) -> float:
+    """Log-odds that a quantity exceeds a limit, measured with a normal error.
+
+    Parameters
+    ----------
+    value, limit, scatter : float
+        All in one unit; `scatter` is one standard deviation of measurement and healthy variation together, above 0.
+
+    Returns
+    -------
+    float
+        Natural logarithm of the odds; 0 at the limit itself.
+    """
+    return LOGISTIC_PER_SIGMA * (value - limit) / scatter
+
+
+def chance(log_odds: float) -> float:
+    """Probability of log-odds, with what no single night can exceed."""
+    return 1 / (1 + math.exp(-min(max(log_odds, -MOST_LOG_ODDS), MOST_LOG_ODDS)))
+
+
+def all_of(*log_odds: float) -> float:
+    """Log-odds that several independent things are all so: the product of their chances."""
+    return _log_odds(math.prod(_chance(one) for one in log_odds))
+
+
+def any_of(*log_odds: float) -> float:
+    """Log-odds that at least one of several independent things is so."""
+    return -all_of(*(-one for one in log_odds))
+
+
+def answer(
+    cause: str, log_odds: float, *, frames_affected: int, cost: float | None, evidence: tuple[Evidence, ...],
+    rivals: tuple[Rival, ...] = (),
+) -> Finding | Healthy:  # fmt: skip
+    """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
+    confidence = chance(log_odds)
+    if confidence < LEAST_CONFIDENCE:
+        return Healthy(cause=cause, evidence=evidence, log_odds=log_odds)
+    return Finding(
+        cause=cause,
+        confidence=confidence,
+        frames_affected=frames_affected,
+        cost=None if cost is None else min(max(cost, 0.0), 1.0),
+        evidence=evidence,
+        rivals=rivals,
+        cures=CURES[cause],
+        caution=CAUTIONS.get(cause),
+        log_odds=log_odds,
+    )
+
+
+def _chance(log_odds: float) -> float:
+    """Probability without the ceiling, but never quite 0 or 1."""
+    return 1 / (1 + math.exp(-min(max(log_odds, -30.0), 30.0)))
+
+
+def _log_odds(chance: float) -> float:
+    return math.log(chance) - math.log1p(-chance)
