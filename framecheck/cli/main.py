@@ -2,18 +2,21 @@
 
 import os
 import sys
+import traceback
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
 
 from framecheck._version import __version__
-from framecheck.errors import FramecheckError, NothingMeasured, UnusableFrame
+from framecheck.errors import FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
-DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, INTERRUPTED = 0, 1, 2, 3, 130
-"""Exit codes; the last is the shell's for an interrupted command."""
+DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED = 0, 1, 2, 3
+"""Exit codes of the contract."""
+FAULT_OF_OURS, INTERRUPTED = 70, 130
+"""Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
 
 WrongWords: Any = typer.BadParameter.__mro__[2]
 """What typer raises for words that are no command or option: the base of its usage errors, which it does not export."""
@@ -38,24 +41,52 @@ Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no summary
 
 def run() -> None:
     """Run the command line; every failure that a user can put right ends here as one sentence."""
+    from framecheck.cli.terminal import speak_any_script
+
+    speak_any_script()
+    sys.exit(_exit_code())
+
+
+def _exit_code() -> int:
     try:
         code = app(standalone_mode=False)
     except WrongWords as error:
         error.show()
-        code = WRONG_USAGE
+        return WRONG_USAGE
     except (typer.Abort, KeyboardInterrupt):
-        sys.stderr.write("framecheck: stopped. Nothing half-written was left.\n")
         code = INTERRUPTED
     except NothingMeasured as error:
-        sys.stderr.write(f"framecheck: {error}\n")
-        code = NOTHING_MEASURED
+        return _tell(str(error), NOTHING_MEASURED)
     except FramecheckError as error:
-        sys.stderr.write(f"framecheck: {error}\n")
-        code = WRONG_USAGE
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = DONE
-    sys.exit(code if isinstance(code, int) else DONE)
+        return _tell(str(error), WRONG_USAGE)
+    except OSError as error:
+        about = f"{error.filename}: " if error.filename else ""
+        return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", WRONG_USAGE)
+    except Exception as error:
+        return _own_fault(error)
+    if code == INTERRUPTED:
+        return _tell("stopped; no half-written file was left.", INTERRUPTED)
+    return code if isinstance(code, int) else DONE
+
+
+def _tell(text: str, code: int) -> int:
+    from framecheck.report.words import plain
+
+    sys.stderr.write(f"framecheck: {plain(text)}\n")
+    return code
+
+
+def _own_fault(error: Exception) -> int:
+    """A mistake in framecheck itself: one line for the user, the traceback for whoever asks for it."""
+    if os.environ.get("FRAMECHECK_TRACEBACK"):
+        traceback.print_exc()
+    frames = [f for f in traceback.extract_tb(error.__traceback__) if "framecheck" in Path(f.filename).parts]
+    place = f" at {Path(frames[-1].filename).name}, line {frames[-1].lineno}" if frames else ""
+    return _tell(
+        f"this is a fault of framecheck, not of yours ({type(error).__name__}{place}: {error}). Please report it; "
+        "with FRAMECHECK_TRACEBACK=1 in the environment it tells more.",
+        FAULT_OF_OURS,
+    )
 
 
 def _show_version(wanted: bool) -> None:
@@ -75,7 +106,9 @@ def main(
 
 @app.command(epilog="Example: framecheck night ~/astro/lights --out ~/astro/report --rig rig.toml")
 def night(
-    folder: Annotated[Path, typer.Argument(help="Folder with the night's FITS files; folders in it are searched too.")],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where the night's FITS files are, in folders below it too.")
+    ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where report.html, night.json, frames.csv go.")],
     rig: RigOption = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
@@ -110,31 +143,21 @@ def frame(
         raise typer.Exit(SOME_FAILED)
 
 
-@app.command(epilog="Example: framecheck rig light_0001.fits --into rig.toml")
+@app.command(
+    epilog="Example: framecheck rig light_0001.fits --into rig.toml",
+    short_help="Write a rig.toml to start from.",
+)
 def rig(
     file: Annotated[Path, typer.Argument(help="A frame of yours.", metavar="FRAME")],
     into: Annotated[Path | None, typer.Option("--into", metavar="FILE", help="Write it there; else print it.")] = None,
 ) -> None:
     """Write a rig.toml to start from, with what the frame's header says filled in."""
-    from framecheck.errors import UnusableRequest
-    from framecheck.read import read_exposure, rig_template
-    from framecheck.report.write import write_text
+    from framecheck.cli.rig_command import start_rig
 
-    try:
-        text = rig_template(read_exposure(file))
-    except UnusableFrame as error:
-        sys.stderr.write(f"framecheck: {error}\n")
-        raise typer.Exit(NOTHING_MEASURED) from None
-    if into is None:
-        typer.echo(text, nl=False)
-        return
-    if into.exists():
-        raise UnusableRequest(f"{into} is there already, and your own values are not overwritten. Choose another name.")
-    write_text(text, into)
-    typer.echo(f"Wrote {into}: fill in what is missing, then use it with --rig {into}.")
+    start_rig(file, into)
 
 
-@app.command(epilog="Example: framecheck demo --into demo-night")
+@app.command(epilog="Example: framecheck demo --into demo-night", short_help="Render an invented night and judge it.")
 def demo(
     into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Where the demo night goes.")] = Path(
         "demo-night"

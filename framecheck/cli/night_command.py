@@ -1,17 +1,20 @@
 """`framecheck night`: a folder in, a report out."""
 
+import multiprocessing
 import os
+import sys
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 from framecheck.cli.night_summary import failure_line, night_lines
-from framecheck.cli.terminal import ProgressLine, safe, say, warn
+from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_night, worker_pool
 from framecheck.read import Rig, find_frames, find_others, load_rig
 from framecheck.report.night_json import json_text, night_document
-from framecheck.report.write import prepare_folder, write_night
+from framecheck.report.write import FILES, prepare_folder, write_night
 
 
 def judge_folder(
@@ -32,53 +35,72 @@ def judge_folder(
     UnusableRequest, UnusableRig, NothingMeasured
         With a sentence for the user.
     """
-    if not folder.is_dir():
-        raise UnusableRequest(f"{safe(folder)} is not a folder. Name the folder that holds the night's frames.")
     rig = load_rig(rig_file) if rig_file is not None else Rig()
-    prepare_folder(out)
-    paths = [path for path in find_frames(folder) if out.resolve() not in path.resolve().parents or out == folder]
+    paths = [path for path in find_frames(folder) if not _is_ours(path, folder, out)]
     if not paths:
         raise NothingMeasured(
-            f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Name the folder of the frames."
+            f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
+    prepare_folder(out)
     measurements = _measure(paths, rig, workers, quiet)
     if not measurements.results:
         for failure in measurements.failures:
-            warn(failure_line(failure))
+            warn(failure_line(failure, folder))
         raise NothingMeasured(_nothing_sentence(folder, measurements))
-    others = tuple(Skipped(file=path, kind="not a frame", why=why) for path, why in find_others(folder))
-    complete = Measurements(
-        results=measurements.results, failures=measurements.failures, skipped=measurements.skipped + others
-    )
-    judgement = judge_night(folder, complete, rig, aim)
+    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
+    judgement = judge_night(folder, _with_others(measurements, others), rig, aim)
     written = write_night(judgement, out, stars=stars)
     if as_json:
-        say(json_text(night_document(judgement)).rstrip("\n"))
-    elif not quiet:
-        say("\n".join(night_lines(judgement)))
-        say()
-        say(f"Open {written.page}")
-    else:
+        say(json_text(night_document(judgement)))
+    elif quiet:
         for failure in measurements.failures:
-            warn(failure_line(failure))
+            warn(failure_line(failure, folder))
+    else:
+        say("\n".join(night_lines(judgement, look_of(sys.stdout))))
+        say(f"\nOpen {safe(written.page)}")
     return len(measurements.failures)
+
+
+def _is_ours(path: Path, folder: Path, out: Path) -> bool:
+    """Whether a file below the folder is one of a report that goes, or went, there as well."""
+    if out.resolve() == folder.resolve():
+        return path.parent.resolve() == out.resolve() and path.name in FILES
+    return out.resolve() in path.resolve().parents
+
+
+def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> Measurements:
+    """The measurements with files that are no frames told as skipped."""
+    skipped = tuple(Skipped(file=path, kind="not a frame", why=why) for path, why in others)
+    return Measurements(
+        results=measurements.results, failures=measurements.failures, skipped=measurements.skipped + skipped
+    )
 
 
 def _measure(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> Measurements:
     count = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
-    with ProgressLine("Measuring frames:", quiet=quiet) as progress, worker_pool(count) as pool:
-        try:
-            return measure_night(paths, rig, pool, progress)
-        except KeyboardInterrupt:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    try:
+        with ProgressLine("Measuring frames:", quiet=quiet) as progress, worker_pool(count) as pool:
+            try:
+                return measure_night(paths, rig, pool, progress)
+            except BaseException:
+                pool.shutdown(wait=False, cancel_futures=True)
+                for worker in multiprocessing.active_children():
+                    worker.terminate()  # whoever stopped us does not want to wait for frames under way
+                raise
+    except BrokenProcessPool:
+        raise UnusableRequest(
+            "a worker process was stopped from outside, most likely because memory ran out. "
+            "Use fewer with --workers, or close other programs."
+        ) from None
 
 
 def _nothing_sentence(folder: Path, measurements: Measurements) -> str:
     if measurements.failures:
-        return f"none of the {len(measurements.failures)} frames in {safe(folder)} could be measured; see above why."
+        n = len(measurements.failures)
+        which = "the one frame" if n == 1 else f"none of the {n} frames"
+        return f"{which} in {safe(folder)} could {'not ' if n == 1 else ''}be measured; see above why."
     kinds = sorted({skipped.kind for skipped in measurements.skipped})
     return (
         f"{safe(folder)} holds no light frames, only {' and '.join(kinds)} frames. "
-        "Name the folder of the lights; if these are lights, their IMAGETYP is wrong."
+        "Give the folder of the lights; if these are lights, their IMAGETYP is wrong."
     )

@@ -1,65 +1,71 @@
 """The night in a few lines of terminal text."""
 
-from statistics import median
+from pathlib import Path
+from typing import Final
 
-from framecheck.cli.terminal import duration, safe
+from framecheck.cli.terminal import Look, safe
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
-from framecheck.night.records import NightFrame
+from framecheck.report.account import account_of
+from framecheck.report.frame_row import frame_rows
+from framecheck.report.verdict import night_title, verdict
+from framecheck.report.words import path_in, sentence
 
-WORST_SHOWN = 6
-"""Rejected frames named with their reasons. Chosen: the rest is on the page."""
+WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
+"""Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""
+FAILURES_SHOWN: Final = 10
+_MARKS: Final = {"reject": "×", "doubtful": "◇"}
+_HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 
 
-def night_lines(judgement: Judgement) -> list[str]:
-    """Sum a night up for a person: what to keep, how sharp it is, what is wrong with the rest."""
-    night = judgement.night
-    pairs = list(zip(night.frames, judgement.grades, strict=True))
-    counts = {name: sum(grade.grade == name for _, grade in pairs) for name in ("keep", "doubtful", "reject")}
-    lines = [
-        f"{len(pairs)} frames measured: {counts['keep']} keep, {counts['doubtful']} doubtful, "
-        f"{counts['reject']} reject."
-    ]
-    lines += _hours(pairs)
-    lines += _sharpness(judgement, pairs)
-    rejected = [(frame, grade) for frame, grade in pairs if grade.grade == "reject"]
-    if rejected:
-        lines.append("")
-        lines.append("Rejected:")
-        lines += [f"  {safe(grade.file.name)}: {safe(grade.reasons[0])}" for _, grade in rejected[:WORST_SHOWN]]
-        if len(rejected) > WORST_SHOWN:
-            lines.append(f"  and {len(rejected) - WORST_SHOWN} more, each with its reason, on the page.")
-    if night.failures:
-        lines.append("")
-        lines.append("Not measured:")
-        lines += [f"  {failure_line(failure)}" for failure in night.failures]
+def night_lines(judgement: Judgement, look: Look) -> list[str]:
+    """Sum a night up for a person: the answer, then the frames it is about."""
+    rows = frame_rows(judgement)
+    lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
+    for part in verdict(judgement, account_of(rows)):
+        label = f"{part.question:<16}"
+        lines.append(look.style(label, "quiet") + look.wrap(safe(part.answer), 16, used=16))
+    for grade in _HEADINGS:
+        lines += _worst(judgement, grade, look)
+    return lines + _failures(judgement, look)
+
+
+def failure_line(failure: FrameFailure, folder: Path | None = None) -> str:
+    """One file that could not be measured: name, fault, remedy."""
+    name = failure.file if folder is None else path_in(folder, Path(failure.file))
+    return safe(f"{name} {sentence(failure.fault)[:1].lower()}{sentence(failure.fault)[1:]} {sentence(failure.remedy)}")
+
+
+def _worst(judgement: Judgement, grade: str, look: Look) -> list[str]:
+    """The frames of a grade that would harm the stack most, each with its first reason."""
+    frames = sorted((one for one in judgement.grades if one.grade == grade), key=_harm)
+    if not frames:
+        return []
+    shown = frames[: WORST_SHOWN[grade]]
+    heading = _HEADINGS[grade] + ("" if len(shown) == len(frames) else f", the worst {len(shown)} of {len(frames)}")
+    lines = ["", look.style(heading, "bold")]
+    for one in shown:
+        name = safe(path_in(judgement.night.folder, one.file))
+        reason = safe(one.reasons[0]) if one.reasons else ""
+        mark = look.style(_MARKS[grade], grade)
+        lines.append(f"  {mark} {name}  " + look.wrap(reason, 4, used=6 + len(name)))
     return lines
 
 
-def failure_line(failure: FrameFailure) -> str:
-    """One file that could not be measured: name, fault, remedy."""
-    name = failure.file.replace("\\", "/").rsplit("/", 1)[-1]
-    return safe(f"{name} {failure.fault}. {failure.remedy}")
+def _harm(grade: Grade) -> tuple[bool, float, str]:
+    """What does most harm first; what could not be weighed in the stack before that."""
+    return grade.benefit is not None, grade.benefit or 0.0, str(grade.file)
 
 
-def _hours(pairs: list[tuple[NightFrame, Grade]]) -> list[str]:
-    kept = [frame for frame, grade in pairs if grade.grade == "keep"]
-    taken = [frame.result.exposure.exposure_s for frame, _ in pairs]
-    worth = [frame.effective_exposure_s for frame in kept]
-    if any(value is None for value in taken) or any(value is None for value in worth):
+def _failures(judgement: Judgement, look: Look) -> list[str]:
+    failures = judgement.night.failures
+    if not failures:
         return []
-    total, effective = sum(v for v in taken if v is not None), sum(v for v in worth if v is not None)
-    return [f"{duration(total)} taken; the kept frames are worth {duration(effective)} of the night's best."]
-
-
-def _sharpness(judgement: Judgement, pairs: list[tuple[NightFrame, Grade]]) -> list[str]:
-    shapes = [frame.result.shape for frame, _ in pairs if frame.result.shape is not None]
-    if not shapes:
-        return []
-    width, elongation = median(s.fwhm_px for s in shapes), median(s.elongation for s in shapes)
-    scale = judgement.night.rig.pixel_scale_arcsec
-    size = f"{width:.1f} px" if scale is None else f"{width * scale:.1f} arcsec ({width:.1f} px)"
-    return [
-        f"Stars are {size} wide at half maximum, {elongation:.2f} times as long as wide (up to 1.2 is fine)."
+    lines = ["", look.style("Not measured", "bold")]
+    lines += [
+        "  " + look.wrap(failure_line(one, judgement.night.folder), 4, used=2) for one in failures[:FAILURES_SHOWN]
     ]
+    if len(failures) > FAILURES_SHOWN:
+        lines.append(f"  and {len(failures) - FAILURES_SHOWN} more, each with its reason, on the page")
+    return lines

@@ -1,14 +1,53 @@
-"""What a terminal is shown: safe text, progress, and nothing in a pipe."""
+"""What a terminal is shown: safe text, colour where it is wanted, progress, and nothing in a pipe."""
 
+import os
+import shutil
 import sys
+import textwrap
 import time
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, TextIO
 
 from framecheck.report.words import plain
 
 REFRESH_S: Final = 0.2
 """Least time between two lines of progress. [s] Chosen: steady to the eye."""
+_WIDEST: Final = 100
+"""[columns] Chosen: longer lines are hard to read."""
+_STYLES: Final = {"bold": "1", "quiet": "2", "keep": "36", "doubtful": "33", "reject": "31"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Look:
+    """How text is laid out: for a terminal of some width, or for a pipe."""
+
+    width: int | None = None
+    """Columns to wrap at; None for a pipe, where a line stays whole for the program that reads it."""
+    colour: bool = False
+
+    def style(self, text: str, name: str) -> str:
+        """The text in a style, where colour is wanted."""
+        return f"\x1b[{_STYLES[name]}m{text}\x1b[0m" if self.colour else text
+
+    def wrap(self, text: str, hang: int, used: int = 0) -> str:
+        """The text in lines, those after the first set in by `hang`; `used` columns of the first are taken already."""
+        if self.width is None:
+            return text
+        width = max(20 + hang, self.width)
+        lines = textwrap.wrap(
+            text, width, initial_indent=" " * used, subsequent_indent=" " * hang, break_long_words=False,
+            break_on_hyphens=False,
+        )  # fmt: skip
+        return "\n".join(lines)[used:]
+
+
+def look_of(stream: TextIO) -> Look:
+    """Width and colour that suit a stream; NO_COLOR and a dumb terminal are honoured."""
+    if not stream.isatty():
+        return Look()
+    plain_wanted = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    return Look(width=min(_WIDEST, shutil.get_terminal_size().columns), colour=not plain_wanted)
 
 
 def safe(text: object) -> str:
@@ -17,13 +56,25 @@ def safe(text: object) -> str:
 
 
 def say(text: str = "") -> None:
-    """Print a line for a person."""
-    sys.stdout.write(text + "\n")
+    """Print a line for a person; if nobody listens any more, stop quietly."""
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # so that the interpreter's last flush succeeds
+        raise SystemExit(0) from None
 
 
 def warn(text: str) -> None:
     """Print a line about something wrong."""
     sys.stderr.write(text + "\n")
+
+
+def speak_any_script() -> None:
+    """See that no sign of a file name or unit can break the output where the terminal's encoding lacks it."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
 
 
 class ProgressLine:
@@ -39,6 +90,9 @@ class ProgressLine:
         self._last = 0.0
 
     def __enter__(self) -> "ProgressLine":
+        if self._shown:
+            sys.stderr.write(f"{self._what} …")
+            sys.stderr.flush()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -52,15 +106,21 @@ class ProgressLine:
         if not self._shown or (now - self._last < REFRESH_S and done < total):
             return
         self._last = now
-        rate = done / max(now - self._start, 1e-6)
-        left = (total - done) / max(rate, 1e-9)
-        pace = f"{rate:.1f} frames/s" if rate >= 1 else f"{1 / max(rate, 1e-9):.1f} s a frame"
-        sys.stderr.write(f"\r\x1b[K{self._what} {done} of {total}, {pace}, {duration(left)} left")
+        line = f"{self._what} {done} of {total}, {_pace(done, now - self._start, total - done)}"
+        columns = shutil.get_terminal_size().columns
+        sys.stderr.write(f"\r\x1b[K{line[: max(1, columns - 1)]}")
         sys.stderr.flush()
 
 
-def duration(seconds: float) -> str:
-    """A time in words: 42 s, 3 min 20 s, 2 h 05 min."""
+def _pace(done: int, passed_s: float, left: int) -> str:
+    """Rate and time left."""
+    rate = done / max(passed_s, 1e-6)
+    pace = f"{rate:.1f} a second" if rate >= 1 else f"{1 / max(rate, 1e-9):.1f} s each"
+    return f"{pace}, {time_left(left / max(rate, 1e-9))} left"
+
+
+def time_left(seconds: float) -> str:
+    """A time in words, to the second below an hour: 42 s, 3 min 20 s, 2 h 05 min."""
     whole = round(seconds)
     if whole < 60:
         return f"{whole} s"

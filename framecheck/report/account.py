@@ -68,7 +68,7 @@ def account_of(rows: Sequence[FrameRow]) -> Account:
 def fwhm_field(rows: Sequence[FrameRow]) -> tuple[str, str]:
     """Field and unit in which the night's star sizes are told: arcseconds where the scale is known, else pixels."""
     if any(row.fwhm_arcsec is not None for row in rows):
-        return "fwhm_arcsec", "″"
+        return "fwhm_arcsec", "arcsec"
     return "fwhm_px", "px"
 
 

@@ -97,7 +97,7 @@ def _as_svg(figure: "Figure", name: str) -> str:
 
     file = io.StringIO()
     nothing: dict[str, Any] = dict.fromkeys(("Creator", "Date", "Format", "Type"))
-    settings = {"svg.fonttype": "none", "svg.hashsalt": name, "path.simplify": False}
+    settings: Any = {"svg.fonttype": "none", "svg.hashsalt": name, "path.simplify": False}
     with rc_context(settings), warnings.catch_warnings():
         # Text stays text and the page brings the fonts: it does not matter that matplotlib's own lacks a letter.
         warnings.filterwarnings("ignore", message="Glyph .* missing")

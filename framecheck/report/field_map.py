@@ -11,6 +11,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.night.records import NightFrame
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.report.words import counted, fixed
+from framecheck.stars.table import STAR_DTYPE, StarTable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -24,6 +25,8 @@ _FEWEST: Final = 5
 """Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
 _ROUND: Final = 2.0
 """[standard errors] Chosen: what is less sure than this is drawn as a dot, as round."""
+_EVEN: Final = 0.1
+"""Chosen: the scale of colours spans at least this much either way, so that an even field looks even."""
 _KEYS: Final = (1.01, 1.02, 1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
 """Elongations that a reader recognises, for the key."""
 
@@ -55,8 +58,7 @@ def field_cells(judgement: Judgement) -> FieldCells | None:
     graded = zip(judgement.night.frames, judgement.grades, strict=True)
     frames = [frame for frame, grade in graded if grade.grade != "reject"] or list(judgement.night.frames)
     frames, width, height = _of_one_size(frames)
-    tables = [frame.result.stars.good for frame in frames]
-    stars = np.concatenate(tables) if tables else np.empty(0)
+    stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *(frame.result.stars.good for frame in frames)])
     if len(stars) < _FEWEST:
         return None
     rows = max(2, round(_COLUMNS * height / width))
@@ -117,7 +119,7 @@ def whisker_map(cells: FieldCells) -> str:
     figure, axes, below = _sensor(cells, below_px=52)
     step = min(cells.width_px / size.shape[1], cells.height_px / size.shape[0])
     longest = float(np.nanpercentile(size, 95))
-    scale = 0.9 * step / max(longest, float(np.log(1.02)))
+    scale = 0.78 * step / max(longest, float(np.log(1.02)))
     sure = size > _ROUND * cells.error
     angle = np.arctan2(cells.e2, cells.e1) / 2
     dx, dy = scale * size * np.cos(angle) / 2, scale * size * np.sin(angle) / 2
@@ -132,14 +134,14 @@ def whisker_map(cells: FieldCells) -> str:
 
 def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
     """The star size over the field as a shaded map with its scale of colours."""
-    factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "″")
+    factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
     fwhm = cells.fwhm_px * factor
     if not np.isfinite(fwhm).any():
         return ""
     figure, axes, below = _sensor(cells, below_px=52)
-    low, high = float(np.nanmin(fwhm)), float(np.nanmax(fwhm))
+    low, high = (float(limit) for limit in np.nanpercentile(fwhm, [3, 97]))  # one odd cell must not bleach the rest
     middle = (low + high) / 2
-    low, high = min(low, 0.97 * middle), max(high, 1.03 * middle)
+    low, high = min(low, (1 - _EVEN) * middle), max(high, (1 + _EVEN) * middle)
     _tiles(axes, cells, fwhm, low, high)
     _colour_key(below, low, high, unit)
     text = (
@@ -152,11 +154,9 @@ def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
 
 def _sensor(cells: FieldCells, below_px: float) -> tuple[Any, "Axes", "Axes"]:
     """The sensor's outline in its own proportions, and room below it for a key."""
-    left, right, top = 8, 8, 8
-    wide = WIDTH_PX - left - right
+    top = 8.0
+    wide = min(WIDTH_PX - 2 * top, 1.15 * WIDTH_PX * cells.width_px / cells.height_px)
     tall = wide * cells.height_px / cells.width_px
-    if tall > 1.15 * wide:
-        tall, wide = 1.15 * wide, 1.15 * wide * cells.width_px / cells.height_px
     left = (WIDTH_PX - wide) / 2
     figure = new_figure(WIDTH_PX, top + tall + below_px)
     axes = place(figure, left, top, wide, tall)
@@ -194,7 +194,7 @@ def _tiles(axes: "Axes", cells: FieldCells, fwhm: Values, low: float, high: floa
     wide, tall = cells.width_px / columns, cells.height_px / rows
     for (row, column), value in np.ndenumerate(fwhm):
         if np.isfinite(value):
-            colour = colormaps["cividis"]((value - low) / (high - low))
+            colour = colormaps["cividis"](float(np.clip((value - low) / (high - low), 0, 1)))
             corner = (column * wide - 0.5, row * tall - 0.5)
             axes.add_patch(Rectangle(corner, wide, tall, facecolor=colour, edgecolor=PAPER, linewidth=1))
 
@@ -215,7 +215,7 @@ def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:
 def _whisker_text(cells: FieldCells, size: Values, sure: NDArray[np.bool_]) -> str:
     elongation = np.exp(size)
     return (
-        f"Mean shape of {counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')} in "
+        f"Typical shape of {counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')} in "
         f"{counted(int(np.isfinite(size).sum()), 'cell')} over the field. Elongation from "
         f"{fixed(float(np.nanmin(elongation)), 2)} {_where(cells, elongation, smallest=True)} to "
         f"{fixed(float(np.nanmax(elongation)), 2)} {_where(cells, elongation, smallest=False)}, median "

@@ -17,8 +17,7 @@ from framecheck.report.field_map import field_cells, fwhm_map, whisker_map
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.missing import missing_values, rig_lines
 from framecheck.report.strips import strips
-from framecheck.report.time_axis import dates
-from framecheck.report.verdict import CLAIMED, verdict
+from framecheck.report.verdict import CLAIMED, night_title, verdict
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -56,7 +55,7 @@ def night_page(judgement: Judgement) -> str:
             script=script,
             script_hash=b64encode(sha256(script.encode()).digest()).decode(),
             version=__version__,
-            title=_title(judgement, rows),
+            title=night_title(judgement, rows),
             facts=_facts(judgement, rows),
             answers=verdict(judgement, account),
             shares=_shares(account),
@@ -67,6 +66,8 @@ def night_page(judgement: Judgement) -> str:
             cells=cells,
             judgement=judgement,
             causes=CAUSES,
+            in_numbers=_in_numbers(judgement),
+            undecided=_undecided(judgement),
             claimed=CLAIMED,
             rows=rows,
             fwhm_field=fwhm_field(rows)[0],
@@ -80,13 +81,6 @@ def night_page(judgement: Judgement) -> str:
     )
 
 
-def _title(judgement: Judgement, rows: Sequence[FrameRow]) -> str:
-    """Targets and dates; the folder's name if the headers tell neither."""
-    targets = list(dict.fromkeys(group.target for group in judgement.groups if group.target))
-    shown = words.listed(targets) if len(targets) <= 3 else words.counted(len(targets), "target")
-    return ", ".join(filter(None, [shown, dates(rows)])) or judgement.night.folder.name or "One night"
-
-
 def _facts(judgement: Judgement, rows: Sequence[FrameRow]) -> list[str]:
     """The line under the title: what was looked at, and with what."""
     night = judgement.night
@@ -98,7 +92,7 @@ def _facts(judgement: Judgement, rows: Sequence[FrameRow]) -> list[str]:
         ("filter " if len(filters) == 1 else "filters ") + words.listed(filters) if filters else "",
         f"{first.telescope}" if first and first.telescope else "",
         f"{first.camera}" if first and first.camera else "",
-        f"{words.number(scale, 3)}\u202f″ per pixel" if scale is not None else "",
+        f"{words.number(scale, 3)}″ per pixel" if scale is not None else "",
         f"graded for {_AIMS[judgement.aim]}",
     ]
     return [fact for fact in facts if fact]
@@ -130,6 +124,42 @@ def _shares(account: Account) -> list[Share]:
     ]  # fmt: skip
 
 
+def _in_numbers(judgement: Judgement) -> list[tuple[str, str, str]]:
+    """Field, sampling and drift: name, value with unit, and what would be good; only what is known."""
+    field, sampling, tracking = judgement.field_pattern, judgement.sampling, judgement.tracking
+    lines = [
+        ("FWHM, right edge against left", _signed(field.tilt_x_percent, 1, " %"), "(0 is level)"),
+        ("FWHM, upper edge against lower", _signed(field.tilt_y_percent, 1, " %"), "(0 is level)"),
+        ("FWHM, corners against centre", _signed(field.curvature_percent, 1, " %"), "(0 is flat)"),
+        ("Drift in right ascension", _signed(tracking.drift_ra_arcsec_per_min, 2, "″ a minute"), _STILL),
+        ("Drift in declination", _signed(tracking.drift_dec_arcsec_per_min, 2, "″ a minute"), _STILL),
+        ("Rotation", _signed(tracking.rotation_deg_per_hour, 3, "° an hour"), _STILL),
+    ]
+    if sampling.px_per_fwhm is not None and sampling.verdict is not None:
+        advice = "" if not sampling.suggestion else words.sentence(sampling.suggestion)
+        lines.append(("Pixels across a star", f"{words.fixed(sampling.px_per_fwhm, 1)}, {sampling.verdict}", advice))
+    return [line for line in lines if line[1]]
+
+
+_STILL: Final = "(0 is still; between exposures, dithers taken out)"
+
+
+def _signed(value: float | None, decimals: int, unit: str) -> str:
+    """A change with its sign and unit; empty if unknown."""
+    if value is None:
+        return ""
+    shown = words.fixed(value, decimals)
+    return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
+
+
+def _undecided(judgement: Judgement) -> list[tuple[list[str], str, str]]:
+    """Causes that are open for the same reason, together: their titles, the reason, and what would settle them."""
+    together: dict[tuple[str, str], list[str]] = {}
+    for one in judgement.undecided:
+        together.setdefault((one.because, one.what_would_settle_it), []).append(CAUSES[one.cause].title)
+    return [(titles, because, settle) for (because, settle), titles in together.items()]
+
+
 def _conflicts(judgement: Judgement) -> list[tuple[str, int]]:
     """What headers say against themselves, each sentence once, with the number of frames that say it."""
     counts = Counter(text for frame in judgement.night.frames for text in frame.result.exposure.conflicts)
@@ -146,7 +176,8 @@ def _environment() -> "Environment":
     )  # fmt: skip
     environment.filters |= {
         "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
-        "percent": words.percent, "likelihood": words.likelihood, "sortable": _sortable,
+        "percent": words.percent, "likelihood": words.likelihood, "sentence": words.sentence, "clause": words.clause,
+        "sortable": _sortable,
     }  # fmt: skip
     environment.globals["counted"] = words.counted
     return environment

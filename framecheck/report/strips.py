@@ -10,6 +10,7 @@ from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, 
 from framecheck.report.drawing import quiet_frame as quiet
 from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import TimeAxis, time_axis
+from framecheck.report.verdict import LOOKS_ROUND
 from framecheck.report.words import counted, fixed, number, plain
 
 if TYPE_CHECKING:
@@ -73,11 +74,9 @@ def strips(rows: Sequence[FrameRow]) -> tuple[Strip, ...]:
     if not measured:
         return ()
     axis = time_axis(measured)
-    drawn = [_grade_strip(measured, axis)]
     known = [quantity for quantity in _quantities(measured) if any(quantity.value(row) is not None for row in measured)]
-    for quantity in known:
-        drawn.append(_strip(quantity, measured, axis, is_last=quantity is known[-1]))
-    return tuple(drawn)
+    curves = [_strip(quantity, measured, axis, is_last=quantity is known[-1]) for quantity in known]
+    return (_grade_strip(measured, axis), *curves)
 
 
 def _quantities(rows: Sequence[FrameRow]) -> tuple[Quantity, ...]:
@@ -85,15 +84,15 @@ def _quantities(rows: Sequence[FrameRow]) -> tuple[Quantity, ...]:
     in_electrons = any(row.sky_e_per_s is not None for row in rows)
     return (
         Quantity(
-            name="fwhm", title="FWHM", unit="″" if in_arcsec else "px", decimals=2,
+            name="fwhm", title="FWHM", unit="arcsec" if in_arcsec else "px", decimals=2,
             good="smaller is sharper",
             value=(lambda row: row.fwhm_arcsec) if in_arcsec else (lambda row: row.fwhm_px),
             error=_fwhm_error_arcsec if in_arcsec else (lambda row: row.fwhm_px_error),
         ),
         Quantity(
-            name="elongation", title="Elongation", unit="", decimals=2, good="1 is round, up to 1.1 looks round",
+            name="elongation", title="Elongation", unit="", decimals=2, good="1 is round, up to 1.2 is hardly seen",
             value=lambda row: row.elongation, error=lambda row: row.elongation_error,
-            floor=1.0, least_top=1.22, mark=1.1,
+            floor=1.0, least_top=1.25, mark=LOOKS_ROUND,
         ),
         Quantity(
             name="sky", title="Sky", unit="e⁻ s⁻¹ px⁻¹" if in_electrons else "ADU", good="lower is darker",

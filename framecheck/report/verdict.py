@@ -1,17 +1,20 @@
 """The night in three sentences: what to keep, what limits it, what to do."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.judgement import Finding, Judgement, MountDecision
 from framecheck.report.account import Account
-from framecheck.report.words import counted, duration, fixed, likelihood, percent
+from framecheck.report.frame_row import FrameRow
+from framecheck.report.time_axis import dates
+from framecheck.report.words import clause, counted, duration, fixed, likelihood, listed, percent, sentence
 
 CLAIMED: Final = 0.5
 """[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
-LOOKS_ROUND: Final = 1.1
-"""[dimensionless] Elongation below which stars look round. Common practice, no source."""
+LOOKS_ROUND: Final = 1.2
+"""[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,6 +27,13 @@ class Sentence:
     """Name of the section that holds the evidence."""
     link: str
     """What the link to it says."""
+
+
+def night_title(judgement: Judgement, rows: Sequence[FrameRow]) -> str:
+    """Targets and dates; the folder's name if the headers tell neither."""
+    targets = list(dict.fromkeys(group.target for group in judgement.groups if group.target))
+    shown = listed(targets) if len(targets) <= 3 else counted(len(targets), "target")
+    return ", ".join(filter(None, [shown, dates(rows)])) or judgement.night.folder.name or "One night"
 
 
 def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence, Sentence]:
@@ -99,26 +109,29 @@ def _as_measured(account: Account) -> str:
     """What the stars show, without a cause."""
     if account.fwhm is None:
         return "no frame has enough good stars to measure their size."
-    text = f"stars are {fixed(account.fwhm, 2)}\u202f{account.fwhm_unit} wide (FWHM"
+    text = f"stars are {_size(account.fwhm, account)} wide (FWHM"
     if account.best_fwhm is not None:
-        text += f"; the sharpest frames reach {fixed(account.best_fwhm, 2)}\u202f{account.fwhm_unit}"
+        text += f"; the sharpest frames reach {_size(account.best_fwhm, account)}"
     text += ")"
     if account.elongation is None:
         return text + "."
-    looks = "looks round" if account.elongation < LOOKS_ROUND else "round stars stay below 1.10"
-    return text + f" and {fixed(account.elongation, 2)} times as long as wide ({looks})."
+    return text + f" and {fixed(account.elongation, 2)} times as long as wide (up to {LOOKS_ROUND} is hardly seen)."
+
+
+def _size(fwhm: float, account: Account) -> str:
+    return f"{fixed(fwhm, 2)}″" if account.fwhm_unit == "arcsec" else f"{fixed(fwhm, 2)} {account.fwhm_unit}"
 
 
 def _what_to_do(judgement: Judgement) -> str:
     first = next((f.cures[0] for f in judgement.findings if f.confidence >= CLAIMED and f.cures), "")
     mount = _about_the_mount(judgement.mount_decision)
     if first:
-        return f"First: {first.rstrip('.')}. {mount}"
+        return f"{sentence(first)} {mount}"
     return mount if judgement.findings else f"Stack the frames graded keep. {mount}"
 
 
 def _about_the_mount(decision: MountDecision) -> str:
-    because = f": {decision.because[0][:1].lower()}{decision.because[0][1:].rstrip('.')}." if decision.because else "."
+    because = f": {clause(decision.because[0])}." if decision.because else "."
     match decision.answer:
         case "not needed":
             return "The mount is not to blame" + because

@@ -72,14 +72,15 @@ def percent(share: float | None) -> str:
 
 
 def duration(seconds: float | None) -> str:
-    """A length of time in the unit that suits it."""
+    """A length of time as one says it: 42 s, 35 min, 1 h 36 min."""
     if seconds is None or not math.isfinite(seconds):
         return UNKNOWN
-    if seconds >= 5400:
-        return f"{seconds / 3600:.1f} h"
-    if seconds >= 120:
-        return f"{seconds / 60:.0f} min"
-    return f"{number(seconds, 3)} s"
+    if seconds < 99.5:
+        return f"{number(seconds, 3) if seconds < 9.95 else round(seconds)} s"
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
 
 
 def counted(n: int, noun: str, plural: str | None = None) -> str:
@@ -91,6 +92,19 @@ def counted(n: int, noun: str, plural: str | None = None) -> str:
 def listed(parts: list[str]) -> str:
     """Parts joined as a sentence does: a, b and c."""
     return " and ".join(filter(None, [", ".join(parts[:-1]), *parts[-1:]]))
+
+
+def sentence(text: str) -> str:
+    """The text with a capital and one full stop."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".") if text else ""
+
+
+def clause(text: str) -> str:
+    """The text as the end of a sentence goes: without its full stop, and small unless it starts with a short form."""
+    text = text.strip().rstrip(".")
+    is_word = len(text) < 2 or not text[1].isupper()
+    return text[:1].lower() + text[1:] if is_word else text
 
 
 def likelihood(confidence: float) -> str:

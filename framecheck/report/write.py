@@ -30,6 +30,10 @@ _REASONS: Final = {
 }
 
 
+FILES: Final = ("report.html", "night.json", "frames.csv", "stars.parquet")
+"""The names of all that is written."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Written:
     """Where the files of a night lie."""
@@ -67,10 +71,10 @@ def write_night(judgement: Judgement, folder: Path, *, stars: bool = False) -> W
     """
     prepare_folder(folder)
     written = Written(
-        page=folder / "report.html",
-        night=folder / "night.json",
-        frames=folder / "frames.csv",
-        stars=folder / "stars.parquet" if stars else None,
+        page=folder / FILES[0],
+        night=folder / FILES[1],
+        frames=folder / FILES[2],
+        stars=folder / FILES[3] if stars else None,
     )
     write_text(json_text(night_document(judgement)) + "\n", written.night)
     write_text(frames_csv(frame_rows(judgement)), written.frames)
