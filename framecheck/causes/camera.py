@@ -1,0 +1,232 @@
+"""Causes in the camera: pixels too coarse or too fine, clipped stars, read noise."""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, answer, log_odds_above
+from framecheck.causes.series import Series, all_series, loss_of, share
+from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
+from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
+from framecheck.night.records import Night
+from framecheck.read.rig import Rig
+
+WIDTH_SCATTER: Final = 0.05
+"""[dimensionless] Relative error of the width of badly sampled stars, and of one night's air. Chosen."""
+
+COMMON_AIR_ARCSEC: Final = 3.5
+"""Wider stars are not the pixels' fault. [arcsec] Upper end of what the air allows on common nights; common practice,
+no source."""
+
+SCALE_UNKNOWN: Final = -0.4
+"""[dimensionless] Log-odds that are not exceeded where the size of the stars on the sky is unknown. Chosen: below a
+claim."""
+
+BRIGHTEST: Final = 0.1
+"""[dimensionless] The stars that matter: the brightest tenth of all found. Chosen."""
+
+MOST_CLIPPED: Final = 0.4
+"""[dimensionless] Share of the brightest tenth that may be clipped. Chosen: 16 bits span about 650 from the
+faintest star found to the clipping level, and where star counts go as 1/flux (from memory) that clips 2 in a hundred
+of the brightest tenth; rich camera settings and nearby clusters allow for the rest."""
+
+CLIPPED_SCATTER: Final = 0.25
+"""[dimensionless] Star fields differ in the share of bright stars, natural logarithm. Chosen."""
+
+LEAST_STARS: Final = 20
+"""Stars found in a frame, for its brightest tenth to mean something. Chosen."""
+
+BURIED_EXTRA_NOISE: Final = 0.05
+"""[dimensionless] Noise that read noise may add to the sky's: the "ten read noises squared" rule, common practice."""
+
+NAMED_EXTRA_NOISE: Final = 0.10
+"""[dimensionless] Chosen: twice the rule, 21 % of the effective exposure, is worth a word."""
+
+READ_SCATTER: Final = 0.2
+"""[dimensionless] Read noise and gain are stated to about 10 %, which doubles in the square. Chosen."""
+
+
+def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Fewer than about two pixels span the stars, so that detail between the pixels is lost.
+
+    The median frame of the coarsest group counts; FWHM is that before the pixel's own blur.
+    """
+    widths = _widths(night, 50)
+    if not widths:
+        return _no_stars("undersampled")
+    fwhm_px = min(widths)
+    log_odds = -log_odds_above(math.log(fwhm_px), math.log(UNDERSAMPLED_PX), WIDTH_SCATTER)
+    pixel = PIXEL_VARIANCE_PX2 * FWHM_PER_SIGMA**2
+    return answer(
+        "undersampled",
+        log_odds,
+        frames_affected=_count(night, below=UNDERSAMPLED_PX),
+        cost=pixel / (pixel + fwhm_px**2),
+        evidence=(
+            Evidence(
+                statement="stars are only so many pixels wide",
+                value=fwhm_px,
+                unit="px",
+                expected_if_healthy=f"above {UNDERSAMPLED_PX:g}",
+            ),
+        ),
+    )
+
+
+def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Many more pixels span the stars than the detail needs, and each of them adds read noise.
+
+    The sharper frames count, and no star wider than the air makes it on common nights: blurred stars are no fault of
+    the pixels.
+    """
+    widths = _widths(night, 25)
+    if not widths:
+        return _no_stars("oversampled")
+    seen_px = max(widths)
+    scale = rig.pixel_scale_arcsec
+    fwhm_px = seen_px if scale is None else min(seen_px, max(COMMON_AIR_ARCSEC / scale, 1.0))
+    log_odds = log_odds_above(math.log(fwhm_px), math.log(OVERSAMPLED_PX), WIDTH_SCATTER)
+    blurred = Rival(
+        cause="defocus", why_less_likely="without a pixel scale, blurred stars cannot be told from fine pixels"
+    )
+    return answer(
+        "oversampled",
+        log_odds if scale is not None else min(log_odds, SCALE_UNKNOWN),
+        frames_affected=_count(night, above=OVERSAMPLED_PX),
+        cost=_binning_gain(night, rig),
+        evidence=(
+            Evidence(
+                statement="stars are as many pixels wide, at common seeing"
+                if fwhm_px < seen_px
+                else "stars are as many pixels wide",
+                value=fwhm_px,
+                unit="px",
+                expected_if_healthy=f"below {OVERSAMPLED_PX:g}",
+            ),
+        ),
+        rivals=() if scale is not None else (blurred,),
+    )
+
+
+def saturation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Too many of the bright stars are clipped: their light and colour are lost."""
+    clipped = {
+        i: min(frame.result.stars.n_saturated / (BRIGHTEST * frame.result.stars.n_found), 1 / BRIGHTEST)
+        for i, frame in enumerate(night.frames)
+        if frame.result.stars.n_found >= LEAST_STARS
+    }
+    shares = [(i, [clipped[i] for i in group.members if i in clipped]) for i, group in enumerate(night.groups)]
+    shares = [(i, values) for i, values in shares if values]
+    if not shares:
+        return CannotTell(
+            cause="saturation",
+            because=f"no frame shows {LEAST_STARS} stars, so the brightest tenth is too few",
+            what_would_settle_it="frames of a field with more stars",
+        )
+    worst, seen = max(((i, float(np.median(values))) for i, values in shares), key=lambda one: one[1])
+    stars = np.median([night.frames[i].result.stars.n_found for i in night.groups[worst].members if i in clipped])
+    # a share of few stars is uncertain by chance: Poisson
+    scatter = math.hypot(CLIPPED_SCATTER, 1 / math.sqrt(max(seen, MOST_CLIPPED) * BRIGHTEST * float(stars)))
+    return answer(
+        "saturation",
+        log_odds_above(math.log(max(seen, 1e-4)), math.log(MOST_CLIPPED), scatter),
+        frames_affected=sum(value > MOST_CLIPPED for value in clipped.values()),
+        cost=None,
+        evidence=(
+            Evidence(
+                statement="clipped stars, against the brightest tenth of all found",
+                value=100 * seen,
+                unit="percent",
+                expected_if_healthy=f"below {100 * MOST_CLIPPED:.0f}",
+            ),
+        ),
+    )
+
+
+def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Exposures are so short that the camera's read noise adds to the sky's.
+
+    With the read noise's part f of the variance of a blank pixel, noise is 1 / sqrt(1 - f) times that of the sky alone
+    (closed form); dark current counts as sky.
+    """
+    parts = [(series, _read_part(series, rig)) for series in all_series(night)]
+    known = [(series, part) for series, part in parts if np.isfinite(part).any()]
+    if not known:
+        return CannotTell(
+            cause="read-noise-limited",
+            because="gain or read noise is unknown",
+            what_would_settle_it="gain_e_per_adu and read_noise_e in the rig file",
+        )
+    worst, part = max(known, key=lambda one: float(np.nanmedian(one[1])))
+    seen = float(np.nanmedian(part))
+    if seen > 1 + 2 * READ_SCATTER:
+        return CannotTell(
+            cause="read-noise-limited",
+            because="the sky's noise is smaller than the stated read noise alone",
+            what_would_settle_it="gain and read noise of this camera setting, and frames as the camera wrote them",
+        )
+    limit, held = _part_of(NAMED_EXTRA_NOISE), min(seen, 0.98)
+    seconds = float(np.nanmedian(worst.exposure_s)) * _sub_length_factor(held)
+    evidence = [
+        Evidence(
+            statement="read noise adds so much to the noise of the sky",
+            value=100 * (1 / math.sqrt(1 - held) - 1),
+            unit="percent",
+            expected_if_healthy=f"below {100 * BURIED_EXTRA_NOISE:.0f}",
+        )
+    ]
+    if math.isfinite(seconds):
+        evidence.append(Evidence(statement="exposure at which it would add 5 %", value=seconds, unit="s"))
+    return answer(
+        "read-noise-limited",
+        log_odds_above(math.log(max(seen, 1e-4)), math.log(limit), READ_SCATTER),
+        frames_affected=sum(int((one > limit).sum()) for _, one in known),
+        cost=share([loss_of(series, np.minimum(one, 1.0)) for series, one in known]),
+        evidence=tuple(evidence),
+    )
+
+
+def _part_of(extra_noise: float) -> float:
+    """Read noise's part of a blank pixel's variance, where it adds this share to the sky's noise. Closed form."""
+    return 1 - 1 / (1 + extra_noise) ** 2
+
+
+def _sub_length_factor(part: float) -> float:
+    """Times the exposure that buries the read noise: R² / S (1.05² - 1) over t, with R² / (S t) = part / (1 - part)."""
+    return part / (1 - part) / ((1 + BURIED_EXTRA_NOISE) ** 2 - 1)
+
+
+def _read_part(series: Series, rig: Rig) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Read noise's part of the variance of a blank pixel, shape (n_frames,); NaN where it is unknown."""
+    part = np.full(len(series.frames), np.nan)
+    for i, frame in enumerate(series.frames):
+        exposure = frame.result.exposure
+        gain = exposure.gain_e_per_adu if exposure.gain_e_per_adu is not None else rig.gain_e_per_adu
+        read = exposure.read_noise_e if exposure.read_noise_e is not None else rig.read_noise_e
+        if gain and read and series.noise_adu[i] > 0:
+            part[i] = (read / (gain * series.noise_adu[i])) ** 2
+    return part
+
+
+def _binning_gain(night: Night, rig: Rig) -> float | None:
+    """Share of the effective exposure that binning 2 x 2 would give back; None without gain and read noise."""
+    parts = [(series, _read_part(series, rig)) for series in all_series(night)]
+    return share([loss_of(series, 0.75 * np.minimum(part, 1)) for series, part in parts if np.isfinite(part).any()])
+
+
+def _widths(night: Night, percentile: float) -> list[float]:
+    """A percentile of each group's FWHM. [px]"""
+    known = [series.fwhm_px[np.isfinite(series.fwhm_px)] for series in all_series(night)]
+    return [float(np.percentile(widths, percentile)) for widths in known if len(widths)]
+
+
+def _count(night: Night, below: float = math.inf, above: float = 0.0) -> int:
+    shapes = [frame.result.shape for frame in night.frames]
+    return sum(shape is not None and above < shape.fwhm_px < below for shape in shapes)
+
+
+def _no_stars(cause: str) -> CannotTell:
+    return CannotTell(
+        cause=cause, because="no frame has stars enough to measure their size", what_would_settle_it="frames with stars"
+    )
