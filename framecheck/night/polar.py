@@ -212,7 +212,7 @@ def _solve(
     beside = refraction @ design
     normal = design.T @ design - np.outer(beside, beside) / softness
     right = design.T @ value - beside * float(refraction @ value) / softness
-    best: Floats = np.linalg.lstsq(normal, right, rcond=1e-9)[0]
+    best = np.asarray(np.linalg.lstsq(normal, right, rcond=1e-9)[0], np.float64)
     if len(seen) > 2:
         chi2 = float(value @ value - best @ right - (refraction @ value) ** 2 / softness) / (len(seen) - 2)
         normal, right = normal / max(chi2, 1.0), right / max(chi2, 1.0)
