@@ -13,7 +13,7 @@ from framecheck.sky.model import Sky
 MESH_PX: Final = 64
 """Side of a mesh. [px] Chosen: wider than any star we measure, narrower than most nebulosity."""
 
-SAMPLES_WANTED: Final = 600_000
+SAMPLES_WANTED: Final = 450_000
 """Pixels looked at in a frame, about. Chosen: the noise comes out to 0.2 %, in a few milliseconds."""
 
 CLIP_SIGMA: Final = 2.5
@@ -26,8 +26,8 @@ bends less in one mesh."""
 DARK_SIDE_SIGMA: Final = 1.0
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
-WHOLE_IMAGE_SAMPLES: Final = 400_000
-"""Pixels that settle the noise of the whole image, about. Chosen: the noise to 0.2 %."""
+WHOLE_IMAGE_SAMPLES: Final = 250_000
+"""Pixels that settle the noise of the whole image, about. Chosen: the noise to 0.25 %."""
 
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.stars.find import Found
 
-MOST_MEASURED: Final = 1200
+MOST_MEASURED: Final = 1000
 """Stars measured in a frame at the most. Chosen: the frame's averages are then known to better than 0.1 %."""
 
 FEW: Final = 150

@@ -35,6 +35,9 @@ TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
 
+NEARLY_ROUND: Final = 1.2
+"""Up to this ratio of the axes a round filter does as well. Chosen: it loses less than 1 % of a star's signal."""
+
 FEW_PILOTS: Final = 8
 """With fewer pilots than this they may be particle tracks: wider cells are tried, and believed if they have more.
 Chosen."""
@@ -164,12 +167,17 @@ def _without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int
         return peaks
     left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    patch = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))[top, left].reshape(-1, side * side)
-    light = patch.astype(np.float32) - sky.level_at(peaks.x, peaks.y)[:, None]
-    highest = light.max(axis=1)
-    others = light.sum(axis=1) - highest
-    # Even a star of 1.3 px FWHM has as much again beside its brightest pixel; two standard errors for the doubt.
-    lone = others + 2 * np.sqrt(side * side - 1) * sky.noise_at(peaks.x, peaks.y) < 0.4 * highest
+    windows = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
+    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
+    lone = np.zeros(len(peaks), bool)
+    size = max(256, 300_000 // side**2)
+    for i in range(0, len(peaks), size):
+        part = slice(i, i + size)
+        light = windows[top[part], left[part]].reshape(-1, side * side).astype(np.float32) - level[part, None]
+        highest = light.max(axis=1)
+        others = light.sum(axis=1) - highest
+        # Even a star of 1.3 px FWHM has as much again beside its brightest pixel; two standard errors for the doubt.
+        lone[part] = others + 2 * np.sqrt(side * side - 1) * noise[part] < 0.4 * highest
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone])
 
 
@@ -189,7 +197,7 @@ def _vet_part(
     image = (stamps.values * stamps.usable).reshape(-1, n, n)
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx, dy = _centroid(image, grid, shape)
-    weight = _window(grid, dx, dy, shape, 1.0).reshape(len(image), -1) * stamps.usable
+    weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
     flux, error, likeness = _matched(stamps, weight)
     snr = flux / error
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
@@ -220,14 +228,18 @@ def _clipped(
     return saturated, several, dx, dy
 
 
-def _window(grid: Any, dx: Any, dy: Any, shape: Pilot, widen: float) -> NDArray[np.float32]:
-    """Elliptical Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
-    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
-    k = 4 * np.log(2) / widen**2
-    a, b = k / shape.long_px**2, k / shape.short_px**2
-    xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
+def _window(grid: Any, dx: Any, dy: Any, shape: Pilot) -> NDArray[np.float32]:
+    """Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
+    k = 4 * np.log(2)
     u = (grid[None, None, :] - dx[:, None, None]).astype(np.float32)
     v = (grid[None, :, None] - dy[:, None, None]).astype(np.float32)
+    if shape.long_px < NEARLY_ROUND * shape.short_px:  # a product of two vectors
+        per_axis = np.float32(k / (shape.long_px * shape.short_px))
+        round_one: NDArray[np.float32] = np.exp(-per_axis * u * u) * np.exp(-per_axis * v * v)
+        return round_one
+    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
+    a, b = k / shape.long_px**2, k / shape.short_px**2
+    xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
     out: NDArray[np.float32] = np.exp(-(np.float32(xx) * u * u + np.float32(yy) * v * v + np.float32(xy) * u * v))
     return out
 
@@ -237,7 +249,7 @@ def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any,
     dx = np.zeros(len(image), np.float32)
     dy = np.zeros(len(image), np.float32)
     for _ in range(2):
-        light = image * _window(grid, dx, dy, shape, 1.0)
+        light = image * _window(grid, dx, dy, shape)
         total = np.maximum(light.sum(axis=(1, 2)), 1e-3)
         dx += np.clip(2 * ((light.sum(axis=1) * grid).sum(axis=1) / total - dx), -1.5, 1.5)
         dy += np.clip(2 * ((light.sum(axis=2) * grid).sum(axis=1) / total - dy), -1.5, 1.5)

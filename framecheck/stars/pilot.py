@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.sky.model import Sky
 from framecheck.stars.peaks import Peaks
 
-PILOTS: Final = 96
+PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
 
 REACH_CELLS: Final = 24
@@ -17,6 +17,11 @@ REACH_CELLS: Final = 24
 
 BRIGHT: Final = 8.0
 """Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
+
+
+UNCLIPPED: Final = 0.6
+"""Pilots are no higher than this share of the clipping level, so that they are not all clipped stars. Chosen: a
+cell's mean is lower than its brightest pixel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +59,10 @@ def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu
         None if fewer than three peaks are bright enough.
     """
     noise = float(np.median(sky.noise_adu)) / cell
-    chosen = _apart(peaks, peaks.height > BRIGHT * noise, REACH_CELLS * cell / 2)
+    usable = peaks.height > BRIGHT * noise
+    if clip_adu is not None:
+        usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
+    chosen = _apart(peaks, usable, REACH_CELLS * cell / 2)
     regions = []
     for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
         region = _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise)

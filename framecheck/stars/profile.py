@@ -72,7 +72,7 @@ def square_grid(half: int) -> PixelGrid:
 
 
 def pixel_rule(narrow_fwhm_px: float) -> PixelRule:
-    """The cheapest rule that averages a star of this width (along its short axis) over pixels to 0.1 %."""
+    """The cheapest rule that averages a star of this width (along its short axis) over pixels to 0.3 % of its peak."""
     nodes = 1 if narrow_fwhm_px > 2.6 else 2 if narrow_fwhm_px > 2.0 else 3 if narrow_fwhm_px > 1.4 else 5
     at, weight = np.polynomial.legendre.leggauss(nodes)
     return PixelRule(
