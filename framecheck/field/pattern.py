@@ -82,10 +82,10 @@ def _star_deviations(result: FrameResult) -> NDArray[np.float64]:
 
 def _robust_fit(
     basis: NDArray[np.float64], values: NDArray[np.float64], error: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Coefficients and their covariance, from the scatter that is seen."""
     weight = 1 / (error**2 + np.median(error) ** 2)
-    height = np.zeros(len(basis))
+    height: NDArray[np.floating] = np.zeros(len(basis))
     for _ in range(ROUNDS):
         normal = (basis * weight) @ basis.T
         height = np.linalg.solve(normal, (basis * weight) @ values)
