@@ -89,7 +89,7 @@ def make_night(
 
 def mesh(level: float, slope: float, vignetting: float) -> NDArray[np.float32]:
     """Sky above a pedestal of 500: a plane with so much from edge to edge along x, darker in the corners."""
-    x, y = np.meshgrid(np.linspace(-0.5, 0.5, 16), np.linspace(-0.5, 0.5, 12))
+    x, y = np.meshgrid((np.arange(16) + 0.5) / 16 - 0.5, (np.arange(12) + 0.5) / 12 - 0.5)
     return np.float32(500 + level * (1 + slope * x) * (1 - vignetting * 2 * (x**2 + y**2)))
 
 

@@ -1,0 +1,245 @@
+"""Causes in the sky: uneven or rising light, low altitude, and what crosses the field. Air and cloud: `air.py`."""
+
+import math
+from typing import Final
+
+import numpy as np
+
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, any_of, log_odds_above
+from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.night.records import Night, NightFrame
+from framecheck.read.rig import Rig
+
+LOW_AIRMASS: Final = 1.8
+"""[dimensionless] An altitude of 34 degrees. Chosen: FWHM x airmass^0.6 and 0.2 mag of extinction take 60 % of the
+effective exposure there."""
+
+AIRMASS_SCATTER: Final = 0.1
+"""[dimensionless] Chosen: how much people differ in what they call low."""
+
+TYPICAL_EXTINCTION_MAG: Final = 0.2
+"""[mag per air mass] Visual, clear site at low height; common practice, no source."""
+
+WELL_PLACED_AIRMASS: Final = 1.2
+"""[dimensionless] Chosen: what a target reaches that stands 56 degrees high; losses count from here."""
+
+UNEVEN: Final = 0.10
+"""[dimensionless] Change of the sky level from edge to edge, along its slope, against the level. Chosen: vignetting
+that is a little off centre makes up to 5 %."""
+UNEVEN_SCATTER: Final = 0.03
+
+RISEN: Final = 0.30
+"""[dimensionless] Rise of the sky in a night, natural logarithm (35 %). Chosen: air mass taken out, airglow and towns
+change it by some 10 to 15 % (from memory)."""
+RISEN_SCATTER: Final = 0.08
+
+SKY_PER_AIRMASS: Final = 0.7
+"""[dimensionless] Power of the air mass that natural sky light follows. Chosen between 0.5 (towns) and 1 (airglow)."""
+
+CLEAR_LIGHT: Final = math.log(0.8)
+"""[dimensionless] Frames with less light are left to cloud. Chosen."""
+
+FALSE_LINE: Final = 0.15
+"""[dimensionless] Chance that one line of detections is none of a satellite. Chosen."""
+
+
+def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """A satellite or aeroplane draws a line across the frame; the rest of the frame is as good as ever."""
+    if not night.frames:
+        return CannotTell(
+            cause="trail-crossing", because="no frame was measured", what_would_settle_it="frames that can be measured"
+        )
+    lines = [frame.result.stars.n_crossing for frame in night.frames]
+    crossed = sum(n > 0 for n in lines)
+    return answer(
+        "trail-crossing",
+        _log_odds_of_lines(crossed),
+        frames_affected=crossed,
+        cost=None,
+        evidence=(
+            Evidence(statement="lines of light across the frames", value=float(sum(lines)), expected_if_healthy=0.0),
+        ),
+    )
+
+
+def _log_odds_of_lines(n_frames: int) -> float:
+    """That not all lines are false ones: closed form."""
+    if n_frames == 0:
+        return -math.inf
+    all_false = FALSE_LINE ** min(n_frames, 10)
+    return math.log((1 - all_false) / all_false)
+
+
+def low_altitude(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Frames taken through much air: stars grow with airmass^0.6, and light is lost.
+
+    A tenth of the frames of a group must be low. Where it was also seen higher up, the low frames must be worse there.
+    """
+    judged = [(series, *_lowness(series)) for series in all_series(night) if np.isfinite(series.airmass).any()]
+    if not judged:
+        return CannotTell(
+            cause="low-altitude",
+            because="neither the headers nor the rig file tell how high the target stood",
+            what_would_settle_it="site_latitude_deg and site_longitude_deg in the rig file, or altitude in the headers",
+        )
+    worst, log_odds, loss = max(judged, key=lambda one: one[1])
+    evidence = [
+        Evidence(
+            statement="a tenth of the frames have an air mass above",
+            value=float(np.nanpercentile(worst.airmass, 90)),
+            expected_if_healthy=f"below {LOW_AIRMASS:g}",
+        )
+    ]
+    if loss is not None:
+        evidence.append(
+            Evidence(
+                statement="low frames lose so much effective exposure against high ones of the night",
+                value=100 * (1 - math.exp(-loss)),
+                unit="percent",
+                expected_if_healthy="below 10",
+            )
+        )
+    return answer(
+        "low-altitude",
+        log_odds,
+        frames_affected=sum(int((series.airmass > LOW_AIRMASS).sum()) for series, _, _ in judged),
+        cost=share([loss_of(series, _airmass_loss(series.airmass)) for series, _, _ in judged]),
+        evidence=tuple(evidence),
+    )
+
+
+def _lowness(series: Series) -> tuple[float, float | None]:
+    """Log-odds that low altitude spoils frames of a group; and ln(effective exposure) lost between high and low."""
+    x = series.airmass
+    log_odds = log_odds_above(float(np.nanpercentile(x, 90)), LOW_AIRMASS, AIRMASS_SCATTER)
+    low, high = x > LOW_AIRMASS, x <= np.nanpercentile(x, 20)
+    if low.sum() < 2 or high.sum() < 2 or np.median(x[low]) < 1.2 * np.median(x[high]):
+        return log_odds, None
+    growth = np.log(series.fwhm_px)
+    worse = 2 * (_median(growth[low]) - _median(growth[high]))
+    dimmer = 2 * (_median(series.light[high]) - _median(series.light[low]))
+    loss = float(np.nansum([worse, dimmer])) if np.isfinite([worse, dimmer]).any() else None
+    if loss is None:
+        return log_odds, None
+    return all_of(log_odds, log_odds_above(loss, 0.1, 0.1)), loss
+
+
+def _airmass_loss(airmass: Floats) -> Floats:
+    """Effective exposure lost in low frames against a well-placed target: seeing and extinction, SNR²."""
+    width = (WELL_PLACED_AIRMASS / airmass) ** 1.2
+    light = 10 ** (-0.8 * TYPICAL_EXTINCTION_MAG * (airmass - WELL_PLACED_AIRMASS))
+    return np.where(airmass > LOW_AIRMASS, 1 - width * light, 0.0)
+
+
+def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """The sky is brighter on one side of the frames, or grows brighter through the night: moon, twilight, town.
+
+    Vignetting is no sky: it is told apart as what changes with the squared distance from the centre.
+    """
+    series = [one for one in all_series(night) if np.isfinite(one.noise_adu).any()]
+    slopes = [np.array([_slope(frame, rig) for frame in one.frames]) for one in series]
+    rises = [_rise(one) for one in series]
+    uneven = max((_median(one) for one in slopes if np.isfinite(one).any()), default=math.nan)
+    risen = max((float(np.nanmax(one)) for one in rises if np.isfinite(one).any()), default=math.nan)
+    if not math.isfinite(uneven) and not math.isfinite(risen):
+        return CannotTell(
+            cause="sky-gradient",
+            because="there are fewer than three clear frames of one kind, and none shows the sky over the field",
+            what_would_settle_it="three or more frames of one target",
+        )
+    tests = [log_odds_above(uneven, UNEVEN, UNEVEN_SCATTER), log_odds_above(risen, RISEN, RISEN_SCATTER)]
+    affected = sum(int(((a > UNEVEN) | (b > RISEN)).sum()) for a, b in zip(slopes, rises, strict=True))
+    evidence = []
+    if math.isfinite(uneven):
+        evidence.append(
+            Evidence(
+                statement="the sky changes from edge to edge by" if _above_pedestal(night, rig) else
+                "the sky changes from edge to edge by at least (the pedestal is unknown)",
+                value=100 * uneven, unit="percent", expected_if_healthy=f"below {100 * UNEVEN:.0f}",
+            )
+        )  # fmt: skip
+    if math.isfinite(risen):
+        evidence.append(
+            Evidence(
+                statement="the brightest clear frames' sky, air mass taken out, stands above that of dark ones by",
+                value=100 * math.expm1(risen), unit="percent",
+                expected_if_healthy=f"below {100 * math.expm1(RISEN):.0f}",
+            )
+        )  # fmt: skip
+    return answer(
+        "sky-gradient",
+        any_of(*(one for one in tests if math.isfinite(one))),
+        frames_affected=affected,
+        cost=share([loss_of(one, _noise_loss(one, rise)) for one, rise in zip(series, rises, strict=True)]),
+        evidence=tuple(evidence),
+    )
+
+
+def _slope(frame: NightFrame, rig: Rig) -> float:
+    """Relative change of a frame's sky from edge to edge along its slope; NaN with too coarse a map."""
+    mesh = frame.result.sky.level_mesh_adu.astype(float)
+    if min(mesh.shape) < 3:
+        return math.nan
+    y, x = np.meshgrid(*((np.arange(n) + 0.5) / n - 0.5 for n in mesh.shape), indexing="ij")
+    wide, high = frame.result.exposure.width_px, frame.result.exposure.height_px
+    ratio = high / wide
+    design = np.stack([np.ones_like(x), x, y, x**2 + (y * ratio) ** 2], axis=-1).reshape(-1, 4)
+    values = mesh.ravel()
+    use = np.isfinite(values)
+    for _ in range(3):  # a nebula or galaxy is no gradient
+        if use.sum() < 8:
+            return math.nan
+        fit = np.linalg.lstsq(design[use], values[use], rcond=None)[0]
+        rest = values - design @ fit
+        spread = 1.4826 * np.median(np.abs(rest[use]))
+        use = np.isfinite(values) & (np.abs(rest) <= 3 * spread + 1e-6 * abs(fit[0]))
+    light = _sky_light_adu(frame, rig)
+    return float(np.hypot(fit[1], fit[2]) / light) if light > 0 else math.nan
+
+
+def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
+    """Sky above the pedestal; the whole level where nothing tells the pedestal. [ADU]"""
+    exposure, level = frame.result.exposure, frame.result.sky.level_adu
+    pedestal = exposure.pedestal_adu if exposure.pedestal_adu is not None else rig.pedestal_adu
+    if pedestal is not None and level > pedestal:
+        return level - pedestal
+    gain = exposure.gain_e_per_adu or rig.gain_e_per_adu
+    if frame.sky_e_per_s is not None and gain and exposure.exposure_s:
+        return min(frame.sky_e_per_s * exposure.exposure_s / gain, level)
+    return level
+
+
+def _above_pedestal(night: Night, rig: Rig) -> bool:
+    return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in night.frames)
+
+
+def _rise(series: Series) -> Floats:
+    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for dim frames.
+
+    Without electrons the square of the noise stands for the light, which read noise makes seem to rise less.
+    """
+    rate = np.array([np.nan if one.sky_e_per_s is None else one.sky_e_per_s for one in series.frames])
+    known = rate if np.isfinite(rate).all() else series.noise_adu**2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.log(np.where(known > 0, known, np.nan))
+    value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))
+    value[series.light < CLEAR_LIGHT] = np.nan
+    usable = np.flatnonzero(np.isfinite(value))
+    if len(usable) < 3:
+        return np.full(len(value), np.nan)
+    padded = np.pad(value[usable], 1, mode="edge")
+    steady = np.full(len(value), np.nan)
+    steady[usable] = np.median([padded[:-2], padded[1:-1], padded[2:]], axis=0)
+    return np.asarray(steady - np.nanpercentile(steady, 20), dtype=float)
+
+
+def _noise_loss(series: Series, rise: Floats) -> Floats:
+    """Effective exposure that a brighter sky takes: variance of the dark frames over the frame's own."""
+    dark = np.nanpercentile(series.noise_adu, 20) ** 2
+    loss = 1 - np.minimum(dark / series.noise_adu**2, 1)
+    return np.where(rise > RISEN, loss, 0.0)
+
+
+def _median(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else math.nan

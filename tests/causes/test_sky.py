@@ -1,0 +1,109 @@
+"""Uneven or rising sky, low altitude, crossing lines."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_nights import RIG, N, make_night
+
+from framecheck.causes.result import CannotTell, Finding, Healthy
+from framecheck.causes.sky import low_altitude, sky_gradient, trail_crossing
+from framecheck.night.records import Night
+
+LATE = np.linspace(0, 1, N)
+
+
+def without(night: Night, **unknown: None) -> Night:
+    return replace(night, frames=tuple(replace(frame, **unknown) for frame in night.frames))
+
+
+@pytest.mark.parametrize("cause", [sky_gradient, low_altitude, trail_crossing])
+@pytest.mark.parametrize("seed", range(5))
+def test_a_healthy_night_shows_nothing(cause, seed: int) -> None:
+    night = make_night(seed=seed)
+    assert isinstance(cause(night, night.rig), Healthy)
+
+
+@pytest.mark.parametrize("slope", [0.4, 0.2])
+def test_an_uneven_sky_is_named(slope: float) -> None:
+    night = make_night(slope=slope)
+    found = sky_gradient(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.9
+    assert found.evidence[0].value == pytest.approx(100 * slope, rel=0.05)
+    assert found.frames_affected == N
+
+
+def test_vignetting_is_no_uneven_sky() -> None:
+    assert isinstance(sky_gradient(make_night(vignetting=0.4), RIG), Healthy)
+
+
+@pytest.mark.parametrize("times", [3.0, 1.7])
+def test_a_rising_moon_is_named(times: float) -> None:
+    night = make_night(sky=1 + (times - 1) * np.clip(2 * LATE - 1, 0, 1))
+    found = sky_gradient(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.9
+    # closed form: sky-limited SNR^2 goes as 1 / sky, so the last frame loses 1 - 1 / times
+    assert 0.05 < (found.cost or 0) < 1 - 1 / times
+
+
+def test_a_rising_sky_shows_in_its_noise_where_gain_is_unknown() -> None:
+    night = make_night(sky=1 + np.clip(2 * LATE - 1, 0, 1))
+    night = without(night, sky_e_per_s=None)
+    found = sky_gradient(night, replace(RIG, gain_e_per_adu=None))
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.9
+
+
+def test_a_cloud_that_glows_is_no_rising_sky() -> None:
+    thick = np.exp(-(((np.arange(N) - 20) / 4) ** 2))
+    night = make_night(light=1 - 0.7 * thick, sky=1 + 0.4 * thick)
+    assert not claims(sky_gradient(night, night.rig))
+
+
+@pytest.mark.parametrize("highest_airmass", [3.0, 2.1])
+def test_a_setting_target_is_named(highest_airmass: float) -> None:
+    night = make_night(airmass=1.2 + (highest_airmass - 1.2) * LATE)
+    found = low_altitude(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.8
+
+
+def test_a_target_that_never_rises_is_named() -> None:
+    night = make_night(airmass=np.full(N, 2.2))
+    found = low_altitude(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.frames_affected == N
+    # closed form: (1.2 / 2.2)^1.2 x 10^(-0.8 x 0.2 x 1.0) = 0.334 is left
+    assert found.cost == pytest.approx(1 - 0.334, abs=0.002)
+
+
+def test_without_site_altitude_is_unknown() -> None:
+    assert isinstance(low_altitude(without(make_night(), airmass=None), RIG), CannotTell)
+
+
+@pytest.mark.parametrize("crossed", [(7,), (3, 9, 30)])
+def test_crossing_lines_are_named(crossed: tuple[int, ...]) -> None:
+    night = make_night(n_crossing=np.isin(np.arange(N), crossed).astype(int))
+    found = trail_crossing(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.8
+    assert found.frames_affected == len(crossed)
+
+
+@pytest.mark.parametrize("cause", [sky_gradient, low_altitude, trail_crossing])
+def test_an_empty_night_has_no_answer(cause) -> None:
+    night = make_night()
+    empty = replace(night, frames=(), groups=())
+    assert isinstance(cause(empty, RIG), CannotTell)
+
+
+@pytest.mark.parametrize("cause", [sky_gradient, low_altitude, trail_crossing])
+def test_one_frame_is_enough_not_to_fail(cause) -> None:
+    night = make_night(airmass=np.array([1.1]))
+    assert not claims(cause(night, RIG))
+
+
+def claims(found: Finding | Healthy | CannotTell) -> bool:
+    return isinstance(found, Finding) and found.confidence >= 0.5
