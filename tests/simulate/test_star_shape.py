@@ -229,7 +229,7 @@ def test_guiding_jitter_widens_by_axis() -> None:
         mount=Mount(guided=True, rms_ra_arcsec=0.8, rms_dec_arcsec=0.5, correlation_s=0.5),
         plan=replace(Plan(), exposure_s=600.0, cadence_s=605.0),
     )
-    error = tracking_error(guided, np.linspace(0, 600, 6001), 0)
+    error = tracking_error(guided, np.linspace(0, 600, 2401), 0)
     grid = Grid(stamp_px=64, oversampling=8)
     along_y, along_x = grid.frequencies()
     gauss = np.exp(-2 * (np.pi * 2.5 * SIGMA) ** 2 * (along_y**2 + along_x**2))
