@@ -5,9 +5,23 @@ from collections.abc import Iterator
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent.parent / "framecheck"
-ORDER = (
-    "_version constants errors read sky stars field night causes decision report logbook pipeline simulate cli"
-).split()
+ORDER = [
+    "_version",
+    "constants",
+    "errors",
+    "read",
+    "sky",
+    "stars",
+    "field",
+    "night",
+    "causes",
+    "decision",
+    "report",
+    "logbook",
+    "pipeline",
+    "simulate",
+    "cli",
+]
 
 
 def imports_between_rooms() -> Iterator[tuple[str, str, Path]]:

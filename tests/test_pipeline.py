@@ -1,0 +1,70 @@
+"""The whole way: files in, outcomes of one kind each, in the order given, whatever executor does the work."""
+
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from rendered_stars import Scene, render
+
+import framecheck
+from framecheck.errors import UnusableFrame
+from framecheck.field import FrameFailure, FrameResult
+from framecheck.night.records import Skipped
+from framecheck.pipeline import judge_night, measure_file, measure_night
+from framecheck.read import Rig
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three lights, a dark and a broken file."""
+    place = tmp_path_factory.mktemp("night")
+    for number in range(3):
+        image, _ = render(Scene(n_stars=60, size=(500, 400), seed=11, noise_adu=20.0 + number))
+        header = fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 60.0, "DATE-OBS": f"2026-02-03T21:1{number}:00"})
+        fits.PrimaryHDU(image, header).writeto(place / f"light_{number}.fits")
+    dark = np.random.default_rng(1).normal(500, 5, (400, 500)).astype(np.uint16)
+    fits.PrimaryHDU(dark, fits.Header({"IMAGETYP": "Dark Frame", "EXPTIME": 60.0})).writeto(place / "dark.fits")
+    (place / "broken.fits").write_bytes((place / "light_0.fits").read_bytes()[:9000])
+    return place
+
+
+def test_each_file_has_one_outcome(folder: Path) -> None:
+    assert isinstance(measure_file(folder / "light_0.fits", Rig()), FrameResult)
+    assert isinstance(measure_file(folder / "dark.fits", Rig()), Skipped)
+    assert isinstance(measure_file(folder / "broken.fits", Rig()), FrameFailure)
+    assert isinstance(measure_file(folder / "vanished.fits", Rig()), FrameFailure)
+
+
+def test_a_single_unusable_frame_says_why(folder: Path) -> None:
+    with pytest.raises(UnusableFrame, match="holds 6.1 kB of them"):
+        framecheck.measure_frame(folder / "broken.fits")
+
+
+def test_the_executor_changes_nothing(folder: Path) -> None:
+    paths = sorted(folder.glob("*.fits"))
+    seen: list[tuple[int, int]] = []
+    with ThreadPoolExecutor(2) as threads:
+        threaded = measure_night(paths, executor=threads, progress=lambda done, total, _: seen.append((done, total)))
+    pooled = measure_night(paths)
+    assert seen[-1] == (5, 5)
+    assert [r.exposure.file for r in threaded.results] == [r.exposure.file for r in pooled.results]
+    for one, other in zip(threaded.results, pooled.results, strict=True):
+        assert one.shape == other.shape
+        np.testing.assert_array_equal(one.stars.table, other.stars.table)
+    assert len(pooled.skipped) == 1
+    assert len(pooled.failures) == 1
+
+
+def test_a_clean_little_night_is_kept(folder: Path) -> None:
+    measured = measure_night(sorted(folder.glob("light_*.fits")))
+    judgement = judge_night(folder, measured)
+    assert [grade.grade for grade in judgement.grades] == ["keep"] * 3
+    assert judgement.groups[0].n_frames == 3
+
+
+def test_frames_are_never_changed(folder: Path) -> None:
+    before = {path: path.read_bytes() for path in folder.glob("*.fits")}
+    measure_night(sorted(before))
+    assert all(path.read_bytes() == content for path, content in before.items())
