@@ -35,6 +35,10 @@ class Look:
         if self.width is None:
             return text
         width = max(20 + hang, self.width)
+        if used > 0.6 * width:  # a long name before it: begin on a line of its own
+            return "\n" + textwrap.fill(
+                text, width, initial_indent=" " * hang, subsequent_indent=" " * hang, break_on_hyphens=False
+            )
         lines = textwrap.wrap(
             text, width, initial_indent=" " * used, subsequent_indent=" " * hang, break_long_words=False,
             break_on_hyphens=False,

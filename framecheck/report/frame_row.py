@@ -11,7 +11,7 @@ from framecheck.field.result import FrameFailure, FrameResult, FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
-from framecheck.report.words import known, path_in, valid_text
+from framecheck.report.words import known, path_in, sentence, valid_text
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -91,7 +91,7 @@ def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
         **({} if failure.exposure is None else _header_fields(failure.exposure)),
         file=path_in(folder, Path(failure.file)),
         status="failed",
-        failure=valid_text(f"{failure.fault}. {failure.remedy}"),
+        failure=valid_text(f"{sentence(failure.fault)} {sentence(failure.remedy)}"),
     )
 
 

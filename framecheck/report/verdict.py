@@ -49,35 +49,49 @@ def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence,
         Sentence(
             question="What to do",
             answer=_what_to_do(judgement),
-            evidence="mount" if _says_something(judgement.mount_decision) else "missing",
-            link="the mount" if _says_something(judgement.mount_decision) else "what is missing",
+            evidence="mount",
+            link="the mount",
         ),
     )
 
 
 def _what_to_keep(account: Account) -> str:
-    if account.n_measured == 0:
+    n = account.n_measured
+    if n == 0:
         return "No frame could be measured."
-    kept = "Keep none" if account.n_keep == 0 else f"Keep {account.n_keep}"
-    if account.n_keep == account.n_measured:
-        kept = "Keep all" if account.n_keep > 1 else "Keep the one"
-    of = "" if account.n_keep == account.n_measured else " of"
-    text = f"{kept}{of} {counted(account.n_measured, 'frame')}"
-    if account.keep_effective_s is not None and account.taken_s is not None:
-        text += f": {duration(account.keep_effective_s)} effective of {duration(account.taken_s)} taken"
-    elif account.keep_taken_s is not None and account.taken_s is not None:
-        text += f": {duration(account.keep_taken_s)} of {duration(account.taken_s)} taken"
+    if n == 1:
+        return _the_only_frame(account)
+    which = f"Keep all {n} frames" if account.n_keep == n else f"Keep {account.n_keep or 'none'} of {n} frames"
     rest = []
     if account.n_doubtful:
         adds = "" if account.doubtful_effective_s is None else f" ({duration(account.doubtful_effective_s)} effective)"
         rest.append(f"{account.n_doubtful} {'is' if account.n_doubtful == 1 else 'are'} doubtful{adds}")
     if account.n_reject:
-        rest.append(f"{account.n_reject} {'costs' if account.n_reject == 1 else 'cost'} more than they add")
-    if account.n_reject == 1:
-        rest[-1] = "1 costs more than it adds"
+        rest.append(
+            f"{account.n_reject} {'costs' if account.n_reject == 1 else 'cost'} more than {_it(account.n_reject)}"
+        )
     if account.n_failed:
         rest.append(f"{counted(account.n_failed, 'file')} could not be measured")
-    return text + ("; " + ", ".join(rest) if rest else "") + "."
+    return which + _hours(account) + ("; " + ", ".join(rest) if rest else "") + "."
+
+
+def _it(n: int) -> str:
+    return "it adds" if n == 1 else "they add"
+
+
+def _the_only_frame(account: Account) -> str:
+    if account.n_keep:
+        return f"Keep the one frame{_hours(account)}."
+    return "The one frame is doubtful." if account.n_doubtful else "The one frame is better left out."
+
+
+def _hours(account: Account) -> str:
+    """What the kept frames give of what was taken, as far as it is known."""
+    if account.taken_s is None or account.keep_taken_s is None:
+        return ""
+    if account.keep_effective_s is None:
+        return f": {duration(account.keep_taken_s)} of {duration(account.taken_s)} taken"
+    return f": {duration(account.keep_effective_s)} effective of {duration(account.taken_s)} taken"
 
 
 def _what_limits(judgement: Judgement, account: Account) -> str:
@@ -141,7 +155,3 @@ def _about_the_mount(decision: MountDecision) -> str:
             return "The mount holds this rig back, and a better one would pay" + because
         case "cannot tell":
             return "Whether the mount is to blame cannot be told yet" + because
-
-
-def _says_something(decision: MountDecision) -> bool:
-    return decision.answer != "cannot tell" or bool(decision.because or decision.what_would_settle_it)

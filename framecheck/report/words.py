@@ -52,8 +52,8 @@ def number(value: float | None, digits: int = 3) -> str:
         return UNKNOWN
     if value == 0:
         return "0"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    rounded = round(value, digits - 1 - math.floor(math.log10(abs(value))))
+    rounded = float(f"{value:.{digits - 1}e}")
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     text = f"{rounded:,.{min(decimals, 12)}f}".replace(",", "\u202f")
     return text.replace("-", "−")
 

@@ -127,7 +127,9 @@ def frame(index: int, *, n_stars: int = 60, filter: str = "L", **changes: Any) -
 
 def grade(of: NightFrame) -> Grade:
     """The grade that the builder's story asks for."""
-    assert of.result.shape is not None
+    if of.result.shape is None:
+        reason = "None of its 240 detections could be measured well."
+        return Grade(file=of.result.exposure.file, grade="reject", reasons=(reason,))
     if of.result.shape.elongation > 1.4:
         reasons = ("stars are 1.7 times as long as wide (keep below 1.3)", "sharpness falls more than depth gains")
         return Grade(file=of.result.exposure.file, grade="reject", reasons=reasons)

@@ -1,0 +1,98 @@
+"""Whiskers lie along the long axis, as long as ln(elongation)."""
+
+import math
+import re
+from dataclasses import replace
+
+import by_hand
+import numpy as np
+import pytest
+
+from framecheck.decision.judgement import Judgement
+from framecheck.report.field_map import WIDTH_PX, field_cells, fwhm_map, whisker_map
+from framecheck.stars.table import STAR_DTYPE, Stars
+
+
+def night_of(e1: float, e2: float, scatter: float = 0.0, n: int = 4000) -> Judgement:
+    """One frame whose stars all have one shape."""
+    rng = np.random.default_rng(1)
+    table = np.zeros(n, dtype=STAR_DTYPE)
+    table["x"], table["y"] = rng.uniform(0, by_hand.WIDTH, n), rng.uniform(0, by_hand.HEIGHT, n)
+    table["e1"], table["e2"] = rng.normal(e1, scatter, n), rng.normal(e2, scatter, n)
+    table["fwhm_px"] = 2.5 + 0.5 * table["x"] / by_hand.WIDTH
+    frame = by_hand.frame(0)
+    stars = Stars(table=table, n_found=n, n_saturated=0)
+    return by_hand.judgement_of((replace(frame, result=replace(frame.result, stars=stars)),))
+
+
+def segments(svg: str) -> list[tuple[float, float, float, float]]:
+    """All whiskers in a drawing, that of the key last; y downwards."""
+    paths = "".join(re.findall(r'<path d="([^"]*)"[^>]*stroke-width: 1\.8', svg))
+    found = re.findall(r"M ([\d.-]+) ([\d.-]+)\s*\nL ([\d.-]+) ([\d.-]+)", paths)
+    return [tuple(map(float, one)) for one in found]  # type: ignore[misc]
+
+
+@pytest.mark.parametrize("pa_deg", [0.0, 30.0, 90.0, 150.0])
+def test_whiskers_lie_along_the_long_axis(pa_deg: float) -> None:
+    size = math.log(1.3)
+    cells = field_cells(night_of(size * math.cos(math.radians(2 * pa_deg)), size * math.sin(math.radians(2 * pa_deg))))
+    assert cells is not None
+    *whiskers, key = segments(whisker_map(cells))
+    assert len(whiskers) == 12 * 8  # cells of 6248 x 4176 px, 12 across
+    for x1, y1, x2, y2 in whiskers:
+        # closed form: counter-clockwise from +x with y upwards, and a drawing has y downwards
+        off_deg = (math.degrees(math.atan2(-(y2 - y1), x2 - x1)) - pa_deg + 90) % 180 - 90
+        assert off_deg == pytest.approx(0, abs=0.5)
+        assert math.hypot(x2 - x1, y2 - y1) < WIDTH_PX / 12
+    # the key's whisker stands for its number: lengths go as ln(elongation)
+    named = float(re.search(r"elongation ([\d.]+)<", whisker_map(cells))[1])  # type: ignore[index]
+    x1, y1, x2, y2 = whiskers[0]
+    ratio = math.hypot(x2 - x1, y2 - y1) / (key[2] - key[0])
+    assert ratio == pytest.approx(size / math.log(named), rel=0.02)
+
+
+def test_round_stars_are_dots() -> None:
+    cells = field_cells(night_of(0.0, 0.0, scatter=0.05))
+    assert cells is not None
+    size = np.hypot(cells.e1, cells.e2)
+    # two components within two standard errors: exp(-2) = 13.5 % of round cells lie outside (Rayleigh, closed form)
+    assert np.mean(size > 2 * cells.error) < 0.3
+    assert "too round to have a direction" in whisker_map(cells)
+
+
+def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
+    cells = field_cells(night_of(0.1, 0.0))
+    assert cells is not None
+    svg = fwhm_map(cells, None)
+    assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\.</desc>", svg)
+    assert "arcsec" in fwhm_map(cells, 1.46)
+
+
+def test_rejected_frames_stay_out_and_a_night_of_rejects_is_shown_all_the_same() -> None:
+    night = by_hand.judgement(12)
+    rejects = sum(grade.grade == "reject" for grade in night.grades)
+    cells = field_cells(night)
+    assert cells is not None
+    assert rejects > 0
+    assert cells.n_frames == 12 - rejects
+    every = replace(night, grades=tuple(replace(grade, grade="reject", reasons=("x",)) for grade in night.grades))
+    shown = field_cells(every)
+    assert shown is not None
+    assert shown.n_frames == 12
+
+
+def test_too_few_stars_make_no_map() -> None:
+    assert field_cells(night_of(0.1, 0.0, n=3)) is None
+    assert field_cells(by_hand.judgement(0)) is None
+    few = field_cells(night_of(0.1, 0.0, n=6))
+    assert few is None or whisker_map(few) == ""
+
+
+def test_an_upright_sensor_fits_the_page() -> None:
+    cells = field_cells(night_of(0.1, 0.0))
+    assert cells is not None
+    tall = replace(cells, width_px=cells.height_px, height_px=cells.width_px)
+    box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', whisker_map(tall))
+    assert box is not None
+    assert float(box[1]) == WIDTH_PX
+    assert float(box[2]) < 1.4 * WIDTH_PX

@@ -1,0 +1,67 @@
+"""Hours along a chart."""
+
+from itertools import pairwise
+
+import pytest
+
+from framecheck.report.frame_row import FrameRow
+from framecheck.report.time_axis import dates, time_axis
+
+
+def at(*times: str | None) -> list[FrameRow]:
+    return [FrameRow(file=f"{i}.fits", start_utc=time) for i, time in enumerate(times)]
+
+
+def test_hours_run_on_past_midnight() -> None:
+    axis = time_axis(at("2024-12-31T22:30:00.000Z", "2025-01-01T01:00:00.000Z"))
+    assert axis.positions == pytest.approx((22.5, 25.0))
+    assert [label for _, label in axis.marks(at_most=5)] == ["23:00", "00:00", "01:00"]
+    assert axis.caption == "time of day, UTC"
+
+
+@pytest.mark.parametrize("last", ["2024-03-01T20:00:30.000Z", "2024-03-01T20:40:00.000Z", "2024-03-02T07:00:00.000Z"])
+@pytest.mark.parametrize("at_most", [5, 10])
+def test_marks_are_few_even_and_inside(last: str, at_most: int) -> None:
+    axis = time_axis(at("2024-03-01T20:00:00.000Z", last))
+    marks = [position for position, _ in axis.marks(at_most)]
+    assert 1 <= len(marks) <= at_most + 1
+    assert all(axis.start - 1e-9 <= mark <= axis.end + 1e-9 for mark in marks)
+    steps = [b - a for a, b in pairwise(marks)]
+    assert steps == pytest.approx([steps[0]] * len(steps)) if steps else True
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        at("2024-03-01T20:00:00.000Z", None),
+        at("2024-03-01T20:00:00.000Z", "2024-03-03T20:00:00.000Z"),
+        at(None),
+    ],
+)
+def test_frames_without_time_or_over_several_nights_are_numbered(rows: list[FrameRow]) -> None:
+    axis = time_axis(rows)
+    assert not axis.is_time
+    assert axis.positions == tuple(range(1, len(rows) + 1))
+    assert all(label.isdigit() and label != "0" for _, label in axis.marks(5))
+
+
+@pytest.mark.parametrize("n", [1, 3, 7, 48, 999])
+def test_numbered_marks_are_whole_numbers_of_frames(n: int) -> None:
+    axis = time_axis(at(*[None] * n))
+    marks = axis.marks(10)
+    assert 1 <= len(marks) <= 11
+    assert all(1 <= position <= n for position, _ in marks)
+
+
+@pytest.mark.parametrize(
+    ("times", "said"),
+    [
+        (("2024-03-01T20:00:00.000Z",), "1 March 2024"),
+        (("2024-03-01T20:00:00.000Z", "2024-03-02T01:00:00.000Z"), "1–2 March 2024"),
+        (("2024-02-29T20:00:00.000Z", "2024-03-01T01:00:00.000Z"), "29 February – 1 March 2024"),
+        (("2024-12-31T20:00:00.000Z", "2025-01-01T01:00:00.000Z"), "31 December 2024 – 1 January 2025"),
+        ((None,), ""),
+    ],
+)
+def test_dates(times: tuple[str | None, ...], said: str) -> None:
+    assert dates(at(*times)) == said
