@@ -85,9 +85,10 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return _no_stars("oversampled")
     seen_px = max(widths)
     scale = rig.pixel_scale_arcsec
-    fwhm_px = seen_px if scale is None else min(seen_px, max(COMMON_AIR_ARCSEC / scale, 1.0))
+    blurred = scale is not None and seen_px > OVERSAMPLED_PX and seen_px * scale > COMMON_AIR_ARCSEC
+    fwhm_px = COMMON_AIR_ARCSEC / scale if scale is not None and blurred else seen_px
     log_odds = log_odds_above(math.log(fwhm_px), math.log(OVERSAMPLED_PX), WIDTH_SCATTER)
-    blurred = Rival(
+    unknown = Rival(
         cause="defocus", why_less_likely="without a pixel scale, blurred stars cannot be told from fine pixels"
     )
     return answer(
@@ -98,14 +99,14 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(
                 statement="stars are as many pixels wide, at common seeing"
-                if fwhm_px < seen_px
+                if blurred
                 else "stars are as many pixels wide",
                 value=fwhm_px,
                 unit="px",
                 expected_if_healthy=f"below {OVERSAMPLED_PX:g}",
             ),
         ),
-        rivals=() if scale is not None else (blurred,),
+        rivals=() if scale is not None else (unknown,),
     )
 
 

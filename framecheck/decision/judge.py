@@ -2,7 +2,7 @@
 
 from statistics import median
 
-from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.weigh import weigh
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import (
     Aim,
@@ -12,13 +12,12 @@ from framecheck.decision.judgement import (
     MountDecision,
     Sampling,
     Tracking,
-    Undecided,
 )
 from framecheck.field import FrameResult, diffraction_fwhm_arcsec, judge_sampling, size_pattern
 from framecheck.night.motion import drift_on_sky
 from framecheck.night.records import Group, Night, NightFrame
 
-NOT_WEIGHED = "this version measures and grades frames; it does not weigh causes yet"
+NOT_WEIGHED = "this version does not weigh the mount against optics and air yet"
 
 
 def judge(night: Night, aim: Aim = "balanced") -> Judgement:
@@ -31,6 +30,7 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         What the stack is for.
     """
     grades = grade_frames(night, aim)
+    findings, undecided = weigh(night, night.rig)
     largest = max(night.groups, key=lambda group: len(group.members), default=None)
     scale = night.rig.pixel_scale_arcsec
     return Judgement(
@@ -41,14 +41,8 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         tracking=_tracking(night, largest),
         sampling=_sampling(night, largest),
         field_pattern=_field_pattern(night, grades, largest),
-        undecided=tuple(
-            Undecided(
-                cause=name,
-                because=NOT_WEIGHED,
-                what_would_settle_it="framecheck's numbers for each frame are in frames.csv; judge by eye.",
-            )
-            for name in CAUSES
-        ),
+        findings=findings,
+        undecided=undecided,
         mount_decision=_mount_decision(night, grades, largest, scale),
     )
 

@@ -3,9 +3,14 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from framecheck.causes.result import Evidence as Evidence
+from framecheck.causes.result import Finding as Finding
+from framecheck.causes.result import Rival as Rival
+from framecheck.causes.result import Undecided as Undecided
+from framecheck.night.records import Night
+
 if TYPE_CHECKING:
     from framecheck.decision.grades import Grade
-from framecheck.night.records import Night
 
 Aim = Literal["depth", "balanced", "detail"]
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
@@ -93,50 +98,6 @@ class BudgetTerm:
     high: float | None
     share: float | None
     """Part of the squared FWHM; the shares sum to 1."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Evidence:
-    """One thing seen, against what a healthy night would show."""
-
-    statement: str
-    value: float | None = None
-    unit: str | None = None
-    expected_if_healthy: str | float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Rival:
-    """Another explanation, and why it is the weaker one."""
-
-    cause: str
-    why_less_likely: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Finding:
-    """A cause that these frames speak for."""
-
-    cause: str
-    confidence: float
-    """Chance that the claim is right, 0 to 1."""
-    frames_affected: int
-    cost: float | None
-    """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
-    evidence: tuple[Evidence, ...] = ()
-    rivals: tuple[Rival, ...] = ()
-    cures: tuple[str, ...] = ()
-    """Cheapest first."""
-    caution: str | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Undecided:
-    """A cause that these frames can neither show nor exclude."""
-
-    cause: str
-    because: str
-    what_would_settle_it: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

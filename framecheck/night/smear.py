@@ -170,10 +170,10 @@ def _blur(shape: FrameShape, round_px: float | None, round_error: float) -> _Blu
     def across_for(along: float) -> float:
         return _rising(lambda v: level(0, short / 2, fwhm=round_px, beta=beta, along=along, across=v) - 0.5, short**2)
 
-    along = _rising(
-        lambda v: level(long / 2, 0, fwhm=round_px, beta=beta, along=v, across=across_for(v)) - 0.5, long**2
-    )
-    across = across_for(along)
+    def along_for(across: float) -> float:
+        return _rising(lambda v: level(long / 2, 0, fwhm=round_px, beta=beta, along=v, across=across) - 0.5, long**2)
+
+    along, across = _in_turn(along_for, across_for, 0.0)
 
     def misfit(p: Floats) -> Floats:
         a, b, ln_long, ln_short, width = p
@@ -195,13 +195,16 @@ def _blur_along(shape: FrameShape, long: float, short: float, *, known: bool) ->
         """Width of the round star that, moved along, has the short axis; both in units of the short axis."""
         return _rising(lambda w: level(0, 0.5, fwhm=w, beta=beta, along=along, across=0.0) - 0.5, 1.1, least=0.3)
 
-    def along_for(ratio: float) -> float:
-        return _rising(lambda v: level(ratio / 2, 0, fwhm=round_for(v), beta=beta, along=v, across=0.0) - 0.5, ratio**2)
+    def solve(ratio: float, start: float) -> tuple[float, float]:
+        def along_for(width: float) -> float:
+            return _rising(lambda v: level(ratio / 2, 0, fwhm=width, beta=beta, along=v, across=0.0) - 0.5, ratio**2)
 
-    ratio = long / short
-    along = along_for(ratio)
-    error = (along_for(ratio * (1 + shape.elongation_error / shape.elongation)) - along) * short**2
-    return _Blur(along * short**2, error, 0.0 if known else None, error if known else None, round_for(along) * short)
+        return _in_turn(along_for, round_for, start)
+
+    along, width = solve(long / short, 1.0)
+    more, _ = solve(long / short * (1 + shape.elongation_error / shape.elongation), width)
+    error = (more - along) * short**2
+    return _Blur(along * short**2, error, 0.0 if known else None, error if known else None, width * short)
 
 
 def _line_blur(shape: FrameShape, round_px: float | None) -> _Blur:
@@ -240,6 +243,17 @@ def _derivatives(function: Callable[[Floats], Floats], at: Floats, scale: float)
         moved[i] += step
         columns.append((function(moved) - here) / step)
     return np.array(columns).T
+
+
+def _in_turn(first: Callable[[float], float], second: Callable[[float], float], start: float) -> tuple[float, float]:
+    """Two values, each of which follows from the other; the ties between them are loose."""
+    b, a = start, first(start)
+    for _ in range(30):
+        b, before = second(a), a
+        a = first(b)
+        if abs(a - before) <= 1e-5 * max(a, 1e-3):
+            break
+    return a, b
 
 
 def _rising(function: Callable[[float], float], most: float, least: float = 0.0) -> float:

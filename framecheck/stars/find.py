@@ -11,7 +11,7 @@ from framecheck.sky.model import Sky
 from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.peaks import Peaks, find_peaks, mean_cells
 from framecheck.stars.pilot import Pilot, pilot_star
-from framecheck.stars.stamps import Stamps, cut_stamps
+from framecheck.stars.stamps import Stamps, colour_levels, cut_stamps
 
 PEAK_SIGMA: Final = 4.0
 """A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
@@ -27,6 +27,9 @@ SIDE_SHARE: Final = 0.45
 """Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way,
 nearly, between a star's 1 and a hot pixel's 0."""
 
+MOSAIC_SIDE_SHARE: Final = 0.15
+"""The same in a colour mosaic, where the neighbours see another colour: a third of the light, or less. Chosen."""
+
 LIKENESS: Final = 0.6
 """Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9,
 close pairs 0.7, tracks of particles a half."""
@@ -34,6 +37,13 @@ close pairs 0.7, tracks of particles a half."""
 TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
+
+NARROWER: Final = (1.0, 0.75, 0.55, 0.4)
+"""Widths tried on a mosaic, as parts of what its cells show. Chosen: a star of 1.5 px in cells of 2 px seems 4 px
+wide."""
+
+TRIED_PEAKS: Final = 200
+"""Brightest peaks on which they are tried. Chosen."""
 
 NEARLY_ROUND: Final = 1.2
 """Up to this ratio of the axes a round filter does as well. Chosen: it loses less than 1 % of a star's signal."""
@@ -90,7 +100,9 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     """
     cell_frame, cell_sky, scale = _detection_plane(frame, sky)
     cell = 2 // scale
-    peaks = _without_lone_pixels(cell_frame, cell_sky, find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA), cell)
+    peaks = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA)
+    if scale == 1:  # a cell of a mosaic may hold a whole star
+        peaks = _without_lone_pixels(cell_frame, cell_sky, peaks, cell)
     pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu)
     if pilot is None or pilot.short_px > 5 or pilot.n < FEW_PILOTS:
         peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu)
@@ -100,6 +112,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
         peaks = find_trail_peaks(cell_frame, cell_sky, pilot)
     if scale > 1:
         peaks, pilot = _to_full_grid(peaks, pilot, scale)
+        pilot = _narrowed(frame, sky, peaks, pilot)
     return _vetted(frame, sky, peaks, pilot, clip_adu)
 
 
@@ -119,6 +132,22 @@ def _to_full_grid(peaks: Peaks, pilot: Pilot | None, scale: int) -> tuple[Peaks,
     if pilot is not None:
         pilot = Pilot(pilot.long_px * scale, pilot.short_px * scale, pilot.pa_deg, pilot.n)
     return Peaks(peaks.x * scale + offset, peaks.y * scale + offset, peaks.height), pilot
+
+
+def _narrowed(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None) -> Pilot | None:
+    """The pilot of a mosaic at the width that suits its brightest peaks: cells are too coarse for narrow stars."""
+    if pilot is None or not len(peaks):
+        return pilot
+    levels, most = colour_levels(frame), min(len(peaks), TRIED_PEAKS)
+    best, best_snr = pilot, 0.0
+    for factor in NARROWER:
+        shape = Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
+        half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
+        tried = _vet_part(frame, sky, peaks.x[:most], peaks.y[:most], half, shape, None, levels)
+        snr = float(np.clip(tried[3], 0, 1e4).sum())
+        if snr > best_snr:
+            best, best_snr = shape, snr
+    return best
 
 
 def _wider(
@@ -143,10 +172,11 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     shape = pilot or Pilot(3.0, 3.0, 0.0, 0)
     half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
     parts = []
+    levels = colour_levels(frame)
     size = max(64, 400_000 // (2 * half + 1) ** 2)
     for i in range(0, min(len(peaks), MOST_VETTED), size):
         x, y = peaks.x[i : i + size], peaks.y[i : i + size]
-        parts.append(_vet_part(frame, sky, x, y, half, shape, clip_adu))
+        parts.append(_vet_part(frame, sky, x, y, half, shape, clip_adu, levels))
     if not parts:
         empty = np.zeros(0, np.float32)
         return Found(empty, empty, empty, empty, np.zeros(0, bool), pilot)
@@ -189,10 +219,11 @@ def _vet_part(
     half: int,
     shape: Pilot,
     clip_adu: float | None,
+    levels: NDArray[np.float32] | None,
 ) -> tuple[Any, ...]:
     """Centre, flux, signal over noise, saturation and reality of some peaks."""
-    stamps = cut_stamps(frame, sky, x, y, half)
-    stamps = _without_sharp_pixel(stamps, shape, frame.mosaic is not None)
+    side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
+    stamps = _without_sharp_pixel(cut_stamps(frame, sky, x, y, half, colour_levels=levels), shape, side_share)
     n = 2 * half + 1
     image = (stamps.values * stamps.usable).reshape(-1, n, n)
     grid = np.arange(-half, half + 1, dtype=np.float32)
@@ -201,7 +232,7 @@ def _vet_part(
     flux, error, likeness = _matched(stamps, weight)
     snr = flux / error
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    real = _lack_beside(image, stamps, shape, frame.mosaic is not None)[0] < 2
+    real = _lack_beside(image, stamps, shape, side_share)[0] < 2
     real &= plateau | ((snr > FOUND_SNR) & (saturated | (likeness > LIKENESS)))
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
@@ -292,11 +323,11 @@ def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
     return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
 
 
-def _without_sharp_pixel(stamps: Stamps, shape: Pilot, mosaic: bool) -> Stamps:
+def _without_sharp_pixel(stamps: Stamps, shape: Pilot, side_share: float) -> Stamps:
     """Stamps whose brightest pixel stands alone, without that pixel: a star may lie under a hot one."""
     n = 2 * stamps.half + 1
     image = (stamps.values * stamps.usable).reshape(-1, n, n)
-    lack, at = _lack_beside(image, stamps, shape, mosaic)
+    lack, at = _lack_beside(image, stamps, shape, side_share)
     sharp = np.flatnonzero(lack >= 2)
     if not len(sharp) or shape.short_px < 2.5:
         return stamps
@@ -307,7 +338,7 @@ def _without_sharp_pixel(stamps: Stamps, shape: Pilot, mosaic: bool) -> Stamps:
 
 
 def _lack_beside(
-    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, mosaic: bool
+    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
 ) -> tuple[NDArray[np.floating], NDArray[np.intp]]:
     """How much light the neighbours of each stamp's brightest pixel lack for a star, and where that pixel is.
 
@@ -316,16 +347,15 @@ def _lack_beside(
     """
     n, half = len(image), stamps.half
     side = 2 * half + 1
-    pitch = 2 if mosaic else 1
     core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(n, 25)
     brightest = core.argmax(axis=1)
     row, column = brightest // 5 + half - 2, brightest % 5 + half - 2
     star = np.arange(n)
     peak = image[star, row, column]
-    share = SIDE_SHARE * np.exp(-4 * np.log(2) * pitch**2 / (shape.short_px**2 + 0.5))
+    share = side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5))
     lack = np.zeros(n)
     usable = stamps.usable.reshape(-1, side, side)
-    for down, right in ((0, pitch), (pitch, 0)):
+    for down, right in ((0, 1), (1, 0)):
         low = np.maximum(row - down, 0), np.maximum(column - right, 0)
         high = np.minimum(row + down, side - 1), np.minimum(column + right, side - 1)
         known = (usable[star, low[0], low[1]] > 0) & (usable[star, high[0], high[1]] > 0)

@@ -61,6 +61,9 @@ WING_STARS: Final = 240
 SPIKE_SIGMA: Final = 6.0
 """Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
+MOST_TRAILS: Final = 300
+"""Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse."""
+
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
 
@@ -127,6 +130,9 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _near_the_star(stamps, pilot)
     first, rule = _pilot_fit(fitted, start, pilot, gain)
+    if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
+        choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
+        fitted = _near_the_star(stamps, pilot)
     fit = fit_stars(fitted, _restart(start, first), first.wing, rule, gain, profile=first.profile)
     flags = _flags(fit, choice, stamps, clip)
     shapes = shapes_of(fit)
@@ -195,6 +201,12 @@ def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
     return stamps.masked((r2 < 2.5) | (stamps.values < ceiling))
 
 
+def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[Choice, Stamps, F64]:
+    """The brightest of the stars chosen, in their order."""
+    keep = np.sort(np.argsort(-start[:, FLUX], kind="stable")[:count])
+    return Choice(choice.index[keep], choice.blended[keep]), stamps.part(keep), start[keep]
+
+
 def _near_the_star(stamps: Stamps, pilot: Pilot) -> Stamps:
     """The pixels to fit: all, or near the line of a long trail, which is a small part of its square."""
     if not _long_trail(pilot):
@@ -214,7 +226,7 @@ def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> 
     bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
     part, guess = stamps.part(bright), start[bright]
     if _long_trail(pilot):
-        rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.0), 2.5))
+        rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.7), 2.5))
         return fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20), rule
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
     fit = fit_common_wing(part, guess, rule, gain)
@@ -244,7 +256,7 @@ def _trail_fit(
     stamps: Stamps, ellipses: F64, wing: float, narrow_px: float, gain: float | None
 ) -> tuple[Fit, PixelRule]:
     """Fit moved round stars to stars fitted as ellipses; the line's own nodes spare some of the pixel's."""
-    rule = pixel_rule(max(narrow_px, 1.5))
+    rule = pixel_rule(max(narrow_px, 1.7))
     start = _as_trail(ellipses)
     return fit_common_wing(stamps, start, rule, gain, profile=evaluate_trail, wing=wing, steps=12), rule
 

@@ -66,6 +66,8 @@ def cut_stamps(
     y: NDArray[np.floating],
     half: int,
     clip_adu: float | None = None,
+    *,
+    colour_levels: NDArray[np.floating] | None = None,
 ) -> Stamps:
     """Cut stamps around points; beyond the image's edge pixels are unusable.
 
@@ -80,6 +82,9 @@ def cut_stamps(
         Half side. [px]
     clip_adu : float or None
         Pixels at or above this level are unusable. [ADU]
+    colour_levels : ndarray, shape (2, 2), optional
+        Of a mosaic, how far the sky of each of the four places lies above that of green; all colours are usable then.
+        [ADU]
     """
     height, width = frame.pixels.shape
     ix, iy = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
@@ -101,11 +106,22 @@ def cut_stamps(
         defined = np.isfinite(values)
         usable *= defined
         values[~defined] = 0
-    if frame.mosaic is not None:
+    if colour_levels is not None:
+        values -= colour_levels[((iy[:, None] + reach) % 2)[:, :, None], ((ix[:, None] + reach) % 2)[:, None, :]]
+    elif frame.mosaic is not None:
         usable *= _green(frame.mosaic, iy[:, None] + reach, ix[:, None] + reach)
     values -= sky.level_at(ix, iy)[:, None, None]
     n = (2 * half + 1) ** 2
     return Stamps(values.reshape(-1, n), usable.reshape(-1, n), sky.noise_at(ix, iy), ix, iy, half, square_grid(half))
+
+
+def colour_levels(frame: Frame) -> NDArray[np.float32] | None:
+    """Sky of each place of a 2 x 2 mosaic less that of its green pixels; None without a mosaic. [ADU]"""
+    if frame.mosaic is None:
+        return None
+    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::6, ::6]) for k in range(4)])
+    green = np.mean([level for level, letter in zip(levels, frame.mosaic, strict=True) if letter == "G"])
+    return (levels - green).reshape(2, 2).astype(np.float32)
 
 
 def _green(mosaic: str, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
