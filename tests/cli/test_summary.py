@@ -14,8 +14,10 @@ from framecheck.decision.grades import Grade
 from framecheck.field.result import FrameFailure
 from framecheck.read.rig import Rig
 
+PIPE = Look()
 
-def text(night: by_hand.Judgement, look: Look = Look()) -> str:
+
+def text(night: by_hand.Judgement, look: Look = PIPE) -> str:
     return "\n".join(night_lines(night, look))
 
 

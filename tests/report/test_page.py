@@ -1,4 +1,4 @@
-"""report.html as a browser's parser sees it: self-contained, inert against hostile text, with words for every picture."""
+"""report.html as a browser's parser sees it: self-contained, inert against hostile text, words for every picture."""
 
 import base64
 import hashlib

@@ -31,7 +31,8 @@ def rows(*grades: str, exposure_s: float | None = 60.0, effective_s: float | Non
         (rows("reject"), "The one frame is better left out."),
         (
             rows("keep", "doubtful", "reject", "reject"),
-            "Keep 1 of 4 frames: 30 s effective of 4 min taken; 1 is doubtful (30 s effective), 2 cost more than they add.",
+            "Keep 1 of 4 frames: 30 s effective of 4 min taken; "
+            "1 is doubtful (30 s effective), 2 cost more than they add.",
         ),
         (
             rows("keep", "keep", "doubtful", effective_s=None),
