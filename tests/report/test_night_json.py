@@ -22,8 +22,8 @@ from framecheck.report.night_json import frame_document, json_text, night_docume
 NUMBER, TEXT, FLAG, WHOLE = (int, float), (str,), (bool,), (int,)
 FRAME = {
     "file": TEXT, "group": TEXT, "start_utc": TEXT, "exposure_s": NUMBER, "status": TEXT, "failure": TEXT,
-    "grade": TEXT, "reasons": (list,), "n_stars": WHOLE, "n_measured_stars": WHOLE, "n_saturated_stars": WHOLE, "fwhm_px": NUMBER,
-    "fwhm_px_error": NUMBER, "fwhm_arcsec": NUMBER, "elongation": NUMBER, "elongation_error": NUMBER,
+    "grade": TEXT, "reasons": (list,), "n_stars": WHOLE, "n_measured_stars": WHOLE, "n_saturated_stars": WHOLE,
+    "fwhm_px": NUMBER, "fwhm_px_error": NUMBER, "fwhm_arcsec": NUMBER, "elongation": NUMBER, "elongation_error": NUMBER,
     "elongation_pa_deg": NUMBER, "elongation_pa_sky_deg": NUMBER, "moffat_beta": NUMBER, "half_flux_radius_px": NUMBER,
     "sky_adu": NUMBER, "sky_noise_adu": NUMBER, "sky_e_per_s": NUMBER, "sky_gradient_percent": NUMBER,
     "transparency": NUMBER, "effective_exposure_s": NUMBER, "shift_x_px": NUMBER, "shift_y_px": NUMBER,

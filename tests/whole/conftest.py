@@ -1,67 +1,12 @@
-"""A small night on disk, drawn as round Gaussians, for the commands as a user runs them."""
+"""A night of files on disk for the commands."""
 
-import os
-import subprocess
 import sys
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-import numpy as np
 import pytest
-from astropy.io import fits
 
-sys.path.append(str(Path(__file__).parent.parent / "report"))
-
-WIDTH, HEIGHT, N_STARS = 480, 360, 70
-FWHM_PX = 3.0
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Ended:
-    """How a command ended."""
-
-    code: int
-    out: str
-    err: str
-
-
-def framecheck(*words: str | Path, cwd: Path | None = None, **environment: str) -> Ended:
-    """Run a command as a user does, in a process of its own and without a terminal."""
-    done = subprocess.run(
-        [sys.executable, "-c", "from framecheck.cli.main import run; run()", *map(str, words)],
-        capture_output=True, cwd=cwd, env=os.environ | environment, check=False, timeout=300,
-    )  # fmt: skip
-    return Ended(code=done.returncode, out=done.stdout.decode(), err=done.stderr.decode())
-
-
-def draw_light(path: Path, index: int, *, target: str = "Test field") -> None:
-    """A light frame: the same stars, shifted a little, on a flat sky with noise."""
-    rng = np.random.default_rng(7)
-    x, y = rng.uniform(20, WIDTH - 20, N_STARS), rng.uniform(20, HEIGHT - 20, N_STARS)
-    flux = 10 ** rng.uniform(3.6, 4.8, N_STARS)
-    sigma = FWHM_PX / 2.3548
-    row, column = np.mgrid[:HEIGHT, :WIDTH]
-    image = np.full((HEIGHT, WIDTH), 600.0)
-    for cx, cy, light in zip(x + 1.5 * index, y - 0.7 * index, flux, strict=True):
-        near = np.exp(-((column - cx) ** 2 + (row - cy) ** 2) / (2 * sigma**2))
-        image += light * near / (2 * np.pi * sigma**2)
-    noisy = np.random.default_rng(index).normal(image, np.sqrt(image / 2))
-    write_frame(path, noisy, index, "Light Frame", target)
-
-
-def write_frame(path: Path, image: np.ndarray, index: int, kind: str, target: str = "Test field") -> None:
-    header = fits.Header()
-    header["IMAGETYP"], header["OBJECT"], header["FILTER"] = kind, target, "L"
-    header["EXPTIME"], header["XPIXSZ"], header["FOCALLEN"] = 60.0, 3.76, 530.0
-    start = datetime(2025, 3, 1, 21, 0, tzinfo=UTC) + timedelta(seconds=65 * index)
-    header["DATE-OBS"] = start.strftime("%Y-%m-%dT%H:%M:%S")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    fits.PrimaryHDU(np.clip(np.round(image), 0, 65535).astype(np.uint16), header).writeto(path)
-
-
-def draw_dark(path: Path) -> None:
-    write_frame(path, np.random.default_rng(3).normal(500, 4, (HEIGHT, WIDTH)), 0, "Dark Frame")
+sys.path.append(str(Path(__file__).parent))
+from small_night import draw_dark, draw_light
 
 
 @pytest.fixture(scope="session")

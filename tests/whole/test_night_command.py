@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pyarrow.parquet
 import pytest
-from conftest import FWHM_PX, draw_dark, framecheck
+from small_night import FWHM_PX, draw_dark, framecheck
 
 
 def state(folder: Path) -> dict[str, tuple[str, int]]:

@@ -6,7 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from conftest import draw_light, framecheck
+from small_night import draw_light, framecheck
 
 
 def test_one_frame_for_a_person(night_folder: Path) -> None:
