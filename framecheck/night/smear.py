@@ -126,7 +126,7 @@ def level(x: float, y: float, *, fwhm: float, beta: float, along: float, across:
     line : float
         Length of an even motion along. [px]
     """
-    relative, weight = _mixture(round(float(np.clip(beta, LEAST_BETA, MOST_BETA)), 2))
+    relative, weight = _mixture(round(min(max(beta, LEAST_BETA), MOST_BETA), 2))
     variance = relative * fwhm**2
     wide, high = variance + along, variance + across
     share = weight * variance / np.sqrt(high)
@@ -135,8 +135,10 @@ def level(x: float, y: float, *, fwhm: float, beta: float, along: float, across:
         here = _line(np.array([x]), line, wide) * share
     else:
         middle = share / np.sqrt(wide)
-        here = middle * np.exp(-(x**2) / (2 * wide))
-    return float((here * np.exp(-(y**2) / (2 * high))).sum() / middle.sum())
+        here = middle * np.exp(-(x**2) / (2 * wide)) if x != 0 else middle
+    if y != 0:
+        here = here * np.exp(-(y**2) / (2 * high))
+    return float(here.sum() / middle.sum())
 
 
 def _line(x: Floats, length: float, variance: Floats) -> Floats:
@@ -251,7 +253,7 @@ def _in_turn(first: Callable[[float], float], second: Callable[[float], float], 
     for _ in range(30):
         b, before = second(a), a
         a = first(b)
-        if abs(a - before) <= 1e-5 * max(a, 1e-3):
+        if abs(a - before) <= 1e-4 * max(a, 1e-3):
             break
     return a, b
 
@@ -264,7 +266,7 @@ def _rising(function: Callable[[float], float], most: float, least: float = 0.0)
         return least
     if function(most) <= 0:
         return most
-    return float(brentq(function, least, most, xtol=1e-7 * most, rtol=1e-6))
+    return float(brentq(function, least, most, xtol=1e-6 * most, rtol=1e-5))
 
 
 def _root_error(variance: float, error: float) -> float:
