@@ -28,13 +28,14 @@ LIGHT_SCATTER: Final = 0.01
 CLOUD_MARGIN: Final = 0.03
 """[dimensionless] Light that clouds must take beyond the scatter, natural logarithm. Chosen: 6 % of the exposure."""
 
-DEEPEST: Final = 0.05
-"""[dimensionless] The share of frames that lost most light, at least two and without the very deepest, speaks for the
+DEEPEST: Final = 0.025
+"""[dimensionless] The share of frames that lost most light, one at least and without the very deepest, speaks for the
 night. Chosen."""
 
 SPOILT_GROWTH: Final = 0.4
-"""[dimensionless] ln(FWHM against the median): wider stars are not the cloud's doing, nor are long ones. Chosen."""
+"""[dimensionless] ln(FWHM over the usual): wider stars are not the cloud's doing, nor are longer ones. Chosen."""
 SPOILT_ELONGATION: Final = 1.5
+"""[dimensionless] Elongation over the usual. Chosen."""
 
 LOST_STARS: Final = 0.3
 """[dimensionless] With less than this share of the usual stars, an unmatched frame is clouded. Chosen."""
@@ -150,7 +151,7 @@ def _passing(series: Series) -> _Passing | None:
     error = float(np.median(errors[np.isfinite(errors)])) if np.isfinite(errors).any() else 0.0
     scatter = math.hypot(LIGHT_SCATTER, error)
     limit = 3.5 * scatter + CLOUD_MARGIN
-    deepest = np.sort(drop[np.isfinite(drop)])[-max(2, round(DEEPEST * len(drop))) - 1 : -1]  # one blunder is no cloud
+    deepest = np.sort(drop[np.isfinite(drop)])[-max(1, round(DEEPEST * len(drop))) - 1 : -1]  # one blunder is no cloud
     depth = float(deepest.mean())
     odds = log_odds_above(depth, limit, 1.5 * scatter)
     slow = _steady_cloud(series, usable, fade)
@@ -219,9 +220,10 @@ def _robust_fade(light: Floats, ramp: Floats) -> tuple[float, Floats]:
 def _spoilt(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     """Frames whose stars are wide or long: something else than cloud happened to their light."""
     known = np.isfinite(series.fwhm_px)
-    usual = np.median(series.fwhm_px[known]) if known.any() else np.nan
+    width = np.median(series.fwhm_px[known]) if known.any() else np.nan
+    length = np.median(series.elongation[known]) if known.any() else np.nan
     with np.errstate(invalid="ignore"):
-        spoilt = (np.log(series.fwhm_px / usual) > SPOILT_GROWTH) | (series.elongation > SPOILT_ELONGATION)
+        spoilt = (np.log(series.fwhm_px / width) > SPOILT_GROWTH) | (series.elongation / length > SPOILT_ELONGATION)
     return np.asarray(spoilt, dtype=bool)
 
 

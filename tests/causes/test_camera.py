@@ -105,3 +105,10 @@ def test_read_noise_needs_gain_and_read_noise() -> None:
 def test_a_noise_below_the_read_noise_is_a_contradiction() -> None:
     night = make_night()
     assert isinstance(read_noise_limited(night, replace(RIG, read_noise_e=60.0)), CannotTell)
+
+
+def test_coarse_pixels_report_the_width_that_was_seen() -> None:
+    night = make_night(rig=replace(RIG, focal_length_mm=135.0), seeing_arcsec=12.0)
+    found = oversampled(night, night.rig)
+    assert isinstance(found, Healthy)
+    assert found.evidence[0].value == pytest.approx(12 / 5.74, rel=0.15)

@@ -100,3 +100,12 @@ def test_the_cost_is_the_square_of_the_light_lost() -> None:
 
 def test_a_few_frames_cannot_tell() -> None:
     assert isinstance(cloud(make_night(airmass=np.ones(4)), make_night().rig), CannotTell)
+
+
+@pytest.mark.parametrize("elongation", [1.06, 1.8])
+def test_a_small_cloud_of_two_frames_is_named_though_tracking_is_bad(elongation: float) -> None:
+    night = make_night(light=np.where(np.isin(I, [36, 37]), 0.5, 1.0), elongation=elongation)
+    found = cloud(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.confidence > 0.9
+    assert found.frames_affected == 2
