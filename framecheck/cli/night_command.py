@@ -2,7 +2,9 @@
 
 import multiprocessing
 import os
+import signal
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
@@ -79,7 +81,7 @@ def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> 
 def _measure(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> Measurements:
     count = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
     try:
-        with ProgressLine("Measuring frames:", quiet=quiet) as progress, worker_pool(count) as pool:
+        with ProgressLine("Measuring frames:", quiet=quiet) as progress, _deaf_workers(count) as pool:
             try:
                 return measure_night(paths, rig, pool, progress)
             except BaseException:
@@ -92,6 +94,18 @@ def _measure(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> M
             "a worker process was stopped from outside, most likely because memory ran out. "
             "Use fewer with --workers, or close other programs."
         ) from None
+
+
+def _deaf_workers(count: int) -> ProcessPoolExecutor:
+    """A pool whose workers do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
+    pool = worker_pool(count)
+    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)  # a process inherits what its parent ignores
+    try:
+        for _ in range(count):
+            pool.submit(int)  # a worker is started for each task that finds none idle
+    finally:
+        signal.signal(signal.SIGINT, heard)
+    return pool
 
 
 def _nothing_sentence(folder: Path, measurements: Measurements) -> str:

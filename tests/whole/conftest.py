@@ -1,5 +1,6 @@
 """A night of files on disk for the commands."""
 
+import os
 import sys
 from pathlib import Path
 
@@ -20,4 +21,6 @@ def night_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "lights" / "cut.fits").write_bytes(whole[: len(whole) // 3])
     (folder / "lights" / "empty.fit").write_bytes(b"")
     (folder / "notes.txt").write_text("clear, a little wind")
+    for path in folder.rglob("*"):
+        os.utime(path, (1_740_000_000, 1_740_000_000))  # an old night: no file is still being written
     return folder
