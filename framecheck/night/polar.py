@@ -9,7 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
+from framecheck.night.motion import drift_on_sky
+from framecheck.night.records import Motion
 from framecheck.read import place
+from framecheck.read.exposure import Orientation
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +36,11 @@ leave a direction unseen."""
 
 LARGEST_ERROR_ARCMIN: Final = 1800.0
 """[arcmin] Chosen: 30 degrees; beyond that it is no polar error but no alignment."""
+
+PIECE_MINUTES: Final = 30.0
+"""[min] Chosen: the sky turns by 7.5 degrees, in which the drift of a wrong axis hardly changes."""
+
+FEWEST_IN_PIECE: Final = 5
 
 ARCSEC_PER_MIN_PER_ARCMIN: Final = SIDEREAL_RATE_ARCSEC_PER_S * 60 * radians(1 / 60)
 """Largest declination drift of one arcminute of polar error. [arcsec/min] Sky's rate times angle: 0.2625."""
@@ -87,6 +95,72 @@ class PolarError:
     """Of the errors of azimuth and altitude."""
     both_parts_seen: bool
     """False if the value rests on one combination of azimuth and altitude, and on chance for the rest."""
+
+
+def declination_drifts(
+    motion: Motion, orientation: Orientation, hour_angle_deg: Sequence[float | None]
+) -> list[DecDrift]:
+    """Drift in declination of one group of frames, piece by piece along its hour angles.
+
+    Parameters
+    ----------
+    motion : Motion
+    orientation : Orientation
+        Of the group's reference frame.
+    hour_angle_deg : sequence of float or None
+        Of each of `motion.frames`; one group's frames do not pass the lower meridian within a piece.
+
+    Returns
+    -------
+    list of DecDrift
+        A line through each half hour of a stretch between jumps; the drift of the whole where stretches are too short
+        for that, and nothing where it is not known.
+    """
+    whole = drift_on_sky(motion, orientation)
+    known = [h for h in hour_angle_deg if h is not None]
+    if whole is None or motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None or not known:
+        return []
+    minutes = np.array(motion.minutes)
+    x = np.array(motion.residual_x_px) + motion.drift_x_px_per_min * minutes
+    y = np.array(motion.residual_y_px) + motion.drift_y_px_per_min * minutes
+    hand, north = (1.0 if orientation.mirrored else -1.0), radians(orientation.north_up_deg)
+    dec = -orientation.pixel_scale_arcsec * (y * cos(north) - hand * x * sin(north))
+    hours = np.array([np.nan if h is None else h for h in hour_angle_deg])
+    lines = [
+        DecDrift(
+            hour_angle_deg=float(np.mean(hours[piece])), dec_deg=orientation.dec_deg,
+            dec_arcsec_per_min=slope, error_arcsec_per_min=error,
+        )
+        for piece in _pieces(minutes, np.array(motion.stretch))
+        if np.isfinite(hours[piece]).all()
+        for slope, error in [_slope(minutes[piece], dec[piece])]
+    ]  # fmt: skip
+    return lines or [
+        DecDrift(
+            hour_angle_deg=float(np.mean(known)), dec_deg=orientation.dec_deg,
+            dec_arcsec_per_min=whole.dec_arcsec_per_min, error_arcsec_per_min=whole.error_arcsec_per_min,
+        )
+    ]  # fmt: skip
+
+
+def _pieces(minutes: Floats, stretch: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Runs of frames of about half an hour within a stretch."""
+    out = []
+    for label in np.unique(stretch):
+        inside = np.flatnonzero(stretch == label)
+        count = max(1, round(float(np.ptp(minutes[inside])) / PIECE_MINUTES))
+        out += [piece for piece in np.array_split(inside, count) if len(piece) >= FEWEST_IN_PIECE]
+    return out
+
+
+def _slope(t: Floats, value: Floats) -> tuple[float, float]:
+    """Of a straight line, and its error from the scatter about it."""
+    off = t - t.mean()
+    slope = float(off @ value / (off @ off))
+    rest = value - value.mean() - slope * off
+    # a line through few frames may by chance leave next to nothing
+    variance = max(float(rest @ rest) / (len(t) - 2), 1e-8)
+    return slope, sqrt(variance / float(off @ off))
 
 
 def polar_error(drifts: Sequence[DecDrift], latitude_deg: float) -> PolarError | None:
@@ -258,6 +332,7 @@ __all__ = [
     "DecDrift",
     "FieldTurning",
     "PolarError",
+    "declination_drifts",
     "polar_error",
     "polar_error_from_rotation",
     "refraction_drift",

@@ -6,14 +6,18 @@ import pytest
 from reference import reference
 
 from framecheck.night import polar
+from framecheck.night.motion import motion_between
 from framecheck.night.polar import (
     DecDrift,
     FieldTurning,
+    declination_drifts,
     polar_error,
     polar_error_from_rotation,
     refraction_drift,
     refraction_turning,
 )  # fmt: skip
+from framecheck.night.records import Registration
+from framecheck.read.exposure import Orientation
 
 
 def turn(about: np.ndarray, deg: float) -> np.ndarray:
@@ -217,3 +221,33 @@ def test_nothing_to_go_by() -> None:
     near = DecDrift(hour_angle_deg=0, dec_deg=89, dec_arcsec_per_min=1.0, error_arcsec_per_min=0.1)
     assert polar_error([], 45) is None
     assert polar_error([low, near], 45) is None
+
+
+@pytest.mark.parametrize(("mirrored", "north_up"), [(False, 0.0), (False, 70.0), (True, 200.0)])
+def test_polar_error_from_a_night_of_frames(mirrored: bool, north_up: float) -> None:
+    # the pointing of a mount with a wrong axis, put on the sensor by the plane's own geometry
+    rng = np.random.default_rng(12)
+    lat, dec, az, alt, scale, n = 48.0, 20.0, 14.0, -9.0, 1.5, 160
+    minutes = np.arange(n) * 2.0
+    hours = -40 + minutes / 4 * 1.0027
+    rate = [exact_drift(az, alt, lat, dec, h) + refraction_drift(lat, dec, h)[1] for h in hours]
+    star_north = np.cumsum(rate) * 2.0 / scale + rng.normal(0, 0.1, n)
+    star_east = rng.normal(0, 0.1, n) + 3 * np.sin(2 * np.pi * minutes / 8)
+    turn_north = np.radians(90 + north_up * (1 if mirrored else -1))  # direction of north in the image, from +x
+    turn_east = turn_north + np.pi / 2 * (-1 if mirrored else 1)
+    x = star_north * np.cos(turn_north) + star_east * np.cos(turn_east)
+    y = star_north * np.sin(turn_north) + star_east * np.sin(turn_east)
+    registrations = [
+        Registration(
+            shift_x_px=float(a), shift_y_px=float(b), rotation_deg=0.0, scale=1.0, n_common=100, rms_px=0.1,
+            shift_error_px=0.1, rotation_error_deg=0.01, flipped=False,
+        )
+        for a, b in zip(x, y, strict=True)
+    ]  # fmt: skip
+    motion = motion_between(registrations, list(minutes), range(n))
+    sky = Orientation(pixel_scale_arcsec=scale, north_up_deg=north_up, mirrored=mirrored, ra_deg=0.0, dec_deg=dec)
+    found = polar_error(declination_drifts(motion, sky, list(hours)), lat)
+    assert found is not None
+    assert found.azimuth_arcmin == pytest.approx(az, abs=1.5)
+    assert found.altitude_arcmin == pytest.approx(alt, abs=1.5)
+    assert declination_drifts(motion, sky, [None] * n) == []
