@@ -7,6 +7,9 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from framecheck.night.records import Motion
+from framecheck.read.exposure import Orientation
+
 Floats = NDArray[np.float64]
 
 FALSE_ALARM: Final = 0.005
@@ -117,6 +120,32 @@ def find_period(
     frequency, frequency_error, size, size_error, chance = found
     share = float(abs(np.sinc(exposure_s * frequency))) * _averaging(series, frequency)
     return _rhythm(series, frequency, frequency_error, chance, share, (size, size_error))
+
+
+def find_period_in_motion(motion: Motion, exposure_s: float, orientation: Orientation | None) -> Rhythm | None:
+    """Search a period in how the stars of one group moved from frame to frame.
+
+    Parameters
+    ----------
+    motion : Motion
+    exposure_s : float
+    orientation : Orientation or None
+        With it, motion along right ascension is searched, where worms work; without, that along the direction in which
+        the stars moved most, drift aside.
+
+    Returns
+    -------
+    Rhythm or None
+    """
+    place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
+    if len(place) < FEWEST_FRAMES:
+        return None
+    if orientation is not None:
+        north, hand = np.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
+        axis = np.array([hand * np.cos(north), np.sin(north)])  # east, as in `night.motion.drift_on_sky`
+    else:
+        axis = np.linalg.svd(place - place.mean(axis=0), full_matrices=False)[2][0]
+    return find_period(motion.minutes, place @ axis, 1.0, exposure_s, stretch=motion.stretch)
 
 
 def find_period_in_smear(

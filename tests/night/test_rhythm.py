@@ -7,7 +7,16 @@ import pytest
 from astropy.timeseries import LombScargle
 from reference import reference
 
-from framecheck.night.rhythm import Rhythm, aliases, compare_with_worm, find_period, find_period_in_smear
+from framecheck.night.records import Motion
+from framecheck.night.rhythm import (
+    Rhythm,
+    aliases,
+    compare_with_worm,
+    find_period,
+    find_period_in_motion,
+    find_period_in_smear,
+)
+from framecheck.read.exposure import Orientation
 
 WORM_S = 86164.0905 / 180  # TRK-15d
 Noise = Callable[[np.random.Generator, int], np.ndarray]
@@ -122,6 +131,38 @@ def test_levels_of_dithered_stretches_are_free() -> None:
     assert found is not None
     assert found.period_s == pytest.approx(WORM_S, rel=0.02)
     assert found.amplitude_px == pytest.approx(1.5, rel=0.15)
+
+
+def moving(rng: np.random.Generator, amplitude: float, angle_deg: float) -> Motion:
+    """48 frames whose stars swing along one direction and are jittery in all."""
+    t = times(rng, 48)
+    swing, a = averaged_sine(t, amplitude, WORM_S, 120, rng.uniform(0, 6)), np.radians(angle_deg)
+    place = np.outer(swing, [np.cos(a), np.sin(a)]) + rng.normal(0, 0.2, (48, 2))
+    return Motion(
+        drift_x_px_per_min=0.0, drift_y_px_per_min=0.0, drift_error_px_per_min=0.01, rotation_deg_per_hour=0.0,
+        rotation_error_deg_per_hour=0.01, dithered=False, frames=tuple(range(48)), minutes=tuple(t / 60),
+        residual_x_px=tuple(place[:, 0]), residual_y_px=tuple(place[:, 1]), stretch=(0,) * 48,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("mirrored", "east_deg"), [(False, 90 - 25 + 90), (True, 90 + 25 - 90)])
+def test_motion_is_searched_along_right_ascension(mirrored: bool, east_deg: float) -> None:
+    # +y at position angle 25; east a right angle counter-clockwise from north, clockwise in a mirrored image
+    sky = Orientation(pixel_scale_arcsec=1.0, north_up_deg=25.0, mirrored=mirrored, ra_deg=0.0, dec_deg=0.0)
+    rng = np.random.default_rng(13)
+    for orientation in (sky, None):
+        found = find_period_in_motion(moving(rng, 1.2, east_deg), 120.0, orientation)
+        assert found is not None
+        assert found.amplitude_px == pytest.approx(1.2, rel=0.15)
+        assert compare_with_worm(found, WORM_S) == "same"
+    # a swing in declination is no worm's
+    assert find_period_in_motion(moving(rng, 1.2, east_deg + 90), 120.0, sky) is None
+
+
+def test_jitter_in_all_directions_has_no_rhythm() -> None:
+    rng = np.random.default_rng(14)
+    claims = sum(find_period_in_motion(moving(rng, 0.0, 0.0), 120.0, None) is not None for _ in range(200))
+    assert claims <= 4
 
 
 @pytest.mark.parametrize(("steady", "times_as_fast"), [(0.0, 2.0), (3.0, 1.0)])
