@@ -48,6 +48,8 @@ class FieldCells:
     fwhm_px: Values
     n_stars: int
     n_frames: int
+    only_rejects: bool
+    """True if no frame was left but rejected ones."""
 
 
 def field_cells(judgement: Judgement) -> FieldCells | None:
@@ -56,8 +58,8 @@ def field_cells(judgement: Judgement) -> FieldCells | None:
     Only frames of the most common size count: their pixels look at the same part of the field.
     """
     graded = zip(judgement.night.frames, judgement.grades, strict=True)
-    frames = [frame for frame, grade in graded if grade.grade != "reject"] or list(judgement.night.frames)
-    frames, width, height = _of_one_size(frames)
+    worth_keeping = [frame for frame, grade in graded if grade.grade != "reject"]
+    frames, width, height = _of_one_size(worth_keeping or judgement.night.frames)
     stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *(frame.result.stars.good for frame in frames)])
     if len(stars) < _FEWEST:
         return None
@@ -86,6 +88,7 @@ def field_cells(judgement: Judgement) -> FieldCells | None:
         fwhm_px=medians["fwhm_px"].reshape(shape),
         n_stars=len(stars),
         n_frames=len(frames),
+        only_rejects=not worth_keeping,
     )
 
 

@@ -70,6 +70,7 @@ def night_page(judgement: Judgement) -> str:
             undecided=_undecided(judgement),
             claimed=CLAIMED,
             rows=rows,
+            longest_name=max((len(words.plain(row.file)) for row in rows), default=0),
             fwhm_field=fwhm_field(rows)[0],
             fwhm_unit=fwhm_field(rows)[1],
             skipped=[(words.path_in(judgement.night.folder, one.file), one) for one in judgement.night.skipped],
