@@ -178,10 +178,17 @@ def _environment() -> "Environment":
     environment.filters |= {
         "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
         "percent": words.percent, "likelihood": words.likelihood, "sentence": words.sentence, "clause": words.clause,
-        "sortable": _sortable,
+        "sortable": _sortable, "seen": _seen,
     }  # fmt: skip
     environment.globals["counted"] = words.counted
     return environment
+
+
+def _seen(value: str | float) -> str:
+    """A piece of evidence: text as it is, a count without decimals, any other number in three digits."""
+    if isinstance(value, str):
+        return words.plain(value)
+    return f"{value:.0f}" if float(value).is_integer() and abs(value) < 10_000 else words.number(value)
 
 
 def _sortable(value: Any) -> str:

@@ -13,6 +13,8 @@ from framecheck.report.words import clause, counted, duration, fixed, likelihood
 
 CLAIMED: Final = 0.5
 """[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
+COSTS_MUCH: Final = 0.02
+"""[share] Chosen: what costs less is not worth a night's work."""
 LOOKS_ROUND: Final = 1.2
 """[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 
@@ -95,13 +97,29 @@ def _hours(account: Account) -> str:
 
 
 def _what_limits(judgement: Judgement, account: Account) -> str:
-    claimed = [finding for finding in judgement.findings if finding.confidence >= CLAIMED]
-    if claimed:
-        return _claim(claimed[0]) + _also(claimed[1:])
+    limiting = _limiting(judgement)
+    if limiting:
+        return _claim(limiting[0]) + _also(limiting[1:])
+    minor = [finding for finding in judgement.findings if finding.confidence >= CLAIMED]
+    if minor:
+        names = listed([f"{_name(one)} in {counted(one.frames_affected, 'frame')}" for one in minor[:3]])
+        return f"Nothing that was found costs much ({names}); {_as_measured(account)}"
     if judgement.findings:
         suspect = judgement.findings[0]
         return f"Nothing is sure; the strongest suspicion is {_name(suspect)}, {likelihood(suspect.confidence)}."
     return "Which cause limits it cannot be told yet; " + _as_measured(account)
+
+
+def _limiting(judgement: Judgement) -> list[Finding]:
+    """Claimed findings that a night suffers from, the costliest first: a trail across one frame limits no night."""
+    half = len(judgement.night.frames) / 2
+    claimed = [
+        finding
+        for finding in judgement.findings
+        if finding.confidence >= CLAIMED
+        and (finding.frames_affected >= half if finding.cost is None else finding.cost >= COSTS_MUCH)
+    ]
+    return sorted(claimed, key=lambda finding: -(finding.cost or 0.0))
 
 
 def _claim(finding: Finding) -> str:
@@ -137,11 +155,11 @@ def _size(fwhm: float, account: Account) -> str:
 
 
 def _what_to_do(judgement: Judgement) -> str:
-    first = next((f.cures[0] for f in judgement.findings if f.confidence >= CLAIMED and f.cures), "")
+    first = next((finding.cures[0] for finding in _limiting(judgement) if finding.cures), "")
     mount = _about_the_mount(judgement.mount_decision)
     if first:
         return f"{sentence(first)} {mount}"
-    return mount if judgement.findings else f"Stack the frames graded keep. {mount}"
+    return f"Stack the frames graded keep. {mount}"
 
 
 def _about_the_mount(decision: MountDecision) -> str:

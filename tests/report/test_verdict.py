@@ -65,6 +65,19 @@ def test_a_weak_finding_is_told_as_a_suspicion() -> None:
     assert answers(night)[1] == "Nothing is sure; the strongest suspicion is dew, possible (30 %)."
 
 
+def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_is_told_as_minor() -> None:
+    trail = Finding(cause="trail-crossing", confidence=0.9, frames_affected=1, cost=0.001, cures=("Reject outliers.",))
+    cloud = Finding(cause="cloud", confidence=0.7, frames_affected=7, cost=0.12, cures=("Wait.",))
+    seeing = Finding(cause="poor-seeing", confidence=0.6, frames_affected=10, cost=None)
+    night = by_hand.judgement(10)
+    _, limits, do = answers(replace(night, findings=(trail, cloud, seeing)))
+    assert limits.startswith("Cloud, likely (70 %), which costs 12 % of what the night could give; then poor seeing")
+    assert do.startswith("Wait. ")
+    _, limits, do = answers(replace(night, findings=(trail,)))
+    assert limits.startswith("Nothing that was found costs much (crossing trail in 1 frame); stars are")
+    assert do.startswith("Stack the frames graded keep. ")
+
+
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
