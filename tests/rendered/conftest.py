@@ -3,10 +3,8 @@
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
-from typing import Any
 
 import pytest
-import rendered_stars
 from star_field import Scene, Truth, star_field, write
 
 from framecheck import measure_frame
@@ -24,15 +22,3 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., tuple[Frame
         return measure_frame(write(path, image, scene)), truth
 
     return lambda **changes: measure(Scene(**changes))
-
-
-@pytest.fixture(scope="session")
-def measured(tmp_path_factory: pytest.TempPathFactory) -> Callable[[rendered_stars.Scene], tuple[FrameResult, Any]]:
-    """The same for scenes of `rendered_stars`."""
-
-    @cache
-    def measure(scene: rendered_stars.Scene) -> tuple[FrameResult, Any]:
-        image, truth = rendered_stars.render(scene)
-        return measure_frame(rendered_stars.write(tmp_path_factory.mktemp("rendered"), scene, image)), truth
-
-    return measure
