@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Final
 
-from framecheck.causes import camera, sky
+from framecheck.causes import air, camera, sky
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Answer, Finding, Undecided
 from framecheck.night.records import Night
@@ -14,6 +14,8 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     camera.oversampled,
     camera.saturation,
     camera.read_noise_limited,
+    air.cloud,
+    air.poor_seeing,
     sky.trail_crossing,
     sky.low_altitude,
     sky.sky_gradient,

@@ -30,10 +30,10 @@ MOST_POINTS: Final = 256
 SHORTEST_ALIAS_S: Final = 20.0
 """[s] Chosen: drives have no worms that turn faster."""
 
-WANDERING_STEPS: Final = (0.1, 0.3, 1.0, 4.0, 30.0)
+WANDERING_STEPS: Final = (0.1, 0.4, 2.0, 50.0)
 """Variance of a wandering's new step from frame to frame, over that of the white noise. Chosen."""
 
-MEMORY_INTERVALS: Final = (0.7, 2.0, 6.0, 20.0, 100.0)
+MEMORY_INTERVALS: Final = (0.7, 2.0, 5.0, 11.0, 30.0, 100.0)
 """Times over which wandering forgets, in usual intervals between frames; the last is a random walk. Chosen."""
 
 SMEAR_HARMONICS: Final = (1.0, 2.0)

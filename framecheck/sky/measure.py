@@ -19,7 +19,19 @@ SAMPLES_WANTED: Final = 450_000
 CLIP_SIGMA: Final = 2.5
 """Samples further above the level are taken for stars. [sigma] Chosen."""
 
-LIFTED: Final = 0.4
+GRAIN_SAMPLES: Final = 300_000
+"""Second differences taken, about. Chosen: the noise to 0.3 %."""
+
+QUARTILES_PER_SIGMA: Final = 1.3489795003921634
+"""Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
+
+HOT_CURVE: Final = 4 * 6**0.5
+"""Second differences larger than this are no noise. [sigma of a pixel] Four of their own standard deviations."""
+
+INDEPENDENT: Final = 1.08
+"""Pixels are independent if the noise seen on flat sky is at most so many times that of second differences. Chosen."""
+
+LIFTED: Final = 2.0
 """A mesh is lifted by a star if it stands so far above its neighbours. [sigma] Chosen: nebulosity
 bends less in one mesh."""
 
@@ -101,23 +113,83 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     sides = [_mesh_side(n, MESH_PX // pitch) for n in pixels.shape]
     step = max(1, int(np.sqrt(pixels.size / SAMPLES_WANTED)))
     samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
-    level, noise = _lower_half(samples)
+    unit = _unit_of(samples)
+    level, noise = _lower_half(samples if unit == 1 else samples // unit)
+    level, noise = unit * level + (int(samples.flat[0]) % unit if unit > 1 else 0), unit * noise
     level, noise = _filled(level), _median_of_neighbours(_filled(noise))
     level = _without_lifted_meshes(level, noise, samples.shape[2])
-    noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
+    flat_noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
     y_centres, x_centres = (
         ((np.arange(n) + 0.5) * side * pitch - 0.5).astype(np.float32)
         for n, side in zip(level.shape, sides, strict=True)
     )
     rough = Sky(
-        level_adu=level.astype(np.float32), noise_adu=noise.astype(np.float32), x_centres=x_centres, y_centres=y_centres
+        level_adu=level.astype(np.float32),
+        noise_adu=flat_noise.astype(np.float32),
+        x_centres=x_centres,
+        y_centres=y_centres,
+        shape=frame.pixels.shape,
     )
-    shift, factor = _dark_side(pixels, rough, stars, pitch)
+    shift, factor = _dark_side(pixels, rough, stars, pitch, unit)
+    level, flat_noise = level + shift * flat_noise, factor * flat_noise
+    grain = _grain(pixels, sides, unit, stars, pitch)
+    # Where pixels are independent both agree on flat sky, and the grain sees no slopes; where they are not, as in an
+    # interpolated picture, it sees less than there is.
+    trusted = grain is not None and np.percentile(flat_noise / grain, 20) < INDEPENDENT
     return replace(
         rough,
-        level_adu=(level + shift * noise).astype(np.float32),
-        noise_adu=(factor * noise).astype(np.float32),
+        level_adu=level.astype(np.float32),
+        noise_adu=(grain if trusted and grain is not None else flat_noise).astype(np.float32),
     )
+
+
+def _unit_of(samples: NDArray[Any]) -> int:
+    """Step between the values of whole-number pixels: 1, or more where a short converter's counts are shifted up."""
+    if not np.issubdtype(samples.dtype, np.integer):
+        return 1
+    values = np.unique(samples.reshape(-1)[:: max(1, samples.size // 5000)])
+    return max(1, int(np.gcd.reduce(np.diff(values)))) if len(values) > 3 else 1
+
+
+def _grain(
+    pixels: NDArray[Any], sides: list[int], unit: int, stars: StarMask | None, pitch: int
+) -> NDArray[np.float64] | None:
+    """Noise of each mesh from second differences along rows, which neither slopes nor faint wings reach.
+
+    p[x - 1] - 2 p[x] + p[x + 1] has the variance 6 sigma². The quartiles of sampled ones give a mesh's noise, and
+    those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
+    small or rounded too coarsely to tell.
+    """
+    meshes = [n // side for n, side in zip(pixels.shape, sides, strict=True)]
+    every = max(1, int(np.sqrt(pixels.size / GRAIN_SAMPLES)))
+    rows = np.arange(every // 2, meshes[0] * sides[0], every)
+    columns = np.arange(1, meshes[1] * sides[1] - 1, every)
+    lines = pixels[rows].astype(np.float32)
+    curve = lines[:, columns - 1] - 2 * lines[:, columns] + lines[:, columns + 1]
+    rounding = 0.0
+    if np.issubdtype(pixels.dtype, np.integer):  # spread over their unit by random parts, taken out again
+        curve += unit * (np.random.default_rng(0).random(curve.shape, dtype=np.float32) - np.float32(0.5))
+        rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6
+    if stars is not None:
+        curve = stars.blanked(curve, rows * pitch, columns * pitch)
+    place = (rows // sides[0])[:, None] * meshes[1] + columns // sides[1]
+    known = np.isfinite(curve)
+    order = np.lexsort((curve[known], place[known]))
+    values, counts = curve[known][order], np.bincount(place[known], minlength=meshes[0] * meshes[1])
+    if counts.min() < 12:
+        return None
+    first = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    quarter, three = values[first + counts // 4], values[first + 3 * counts // 4]
+    spread = (three - quarter) / (QUARTILES_PER_SIGMA * np.sqrt(6))
+    noise = _median_of_neighbours(spread.reshape(meshes).astype(float))
+    if noise.min() < 0.3:
+        return None
+    own = np.repeat(noise.ravel(), counts)
+    over_own = values / own
+    over_own = over_own[np.abs(over_own) < HOT_CURVE]  # three differences feel each hot pixel
+    low, high = np.quantile(over_own, [0.25, 0.75])
+    noise *= float((high - low) / (QUARTILES_PER_SIGMA * np.sqrt(6)))
+    return np.sqrt(np.maximum(noise**2 - rounding, (0.3 * noise) ** 2))
 
 
 def _mesh_side(length: int, wanted: int) -> int:
@@ -164,7 +236,7 @@ def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.
     return level.reshape(samples.shape[:2]), noise.reshape(samples.shape[:2])
 
 
-def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: int) -> tuple[float, float]:
+def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: int, unit: int) -> tuple[float, float]:
     """How far the level must be shifted, in units of the noise, and what the noise must be multiplied by.
 
     The spread of a hundred samples scatters, and its median is a little low. Deviations of pixels all over the image,
@@ -176,8 +248,8 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     values = pixels[::step, ::step].astype(np.float32)
     rounding = 0.0
     if np.issubdtype(pixels.dtype, np.integer):
-        values += np.random.default_rng(0).random(values.shape, dtype=np.float32) - np.float32(0.5)
-        rounding = PIXEL_VARIANCE_PX2
+        values += unit * (np.random.default_rng(0).random(values.shape, dtype=np.float32) - np.float32(0.5))
+        rounding = unit**2 * PIXEL_VARIANCE_PX2
     if stars is not None:
         values = stars.blanked(values, rows * pitch, columns * pitch)
     values -= rough.rows(rows * pitch, len(columns), step * pitch)
@@ -229,7 +301,8 @@ def _filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
 
 def _median_of_neighbours(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
     """Median over 3 x 3 meshes, so that one bright star does not lift a patch of sky."""
-    padded = np.pad(mesh, 1, mode="edge")
+    straight_on = min(mesh.shape) > 1
+    padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*mesh.shape, 9)
     return np.median(windows, axis=2)
 

@@ -21,6 +21,8 @@ class Sky:
     """Mesh centres along x, shape (n_x,). [px]"""
     y_centres: Floats
     """Mesh centres along y, shape (n_y,). [px]"""
+    shape: tuple[int, ...]
+    """Height and width of the image. [px]"""
 
     def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
         """Level along whole image rows.
@@ -55,14 +57,15 @@ class Sky:
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
         """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""
-        level = float(np.median(self.level_adu))
-        low, high = np.percentile(self.level_adu, [5, 95])
+        everywhere = _over_image(self, 64, 64)
+        level = float(np.median(everywhere))
+        low, high = np.percentile(everywhere, [5, 95])
         above = level - (pedestal_adu or 0.0)
         return SkySummary(
             level_adu=level,
             noise_adu=float(np.sqrt(np.median(self.noise_adu.astype(float) ** 2))),
             gradient_percent=float(100 * (high - low) / above) if above > 0 else float("nan"),
-            level_mesh_adu=_coarse(self.level_adu),
+            level_mesh_adu=_coarse(self),
         )
 
 
@@ -113,9 +116,13 @@ def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[
     return np.asarray(low + (high - low) * v, dtype=np.float32)
 
 
-def _coarse(mesh: Floats, rows: int = 12, columns: int = 16) -> Floats:
-    """The mesh averaged down to at most `rows` x `columns`."""
-    y = np.linspace(0, mesh.shape[0], min(rows, mesh.shape[0]) + 1).astype(int)
-    x = np.linspace(0, mesh.shape[1], min(columns, mesh.shape[1]) + 1).astype(int)
-    summed = np.add.reduceat(np.add.reduceat(mesh, y[:-1], axis=0), x[:-1], axis=1)
-    return np.asarray(summed / np.outer(np.diff(y), np.diff(x)), dtype=np.float32)
+def _over_image(sky: Sky, rows: int, columns: int) -> Floats:
+    """The level at the centres of `rows` x `columns` equal parts of the image."""
+    y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
+    return _mesh_rows(sky.level_adu, sky, y, x)
+
+
+def _coarse(sky: Sky, rows: int = 12, columns: int = 16) -> Floats:
+    """The level averaged over at most `rows` x `columns` equal parts of the image."""
+    n_y, n_x = min(rows, len(sky.y_centres)), min(columns, len(sky.x_centres))
+    return _over_image(sky, 4 * n_y, 4 * n_x).reshape(n_y, 4, n_x, 4).mean(axis=(1, 3))
