@@ -11,7 +11,7 @@ from framecheck.stars.find import Found
 MOST_MEASURED: Final = 1000
 """Stars measured in a frame at the most. Chosen: the frame's averages are then known to better than 0.1 %."""
 
-FEW: Final = 150
+FEW: Final = 40
 """With fewer stars alone than this, those with neighbours are measured too, flagged. Chosen."""
 
 REGIONS: Final = (8, 12)

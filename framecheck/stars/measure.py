@@ -67,9 +67,16 @@ MOST_TRAILS: Final = 300
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
 
-LOOK_FOR_TRAIL: Final = 0.08
+NO_ELLIPSE: Final = 5.0
+"""From this ratio on, no optics or air make an ellipse, and it is not tried. Chosen."""
+
+LOOK_FOR_TRAIL: Final = 0.03
 """From this typical shear on, a moved round star is tried against an ellipse. Chosen: below it both give the same
-axes to a hundredth."""
+axes to half a hundredth."""
+
+UNDECIDED_CHI2: Final = 12.0
+"""If chi-square prefers one of the two by less, the elongation between theirs is taken. Chosen: noise alone reaches
+half."""
 
 TRAIL_SNR2: Final = 6e5
 """Sum of squared SNR of the brightest stars on which it is tried. Chosen: 240 stars of SNR 50 tell the two apart by
@@ -129,19 +136,21 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _near_the_star(stamps, pilot)
-    first, rule = _pilot_fit(fitted, start, pilot, gain)
+    first, rule, lean = _pilot_fit(fitted, start, pilot, gain)
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _near_the_star(stamps, pilot)
     fit = fit_stars(fitted, _restart(start, first), first.wing, rule, gain, profile=first.profile)
     flags = _flags(fit, choice, stamps, clip)
     shapes = shapes_of(fit)
+    if lean:
+        shapes = shapes.corrected(float(np.exp(lean / 2)), float(np.exp(-lean / 2)))
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
     mean = mean_star(stamps, fit, shapes, flags == 0, elongated) if fitted is stamps else None
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    table = _table(stamps, fitted, fit, shapes, flags, rule)
+    table = _table(stamps, fitted, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
     good = flags == 0
     return Measured(
         stars=Stars(
@@ -218,20 +227,25 @@ def _long_trail(pilot: Pilot) -> bool:
     return pilot.long_px > LONG_TRAIL * pilot.short_px
 
 
-def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule]:
+def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule, float]:
     """Fit the brightest stars with common wings, as ellipses and, if they are long, as moved round stars.
 
-    Both have as many parameters; the one that leaves less is taken. A long trail is no ellipse at all.
+    Both have as many parameters; the one that leaves less is taken. If they are as good as each other, the ellipse
+    is, with the shear to add to it so that its elongation lies between theirs: the third result.
     """
     bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
     part, guess = stamps.part(bright), start[bright]
     if _long_trail(pilot):
         rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.7), 2.5))
-        return fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20), rule
+        trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
+        if pilot.long_px > NO_ELLIPSE * pilot.short_px or not len(guess):
+            return trail, rule, 0.0
+        ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
+        return (trail if _chi2_gain(ellipse, trail, slice(None), part) > 0 else ellipse), rule, 0.0
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
     fit = fit_common_wing(part, guess, rule, gain)
     if not len(guess):
-        return fit, rule
+        return fit, rule, 0.0
     shear = np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2]))
     narrow = float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
     if pixel_rule(narrow) != rule:
@@ -240,10 +254,27 @@ def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> 
     if shear > LOOK_FOR_TRAIL:
         few = slice(0, _enough_for_trail(part, fit.p))
         trail, trail_rule = _trail_fit(part.part(few), fit.p[few], fit.wing, narrow, gain)
-        both = fit.converged[few] & trail.converged
-        if both.any() and trail.chi2[both].sum() < fit.chi2[few][both].sum():
-            return trail, trail_rule
-    return fit, rule
+        gain_of_trail = _chi2_gain(fit, trail, few, part)
+        if abs(gain_of_trail) < UNDECIDED_CHI2:
+            return fit, rule, _shear_between(fit, trail, few)
+        if gain_of_trail > 0:
+            return trail, trail_rule, 0.0
+    return fit, rule, 0.0
+
+
+def _chi2_gain(ellipse: Fit, trail: Fit, few: slice, stamps: Stamps) -> float:
+    """By how much the chi-square of moved stars is lower, over the stars that both fits hold."""
+    both = ellipse.converged[few] & trail.converged
+    freedom = stamps.values.shape[1] - N_PARAMETERS
+    return float((ellipse.chi2[few][both] - trail.chi2[both]).sum() * freedom) if both.any() else -np.inf
+
+
+def _shear_between(ellipse: Fit, trail: Fit, few: slice) -> float:
+    """Half the difference of the typical shears of the two, along the long axis."""
+    shapes = shapes_of(trail)
+    moved = np.hypot(np.median(shapes.e1), np.median(shapes.e2))
+    still = np.hypot(np.median(ellipse.p[few, E1]), np.median(ellipse.p[few, E2]))
+    return float(moved - still) / 2
 
 
 def _enough_for_trail(stamps: Stamps, p: F64) -> int:
@@ -318,7 +349,13 @@ def _usual_chi2(fit: Fit, stamps: Stamps) -> F64:
 
 
 def _table(
-    stamps: Stamps, fitted: Stamps, fit: Fit, shapes: Shapes, flags: NDArray[np.uint16], rule: PixelRule
+    stamps: Stamps,
+    fitted: Stamps,
+    fit: Fit,
+    shapes: Shapes,
+    flags: NDArray[np.uint16],
+    rule: PixelRule,
+    sky_level: NDArray[np.float32],
 ) -> StarTable:
     """One row a star."""
     n = len(fit.p)
@@ -331,7 +368,7 @@ def _table(
     table["x"], table["y"] = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     table["x_error"], table["y_error"] = error[:, X], error[:, Y]
     table["flux_adu"], table["flux_error_adu"] = fit.p[:, FLUX], error[:, FLUX]
-    table["sky_adu"] = fit.p[:, SKY]
+    table["sky_adu"] = sky_level + fit.p[:, SKY]
     table["fwhm_px"], table["fwhm_error_px"] = shapes.fwhm_px, shapes.fwhm_error_px * inflation
     table["e1"], table["e2"] = shapes.e1, shapes.e2
     table["e1_error"] = shapes.e1_error * inflation
