@@ -11,6 +11,13 @@ from star_field import Scene, star_profile
 Floats = NDArray[np.float64]
 
 
+def assert_same_table(one: NDArray[np.void], other: NDArray[np.void]) -> None:
+    """All columns alike; a figure that could not be measured (NaN) is the same as another."""
+    assert one.dtype == other.dtype
+    for name in one.dtype.names or ():
+        np.testing.assert_array_equal(one[name], other[name], err_msg=name)
+
+
 def angle_between(one_deg: float, other_deg: float) -> float:
     """Angle between two undirected lines. [deg]"""
     return abs((one_deg - other_deg + 90) % 180 - 90)
