@@ -11,8 +11,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import SIGMA_PER_MAD
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import F64, FLUX, LN_W, SKY, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelRule, X, Y, pixel_rule, wing_terms
 from framecheck.stars.shapes import Shapes
 from framecheck.stars.stamps import Stamps
 
@@ -29,6 +30,9 @@ PRIOR: Final = 0.03
 DOUBTFUL_PRIOR: Final = 0.004
 """The same while noise could explain what is seen: half of what turbulent air has. Chosen: noise then moves the FWHM
 of a frame of 300 stars of SNR 50 by less than 0.5 %."""
+
+UNUSUAL: Final = 2.5
+"""Stars that differ from the typical by more are left out of the mean. [sigma] Chosen."""
 
 SIGNIFICANT: Final = 4.0
 """A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
@@ -118,7 +122,7 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     MeanStar or None
         None with fewer than five good stars.
     """
-    index = np.flatnonzero(good)
+    index = np.flatnonzero(good & _usual(fit, good))
     if len(index) < 5:
         return None
     index = index[np.argsort(-fit.p[index, FLUX] / stamps.noise[index], kind="stable")][:MOST_STARS]
@@ -156,6 +160,19 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
     image, pixel = _draw(typical, even, twice)
     return MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
+
+
+def _usual(fit: Fit, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Stars of the usual width and shape for their errors: the brightest objects of a crowd are unseen pairs."""
+    keep = np.ones(len(fit.p), bool)
+    if good.sum() < 10:
+        return keep
+    for column in (LN_W, E1, E2):
+        off = fit.p[:, column] - np.median(fit.p[good, column])
+        spread = SIGMA_PER_MAD * float(np.median(np.abs(off[good])))
+        error = np.sqrt(np.maximum(fit.covariance[:, column, column], 0))
+        keep &= np.abs(off) < UNUSUAL * np.minimum(np.hypot(error, 0.01), max(spread, 1e-6))
+    return keep
 
 
 def _cardinal(radius: F64) -> F64:

@@ -69,7 +69,7 @@ def test_lifted_and_scaled_frames(frame, change: Change, scale: float, lift: flo
     after = measure_frame(write(path, change(image)))
     same_size_and_elongation(before, after)
     noise = before.sky.noise_adu * scale
-    assert after.sky.noise_adu == pytest.approx(noise, rel=0.005)
+    assert after.sky.noise_adu == pytest.approx(noise, rel=0.01)
     assert after.sky.level_adu == pytest.approx(before.sky.level_adu * scale + lift, abs=0.03 * noise)
     ratio = np.median(after.stars.good["flux_adu"]) / np.median(before.stars.good["flux_adu"])
     assert ratio == pytest.approx(scale, rel=0.01)
