@@ -13,7 +13,7 @@ def directions(*about: float) -> float:
     return float(np.dot(about, (137.5, 61.8, 23.6))) % 180
 
 
-@pytest.mark.parametrize("elongation", [1.05, 1.1, 1.2, 1.5])
+@pytest.mark.parametrize("elongation", [1.1, 1.2, 1.5])
 @pytest.mark.parametrize("fwhm_px", [2.0, 3.0, 6.0])
 @pytest.mark.parametrize(("profile", "beta"), PROFILES)
 def test_an_ellipse_is_right_to_a_hundredth(
