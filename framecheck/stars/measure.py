@@ -34,7 +34,7 @@ from framecheck.stars.saturation import clip_level
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
-from framecheck.stars.trails import evaluate_trail
+from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail
 
 STAMP_FWHM: Final = 1.9
 """Half side of a stamp, in FWHM. Chosen: holds 90 % of a Moffat star of beta 3; larger ones cost time and
@@ -74,7 +74,7 @@ LOOK_FOR_TRAIL: Final = 0.03
 """From this typical shear on, a moved round star is tried against an ellipse. Chosen: below it both give the same
 axes to half a hundredth."""
 
-UNDECIDED_CHI2: Final = 12.0
+UNDECIDED_CHI2: Final = 5.0
 """If chi-square prefers one of the two by less, the elongation between theirs is taken. Chosen: noise alone reaches
 half."""
 
@@ -163,9 +163,14 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         mean=mean,
         beta=1 / fit.wing if good.any() else None,
         trailed=trailed,
-        trail_length_px=float(np.median(shapes.trail_px[good])) if trailed and good.any() else None,
+        trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
     )
+
+
+def _typical_length(fit: Fit, good: NDArray[np.bool_]) -> float:
+    """Length of the typical trail, from its parts along x and y: the length of a short one is biased by noise."""
+    return float(np.hypot(np.median(fit.p[good, TRAIL_X]), np.median(fit.p[good, TRAIL_Y])))
 
 
 def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sky:
@@ -235,17 +240,18 @@ def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> 
     """
     bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
     part, guess = stamps.part(bright), start[bright]
+    if not len(guess):
+        rule = pixel_rule(3.0)
+        return fit_common_wing(part, guess, rule, gain), rule, 0.0
     if _long_trail(pilot):
         rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.7), 2.5))
         trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
-        if pilot.long_px > NO_ELLIPSE * pilot.short_px or not len(guess):
+        if pilot.long_px > NO_ELLIPSE * pilot.short_px:
             return trail, rule, 0.0
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, slice(None), part) > 0 else ellipse), rule, 0.0
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
     fit = fit_common_wing(part, guess, rule, gain)
-    if not len(guess):
-        return fit, rule, 0.0
     shear = np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2]))
     narrow = float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
     if pixel_rule(narrow) != rule:
