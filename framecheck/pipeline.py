@@ -90,14 +90,20 @@ def measure_file(path: Path, rig: Rig) -> Outcome:
         return _measure_pixels(frame, rig)
     except UnusableFrame as error:
         return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)
-    except MemoryError:
-        remedy = "Use fewer workers (--workers 1) or a machine with more memory."
-        return FrameFailure(exposure=exposure, file=str(path), fault="there is too little memory for it", remedy=remedy)
-    except (ArithmeticError, ValueError, IndexError) as error:
-        # A fault of ours in one frame must not cost the night; it is named, not hidden.
-        fault = f"framecheck could not measure it ({type(error).__name__}: {error})"
-        remedy = "This is a fault of framecheck: please report it, with the file if you can."
+    except Exception as error:  # whatever befalls one frame must not cost the night; it is named, not hidden
+        fault, remedy = _unforeseen(error)
         return FrameFailure(exposure=exposure, file=str(path), fault=fault, remedy=remedy)
+
+
+def _unforeseen(error: Exception) -> tuple[str, str]:
+    """What happened, and what to do, where neither file nor reader said so."""
+    if isinstance(error, MemoryError):
+        return "there is too little memory for it", "Use fewer workers (--workers 1) or a machine with more memory."
+    said = " ".join(f"{type(error).__name__}: {error}".removesuffix(": ").split())
+    if isinstance(error, OSError):
+        return f"the system failed while it was measured ({said})", "Check disk and memory, then run again."
+    remedy = "This is a fault of framecheck: please report it, with the file if you can."
+    return f"framecheck could not measure it ({said})", remedy
 
 
 def measure_night(

@@ -6,14 +6,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
-from rendered_stars import Scene, render
+from star_field import star_field
 
 import framecheck
+from framecheck import pipeline
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.night.records import Skipped
 from framecheck.pipeline import judge_night, measure_file, measure_night
-from framecheck.read import Rig
+from framecheck.read import Frame, Rig
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +22,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Three lights, a dark and a broken file."""
     place = tmp_path_factory.mktemp("night")
     for number in range(3):
-        image, _ = render(Scene(n_stars=60, size=(500, 400), seed=11, noise_adu=20.0 + number))
+        image, _ = star_field(n_stars=60, size=(500, 400), seed=11, read_noise_e=3.0 + 10 * number)
         header = fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 60.0, "DATE-OBS": f"2026-02-03T21:1{number}:00"})
         fits.PrimaryHDU(image, header).writeto(place / f"light_{number}.fits")
     dark = np.random.default_rng(1).normal(500, 5, (400, 500)).astype(np.uint16)
@@ -40,6 +41,47 @@ def test_each_file_has_one_outcome(folder: Path) -> None:
 def test_a_single_unusable_frame_says_why(folder: Path) -> None:
     with pytest.raises(UnusableFrame, match="of them"):
         framecheck.measure_frame(folder / "broken.fits")
+
+
+@pytest.mark.parametrize(
+    ("error", "fault", "remedy"),
+    [
+        (TypeError("not a number"), "framecheck could not measure it (TypeError: not a number)", "please report it"),
+        (KeyError("fwhm"), "framecheck could not measure it (KeyError: 'fwhm')", "please report it"),
+        (ValueError("two\nlines"), "framecheck could not measure it (ValueError: two lines)", "please report it"),
+        (ZeroDivisionError(), "framecheck could not measure it (ZeroDivisionError)", "please report it"),
+        (np.linalg.LinAlgError("Singular"), "framecheck could not measure it (LinAlgError: Singular)", "please report"),
+        (MemoryError(), "there is too little memory for it", "fewer workers"),
+        (OSError(28, "No space left on device"), "the system failed while it was measured (OSError", "Check disk"),
+    ],
+)
+def test_whatever_befalls_one_frame_the_night_goes_on(
+    error: Exception, fault: str, remedy: str, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def measure(frame: Frame, rig: Rig) -> FrameResult:
+        if frame.exposure.file.name == "light_1.fits":
+            raise error
+        return whole(frame, rig)
+
+    whole = pipeline._measure_pixels
+    monkeypatch.setattr(pipeline, "_measure_pixels", measure)
+    with ThreadPoolExecutor(1) as thread:
+        measured = measure_night([folder / "light_0.fits", folder / "light_1.fits"], executor=thread)
+    assert [result.exposure.file.name for result in measured.results] == ["light_0.fits"]
+    (failure,) = measured.failures
+    assert failure.file == str(folder / "light_1.fits")
+    assert failure.exposure is not None
+    assert failure.fault.startswith(fault)
+    assert remedy in failure.remedy
+
+
+def test_a_user_who_stops_it_is_heard(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(pipeline, "_measure_pixels", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        measure_file(folder / "light_0.fits", Rig())
 
 
 def test_the_executor_changes_nothing(folder: Path) -> None:

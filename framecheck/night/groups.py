@@ -1,4 +1,4 @@
-"""Groups: frames that can be compared, of one target, filter, exposure, binning, image size and camera setting."""
+"""Groups: frames that can be compared, of one target, filter, exposure, image size, camera setting, scale of values."""
 
 import re
 import unicodedata
@@ -93,7 +93,8 @@ def _setting(exposure: Exposure) -> tuple[Hashable, ...]:
     gain = exposure.camera_gain_setting
     if gain is None and exposure.gain_e_per_adu is not None:
         gain = float(f"{exposure.gain_e_per_adu:.2g}")
-    return (exposure.binning or 1, exposure.width_px, exposure.height_px, exposure.plane, loose(exposure.camera), gain)
+    image = (exposure.binning or 1, exposure.width_px, exposure.height_px, exposure.plane, exposure.value_scale)
+    return (*image, loose(exposure.camera), gain)
 
 
 def _targets(exposures: Sequence[Exposure]) -> list[str | None]:
@@ -162,7 +163,7 @@ def plain(text: str) -> str:
 def _unique_ids(
     keys: list[Hashable], exposures: dict[Hashable, list[Exposure]], names: dict[Hashable, str]
 ) -> dict[Hashable, str]:
-    """Names made unique, where groups share one, by what tells them apart: image size, gain, camera, plane."""
+    """Names made unique, where groups share one, by what tells them apart: image size, gain, camera, plane, scale."""
     out: dict[Hashable, str] = {}
     for key in keys:
         alike = [other for other in keys if names[other] == names[key]]
@@ -185,6 +186,7 @@ def _differences(own: Exposure, alike: list[Exposure]) -> list[str]:
             plain(exposure.camera or "") or "unnamed camera",
             plain(exposure.plane or "") or "plain",
             f"bin{exposure.binning}" if exposure.binning else "unknown binning",
+            "in ADU" if exposure.value_scale == "ADU" else f"values {exposure.value_scale}",
         ]
 
     columns = list(zip(*(labels(exposure) for exposure in alike), strict=True))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Kind = Literal["light", "dark", "flat", "bias", "unknown"]
+ValueScale = Literal["ADU", "8 bit", "0 to 1"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -74,6 +75,8 @@ class Exposure:
     """True if the first row stored is the top of the picture."""
     mosaic_pattern: str | None = None
     """Colours of the first 2 x 2 pixels as stored, row by row, such as "RGGB"; None without a mosaic."""
+    value_scale: ValueScale = "ADU"
+    """Scale of the pixel values; what a header alone cannot tell is taken for ADU until the pixels are read."""
     plane: str | None = None
     """Which plane of a colour image was measured; None for a plain image."""
     conflicts: tuple[str, ...] = ()

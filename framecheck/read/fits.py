@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.errors import UnusableFrame
-from framecheck.read.exposure import Exposure, Frame
+from framecheck.read.exposure import Exposure, Frame, ValueScale
 from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
@@ -26,6 +26,8 @@ _FRESH_S: Final = 60.0
 _GREEN: Final = "green of red, green and blue"
 _LEFT_OVER_ZERO: Final = 32768.0
 """[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
+_SCALED_TOP: Final = 2.0
+"""[dimensionless] Chosen: values scaled to 0..1 overshoot 1 a little where an image was resampled; ADU go further."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -93,6 +95,7 @@ def read_frame(path: Path) -> Frame:
             )
     exposure = _exposure(path, layout)
     refuse_worthless(pixels, path, exposure.saturation_adu)
+    exposure = replace(exposure, value_scale=_value_scale(layout, pixels))
     exposure = _with_doubts_about_values(exposure, layout, pixels)
     return _with_mosaic(exposure, layout, pixels)
 
@@ -157,7 +160,7 @@ def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
         return unusable
     return UnusableFrame(
         path,
-        f"{unusable.fault}, and changed {max(0.0, age_s):.0f} s ago, so it is perhaps still being written",
+        f"{unusable.fault}, and changed less than a minute ago, so it is perhaps still being written",
         "If so, wait until it is complete, then run again; if not, copy it again from the camera.",
     )
 
@@ -209,6 +212,16 @@ def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
     return native_of_array(stored, layout)
 
 
+def _value_scale(layout: Layout, pixels: NDArray[Any]) -> ValueScale:
+    """What the pixel values count, as far as they tell: counts of frames on other scales cannot be compared."""
+    if pixels.dtype == np.uint16:
+        return "8 bit" if layout.bitpix == 8 and layout.scale == 1 else "ADU"
+    sample = pixels[::16, ::16]
+    if (sample > _SCALED_TOP).any() or (pixels > _SCALED_TOP).any():
+        return "ADU"
+    return "0 to 1"
+
+
 def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Exposure:
     """Note values that the header makes implausible: a BZERO left over, and ADU on a scale from 0 to 1."""
     if layout.bitpix > 0:
@@ -223,9 +236,7 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
             f"standard asks, and puts the sky at {np.median(sample):.0f}."
         )
         return replace(exposure, conflicts=(*exposure.conflicts, said))
-    if exposure.gain_e_per_adu is None and exposure.saturation_adu is None:
-        return exposure
-    if sample.max() <= 1 and np.nanmax(pixels) <= 1:
+    if exposure.value_scale == "0 to 1" and (exposure.gain_e_per_adu or exposure.saturation_adu):
         said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
         return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
     return exposure

@@ -69,16 +69,10 @@ def _what_to_keep(account: Account) -> str:
         adds = "" if account.doubtful_effective_s is None else f" ({duration(account.doubtful_effective_s)} effective)"
         rest.append(f"{account.n_doubtful} {'is' if account.n_doubtful == 1 else 'are'} doubtful{adds}")
     if account.n_reject:
-        rest.append(
-            f"{account.n_reject} {'costs' if account.n_reject == 1 else 'cost'} more than {_it(account.n_reject)}"
-        )
+        rest.append(f"{account.n_reject} {'is' if account.n_reject == 1 else 'are'} better left out")
     if account.n_failed:
         rest.append(f"{counted(account.n_failed, 'file')} could not be measured")
     return which + _hours(account) + ("; " + ", ".join(rest) if rest else "") + "."
-
-
-def _it(n: int) -> str:
-    return "it adds" if n == 1 else "they add"
 
 
 def _the_only_frame(account: Account) -> str:

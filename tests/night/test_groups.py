@@ -30,6 +30,7 @@ def test_targets_are_compared_by_letters_and_digits(other: str) -> None:
     [
         {"target": "M 32"}, {"target": "M 310"}, {"filter": "R"}, {"exposure_s": 124.0}, {"binning": 2},
         {"width_px": 200}, {"camera_gain_setting": 100.0}, {"camera": "other"}, {"filter": None},
+        {"value_scale": "0 to 1"},
     ],
 )  # fmt: skip
 def test_what_cannot_be_compared_is_kept_apart(facts: dict) -> None:
@@ -85,3 +86,9 @@ def test_the_id_of_a_binned_group_says_so() -> None:
 
 def test_short_exposures_are_written_as_they_are() -> None:
     assert group_exposures([light(exposure_s=0.25)])[0].id == "M 31/L/0.25s"
+
+
+def test_values_on_another_scale_make_a_group_of_their_own() -> None:
+    groups = group_exposures([light(), light(value_scale="0 to 1"), light()])
+    assert [group.members for group in groups] == [(0, 2), (1,)]
+    assert [group.id for group in groups] == ["M 31/L/120s/in ADU", "M 31/L/120s/values 0 to 1"]

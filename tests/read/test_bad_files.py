@@ -173,8 +173,8 @@ def test_still_being_written(write_bytes: Write, blocks: Blocks) -> None:
     path = write_bytes(blocks(*IMAGE) + bytes(3000))
     os.utime(path)
     assert sentence(path) == (
-        "frame.fits: ends after 5.9 kB of 9.0 kB, and changed 0 s ago, so it is perhaps still being written. "
-        "If so, wait until it is complete, then run again; if not, copy it again from the camera."
+        "frame.fits: ends after 5.9 kB of 9.0 kB, and changed less than a minute ago, so it is perhaps still being "
+        "written. If so, wait until it is complete, then run again; if not, copy it again from the camera."
     )
 
 

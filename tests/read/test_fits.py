@@ -128,6 +128,28 @@ def test_pixels_from_0_to_1(write: Write, sky: np.ndarray) -> None:
     assert "0 to 1" in frame.exposure.conflicts[0]
 
 
+@pytest.mark.parametrize(
+    ("values", "cards", "scale"),
+    [
+        (np.uint16, {}, "ADU"),
+        (np.int32, {}, "ADU"),
+        (np.float32, {}, "ADU"),
+        (np.uint8, {}, "8 bit"),
+        (np.uint8, {"BSCALE": 256.0}, "ADU"),
+        (np.float32, {"BSCALE": 1 / 65535}, "0 to 1"),
+        (np.int16, {"BSCALE": 1 / 65535}, "0 to 1"),
+    ],
+)
+def test_scale_of_the_values(write: Write, sky: np.ndarray, values: type, cards: dict[str, float], scale: str) -> None:
+    assert read_frame(write((sky // 5).astype(values), cards)).exposure.value_scale == scale
+
+
+def test_a_resampled_frame_from_0_to_1_may_overshoot(write: Write, sky: np.ndarray) -> None:
+    scaled = (sky / 65535).astype(np.float32)
+    scaled[5, 5], scaled[6, 6] = 1.04, np.nan
+    assert read_frame(write(scaled)).exposure.value_scale == "0 to 1"
+
+
 @pytest.mark.parametrize("codec", ["RICE_1", "GZIP_1", "GZIP_2", "PLIO_1", "HCOMPRESS_1"])
 def test_compressed_tiles(write: Write, sky: np.ndarray, codec: str) -> None:
     # registry page of tiled compression: the image is in extension 1; integers come back exactly (astropy round trip)
