@@ -63,7 +63,7 @@ class Sky:
         above = level - (pedestal_adu or 0.0)
         return SkySummary(
             level_adu=level,
-            noise_adu=float(np.sqrt(np.median(self.noise_adu.astype(float) ** 2))),
+            noise_adu=_noise_at_level(self, level),
             gradient_percent=float(100 * (high - low) / above) if above > 0 else float("nan"),
             level_mesh_adu=_coarse(self),
         )
@@ -76,7 +76,7 @@ class SkySummary:
     level_adu: float
     """Median sky level over the image, pedestal included. [ADU]"""
     noise_adu: float
-    """Standard deviation of one pixel of blank sky. [ADU]"""
+    """Standard deviation of one pixel of blank sky at that level. [ADU]"""
     gradient_percent: float
     """Range of the sky level over the image, from the 5th to the 95th percentile of its meshes, in per cent of the
     median level (above the pedestal where that is known)."""
@@ -120,6 +120,24 @@ def _over_image(sky: Sky, rows: int, columns: int) -> Floats:
     """The level at the centres of `rows` x `columns` equal parts of the image."""
     y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
     return _mesh_rows(sky.level_adu, sky, y, x)
+
+
+def _noise_at_level(sky: Sky, level_adu: float) -> float:
+    """Noise of one pixel where the sky has a level: on uneven sky the variance of photons rises in proportion.
+
+    All meshes tell of it, not the few at that level alone: each is brought there along the slope that the brightest
+    and the darkest third give.
+    """
+    variance, above = sky.noise_adu.astype(float).ravel() ** 2, sky.level_adu.astype(float).ravel() - level_adu
+    order, third = np.argsort(above, kind="stable"), len(above) // 3
+    if third:
+        dark, bright = order[:third], order[-third:]
+        rise = np.median(above[bright]) - np.median(above[dark])
+        gain = (np.median(variance[bright]) - np.median(variance[dark])) / max(rise, 1e-9)
+        at_level = np.maximum(variance - max(gain, 0.0) * above, 0)
+    else:
+        at_level = variance
+    return float(np.sqrt(np.median(at_level)))
 
 
 def _coarse(sky: Sky, rows: int = 12, columns: int = 16) -> Floats:

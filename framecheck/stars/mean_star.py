@@ -37,6 +37,9 @@ UNUSUAL: Final = 2.5
 SIGNIFICANT: Final = 4.0
 """A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
 
+IN_DOUBT: Final = (2.0, 6.0)
+"""Between these the doubt goes over into plainness by degrees, so that no frame's FWHM jumps. [sigma] Chosen."""
+
 
 @dataclass(frozen=True, slots=True)
 class MeanStar:
@@ -141,10 +144,12 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     basis = _basis(part.half, p, shapes.fwhm_px[index], typical, rule, elongated)
     n = len(KNOTS) - 1
     departure, covariance = _least_squares(residual / peak, weight, basis, PRIOR)
-    if not _is_significant(departure[:n], covariance[:n, :n]):
-        departure, covariance = _least_squares(residual / peak, weight, basis, DOUBTFUL_PRIOR)
+    plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
+    if plain < 1:
+        prior = DOUBTFUL_PRIOR * (PRIOR / DOUBTFUL_PRIOR) ** plain
+        departure, covariance = _least_squares(residual / peak, weight, basis, prior)
     even, twice = departure[:n], np.zeros(n)
-    if elongated and _is_significant(departure[n:], covariance[n:, n:]):
+    if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
         twice = departure[n:]
     fine = np.linspace(0, KNOTS[-1], 721)
     zero = np.zeros_like(fine)
@@ -232,10 +237,10 @@ def _star_coordinates(
     return np.hypot(along, across).reshape(n, -1), np.arctan2(across, along).reshape(n, -1)
 
 
-def _is_significant(values: F64, covariance: F64) -> bool:
-    """Whether values differ from zero by more than noise."""
+def _excess_sigma(values: F64, covariance: F64) -> float:
+    """How far the chi-square of values against zero stands above what noise gives. [sigma]"""
     chi2 = float(values @ np.linalg.solve(covariance, values))
-    return chi2 > len(values) + SIGNIFICANT * np.sqrt(2 * len(values))
+    return (chi2 - len(values)) / float(np.sqrt(2 * len(values)))
 
 
 def _half_maximum(radius: F64, value: F64) -> float:
