@@ -40,8 +40,8 @@ bends less in one mesh."""
 DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
-WHOLE_IMAGE_SAMPLES: Final = 500_000
-"""Pixels that settle the noise of the whole image, about. Chosen: the noise to 0.2 %."""
+WHOLE_IMAGE_SAMPLES: Final = 300_000
+"""Pixels that settle the level of the whole image, about. Chosen: to a half per cent of the noise."""
 
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""

@@ -249,25 +249,28 @@ def _clipped(
         return nothing, nothing, dx, dy
     half = stamps.half
     grid = np.arange(-half, half + 1, dtype=np.float32)
-    full = image >= (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
+    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
     core = slice(half - 2, half + 3)
-    saturated = full[:, core, core].any(axis=(1, 2))
+    saturated = (image[:, core, core] >= top).any(axis=(1, 2))
+    few = np.flatnonzero(saturated)
+    full = image[few] >= top[few]
     count = full.sum(axis=(1, 2))
-    several = saturated & (count > 8)
-    dx[several] = (full.sum(axis=1) @ grid)[several] / count[several]
-    dy[several] = (full.sum(axis=2) @ grid)[several] / count[several]
+    several = np.zeros(len(image), bool)
+    several[few[count > 8]] = True
+    full, count = full[count > 8], count[count > 8]
+    dx[several] = (full.sum(axis=1) @ grid) / count
+    dy[several] = (full.sum(axis=2) @ grid) / count
     return saturated, several, dx, dy
 
 
 def _window(grid: Any, dx: Any, dy: Any, shape: Pilot) -> NDArray[np.float32]:
     """Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
+    if shape.long_px < NEARLY_ROUND * shape.short_px:
+        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
+        return along_y[:, :, None] * along_x[:, None, :]
     k = 4 * np.log(2)
     u = (grid[None, None, :] - dx[:, None, None]).astype(np.float32)
     v = (grid[None, :, None] - dy[:, None, None]).astype(np.float32)
-    if shape.long_px < NEARLY_ROUND * shape.short_px:  # a product of two vectors
-        per_axis = np.float32(k / (shape.long_px * shape.short_px))
-        round_one: NDArray[np.float32] = np.exp(-per_axis * u * u) * np.exp(-per_axis * v * v)
-        return round_one
     c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
     a, b = k / shape.long_px**2, k / shape.short_px**2
     xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
@@ -275,18 +278,35 @@ def _window(grid: Any, dx: Any, dy: Any, shape: Pilot) -> NDArray[np.float32]:
     return out
 
 
+def _round_window(grid: Any, centre: Any, shape: Pilot) -> NDArray[np.float32]:
+    """A round window is a product of two such vectors, one for each axis; shape (n, side)."""
+    per_axis = np.float32(4 * np.log(2) / (shape.long_px * shape.short_px))
+    out: NDArray[np.float32] = np.exp(-per_axis * (grid[None, :] - centre[:, None]).astype(np.float32) ** 2)
+    return out
+
+
 def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
     """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
     dx = np.zeros(len(image), np.float32)
     dy = np.zeros(len(image), np.float32)
+    limit = max(1.5, 0.6 * shape.long_px)
     for _ in range(2):
-        light = image * _window(grid, dx, dy, shape)
-        total = np.maximum(light.sum(axis=(1, 2)), 1e-3)
-        dx += np.clip(2 * ((light.sum(axis=1) * grid).sum(axis=1) / total - dx), -1.5, 1.5)
-        dy += np.clip(2 * ((light.sum(axis=2) * grid).sum(axis=1) / total - dy), -1.5, 1.5)
-        limit = max(1.5, 0.6 * shape.long_px)
+        across, down = _marginals(image, grid, dx, dy, shape)
+        total = np.maximum(across.sum(axis=1), 1e-3)
+        dx += np.clip(2 * (across @ grid / total - dx), -1.5, 1.5)
+        dy += np.clip(2 * (down @ grid / total - dy), -1.5, 1.5)
         dx, dy = np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
     return dx, dy
+
+
+def _marginals(image: NDArray[np.float32], grid: Any, dx: Any, dy: Any, shape: Pilot) -> tuple[Any, Any]:
+    """Light under the window, added up along columns and along rows; shape (n, side) each."""
+    if shape.long_px < NEARLY_ROUND * shape.short_px:
+        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
+        columns = np.matmul(along_y[:, None, :], image)[:, 0]
+        return columns * along_x, np.matmul(image, along_x[:, :, None])[:, :, 0] * along_y
+    light = image * _window(grid, dx, dy, shape)
+    return light.sum(axis=1), light.sum(axis=2)
 
 
 def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any]:

@@ -12,8 +12,9 @@ from framecheck.stars.peaks import Peaks
 PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
 
-REACH_CELLS: Final = 24
-"""Half side of the cut-out around a pilot. [cells] Chosen: holds a star drawn out to 40 px in cells of 2 px."""
+REACHES: Final = (8, 24)
+"""Half sides of the cut-outs around a pilot, the wider if the narrower does not hold it. [cells] Chosen: the wider
+holds a star drawn out to 40 px in cells of 2 px."""
 
 BRIGHT: Final = 8.0
 """Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
@@ -62,10 +63,11 @@ def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu
     usable = peaks.height > BRIGHT * noise
     if clip_adu is not None:
         usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
-    chosen = _apart(peaks, usable, REACH_CELLS * cell / 2)
+    chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     regions = []
     for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
-        region = _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise)
+        within = (_half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, reach) for reach in REACHES)
+        region = next((region for region in within if region is not None), None)
         if region is not None:
             regions.append(region)
     if len(regions) < 3:
@@ -94,12 +96,15 @@ def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int
 
 
 def _half_maximum_region(
-    pixels: NDArray[Any], sky: Sky, x: float, y: float, cell: int, clip_adu: float | None, noise: float
+    pixels: NDArray[Any], sky: Sky, x: float, y: float, cell: int, clip_adu: float | None, reach: int
 ) -> tuple[float, float, float] | None:
-    """Second moments [px²] of the region around a peak that lies above half of it; None if it is no star's."""
+    """Second moments [px²] of the region around a peak that lies above half of it.
+
+    None if it is no star's, or does not lie within reach. [cells]
+    """
     from scipy.ndimage import label
 
-    half = REACH_CELLS * cell
+    half = reach * cell
     top, left = max(round(y) - half, 0), max(round(x) - half, 0)
     raw = pixels[top : round(y) + half, left : round(x) + half]
     fine = 1 if cell <= 2 else cell // 2

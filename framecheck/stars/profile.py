@@ -16,7 +16,7 @@ References
 """
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,6 +63,11 @@ class PixelGrid:
     def shape(self) -> tuple[int, ...]:
         """Shape that x and y spread out to."""
         return np.broadcast_shapes(self.x.shape, self.y.shape)
+
+    def powers(self) -> F32:
+        """1, x, y, x², x y and y² of each pixel, shape (6, n_pixels)."""
+        x, y = (part.ravel() for part in np.broadcast_arrays(self.x, self.y))
+        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
 
 
 def square_grid(half: int) -> PixelGrid:
@@ -151,16 +156,15 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
     jacobian : ndarray, shape (n_stars, 7 or 8, n_pixels)
         Derivatives by the parameters in their order, then by g.
     """
-    jacobian = np.empty((len(p), N_PARAMETERS + wing_slope, *grid.shape), dtype=np.float32)
-    model = np.empty((len(p), *grid.shape), dtype=np.float32)
-    contour = contour_terms(p)
+    n = int(np.prod(grid.shape))
+    jacobian = np.empty((len(p), N_PARAMETERS + wing_slope, n), dtype=np.float32)
+    model = np.empty((len(p), n), dtype=np.float32)
+    contour, powers = contour_terms(p), grid.powers()
     _, volume, volume_slope = wing_terms(wing)
-    each = (slice(None),) + (None,) * len(grid.shape)
-    height = (p[:, FLUX] * volume * contour.scale / np.pi).astype(np.float32)[each]
+    height = (p[:, FLUX] * volume * contour.scale / np.pi).astype(np.float32)[:, None]
     for number, (u, v_off, weight) in enumerate(rule.offsets):
-        dx = (grid.x + np.float32(u))[None] - p[:, X].astype(np.float32)[each]
-        dy = (grid.y + np.float32(v_off))[None] - p[:, Y].astype(np.float32)[each]
-        terms = _profile_terms(dx, dy, contour, wing, height * np.float32(weight), each, rule.laplacian)
+        centre = p[:, X] - u, p[:, Y] - v_off
+        terms = _profile_terms(powers, centre, contour, wing, height * np.float32(weight), rule.laplacian)
         _collect(model, terms[0], number)
         for column, values in zip((X, Y, LN_W, E1, E2), terms[1:6], strict=True):
             _collect(jacobian[:, column], values, number)
@@ -170,13 +174,14 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
             by_wing -= np.float32(np.log(2) * 2**wing / wing) * v / t
             _collect(jacobian[:, N_PARAMETERS], f * by_wing, number)
     if rule.laplacian:
-        _average_over_pixels(jacobian[:, : E2 + 1])
-        _average_over_pixels(jacobian[:, N_PARAMETERS:])
-    np.divide(model, p[:, FLUX].astype(np.float32)[each], out=jacobian[:, FLUX])
+        flat, inner = jacobian.reshape(len(p), -1), _inner(grid.shape)
+        _average_over_pixels(flat[:, : (E2 + 1) * n], inner, grid.shape[1])
+        if wing_slope:
+            _average_over_pixels(flat[:, N_PARAMETERS * n :], inner, grid.shape[1])
+    np.divide(model, p[:, FLUX].astype(np.float32)[:, None], out=jacobian[:, FLUX])
     jacobian[:, SKY] = 1
-    model += p[:, SKY].astype(np.float32)[each]
-    n = int(np.prod(grid.shape))
-    return model.reshape(len(p), n), jacobian.reshape(len(p), N_PARAMETERS + wing_slope, n)
+    model += p[:, SKY].astype(np.float32)[:, None]
+    return model, jacobian
 
 
 def _collect(total: F32, values: F32, number: int) -> None:
@@ -188,26 +193,17 @@ def _collect(total: F32, values: F32, number: int) -> None:
 
 
 def _profile_terms(
-    dx: F32, dy: F32, contour: ContourTerms, wing: float, height: F32, each: tuple[Any, ...], laplacian: bool
+    powers: F32, centre: tuple[F64, F64], contour: ContourTerms, wing: float, height: F32, laplacian: bool
 ) -> tuple[F32, ...]:
     """Profile at points, its derivatives by x, y, ln(w), e1 and e2, then its bare value, v and t.
 
-    All that depends on the shape is a quadratic form in (dx, dy): along a row or a column its parts are vectors, and
-    only their sum and the mixed term are whole images.
+    All that depends on the shape is a polynomial of the second degree in x and y: a product of two matrices.
     """
     c, _, _ = wing_terms(wing)
     beta, c32 = np.float32(1 / wing), np.float32(c)
-    xx, yy = dx * dx, dy * dy
-
-    def form(k: tuple[F64, F64, F64]) -> F32:
-        k11, k12, k22 = (np.asarray(part, dtype=np.float32)[each] for part in k)
-        out: F32 = k11 * xx + k22 * yy
-        out += (2 * k12 * dx) * dy
-        return out
-
-    m11, m12, m22 = (np.asarray(part, dtype=np.float32)[each] for part in contour.matrix)
-    vx, vy = m11 * dx + m12 * dy, m12 * dx + m22 * dy
-    v = form(contour.matrix)
+    m11, m12, m22 = contour.matrix
+    v, by_e1, by_e2 = (_quadratic_form(k, centre) @ powers for k in (contour.matrix, contour.by_e1, contour.by_e2))
+    vx, vy = (_linear_form(k, centre) @ powers[:3] for k in ((m11, m12), (m12, m22)))
     t = c32 * v
     t += 1
     f = np.log(t)
@@ -221,12 +217,11 @@ def _profile_terms(
         ratio += vy * vy
         ratio /= t
         ratio *= np.float32(4 * (1 / wing + 1) * c / 24)
-        ratio -= np.float32(2 / 24) * (m11 + m22)
+        ratio -= (2 / 24 * (m11 + m22)).astype(np.float32)[:, None]
         ratio *= first
         value = f - ratio
     else:
         value = f
-    by_e1, by_e2 = form(contour.by_e1), form(contour.by_e2)
     by_e1 *= first
     by_e2 *= first
     minus_two = np.float32(-2) * first
@@ -237,12 +232,35 @@ def _profile_terms(
     return value, vx, vy, by_width, by_e1, by_e2, f, v, t
 
 
-def _average_over_pixels(images: F32) -> None:
-    """Average sampled functions over their pixels, in place, to second order: f + (Laplacian of f) / 24."""
-    inner = images[..., 1:-1, 1:-1]
-    around = images[..., :-2, 1:-1] + images[..., 2:, 1:-1]
-    around += images[..., 1:-1, :-2]
-    around += images[..., 1:-1, 2:]
-    around *= np.float32(1 / 24)
-    inner *= np.float32(1 - 4 / 24)
-    inner += around
+def _quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F32:
+    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6)."""
+    (k11, k12, k22), (x, y) = k, centre
+    ax, ay = k11 * x + k12 * y, k12 * x + k22 * y
+    return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1).astype(np.float32)
+
+
+def _linear_form(k: tuple[F64, F64], centre: tuple[F64, F64]) -> F32:
+    """k1 dx + k2 dy in the same way, shape (n_stars, 3)."""
+    return np.stack([-(k[0] * centre[0] + k[1] * centre[1]), k[0], k[1]], axis=1).astype(np.float32)
+
+
+def _inner(shape: tuple[int, ...]) -> F32:
+    """1/24 for the pixels of a stamp that have four neighbours, 0 at its edge; flat."""
+    inner = np.zeros(shape, dtype=np.float32)
+    inner[1:-1, 1:-1] = 1 / 24
+    return inner.ravel()
+
+
+def _average_over_pixels(images: F32, inner: F32, side: int) -> None:
+    """Average sampled functions over their pixels, in place, to second order: f + (Laplacian of f) / 24.
+
+    The images of each star lie behind each other, shape (n_stars, n_images * n_pixels): long rows are quick, and the
+    edges, whose neighbours belong to another row, are left as they are.
+    """
+    middle = images[:, side:-side]
+    change = images[:, : -2 * side] + images[:, 2 * side :]
+    change += images[:, side - 1 : -side - 1]
+    change += images[:, side + 1 : images.shape[1] - side + 1]
+    change -= np.float32(4) * middle
+    change *= np.tile(inner, images.shape[1] // len(inner))[side:-side]
+    middle += change
