@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from framecheck._version import __version__
+from framecheck.cli.plan_command import plan
 from framecheck.errors import FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
@@ -155,6 +156,11 @@ def rig(
     from framecheck.cli.rig_command import start_rig
 
     start_rig(file, into)
+
+
+app.command(
+    epilog="Example: framecheck plan --focal-length 530 --pixel 3.76 --seeing 2-4", short_help="Say what a rig can do."
+)(plan)
 
 
 @app.command(epilog="Example: framecheck demo --into demo-night", short_help="Render an invented night and judge it.")

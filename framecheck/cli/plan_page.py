@@ -1,0 +1,114 @@
+"""A plan as a page of terminal text, and as JSON."""
+
+from dataclasses import asdict
+from typing import Any, Final
+
+from framecheck._version import __version__
+from framecheck.cli.plan_command import ASKED
+from framecheck.cli.terminal import Look
+from framecheck.decision.plan_records import Line, Plan, Section, Setup, short_time
+from framecheck.report.night_json import rounded
+from framecheck.report.words import listed, number, sentence
+
+_UNITS: Final = {
+    "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min",
+    "arcmin": "′", "deg": "°", "deg/h": "°/h", "px": " px", "mm": " mm", "micrometre": " µm", "ADU": " ADU",
+}  # fmt: skip
+_MOUNTS: Final = {
+    "fixed": "fixed tripod", "tracker": "tracker", "equatorial": "equatorial mount", "alt-azimuth": "alt-azimuth mount",
+}  # fmt: skip
+_NAME, _TEXT = 28, 52
+"""Columns: width of the names, and where explanations begin."""
+_WIDE: Final = 90
+"""[columns] Chosen: on a narrower terminal explanations stand below the numbers."""
+
+
+def plan_lines(plan: Plan, look: Look) -> list[str]:
+    """Lay a plan out for a person: each number with unit, interval and what would be good."""
+    lines = [look.style(_heading(plan.setup), "bold")]
+    for section in plan.sections:
+        lines += ["", look.style(section.title, "bold")]
+        for line in section.lines:
+            lines.append(_line(line, look))
+        if section.caution is not None:
+            lines.append("  " + look.wrap(section.caution, 2, used=2))
+    return lines
+
+
+def _heading(setup: Setup) -> str:
+    rig = setup.rig
+    parts = [
+        rig.focal_length_mm and f"{rig.focal_length_mm:g} mm",
+        rig.aperture_mm and f"aperture {rig.aperture_mm:g} mm",
+        rig.pixel_um and f"pixels of {rig.pixel_um:g} µm",
+        rig.mount_type and _MOUNTS[rig.mount_type],
+    ]
+    return ", ".join(str(part) for part in parts if part) or "A rig of which nothing is known yet"
+
+
+def _line(line: Line, look: Look) -> str:
+    name = f"  {line.name:<{_NAME}}"
+    text = _explanation(line)
+    if line.value is None:
+        return look.style(name, "quiet") + look.wrap(f"– {text}", len(name), used=len(name))
+    value = _value(line)
+    if not text:
+        return look.style(name, "quiet") + value
+    if look.width is not None and look.width < _WIDE:
+        return f"{look.style(name, 'quiet')}{value}\n      {look.wrap(text, 6, used=6)}"
+    value = f"{value:<{_TEXT - len(name) - 1}} "
+    used = len(name) + len(value)
+    return look.style(name, "quiet") + value + look.wrap(text, _TEXT, used=used)
+
+
+def _value(line: Line) -> str:
+    """The number, then its interval, with the unit once where all share it."""
+    shown, unit = _number(line, line.value)
+    bounds = [_number(line, bound) for bound in (line.low, line.high) if bound is not None]
+    alike = {other for _, other in bounds} <= {unit}
+    told = [text if alike else text + other for text, other in bounds]
+    words = "" if line.low is not None else "up to "
+    if line.high is None:
+        words = "down to "
+    return f"{shown}{unit}" + (f" ({words}{' to '.join(told)})" if told else "")
+
+
+def _number(line: Line, value: float | None) -> tuple[str, str]:
+    """A number in few digits, and its unit."""
+    if line.unit == "s" and value is not None:
+        text, unit = short_time(value).split(" ")
+        return text, f" {unit}"
+    digits = 2 if value is not None and abs(value) < 100 else 3
+    return ("f/" if line.key == "focal_ratio" else "") + number(value, digits), _UNITS[line.unit]
+
+
+def _explanation(line: Line) -> str:
+    if line.needs:
+        return "needs " + listed([ASKED[field].option for field in line.needs])
+    if line.value is None:
+        return line.note or ""
+    good = f"good: {line.good}" if line.good else None
+    return " ".join(sentence(part) for part in (line.verdict, good, line.note) if part)
+
+
+def plan_document(plan: Plan) -> dict[str, Any]:
+    """Give a plan as plain values: unknown is None, units beside every number."""
+    setup = plan.setup
+    rig = {name: getattr(setup.rig, name) for name in ("mount_type", *(f for f in ASKED if hasattr(setup.rig, f)))}
+    given = {name: getattr(setup, name) for name in ASKED if not hasattr(setup.rig, name)}
+    return {
+        "schema": 1,
+        "generator": {"name": "framecheck", "version": __version__},
+        "given": {**rig, **given, "seeing_arcsec": setup.seeing_arcsec and list(setup.seeing_arcsec)},
+        "sections": [_section(section) for section in plan.sections],
+    }
+
+
+def _section(section: Section) -> dict[str, Any]:
+    lines = []
+    for line in section.lines:
+        document = asdict(line)
+        for bound in ("value", "low", "high"):
+            document[bound] = None if document[bound] is None else rounded(document[bound])
+        lines.append(document | {"needs": list(line.needs)})
+    return asdict(section) | {"lines": lines}
