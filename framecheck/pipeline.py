@@ -179,4 +179,10 @@ def worker_pool(workers: int) -> ProcessPoolExecutor:
     """Build a pool of worker processes, each with one thread: frames, not matrices, are what runs side by side."""
     for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
-    return ProcessPoolExecutor(max(1, workers), mp_context=get_context("spawn"))
+    return ProcessPoolExecutor(max(1, workers), mp_context=get_context("spawn"), initializer=_load_libraries)
+
+
+def _load_libraries() -> None:
+    """Load in a worker, as it starts, what measuring imports late: its first frame is then as quick as the others."""
+    import scipy.ndimage
+    import scipy.spatial  # noqa: F401

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
@@ -45,6 +46,8 @@ WHOLE_IMAGE_SAMPLES: Final = 300_000
 
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
+
+_NORMAL: Final = NormalDist()
 
 
 @dataclass(frozen=True, slots=True)
@@ -276,10 +279,8 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
 
 def _undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
     """Level and noise of a normal distribution from median and spread of what lies less than `clip` sigma above."""
-    from scipy.special import ndtr, ndtri
-
-    kept = ndtr(clip)
-    middle, low = ndtri(kept / 2), ndtri(kept * _ONE_SIGMA_BELOW)
+    kept = _NORMAL.cdf(clip)
+    middle, low = _NORMAL.inv_cdf(kept / 2), _NORMAL.inv_cdf(kept * _ONE_SIGMA_BELOW)
     sigma = noise / (middle - low)
     return level - middle * sigma, sigma
 

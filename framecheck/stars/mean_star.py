@@ -181,14 +181,30 @@ def _usual(fit: Fit, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _cardinal(radius: F64) -> F64:
-    """Smooth functions of radius, each 1 at its own knot and 0 at the others, shape (n_knots - 1, ...)."""
-    from scipy.interpolate import CubicSpline
+    """Smooth functions of radius, each 1 at its own knot and 0 at the others, shape (n_knots - 1, ...).
 
-    values = np.eye(len(KNOTS))[: len(KNOTS) - 1]
-    spline = CubicSpline(KNOTS, values.T, bc_type="clamped")
+    Cubic splines, flat at both ends, in Hermite's form; nothing beyond the last knot.
+    """
+    values = np.eye(len(KNOTS))
+    at = np.clip(np.searchsorted(KNOTS, radius, side="right") - 1, 0, len(KNOTS) - 2)
+    width = np.diff(KNOTS)[at]
+    t = np.clip((radius - KNOTS[at]) / width, 0, 1)
+    smooth = t * t * (3 - 2 * t)
+    slopes = _slopes_at_knots(KNOTS, values)
+    out = values[at].T * (1 - smooth).T + values[at + 1].T * smooth.T
+    out += slopes[at].T * (width * t * (1 - t) ** 2).T - slopes[at + 1].T * (width * t * t * (1 - t)).T
     inside = radius < KNOTS[-1]
-    out = spline(np.where(inside, radius, KNOTS[-1]))
-    return np.moveaxis(np.asarray(out) * inside[..., None], -1, 0)
+    return np.asarray(np.swapaxes(out, 1, -1)[:-1] * inside)
+
+
+def _slopes_at_knots(knots: F64, values: F64) -> F64:
+    """Slopes of cubic splines with two continuous derivatives and flat ends, shape as values: (n_knots, n_splines)."""
+    width = np.diff(knots)
+    steps = 3 * np.diff(values, axis=0) / width[:, None] ** 2
+    matrix = np.diag(2 / width[:-1] + 2 / width[1:]) + np.diag(1 / width[1:-1], 1) + np.diag(1 / width[1:-1], -1)
+    slopes = np.zeros_like(values)
+    slopes[1:-1] = np.linalg.solve(matrix, steps[:-1] + steps[1:])
+    return slopes
 
 
 def _basis(half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
