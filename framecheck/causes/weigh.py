@@ -3,13 +3,30 @@
 from collections.abc import Callable
 from typing import Final
 
-from framecheck.causes import air, camera, sky
+from framecheck.causes import air, camera, drive, focus, mount, optics, sky
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Answer, Finding, Undecided
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
 ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
+    mount.untracked,
+    mount.polar_misalignment,
+    mount.field_rotation,
+    mount.differential_flexure,
+    drive.periodic_error,
+    drive.declination_backlash,
+    drive.guiding_noise,
+    drive.shock,
+    focus.defocus,
+    focus.focus_drift,
+    optics.sensor_tilt,
+    optics.field_curvature,
+    optics.coma,
+    optics.miscollimation,
+    optics.astigmatism,
+    optics.pinched_optics,
+    focus.dew,
     camera.undersampled,
     camera.oversampled,
     camera.saturation,

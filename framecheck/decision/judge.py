@@ -3,18 +3,16 @@
 from statistics import median
 
 from framecheck.causes.weigh import weigh
+from framecheck.decision.figures import field_figures, tracking_figures
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import (
     Aim,
-    FieldPattern,
     GroupSummary,
     Judgement,
     MountDecision,
     Sampling,
-    Tracking,
 )
-from framecheck.field import FrameResult, diffraction_fwhm_arcsec, judge_sampling, size_pattern
-from framecheck.night.motion import drift_on_sky
+from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.night.records import Group, Night, NightFrame
 
 NOT_WEIGHED = "this version does not weigh the mount against optics and air yet"
@@ -38,9 +36,9 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         grades=grades,
         groups=tuple(_summary(night, group, scale) for group in night.groups),
         aim=aim,
-        tracking=_tracking(night, largest),
+        tracking=tracking_figures(night, largest),
         sampling=_sampling(night, largest),
-        field_pattern=_field_pattern(night, grades, largest),
+        field_pattern=field_figures(night, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
         findings=findings,
         undecided=undecided,
         mount_decision=_mount_decision(night, grades, largest, scale),
@@ -66,21 +64,6 @@ def _members(night: Night, group: Group | None) -> list[NightFrame]:
     return [] if group is None else [night.frames[i] for i in group.members]
 
 
-def _tracking(night: Night, group: Group | None) -> Tracking:
-    """What is known of the motion between exposures; the motion inside them is not told from optics and air yet."""
-    if group is None or group.id not in night.motion:
-        return Tracking()
-    motion = night.motion[group.id]
-    orientation = night.frames[group.reference].result.exposure.orientation
-    drift = drift_on_sky(motion, orientation) if orientation is not None else None
-    return Tracking(
-        axis_known=orientation is not None,
-        drift_ra_arcsec_per_min=drift.ra_arcsec_per_min if drift else None,
-        drift_dec_arcsec_per_min=drift.dec_arcsec_per_min if drift else None,
-        rotation_deg_per_hour=motion.rotation_deg_per_hour,
-    )
-
-
 def _widths(frames: list[NightFrame]) -> list[float]:
     return [f.result.shape.fwhm_px for f in frames if f.result.shape is not None]
 
@@ -97,21 +80,6 @@ def _sampling(night: Night, group: Group | None) -> Sampling:
         verdict=verdict.verdict,
         diffraction_fwhm_arcsec=diffraction,
         suggestion=verdict.suggestion,
-    )
-
-
-def _field_pattern(night: Night, grades: tuple[Grade, ...], group: Group | None) -> FieldPattern:
-    """The sensor's pattern over the kept frames of the largest group."""
-    if group is None:
-        return FieldPattern()
-    kept: list[FrameResult] = [night.frames[i].result for i in group.members if grades[i].grade == "keep"]
-    pattern = size_pattern(kept or [night.frames[i].result for i in group.members])
-    if pattern is None:
-        return FieldPattern()
-    return FieldPattern(
-        tilt_x_percent=pattern.tilt_x_percent,
-        tilt_y_percent=pattern.tilt_y_percent,
-        curvature_percent=pattern.curvature_percent,
     )
 
 

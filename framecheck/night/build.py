@@ -15,6 +15,7 @@ from framecheck.night.motion import motion_between
 from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.night.tracking import track_group
 from framecheck.night.transparency import Transparency, relative_transparency
 from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
 from framecheck.read.rig import Rig
@@ -47,19 +48,23 @@ def build_night(
     """
     ordered = sorted(results, key=_in_order)
     frames: list[NightFrame | None] = [None] * len(ordered)
-    groups, motion = [], {}
+    groups, motion, tracking = [], {}, {}
     for plan in group_exposures([result.exposure for result in ordered]):
         compared = _compare([ordered[i] for i in plan.members], rig)
-        for i, frame in zip(plan.members, compared.frames(plan.id), strict=True):
+        members = compared.frames(plan.id)
+        for i, frame in zip(plan.members, members, strict=True):
             frames[i] = frame
-        groups.append(_group(plan, compared))
+        group = _group(plan, compared)
+        groups.append(group)
         motion[plan.id] = _motion(compared, plan.members)
+        tracking[plan.id] = track_group(group, members, motion[plan.id], rig)
     return Night(
         folder=folder,
         rig=rig,
         frames=tuple(frame for frame in frames if frame is not None),
         groups=tuple(groups),
         motion=motion,
+        tracking=tracking,
         failures=tuple(failures),
         skipped=tuple(skipped),
     )

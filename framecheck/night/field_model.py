@@ -92,6 +92,17 @@ class FieldModel:
     tilt_y_percent: Estimate
     curvature_percent: Estimate
     """FWHM at the corners over that of the centre."""
+    centre_size_px2: float
+    """(a² + b²) / 2 at the sensor's centre in a typical frame."""
+    tilt_px2: tuple[Estimate, Estimate]
+    """Growth of (a² + b²) / 2 from one edge to the other, along x and along y."""
+    curvature_px2: Estimate
+    """Growth of (a² + b²) / 2 from the centre to the corners, the mean over all directions."""
+    ridge_px2: Estimate
+    """How much more it grows along one direction than that mean, noise taken off. A plane of defocus through the focus
+    at the centre, a tilt, makes it as large as `curvature_px2`; a bowl makes none."""
+    ridge_pa_deg: float
+    """That direction, counter-clockwise from +x, 0 <= pa < 180."""
     coma_px: Estimate
     """Cube root of the third moment |<z |z|²>| [px³] that grows in proportion to the distance from the centre, at the
     corner; noise taken off, so 0 where there is none. A tail that holds the share f of the light at a distance d has
@@ -177,7 +188,16 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     tilt_x, tilt_y, curvature = _size_pattern(sample, spin0, centre_size)
     (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
     outward = Estimate(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
+    size_error = np.sqrt(np.diag(spin0.shared_covariance))
+    tilt_px2 = [
+        Estimate(value=float(2 * side * spin0.shared[i]), error=float(2 * side * size_error[i]))
+        for i, side in enumerate((sample.half_width, sample.half_height))
+    ]
     return FieldModel(
+        centre_size_px2=centre_size, tilt_px2=(tilt_px2[0], tilt_px2[1]),
+        curvature_px2=Estimate(value=float(spin0.shared[2]), error=float(size_error[2])),
+        ridge_px2=calm_root(hypot(*spin0.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
+        ridge_pa_deg=float(np.degrees(np.arctan2(spin0.shared[4], spin0.shared[3])) / 2 % 180),
         tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
         coma_px=calm_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
@@ -198,9 +218,9 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
 
 
 def _size_columns(z: NDArray[np.complex128], rotation: Floats | None) -> Floats:
-    """Plane and parabola; and the same in proportion to a frame's rotation, which widens stars about any centre."""
-    fixed = np.stack([z.real, z.imag, np.abs(z) ** 2])[:, None]
-    return fixed if rotation is None else np.concatenate([fixed, rotation * fixed])
+    """Plane, parabola and saddle; and the first two times a rotation, which widens stars about any centre."""
+    fixed = np.stack([z.real, z.imag, np.abs(z) ** 2, (z**2).real, (z**2).imag])[:, None]
+    return fixed if rotation is None else np.concatenate([fixed, rotation * fixed[:3]])
 
 
 def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tuple[Estimate, Estimate, Estimate]:

@@ -1,11 +1,15 @@
 """The night: its frames set beside each other."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.read.rig import Rig
+
+if TYPE_CHECKING:
+    from framecheck.night.tracking import Tracking
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -130,6 +134,8 @@ class Night:
     """In order of start time."""
     groups: tuple[Group, ...]
     motion: Mapping[str, Motion]
-    """Group id -> motion."""
+    """Group id -> motion between its frames."""
     failures: tuple[FrameFailure, ...]
     skipped: tuple[Skipped, ...]
+    tracking: "Mapping[str, Tracking]" = field(default_factory=dict)
+    """Group id -> how the mount moved its stars, inside exposures and between them."""

@@ -1,0 +1,363 @@
+"""Causes in the mount that move the stars unsteadily: gears, backlash, guiding, and knocks."""
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.causes.moved import LINE_SEEN, SEEN, Moved, all_moved
+from framecheck.causes.result import (
+    CannotTell,
+    Evidence,
+    Finding,
+    Healthy,
+    Rival,
+    all_of,
+    answer,
+    any_of,
+    log_odds_above,
+)
+from framecheck.causes.series import Floats
+from framecheck.constants import SIGMA_PER_MAD
+from framecheck.night.records import Night
+from framecheck.night.rhythm import Rhythm, compare_with_worm
+from framecheck.read.rig import Rig
+
+SEEN_SCATTER: Final = 0.03
+"""[dimensionless] Of a group's typical smear over the squared FWHM, in nights without fault. Chosen."""
+
+SWING_SEEN: Final = 0.5
+"""Peak-to-peak swing of the pointing over the FWHM from which a period matters. [dimensionless] Chosen: the stars of a
+long exposure are then a tenth wider."""
+SWING_SCATTER: Final = 0.25
+"""[dimensionless] Of its natural logarithm. Chosen."""
+NAMED_PERIOD: Final = 1.5
+"""[dimensionless] Log-odds that the worm's own period, as the rig file has it, adds. Chosen."""
+ALONG_RA: Final = 0.8
+"""Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
+
+FEWEST_FRAMES: Final = 6
+
+LATEST_SHARE: Final = 0.85
+"""Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
+
+SHOCK_SHARE: Final = 0.25
+"""Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
+SHOCK_SIGMA: Final = 6.0
+"""Smear off the usual one, over what the night's frames scatter by. Chosen."""
+SHOCK_SEEN: Final = 0.18
+"""Such a smear over the squared FWHM. [dimensionless] Chosen: an elongation of 1.2 beyond the usual."""
+WIDER: Final = 0.25
+"""ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
+
+
+def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """The pointing, or the smear, swings with one period along right ascension."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    if not groups:
+        return _too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
+    moved, log_odds, rhythm = max(((one, *_swing(one, rig)) for one in groups), key=lambda row: row[1])
+    if rhythm is None:
+        evidence: tuple[Evidence, ...] = (Evidence(statement="no period stands out of the motion between frames"),)
+        return answer("periodic-error", log_odds, frames_affected=0, cost=None, evidence=evidence)
+    between = rhythm is moved.tracking.rhythm
+    scale = moved.scale_arcsec
+    evidence = (
+        Evidence(
+            statement="the stars swing with a period of" if between else "the smear swings with a period of",
+            value=rhythm.period_s, unit="s", expected_if_healthy="no period",
+        ),
+        *_size_of_swing(rhythm, scale),
+        Evidence(
+            statement="chance that noise alone shows such a period", value=100 * rhythm.false_alarm_probability,
+            unit="percent", expected_if_healthy="above 0.5",
+        ),
+        *_worm(rhythm, rig),
+    )  # fmt: skip
+    return answer(
+        "periodic-error",
+        log_odds,
+        frames_affected=int((moved.size > SEEN).sum()),
+        cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(moved.smear))))),
+        evidence=evidence,
+        rivals=(
+            Rival(cause="polar-misalignment", why_less_likely="it drifts one way; this motion comes back"),
+            Rival(cause="guiding-noise", why_less_likely="it has no period; this one does"),
+        ),
+    )
+
+
+def _size_of_swing(rhythm: Rhythm, scale: float | None) -> tuple[Evidence, ...]:
+    if rhythm.amplitude_px is None:
+        return ()
+    unit, factor = ("px", 1.0) if scale is None else ("arcsec", scale)
+    return (
+        Evidence(
+            statement="peak to peak they swing by", value=2 * rhythm.amplitude_px * factor, unit=unit,
+            expected_if_healthy="well below the FWHM",
+        ),
+    )  # fmt: skip
+
+
+def _worm(rhythm: Rhythm, rig: Rig) -> tuple[Evidence, ...]:
+    if rig.worm_period_s is None:
+        return ()
+    words = {
+        "same": "it is the period of the worm in the rig file", "harmonic": "it is a simple part of the worm's period",
+        "alias": "frames at this interval cannot tell it from the worm's period", "other": "it is not the worm's period",
+    }  # fmt: skip
+    return (Evidence(statement=words[compare_with_worm(rhythm, rig.worm_period_s)], value=rig.worm_period_s, unit="s"),)
+
+
+def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
+    """Log-odds of a gear's period, and the rhythm that speaks for it."""
+    best: tuple[float, Rhythm | None] = (-4.0, None)
+    between, inside = moved.tracking.rhythm, moved.tracking.rhythm_inside
+    if between is not None and between.amplitude_px is not None:
+        odds = all_of(
+            _surely(between.false_alarm_probability),
+            _above(2 * between.amplitude_px / moved.fwhm_px, SWING_SEEN, SWING_SCATTER),
+            3.0 if moved.tracking.guided is not True else -1.0,
+        )
+        best = max(best, (odds + _known_worm(between, rig), between), key=lambda row: row[0])
+    if inside is not None:
+        along = moved.along_ra
+        axis = 0.0
+        if along is not None:
+            power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
+            axis = log_odds_above(power, ALONG_RA, 0.1)
+        odds = all_of(
+            _surely(inside.false_alarm_probability),
+            log_odds_above(float(np.percentile(np.abs(moved.smear), 80)), SEEN, SEEN_SCATTER),
+            axis,
+        )
+        best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
+    return best
+
+
+def _known_worm(rhythm: Rhythm, rig: Rig) -> float:
+    if rig.worm_period_s is None:
+        return 0.0
+    return NAMED_PERIOD if compare_with_worm(rhythm, rig.worm_period_s) in ("same", "harmonic") else -NAMED_PERIOD
+
+
+def _surely(false_alarm: float) -> float:
+    """Log-odds that a period is real: one faulty night in ten has one beforehand (chosen)."""
+    return math.log(0.1 / max(false_alarm, 1e-6))
+
+
+def _above(value: float, limit: float, scatter: float) -> float:
+    return log_odds_above(math.log(max(value, 1e-6)), math.log(limit), scatter)
+
+
+def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """In one part of the night, and only there, the stars are drawn out along declination."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    known = [one for one in groups if one.along_ra is not None]
+    if not known:
+        because = "which way declination runs in the image is not known" if groups else ""
+        return _too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file", because)
+    moved, log_odds, block = max(((one, *_late(one)) for one in known), key=lambda row: row[1])
+    along = moved.along_ra
+    assert along is not None
+    inside, outside = -along.real[block], -along.real[~block]
+    statement = "in one part of the night stars are drawn out along declination by"
+    return answer(
+        "declination-backlash",
+        log_odds,
+        frames_affected=int(block.sum()) if log_odds > 0 else 0,
+        cost=float(1 - np.exp(-np.arcsinh(max(np.median(inside), 0.0)))) * float(block.mean()),
+        evidence=(
+            Evidence(
+                statement=statement, value=_ratio(float(np.median(inside))), unit="long over short axis",
+                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
+            ),
+            Evidence(
+                statement="in the other frames", value=_ratio(float(np.median(outside)) if len(outside) else 0.0),
+                unit="long over short axis",
+            ),
+            Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
+        ),
+        rivals=(
+            Rival(cause="polar-misalignment", why_less_likely="its drift lasts all night, this lasts for a part of it"),
+            Rival(cause="shock", why_less_likely="knocks push in any direction, this goes along declination"),
+        ),
+    )  # fmt: skip
+
+
+def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
+    """Log-odds of a run of frames smeared along declination, and that run."""
+    along = moved.along_ra
+    n = len(moved.frames)
+    if along is None:
+        return -math.inf, np.zeros(n, bool)
+    across, error = -along.real, moved.error
+    first, last = _run(across, error)
+    block = np.zeros(n, bool)
+    block[first:last] = True
+    if not block.any() or block.all():
+        return -4.0, block
+    inside, outside = across[block], across[~block]
+    size = float(np.median(inside))
+    scatter = SIGMA_PER_MAD * float(np.median(np.abs(outside - np.median(outside)))) if len(outside) > 2 else 0.05
+    step = (size - float(np.median(outside))) / math.hypot(max(scatter, float(np.median(error)), 0.02), 0.01)
+    off_axis = np.abs(along.imag[block])
+    pure = float(np.sum(np.maximum(inside, 0)) / max(float(np.sum(np.hypot(inside, off_axis))), 1e-9))
+    odds = all_of(
+        log_odds_above(size, SEEN, SEEN_SCATTER),
+        log_odds_above(step, 4.0, 1.3),
+        log_odds_above(pure, 0.85, 0.06),
+        log_odds_above(LATEST_SHARE, float(block.mean()), 0.06),
+        log_odds_above(float(block.sum()), 1.5, 0.6),
+        log_odds_above(float(np.mean(inside > SEEN / 2)), 0.6, 0.1),
+    )
+    return odds, block
+
+
+def _run(value: Floats, error: Floats) -> tuple[int, int]:
+    """First and last (excluded) of the run of frames whose mean stands out most from that of the others."""
+    n = len(value)
+    weight = 1 / np.maximum(error, 0.02) ** 2
+    sums, weights = (np.concatenate([[0.0], np.cumsum(one)]) for one in (weight * value, weight))
+    best, found = 0.0, (0, 0)
+    for first in range(n):
+        for last in range(first + 2, n + 1):
+            inside = weights[last] - weights[first]
+            outside = weights[-1] - inside
+            if outside <= 0:
+                continue
+            gap = (sums[last] - sums[first]) / inside - (sums[-1] - sums[last] + sums[first]) / outside
+            gain = gap * math.sqrt(inside * outside / (inside + outside)) if gap > 0 else 0.0
+            if gain > best:
+                best, found = gain, (first, last)
+    return found
+
+
+def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Most frames are smeared at random: neither drift, nor a period, nor one part of the night explains it."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    if not groups:
+        return _too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
+    moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
+    rest = _unexplained(moved)
+    return answer(
+        "guiding-noise",
+        log_odds,
+        frames_affected=int((np.abs(rest) > SEEN).sum()),
+        cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(rest))))),
+        evidence=(
+            Evidence(
+                statement="stars of a usual frame are drawn out, drift aside, by",
+                value=_ratio(float(np.median(np.abs(rest)))), unit="long over short axis",
+                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
+            ),
+            Evidence(
+                statement="from frame to frame that smear changes at random by", value=100 * moved.scatter,
+                unit="percent of the squared FWHM", expected_if_healthy="below 3",
+            ),
+        ),
+        rivals=(
+            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike; these change from one to the next"),
+            Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
+        ),
+    )  # fmt: skip
+
+
+def _unexplained(moved: Moved) -> NDArray[np.complex128]:
+    """Smear less what the drift makes, as far as it is seen along it."""
+    power = float(np.sum(np.abs(moved.from_drift) ** 2))
+    if power <= 0 or moved.drift_seen < 4:
+        return moved.smear
+    seen = float(np.clip(np.sum((moved.smear * moved.from_drift.conj()).real) / power, 0.0, 1.3))
+    out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
+    return out
+
+
+def _restless(moved: Moved, rig: Rig) -> float:
+    rest = _unexplained(moved)
+    typical = float(np.median(np.sqrt(np.maximum(np.abs(rest) ** 2 - 2 * moved.error**2, 0))))
+    middle = complex(np.median(rest.real), np.median(rest.imag))
+    off = np.abs(rest - middle)
+    scatter = math.sqrt(max(float(np.median(off)) ** 2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
+    odds = [
+        any_of(log_odds_above(typical, SEEN, SEEN_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
+        log_odds_above(scatter, 0.025, 0.008),
+    ]
+    if moved.along_ra is not None:
+        late, _ = _late(moved)
+        odds.append(-late)
+    period, rhythm = _swing(moved, rig)
+    if rhythm is not None:
+        odds.append(-period)
+    return all_of(*odds)
+
+
+def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Single frames are spoilt: doubled stars, or a smear that no neighbour shares."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    if not groups:
+        return _too_few("shock", "more frames, to tell a knock from what all of them suffer")
+    moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
+    worst = float(np.max(np.abs(moved.smear)))
+    return answer(
+        "shock",
+        log_odds,
+        frames_affected=int(spoilt.sum()),
+        cost=float(spoilt.mean()),
+        evidence=(
+            Evidence(statement="frames stand out by a smear of their own", value=float(spoilt.sum()), unit="frames",
+                     expected_if_healthy=0.0),
+            Evidence(statement="in the worst of them stars are drawn out by", value=_ratio(worst),
+                     unit="long over short axis", expected_if_healthy=_ratio(abs(moved.middle))),
+        ),
+        rivals=(
+            Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
+            Rival(cause="declination-backlash", why_less_likely="it spoils frames in a row, along declination"),
+        ),
+    )  # fmt: skip
+
+
+def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
+    e = moved.e
+    off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
+    scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error)
+    neighbours = _neighbours(np.log(moved.tracking.smears.fwhm_px))
+    wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
+    spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
+    doubled = np.array([getattr(frame.result.stars, "doubled_px", None) is not None for frame in moved.frames])
+    drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
+    blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
+    spoilt = drawn | doubled | blurred
+    if not spoilt.any():
+        most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
+        return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
+    surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
+    odds = 3.0 if doubled.any() else max(log_odds_above(surest, 1.0, 0.15), 0.7 if blurred.any() else -math.inf)
+    return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06)), spoilt
+
+
+def _neighbours(value: Floats) -> Floats:
+    """Median of the two frames before and the two after each."""
+    n = len(value)
+    out = np.empty(n)
+    for k in range(n):
+        near = [i for i in range(k - 2, k + 3) if 0 <= i < n and i != k]
+        out[k] = np.median(value[near]) if near else value[k]
+    return out
+
+
+def _ratio(smear: float) -> float:
+    """Long over short axis of a smear over the squared FWHM."""
+    return float(np.exp(np.arcsinh(max(smear, 0.0))))
+
+
+def _too_few(cause: str, settles: str, because: str = "") -> CannotTell:
+    return CannotTell(
+        cause=cause,
+        because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have stars enough",
+        what_would_settle_it=settles,
+    )
+
+
+__all__ = ["LINE_SEEN", "declination_backlash", "guiding_noise", "periodic_error", "shock"]

@@ -1,0 +1,306 @@
+"""Causes between the optics and the air: focus missed, focus that moves, and dew."""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.causes.air import LEAST_FRAMES, steady_light
+from framecheck.causes.optics import LOBED, SKEW
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
+from framecheck.causes.series import Floats, Series, all_series
+from framecheck.constants import FWHM_PER_SIGMA
+from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.night.field_model import FieldModel
+from framecheck.night.records import Night
+from framecheck.read.rig import Rig
+
+SOFT_BETA: Final = 5.5
+"""Moffat exponent of a star above which a disc of defocus rounds its core. [dimensionless] Turbulent air makes 4.77 (I.
+Trujillo et al., MNRAS 328, 977 (2001), from memory); with a disc that widens it by a quarter, 6.2 (drawn by GalSim)."""
+BETA_SCATTER: Final = 0.35
+
+SHARP_PX: Final = 2.4
+"""[px] Below, the pixel hides the profile. Chosen."""
+
+AIRY: Final = 0.6
+"""Diffraction over the FWHM from which its own core, without wings, looks like a soft one. [dimensionless] Chosen."""
+AIRY_SCATTER: Final = 0.08
+
+GROWTH: Final = 0.13
+"""ln(FWHM) that focus must have moved by. [dimensionless] Chosen: slow changes of the air reach a tenth."""
+GROWTH_SCATTER: Final = 0.035
+FOLLOWS: Final = 0.7
+"""Share of the variance of the FWHM that a smooth run out of focus must explain. [dimensionless] Chosen."""
+FOLLOWS_SCATTER: Final = 0.08
+SOFTENS: Final = 0.5
+"""Growth of ln(beta) for each of ln(FWHM): 0 if the air does it, about 1 at the first loss of focus. Drawn by GalSim."""
+SOFTENS_SCATTER: Final = 0.25
+
+FADE: Final = 0.1
+"""Light lost steadily, natural logarithm. [dimensionless] Chosen: a tenth."""
+FADE_SCATTER: Final = 0.03
+DEW_GROWTH: Final = 0.04
+"""ln(FWHM) by which dew widens the stars at the least. Chosen."""
+SKY_RISE: Final = 0.12
+"""ln(variance of the sky) that a cloud adds where it takes as much light. Chosen."""
+
+
+def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """All frames of a group are out of focus: soft cores without the wings of turbulent air, constant in time."""
+    known = [one for one in all_series(night) if np.isfinite(one.beta).any()]
+    if not known:
+        return _no_stars("defocus", "frames with stars, or a series of frames through focus")
+    series, log_odds = max(((one, _soft(one, night, rig)) for one in known), key=lambda row: row[1])
+    beta, width = float(np.nanmedian(series.beta)), float(np.nanmedian(series.fwhm_px))
+    ratio = _half_flux_ratio(series)
+    if width < SHARP_PX and log_odds < 1:
+        return CannotTell(
+            cause="defocus", because=f"stars are only {width:.1f} px wide: the pixels hide their profile",
+            what_would_settle_it="a few frames at slightly different focus",
+        )  # fmt: skip
+    return answer(
+        "defocus",
+        log_odds,
+        frames_affected=len(series.frames) if log_odds > 0 else 0,
+        cost=_blur_share(beta),
+        evidence=(
+            Evidence(statement="the stars' core is soft: Moffat exponent", value=beta,
+                     expected_if_healthy="2.5 to 5 in turbulent air"),
+            Evidence(statement="half-flux radius over FWHM", value=ratio, expected_if_healthy="0.57 or more"),
+        ),
+        rivals=(
+            Rival(cause="poor-seeing", why_less_likely="air leaves wide wings, and changes from frame to frame"),
+            Rival(cause="guiding-noise", why_less_likely="random motion is seldom alike along both axes"),
+        ),
+    )  # fmt: skip
+
+
+def _soft(series: Series, night: Night, rig: Rig) -> float:
+    beta = series.beta[np.isfinite(series.beta)]
+    width = float(np.nanmedian(series.fwhm_px))
+    odds = [
+        log_odds_above(float(np.percentile(beta, 25)), SOFT_BETA, BETA_SCATTER),
+        log_odds_above(width, SHARP_PX, 0.12),
+        log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05),
+    ]
+    if rig.aperture_mm is not None and rig.pixel_scale_arcsec is not None:
+        airy = diffraction_fwhm_arcsec(rig.aperture_mm) / (width * rig.pixel_scale_arcsec)
+        odds.append(log_odds_above(AIRY, airy, AIRY_SCATTER))
+    tracking = night.tracking.get(series.group.id)
+    if tracking is not None and isinstance(tracking.field, FieldModel):
+        field = tracking.field
+        odds.append(log_odds_above(0.5, turned_px(night, series) / width, 0.12))
+        sigma3 = (math.sqrt(max(field.centre_size_px2, 1e-6)) / FWHM_PER_SIGMA) ** 3
+        comet, lobes = field.constant_coma_px3.value / sigma3, field.trefoil_px.value**3 / sigma3
+        odds.append(-log_odds_above(math.log(max(comet, 1e-3)), math.log(SKEW), 0.3))
+        odds.append(-log_odds_above(math.log(max(lobes, 1e-3)), math.log(LOBED), 0.3))
+    return all_of(*odds)
+
+
+def turned_px(night: Night, series: Series) -> float:
+    """Arc that a turning field draws at a quarter of the diagonal from its middle, in one exposure. [px]"""
+    motion = night.motion.get(series.group.id)
+    rate = 0.0 if motion is None else abs(motion.rotation_deg_per_hour or 0.0)
+    exposure = series.frames[0].result.exposure
+    seconds = float(np.nanmedian(series.exposure_s)) if np.isfinite(series.exposure_s).any() else 0.0
+    return math.radians(rate) * seconds / 3600 * math.hypot(exposure.width_px, exposure.height_px) / 4
+
+
+def _half_flux_ratio(series: Series) -> float:
+    shapes = [frame.result.shape for frame in series.frames]
+    return float(np.median([one.half_flux_radius_px / one.fwhm_px for one in shapes if one is not None]))
+
+
+def _blur_share(beta: float) -> float:
+    """Part of the squared FWHM that a disc makes which turns turbulent air's exponent into this one.
+
+    Interpolated between stars drawn by GalSim: 4.7 in focus, 6.2 where the disc adds half to the squared FWHM, above 20
+    where it adds 1.2 times of it.
+    """
+    return float(np.interp(math.log(beta), np.log([4.7, 6.2, 12.0, 60.0]), [0.0, 0.36, 0.5, 0.75]))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Run:
+    """A run out of focus, or through it."""
+
+    series: Series
+    growth: float
+    """ln(FWHM) from the best to the worst moment, of the smooth curve."""
+    explained: float
+    softens: float
+    used: NDArray[np.bool_]
+    log_odds: float
+
+
+def focus_drift(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Stars grow smoothly through the night, softening at the core, while light and air mass do not explain it."""
+    runs = [run for series in all_series(night) for run in [_run(series)] if run is not None]
+    if not runs:
+        return CannotTell(
+            cause="focus-drift", because=f"fewer than {LEAST_FRAMES} frames of one kind have stars",
+            what_would_settle_it="a longer run of frames without touching the focus",
+        )  # fmt: skip
+    best = max(runs, key=lambda run: run.log_odds)
+    temperatures = _temperatures(best)
+    return answer(
+        "focus-drift",
+        best.log_odds,
+        frames_affected=int((_own_width(best.series) > np.nanmin(_own_width(best.series)) + GROWTH / 2).sum()),
+        cost=_mean_loss(best),
+        evidence=(
+            Evidence(statement="air mass aside, stars grow smoothly from the best moment to the worst by",
+                     value=100 * math.expm1(best.growth), unit="percent",
+                     expected_if_healthy=f"below {100 * math.expm1(GROWTH):.0f}"),
+            Evidence(statement="their cores soften meanwhile: growth of the Moffat exponent over that of the FWHM",
+                     value=best.softens, expected_if_healthy="about 0 if the air did it"),
+            *temperatures,
+        ),
+        rivals=(
+            Rival(cause="poor-seeing", why_less_likely="air changes irregularly and keeps its wings"),
+            Rival(cause="dew", why_less_likely="dew takes light; these stars keep theirs"),
+            Rival(cause="low-altitude", why_less_likely="what the air mass does is taken out"),
+        ),
+    )  # fmt: skip
+
+
+def _own_width(series: Series) -> Floats:
+    """ln of the short axis, which motion leaves alone, at the zenith."""
+    x = np.where(np.isfinite(series.airmass), series.airmass, 1.0)
+    out: Floats = np.log(series.fwhm_px) - np.log(series.elongation) / 2 - 0.6 * np.log(x)
+    return out
+
+
+def _run(series: Series) -> _Run | None:
+    width = _own_width(series)
+    used = np.isfinite(width)
+    if used.sum() < LEAST_FRAMES or np.ptp(series.minutes[used]) <= 0:
+        return None
+    t = series.minutes[used]
+    t = (t - t[0]) / np.ptp(t)
+    y, beta = width[used], np.log(series.beta[used])
+    curve = _out_of_focus(t, y)
+    growth = float(curve.max() - curve.min())
+    steps = np.diff(y)
+    noise = float(np.median(np.abs(steps - np.median(steps)))) / 0.954  # of one frame, had frames no memory
+    explained = 1 - float(np.median(np.abs(y - curve))) / max(float(np.median(np.abs(y - np.median(y)))), 1e-6)
+    sharp, soft = curve <= np.quantile(curve, 0.3), curve >= np.quantile(curve, 0.7)
+    gained = float(np.median(y[soft]) - np.median(y[sharp]))
+    softens = float(np.median(beta[soft]) - np.median(beta[sharp])) / max(gained, 0.03)
+    _, fade = steady_light(
+        t, _light(series, used), np.where(np.isfinite(series.airmass[used]), series.airmass[used], 1)
+    )
+    odds = all_of(
+        log_odds_above(growth, GROWTH, GROWTH_SCATTER),
+        log_odds_above(explained, FOLLOWS / 1.6, FOLLOWS_SCATTER * 1.5),
+        log_odds_above(growth / max(noise, 0.01), 3.0, 0.8),
+        max(log_odds_above(softens, SOFTENS, SOFTENS_SCATTER), -2.5),
+        log_odds_above(FADE * 1.3, -float(fade.min()), FADE_SCATTER * 1.5),
+    )
+    return _Run(series=series, growth=growth, explained=explained, softens=softens, used=used, log_odds=odds)
+
+
+def _light(series: Series, used: NDArray[np.bool_]) -> Floats:
+    light = series.light[used]
+    return np.where(np.isfinite(light), light, np.nanmedian(light) if np.isfinite(light).any() else 0.0)
+
+
+def _out_of_focus(t: Floats, y: Floats) -> Floats:
+    """The best curve ln sqrt(1 + k (t - t0)²) + c, or one that rises from t0 on, by least absolute deviations.
+
+    The squared FWHM of a defocused star grows with the square of the distance from focus (closed form for Gaussian
+    stars), and the distance with time.
+    """
+    best, found = math.inf, np.full_like(y, np.median(y))
+    for start in np.linspace(-0.5, 1.5, 21):
+        for one_sided in (False, True):
+            off = np.maximum(t - start, 0) if one_sided else t - start
+            if np.ptp(off) <= 0:
+                continue
+            for k in np.geomspace(0.1, 60, 14):
+                shape = 0.5 * np.log1p(k * off**2)
+                rest = y - shape
+                level = float(np.median(rest))
+                misfit = float(np.abs(rest - level).mean())
+                if misfit < best:
+                    best, found = misfit, shape + level
+    return found
+
+
+def _temperatures(run: _Run) -> tuple[Evidence, ...]:
+    temperature = [frame.result.exposure.tube_temp_c for frame in run.series.frames]
+    known = [value for value in temperature if value is not None]
+    if len(known) < len(temperature) or np.ptp(known) < 0.5:
+        return ()
+    return (
+        Evidence(
+            statement="the tube changed its temperature meanwhile by", value=float(known[-1] - known[0]), unit="K"
+        ),
+    )
+
+
+def _mean_loss(run: _Run) -> float:
+    width = _own_width(run.series)[run.used]
+    return float(np.mean(1 - np.exp(-2 * np.maximum(width - np.quantile(width, 0.1), 0))))
+
+
+def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Stars fade steadily and grow, while the sky does not brighten as under cloud."""
+    runs = [(one, *_fogging(one)) for one in all_series(night) if np.isfinite(one.light).sum() >= LEAST_FRAMES]
+    if not runs:
+        return CannotTell(
+            cause="dew", because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
+            what_would_settle_it="a longer run of frames, or a look at the front glass with a dim lamp",
+        )  # fmt: skip
+    series, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
+    return answer(
+        "dew",
+        log_odds,
+        frames_affected=int((fade < -FADE / 2).sum()) if log_odds > 0 else 0,
+        cost=float(np.mean(1 - np.exp(2 * fade))),
+        evidence=(
+            Evidence(statement="air mass aside, the stars fade steadily, in the end by",
+                     value=100 * (1 - math.exp(float(fade.min()))), unit="percent", expected_if_healthy="below 10"),
+            Evidence(statement="meanwhile they grow by", value=100 * math.expm1(growth), unit="percent",
+                     expected_if_healthy=0.0),
+            Evidence(statement="and the brightness of the sky changes by", value=100 * math.expm1(rise), unit="percent",
+                     expected_if_healthy="no rise to match"),
+        ),
+        rivals=(
+            Rival(cause="cloud", why_less_likely="cloud comes and goes, and brightens the sky under lamps or the moon"),
+            Rival(cause="focus-drift", why_less_likely="focus takes no light away"),
+        ),
+    )  # fmt: skip
+
+
+def _fogging(series: Series) -> tuple[float, Floats, float, float]:
+    """Log-odds; the fade frame by frame; growth of ln(FWHM) and rise of ln(sky) from the clear part to the end."""
+    usable = np.isfinite(series.light) & np.isfinite(series.fwhm_px)
+    x = np.where(np.isfinite(series.airmass[usable]), series.airmass[usable], 1.0)
+    light = series.light[usable]
+    steady, fade = steady_light(series.minutes[usable], light, x)
+    deep = -float(fade.min())
+    early, late = fade > -0.25 * deep, fade < -0.7 * deep
+    if deep <= 0 or not early.any() or not late.any():
+        return -4.0, np.zeros(len(series.frames)), 0.0, 0.0
+    width = _own_width(series)[usable]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sky = 2 * np.log(series.noise_adu[usable]) - 0.7 * np.log(x)
+    growth, rise = (float(np.median(value[late]) - np.median(value[early])) for value in (width, sky))
+    rest = float(np.median(np.abs(light - steady))) / 0.6745
+    odds = all_of(
+        log_odds_above(deep, FADE, FADE_SCATTER),
+        log_odds_above(growth, DEW_GROWTH, 0.025),
+        log_odds_above(SKY_RISE, rise if math.isfinite(rise) else 0.0, 0.06),
+        log_odds_above(deep / max(rest, 0.008), 4.0, 1.2),
+    )
+    whole = np.zeros(len(series.frames))
+    whole[usable] = fade
+    return odds, whole, growth, rise
+
+
+def _no_stars(cause: str, settles: str) -> CannotTell:
+    return CannotTell(cause=cause, because="no frame has stars enough to measure", what_would_settle_it=settles)

@@ -1,0 +1,139 @@
+"""Figures of a group for night.json: how the mount moved its stars, and how they change over the sensor."""
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.decision.judgement import FieldPattern, Range, Tracking
+from framecheck.field import size_pattern
+from framecheck.night.field_model import FieldModel
+from framecheck.night.records import Group, Night
+from framecheck.night.rhythm import Rhythm
+from framecheck.night.tracking import Tracking as Tracked
+
+FEWEST_BEST: Final = 3
+"""Frames whose width is taken for that of stars at rest. Chosen."""
+
+BEST: Final = 0.1
+"""Share of the frames that are taken for the sharpest. Chosen."""
+
+SPARE: Final = 0.2
+"""Growth of the squared short axis against the frames at rest that is called motion. [dimensionless] Chosen: air alone
+changes it by a tenth."""
+
+OUTSTANDING: Final = 1.5
+"""Motion over that of the upper quarter of the frames, from which one counts no more. [dimensionless] Chosen."""
+
+STEADIER: Final = 0.15
+"""How much rounder the sharpest frames' smear must be than the usual frame's, over the squared FWHM, for their width to
+tell what the stars would be at rest. [dimensionless] Chosen."""
+
+
+def tracking_figures(night: Night, group: Group | None) -> Tracking:
+    """How the mount moved the stars of a group: inside a usual exposure, and between exposures."""
+    if group is None or group.id not in night.motion:
+        return Tracking()
+    motion, found = night.motion[group.id], night.tracking.get(group.id)
+    if found is None:
+        return Tracking(rotation_deg_per_hour=motion.rotation_deg_per_hour)
+    scale = _scale(night, found)
+    along, across = _inside(found)
+    ra, dec = _by_axis(found, along, across, scale)
+    rhythm = _rhythm(found)
+    drift, polar = found.drift, found.polar
+    swing = None if rhythm is None or rhythm.amplitude_px is None or scale is None else rhythm.amplitude_px * 2 * scale
+    return Tracking(
+        axis_known=found.axes is not None,
+        rms_along_px=along,
+        rms_across_px=across,
+        rms_ra_arcsec=ra,
+        rms_dec_arcsec=dec,
+        drift_ra_arcsec_per_min=drift.ra_arcsec_per_min if drift else None,
+        drift_dec_arcsec_per_min=drift.dec_arcsec_per_min if drift else None,
+        rotation_deg_per_hour=motion.rotation_deg_per_hour,
+        period_s=None if rhythm is None else rhythm.period_s,
+        period_error_s=None if rhythm is None else rhythm.period_error_s,
+        periodic_peak_to_peak_arcsec=swing,
+        polar_error_arcmin=None
+        if polar is None
+        else Range(value=polar.value_arcmin, low=polar.low_arcmin, high=polar.high_arcmin),
+    )
+
+
+def _scale(night: Night, found: Tracked) -> float | None:
+    if found.axes is not None and found.axes.orientation is not None:
+        return found.axes.orientation.pixel_scale_arcsec
+    return night.rig.pixel_scale_arcsec
+
+
+def _inside(found: Tracked) -> tuple[float | None, float | None]:
+    """Rms inside a usual exposure, along its main direction and across; across only where some frames stood still."""
+    smears = found.smears
+    if not len(smears.frames):
+        return None, None
+    along = _quadratic_mean(smears.rms_px)
+    size = np.abs(smears.spin2_px2) / smears.fwhm_px**2
+    order = np.argsort(smears.fwhm_px)
+    best = order[: max(FEWEST_BEST, round(BEST * len(order)))]
+    if len(order) < 2 * FEWEST_BEST or np.median(size) - np.median(size[best]) < STEADIER:
+        return along, None
+    # widths across the motion add in quadrature to a few per cent where they are small beside the star
+    short = smears.fwhm_px * np.exp(-np.arcsinh(size) / 2)
+    still = float(np.median(short[best])) ** 2
+    spare = float(np.median(short)) ** 2 - still
+    if spare < SPARE * still:
+        return along, None
+    return along, math.sqrt(max(spare, 0.0) / (8 * math.log(2)))
+
+
+def _by_axis(
+    found: Tracked, along: float | None, across: float | None, scale: float | None
+) -> tuple[float | None, float | None]:
+    """Rms along right ascension and declination in a usual frame. [arcsec]"""
+    if along is None or scale is None or found.axes is None:
+        return None, None
+    angle = np.angle(found.smears.spin2_px2) / 2 - math.radians(found.axes.ra_angle_deg)
+    rms, beside = found.smears.rms_px, across or 0.0
+    ra = _quadratic_mean(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
+    dec = _quadratic_mean(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
+    return scale * ra, scale * dec
+
+
+def _quadratic_mean(rms: NDArray[np.float64]) -> float:
+    """Of frames, those that stand far out held back, or one knock would speak for the night."""
+    most = OUTSTANDING * float(np.quantile(rms, 0.75))
+    return float(np.sqrt(np.mean(np.minimum(rms, most) ** 2)))
+
+
+def _rhythm(found: Tracked) -> Rhythm | None:
+    """The rhythm between exposures, which has a size; else that of the smear."""
+    return found.rhythm if found.rhythm is not None else found.rhythm_inside
+
+
+def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPattern:
+    """The sensor's pattern over a group's frames; `kept` are the frames of the whole night that are worth keeping."""
+    if group is None:
+        return FieldPattern()
+    found = night.tracking.get(group.id)
+    if found is not None and isinstance(found.field, FieldModel):
+        field = found.field
+        constant = field.constant_astigmatism_px
+        return FieldPattern(
+            tilt_x_percent=field.tilt_x_percent.value,
+            tilt_y_percent=field.tilt_y_percent.value,
+            curvature_percent=field.curvature_percent.value,
+            coma_px=max(field.coma_px.value, field.constant_coma_px.value),
+            astigmatism_px=max(abs(field.astigmatism_px.value), 0.0 if constant is None else constant.value),
+            trefoil_px=field.trefoil_px.value,
+        )
+    members = [i for i in group.members if i in set(kept)] or list(group.members)
+    pattern = size_pattern([night.frames[i].result for i in members])
+    if pattern is None:
+        return FieldPattern()
+    return FieldPattern(
+        tilt_x_percent=pattern.tilt_x_percent,
+        tilt_y_percent=pattern.tilt_y_percent,
+        curvature_percent=pattern.curvature_percent,
+    )

@@ -1,0 +1,334 @@
+"""Tracking: how the mount moved the stars of one group, inside exposures and between them, and by which rhythm."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from math import ceil, log
+from typing import Any, Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.constants import SIGMA_PER_MAD
+from framecheck.field.result import FrameResult, FrameShape
+from framecheck.night.axes import Axes, find_axes
+from framecheck.night.field_model import FieldModel, NoFieldModel, fit_field_model
+from framecheck.night.field_terms import half_maximum_response
+from framecheck.night.motion import SkyDrift, drift_on_sky
+from framecheck.night.polar import (
+    FieldTurning,
+    PolarError,
+    declination_drifts,
+    polar_error,
+    polar_error_from_rotation,
+)
+from framecheck.night.records import Group, Motion, NightFrame
+from framecheck.night.rhythm import Rhythm, find_period_in_motion, find_period_in_smear
+from framecheck.night.smear import smear_inside
+from framecheck.read.rig import Rig
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+MOST_FIELD_FRAMES: Final = 120
+"""Frames that the field's pattern is fitted to, spread over the night. Chosen: more change its errors little."""
+
+MOST_ELONGATION: Final = 3.0
+"""Longer stars are trails, and say nothing of the optics. Chosen."""
+
+STILL_ARCSEC: Final = 0.7
+"""[arcsec] Wander of the pointing, slow drift aside, that an unguided mount seldom keeps to. Common practice, no
+source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
+
+WANDER_MINUTES: Final = 8.0
+"""[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
+
+LONG_EXPOSURE_PX_S: Final = 250.0
+"""[s/arcsec] Exposure over pixel scale from which unguided mounts draw lines. Chosen: 300 s at 1.2 arcsec a pixel."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Smears:
+    """Motion inside each exposure that has stars to show it; arrays of shape (n,)."""
+
+    frames: tuple[int, ...]
+    """Indices in `Night.frames`, in order of time."""
+    minutes: Floats
+    """Middle of the exposure after that of the first frame of the group; NaN where unknown. [min]"""
+    exposure_s: Floats
+    fwhm_px: Floats
+    spin2_px2: Complexes
+    """(a² - b²) / 2 times exp(2 i pa), the optics' part taken off; a, b the full axes at half maximum, pa along the
+    axes of the group's reference frame."""
+    error_px2: Floats
+    """Of real and imaginary part each, with what frames of a still mount scatter by."""
+    rms_px: Floats
+    """Rms of the motion along its main axis, if it had none across."""
+    rms_error_px: Floats
+
+    @property
+    def share(self) -> Floats:
+        """|spin2| over the squared FWHM: 0.22 is an elongation of 1.25."""
+        out: Floats = np.abs(self.spin2_px2) / self.fwhm_px**2
+        return out
+
+    @property
+    def pull(self) -> Floats:
+        """|spin2| over its error: 1.2 in a typical frame without motion."""
+        out: Floats = np.abs(self.spin2_px2) / self.error_px2
+        return out
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Tracking:
+    """How the mount moved the stars of one group."""
+
+    axes: Axes | None
+    field: FieldModel | NoFieldModel
+    smears: Smears
+    response: float
+    """Growth of |spin2| over 4 ln 2 times the motion's second moment: `field_terms.half_maximum_response`."""
+    drift: SkyDrift | None
+    guided: bool | None
+    """None if neither rig file nor motion tells."""
+    wander_arcsec: float | None
+    """Rms of the pointing about its drift, in the direction where it is largest; None if the run is too short."""
+    rhythm: Rhythm | None
+    """Between exposures."""
+    rhythm_inside: Rhythm | None
+    """Of the smear inside exposures."""
+    polar: PolarError | None
+    polar_from: Literal["drift", "rotation"] | None
+
+    def line_px(self, spin2_px2: Any) -> Any:
+        """Length of the line that makes a star this much longer than wide. [px]"""
+        return np.sqrt(12 * np.maximum(spin2_px2, 0.0) / (4 * log(2) * self.response))
+
+    def spin2_of_line(self, line_px: Any) -> Any:
+        """The reverse of `line_px`."""
+        return np.asarray(line_px) ** 2 / 12 * 4 * log(2) * self.response
+
+
+def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig: Rig) -> Tracking:
+    """What a group's frames tell about its mount.
+
+    Parameters
+    ----------
+    group : Group
+    members : sequence of NightFrame
+        Its frames, in order of time.
+    motion : Motion
+        Between them.
+    rig : Rig
+
+    Returns
+    -------
+    Tracking
+    """
+    reference = members[group.members.index(group.reference)]
+    field = fit_field_model([frame.result for frame in _for_field(members)])
+    axes = find_axes(group, members, reference, motion, rig)
+    smears = _smears(group, members, field)
+    orientation = None if axes is None else axes.orientation
+    drift = None if orientation is None else drift_on_sky(motion, orientation)
+    scale = orientation.pixel_scale_arcsec if orientation is not None else rig.pixel_scale_arcsec
+    wander = _wander_px(motion)
+    wander_arcsec = None if wander is None or scale is None else wander * scale
+    guided = _guided(rig, wander_arcsec, group.exposure_s, scale)
+    polar, polar_from = _polar(members, group, motion, axes, rig, guided)
+    exposure = group.exposure_s or 0.0
+    beta = _usual_beta(members)
+    return Tracking(
+        axes=axes,
+        field=field,
+        smears=smears,
+        response=half_maximum_response(beta)[1],
+        drift=drift,
+        guided=guided,
+        wander_arcsec=wander_arcsec,
+        rhythm=find_period_in_motion(motion, exposure, _along_ra(axes)),
+        rhythm_inside=find_period_in_smear(smears.minutes, smears.rms_px) if len(smears.frames) else None,
+        polar=polar,
+        polar_from=polar_from,
+    )
+
+
+def _along_ra(axes: Axes | None) -> Any:
+    return None if axes is None else axes.orientation
+
+
+def _for_field(members: Sequence[NightFrame]) -> list[NightFrame]:
+    """Frames that show the optics: no trails, evenly spread over the night if there are many."""
+    good = [
+        frame for frame in members
+        if frame.result.shape is not None and frame.result.shape.elongation < MOST_ELONGATION
+    ]  # fmt: skip
+    step = max(1, ceil(len(good) / MOST_FIELD_FRAMES))
+    return good[::step]
+
+
+def _usual_beta(members: Sequence[NightFrame]) -> float:
+    betas = [frame.result.shape.moffat_beta for frame in members if frame.result.shape is not None]
+    return float(np.median(betas)) if betas else np.inf
+
+
+def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoFieldModel) -> Smears:
+    """Motion of each frame: its typical shape less what the optics make of it at the centre."""
+    rows = [k for k, frame in enumerate(members) if frame.result.shape is not None]
+    shapes = [shape for k in rows for shape in [members[k].result.shape] if shape is not None]
+    fwhm = np.array([shape.fwhm_px for shape in shapes])
+    e = np.array([complex(shape.e1, shape.e2) for shape in shapes])
+    error = np.array([shape.elongation_error / shape.elongation for shape in shapes])
+    size = np.abs(e)
+    spin2 = fwhm**2 * np.where(size > 1e-9, np.sinh(size) / np.maximum(size, 1e-9), 1) * e
+    spin2_error = fwhm**2 * np.cosh(np.minimum(size, 2)) * error
+    if isinstance(field, FieldModel):
+        _take_optics_off(spin2, spin2_error, field, [members[k].result for k in rows], _for_field(members))
+    e_moved = np.arcsinh(np.abs(spin2) / fwhm**2)
+    relative = spin2_error / (fwhm**2 * np.cosh(np.minimum(size, 2)))
+    rms, rms_error = _rms_along(shapes, e_moved, relative)
+    turn = np.radians([_turned(members[k]) for k in rows])
+    return Smears(
+        frames=tuple(group.members[k] for k in rows),
+        minutes=_minutes(members)[rows],
+        exposure_s=np.array([_or_nan(members[k].result.exposure.exposure_s) for k in rows]),
+        fwhm_px=fwhm,
+        spin2_px2=spin2 * np.exp(-2j * turn),
+        error_px2=spin2_error,
+        rms_px=rms,
+        rms_error_px=rms_error,
+    )
+
+
+def _take_optics_off(
+    spin2: Complexes, error: Floats, field: FieldModel, results: list[FrameResult], fitted: list[NightFrame]
+) -> None:
+    """Put the model's motion in the place of the plain mean, for the frames that it was fitted to; in place."""
+    place = {id(result): k for k, result in enumerate(results)}
+    for frame in field.frames:
+        k = place[id(fitted[frame.index].result)]
+        spin2[k] = complex(frame.motion1_px2, frame.motion2_px2)
+        error[k] = frame.motion_error_px2
+
+
+def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats) -> tuple[Floats, Floats]:
+    """Rms of the motion, if it has none across; a plain line's from its length. [px]"""
+    rms, rms_error = np.empty(len(shapes)), np.empty(len(shapes))
+    beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1) if shapes else 3.0
+    grid, variance = _variance_of_elongation(beta)
+    for k, shape in enumerate(shapes):
+        short = shape.fwhm_px * float(np.exp(-e[k] / 2))
+        length = shape.trail_length_px or 0.0
+        calm = float(np.sqrt(max(e[k] ** 2 - 2 * error[k] ** 2, 0.0)))
+        if length > 1.6 * short:
+            rms[k], rms_error[k] = length / np.sqrt(12), length * max(error[k], 0.01) / np.sqrt(12)
+            continue
+        v, up = (short**2 * float(np.interp(value, grid, variance)) for value in (calm, calm + error[k]))
+        rms[k] = np.sqrt(v)
+        rms_error[k] = np.sqrt(up) - np.sqrt(v)
+    return rms, rms_error
+
+
+@lru_cache(maxsize=32)
+def _variance_of_elongation(beta: float) -> tuple[Floats, Floats]:
+    """Variance of the motion, in squared short axes, that draws a round Moffat star out to ln(a / b)."""
+    grid = np.concatenate([[0.0], np.geomspace(0.02, 2.5, 14)])
+    out = [0.0]
+    for e in grid[1:]:
+        shape = FrameShape(
+            fwhm_px=float(np.exp(e / 2)), fwhm_px_error=1e-4, elongation=float(np.exp(e)), elongation_error=1e-4,
+            elongation_pa_deg=0.0, e1=float(e), e2=0.0, moffat_beta=beta, half_flux_radius_px=1.0,
+            trail_length_px=None, n_measured=100,
+        )  # fmt: skip
+        smear = smear_inside(_bare(shape), None)
+        out.append(0.0 if smear is None else smear.rms_along_px**2)
+    return grid, np.array(out)
+
+
+def _bare(shape: FrameShape) -> FrameResult:
+    """A result that has a shape and nothing else."""
+    from pathlib import Path
+
+    from framecheck.read.exposure import Exposure
+    from framecheck.sky.model import SkySummary
+    from framecheck.stars.table import STAR_DTYPE, Stars
+
+    nothing = np.zeros(0, STAR_DTYPE)
+    return FrameResult(
+        exposure=Exposure(file=Path(), kind="light", width_px=1, height_px=1),
+        sky=SkySummary(level_adu=0.0, noise_adu=1.0, gradient_percent=0.0, level_mesh_adu=np.zeros((1, 1), np.float32)),
+        stars=Stars(table=nothing, n_found=0, n_saturated=0), shape=shape, stacked=None, saturation_adu=None,
+    )  # fmt: skip
+
+
+def _turned(frame: NightFrame) -> float:
+    return 0.0 if frame.registration is None else frame.registration.rotation_deg
+
+
+def _minutes(members: Sequence[NightFrame]) -> Floats:
+    times = [frame.result.exposure.middle_utc for frame in members]
+    seconds = np.array([np.nan if time is None else time.timestamp() for time in times])
+    first = np.nanmin(seconds) if np.isfinite(seconds).any() else 0.0
+    out: Floats = (seconds - first) / 60
+    return out
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value
+
+
+def _wander_px(motion: Motion) -> float | None:
+    """Robust rms of the pointing about its drift, along the direction where it wanders most. [px]"""
+    if len(motion.minutes) < 6 or motion.minutes[-1] < WANDER_MINUTES or motion.drift_x_px_per_min is None:
+        return None
+    place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
+    stretch = np.array(motion.stretch)
+    counts = np.bincount(stretch)
+    if counts.max() < 4 or (motion.dithered and len(counts) == 1):  # its own steps would be taken for wander
+        return None
+    inside = place[counts[stretch] >= 4]
+    _, directions = np.linalg.eigh(np.cov(inside.T))
+    along = inside @ directions[:, 1]
+    return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
+
+
+def _guided(rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None) -> bool | None:
+    """Whether a guider kept the stars in place: said, or seen from how still they lie from frame to frame."""
+    if rig.guided is not None:
+        return rig.guided
+    if rig.mount_type == "fixed":
+        return False
+    if wander_arcsec is not None:
+        if wander_arcsec < STILL_ARCSEC and (exposure_s or 0) >= 60:
+            return True
+        if wander_arcsec > 4 * STILL_ARCSEC:
+            return False
+    if exposure_s is not None and scale is not None and exposure_s / scale > LONG_EXPOSURE_PX_S:
+        return True
+    return None
+
+
+def _polar(
+    members: Sequence[NightFrame], group: Group, motion: Motion, axes: Axes | None, rig: Rig, guided: bool | None
+) -> tuple[PolarError | None, Literal["drift", "rotation"] | None]:
+    """Polar error from the drift of unguided frames, from the turning of guided ones."""
+    if rig.site_latitude_deg is None or axes is None or axes.orientation is None or rig.mount_type == "alt-azimuth":
+        return None, None
+    lies = axes.orientation
+    hour = {i: frame.hour_angle_deg for i, frame in zip(group.members, members, strict=True)}
+    hours = [hour[i] for i in motion.frames]
+    known = [h for h in hours if h is not None]
+    if not known or not np.isfinite(lies.dec_deg):
+        return None, None
+    if guided:
+        rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
+        if rate is None or error is None or not error > 0 or not np.isfinite(error):
+            return None, None
+        # counter-clockwise in the image is from north to east unless it is mirrored
+        turning = FieldTurning(
+            hour_angle_deg=float(np.mean(known)), dec_deg=lies.dec_deg,
+            deg_per_hour=-rate if lies.mirrored else rate, error_deg_per_hour=error,
+        )  # fmt: skip
+        return polar_error_from_rotation([turning], rig.site_latitude_deg), "rotation"
+    drifts = declination_drifts(motion, lies, hours)
+    return (polar_error(drifts, rig.site_latitude_deg), "drift") if drifts else (None, None)
