@@ -364,6 +364,10 @@ def _never_changes(moved: Moved) -> float:
     if along is not None:  # what lies along an axis of the mount may be the mount's
         off_axis = abs(math.sin(np.angle(np.median(along.real) + 1j * np.median(along.imag))))
         odds.append(log_odds_above(off_axis, 0.35, 0.1))
+    field = moved.tracking.field
+    if isinstance(field, FieldModel) and field.centre_size_px2 > 0:  # a comet is longer than wide as well
+        one = _Pattern(moved=moved, field=field, n=len(moved.frames))
+        odds.append(-_comet(2 * field.constant_coma_px3.value / one.sigma3, field.constant_coma_px3))
     return all_of(*odds)
 
 

@@ -1,11 +1,13 @@
-"""All causes asked, and their answers set in order."""
+"""All causes asked, look-alikes settled, confidence calibrated, and the answers set in order."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Final
 
 from framecheck.causes import air, camera, drive, focus, mount, optics, sky
+from framecheck.causes.calibration import calibrated
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.result import Answer, Finding, Undecided
+from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -20,13 +22,13 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     drive.shock,
     focus.defocus,
     focus.focus_drift,
+    focus.dew,
     optics.sensor_tilt,
     optics.field_curvature,
     optics.coma,
     optics.miscollimation,
     optics.astigmatism,
     optics.pinched_optics,
-    focus.dew,
     camera.undersampled,
     camera.oversampled,
     camera.saturation,
@@ -38,31 +40,62 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     sky.sky_gradient,
 )
 
-NOT_ASKED: Final = "this version of framecheck does not look for it yet"
+YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("guiding-noise", "astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
+    ("guiding-noise", "untracked", "the sky's own motion explains the trails"),
+    ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
+    ("focus-drift", "dew", "the stars lose light as they grow"),
+    ("poor-seeing", "defocus", "the stars' wings are weaker than those of turbulent air"),
+    ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
+    ("astigmatism", "differential-flexure", "the frames drift along the smear"),
+    ("field-curvature", "field-rotation", "the frames turn against each other"),
+)
+"""A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
 
 
 def weigh(night: Night, rig: Rig) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
-    """Ask every cause.
+    """Ask every cause, each by itself, and settle between those that look alike.
+
+    Parameters
+    ----------
+    night : Night
+    rig : Rig
 
     Returns
     -------
     findings : tuple of Finding
         Surest first, then by name.
     undecided : tuple of Undecided
-        Causes that these frames can neither show nor exclude, and those that this version cannot look for, in the
-        order of the catalogue.
+        Causes that these frames can neither show nor exclude, in the order of the catalogue.
+
+    Notes
+    -----
+    Each cause gives the odds that its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the
+    first is left with the odds that it is there and the look-alike is not. A calibration drawn from simulated nights
+    turns the odds into confidence.
     """
     if not night.frames:
         return (), ()
-    answers = [ask(night, rig) for ask in ASKED]
-    findings = [answer for answer in answers if isinstance(answer, Finding)]
-    open_ones = {answer.cause: answer for answer in answers if isinstance(answer, Undecided)}
-    asked = {answer.cause for answer in answers}
-    undecided = [
-        open_ones[name]
-        if name in open_ones
-        else Undecided(cause=name, because=NOT_ASKED, what_would_settle_it="Look at the frames and curves by eye.")
-        for name in CAUSES
-        if name in open_ones or name not in asked
-    ]
+    answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
+    settled = [_settle(answer, answers) for answer in answers.values()]
+    findings = [answer for answer in settled if isinstance(answer, Finding)]
+    open_ones = {answer.cause: answer for answer in settled if isinstance(answer, Undecided)}
+    undecided = [open_ones[name] for name in CAUSES if name in open_ones]
     return tuple(sorted(findings, key=lambda finding: (-finding.confidence, finding.cause))), tuple(undecided)
+
+
+def _settle(answer: Answer, answers: dict[str, Answer]) -> Answer:
+    """An answer after its look-alikes have spoken, with calibrated confidence."""
+    if not isinstance(answer, Finding) or answer.log_odds is None:
+        return answer
+    odds, rivals = answer.log_odds, answer.rivals
+    for weaker, stronger, why in YIELDS:
+        other = answers.get(stronger)
+        if weaker == answer.cause and isinstance(other, Finding) and other.log_odds is not None:
+            odds = all_of(odds, -other.log_odds)
+            rivals = tuple(rival for rival in rivals if rival.cause != stronger)
+            rivals = (*rivals, Rival(cause=stronger, why_less_likely=f"it is not less likely: {why}"))
+    confidence = calibrated(answer.cause, odds)
+    if confidence < LEAST_CONFIDENCE:
+        return Healthy(cause=answer.cause, evidence=answer.evidence, log_odds=odds)
+    return replace(answer, confidence=confidence, log_odds=odds, rivals=rivals)

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.judgement import FieldPattern, Range, Tracking
 from framecheck.field import size_pattern
 from framecheck.night.field_model import FieldModel
@@ -25,6 +26,16 @@ changes it by a tenth."""
 
 OUTSTANDING: Final = 1.5
 """Motion over that of the upper quarter of the frames, from which one counts no more. [dimensionless] Chosen."""
+
+FEWEST_RANDOM: Final = 10
+"""Frames whose scatter tells how random motion is shared between the axes. Chosen: to a third."""
+
+MOST_ALIKE: Final = 0.85
+"""Highest ratio of the two scatters that is believed: towards 1 the axes are alike, and the motion could have any size.
+[dimensionless] Chosen."""
+
+RESTLESS: Final = 0.025
+"""Scatter of the smear over the squared FWHM that random motion makes at the least. [dimensionless] Chosen."""
 
 STEADIER: Final = 0.15
 """How much rounder the sharpest frames' smear must be than the usual frame's, over the squared FWHM, for their width to
@@ -74,6 +85,9 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
     if not len(smears.frames):
         return None, None
     along = _quadratic_mean(smears.rms_px)
+    random = _random_across(found, along)
+    if random > 0:
+        return math.hypot(along, random), random
     size = np.abs(smears.spin2_px2) / smears.fwhm_px**2
     order = np.argsort(smears.fwhm_px)
     best = order[: max(FEWEST_BEST, round(BEST * len(order)))]
@@ -88,6 +102,30 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
     return along, math.sqrt(max(spare, 0.0) / (8 * math.log(2)))
 
 
+def _random_across(found: Tracked, along: float) -> float:
+    """Rms across, of motion that is random on both axes; 0 where the smear does not scatter as such motion makes it. [px]
+
+    The variance of N independent samples of motion scatters by 2 v² / N on each axis, and the mixed second moment by
+    v1 v2 / N (Wishart distribution, textbook). The smear's part along its main direction, (v1 - v2) / 2, therefore
+    scatters by (v1² + v2²) / 2 N, that at 45 degrees to it by v1 v2 / N: their ratio tells v2 / v1, N falls out.
+    """
+    smears = found.smears
+    if len(smears.frames) < FEWEST_RANDOM or along <= 0:
+        return 0.0
+    middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    turned = smears.spin2_px2 * np.exp(-1j * np.angle(middle))
+    error2 = float(np.median(smears.error_px2)) ** 2
+    main, mixed = (
+        (SIGMA_PER_MAD * float(np.median(np.abs(part - np.median(part))))) ** 2 - error2
+        for part in (turned.real, turned.imag)
+    )
+    if main < 4 * error2 or mixed <= 0 or main < (RESTLESS * float(np.median(smears.fwhm_px)) ** 2) ** 2:
+        return 0.0
+    share = min(mixed / main, MOST_ALIKE)
+    ratio = (1 - math.sqrt(1 - share**2)) / share
+    return along * math.sqrt(ratio / (1 - ratio))
+
+
 def _by_axis(
     found: Tracked, along: float | None, across: float | None, scale: float | None
 ) -> tuple[float | None, float | None]:
@@ -95,7 +133,8 @@ def _by_axis(
     if along is None or scale is None or found.axes is None:
         return None, None
     angle = np.angle(found.smears.spin2_px2) / 2 - math.radians(found.axes.ra_angle_deg)
-    rms, beside = found.smears.rms_px, across or 0.0
+    random = _random_across(found, _quadratic_mean(found.smears.rms_px))
+    rms, beside = np.hypot(found.smears.rms_px, random), across or 0.0
     ra = _quadratic_mean(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
     dec = _quadratic_mean(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
     return scale * ra, scale * dec

@@ -27,6 +27,13 @@ MEDIAN_CHI2: Final = 0.4549364
 """Median of chi-square with one degree of freedom. Closed form: (Phi^-1(3/4))²."""
 
 
+EXCESS_KNOWN_TO: Final = 0.01
+"""Relative error of the scatter beyond the centroid errors. Chosen: errors are then known to half a per cent."""
+
+LEAST_EXCESS_PX2: Final = 1e-8
+"""[px²] Chosen: no centroid is known to a ten-thousandth of a pixel."""
+
+
 @dataclass(frozen=True, slots=True)
 class Fit:
     """A transform between two frames, and the stars it rests on."""
@@ -154,16 +161,26 @@ def _excess_variance(off: Floats, variance: Floats) -> float:
     """Variance per axis beyond the centroid errors: what makes the median squared pull what it ought to be. [px²]"""
     n = len(off)
     expected = MEDIAN_CHI2 * (2 * n - 4) / (2 * n) if n > 2 else MEDIAN_CHI2
-    if np.median(off**2 / variance) <= expected:
+    square, known = (off**2).ravel(), variance.ravel()
+    if _median(square / known) <= expected:
         return 0.0
-    low, high = 0.0, float(np.median(off**2)) / expected
-    for _ in range(18):
+    low, high = 0.0, _median(square) / expected
+    while high - low > EXCESS_KNOWN_TO * high:
         middle = (low + high) / 2
-        if np.median(off**2 / (variance + middle)) > expected:
+        if _median(square / (known + middle)) > expected:
             low = middle
         else:
             high = middle
+        if high < LEAST_EXCESS_PX2:
+            break
     return high
+
+
+def _median(values: Floats) -> float:
+    """As numpy's, of finite values, at a tenth of its cost for the few stars of a frame."""
+    middle = len(values) // 2
+    part = np.partition(values, (middle - 1, middle)) if len(values) % 2 == 0 else np.partition(values, middle)
+    return float(part[middle] if len(values) % 2 else (part[middle - 1] + part[middle]) / 2)
 
 
 def chance_of_match(
