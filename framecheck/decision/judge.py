@@ -3,19 +3,19 @@
 from statistics import median
 
 from framecheck.causes.weigh import weigh
+from framecheck.decision.budget import budget_of
 from framecheck.decision.figures import field_figures, tracking_figures
-from framecheck.decision.grades import Grade, grade_frames
+from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import (
     Aim,
     GroupSummary,
     Judgement,
-    MountDecision,
     Sampling,
 )
+from framecheck.decision.mount_decision import decide
+from framecheck.decision.what_if import what_if
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.night.records import Group, Night, NightFrame
-
-NOT_WEIGHED = "this version does not weigh the mount against optics and air yet"
 
 
 def judge(night: Night, aim: Aim = "balanced") -> Judgement:
@@ -31,6 +31,8 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
     findings, undecided = weigh(night, night.rig)
     largest = max(night.groups, key=lambda group: len(group.members), default=None)
     scale = night.rig.pixel_scale_arcsec
+    budget = budget_of(night, largest, findings)
+    cases = what_if(night, aim, grades, budget, largest, findings)
     return Judgement(
         night=night,
         grades=grades,
@@ -39,9 +41,11 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         tracking=tracking_figures(night, largest),
         sampling=_sampling(night, largest),
         field_pattern=field_figures(night, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
+        budget=() if budget is None else budget.terms,
         findings=findings,
         undecided=undecided,
-        mount_decision=_mount_decision(night, grades, largest, scale),
+        mount_decision=decide(night, largest, grades, findings, undecided, budget, cases),
+        what_if=cases,
     )
 
 
@@ -80,17 +84,4 @@ def _sampling(night: Night, group: Group | None) -> Sampling:
         verdict=verdict.verdict,
         diffraction_fwhm_arcsec=diffraction,
         suggestion=verdict.suggestion,
-    )
-
-
-def _mount_decision(night: Night, grades: tuple[Grade, ...], group: Group | None, scale: float | None) -> MountDecision:
-    widths = _widths(_members(night, group))
-    return MountDecision(
-        answer="cannot tell",
-        because=(NOT_WEIGHED,),
-        fwhm_now_arcsec=None if scale is None or not widths else scale * median(widths),
-        kept_now=sum(grade.grade == "keep" for grade in grades),
-        what_would_settle_it=(
-            "A guiding record of the same night, or short exposures beside the long ones, would show its part.",
-        ),
     )

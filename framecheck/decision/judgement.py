@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 Aim = Literal["depth", "balanced", "detail"]
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
 BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]
+WhatIfCase = Literal[
+    "as it was", "perfect tracking", "guided as well as needed", "half the exposure time", "half the focal length"
+]
 MountAnswer = Literal["not needed", "fix technique first", "upgrade justified", "cannot tell"]
 
 
@@ -116,6 +119,22 @@ class MountDecision:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class WhatIf:
+    """The same night under one changed condition."""
+
+    case: WhatIfCase
+    fwhm_arcsec: float | None
+    """Of the usual frame of the largest group, before the pixel."""
+    recorded_fwhm_arcsec: float | None
+    """The same as the pixels record it."""
+    n_frames: int
+    kept: int
+    effective_exposure_s: float | None
+    """Of the frames kept, in seconds of ideal frames of the night as it was; sharper frames count for more. [s]"""
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Judgement:
     """A night with all that is said about it."""
 
@@ -132,6 +151,8 @@ class Judgement:
     """Strongest first."""
     undecided: tuple[Undecided, ...] = ()
     mount_decision: MountDecision = MountDecision()
+    what_if: tuple[WhatIf, ...] = ()
+    """The night as it was first, then as it would have been."""
 
     def __post_init__(self) -> None:
         if len(self.grades) != len(self.night.frames):

@@ -53,6 +53,7 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         "findings": [_finding(finding) for finding in judgement.findings],
         "undecided": [_undecided(undecided) for undecided in judgement.undecided],
         "mount_decision": _mount_decision(judgement.mount_decision),
+        "what_if": [asdict(case) for case in judgement.what_if],
     }
     plain: dict[str, Any] = _plain(document)
     return plain

@@ -69,10 +69,14 @@ LISTS = {
         "evidence": (list,), "rivals": (list,), "cures": (list,), "caution": TEXT,
     },
     "undecided": {"cause": TEXT, "family": TEXT, "because": TEXT, "what_would_settle_it": TEXT},
+    "what_if": {
+        "case": TEXT, "fwhm_arcsec": NUMBER, "recorded_fwhm_arcsec": NUMBER, "n_frames": WHOLE, "kept": WHOLE,
+        "effective_exposure_s": NUMBER, "sentence": TEXT,
+    },
 }  # fmt: skip
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
-    "findings", "undecided", "mount_decision",
+    "findings", "undecided", "mount_decision", "what_if",
 ]  # fmt: skip
 
 

@@ -1,0 +1,525 @@
+"""The budget: what makes the stars of a group as large as they are, in parts of the squared FWHM.
+
+The star is built up forward, by transfer functions (`decision.star_width`) and sums of Gaussians (`decision.at_rest`):
+widths of stars with wings do not add in quadrature. What a term is worth is read twice, from the star without it and
+from the term by itself; where the two differ the truth lies between, and where frames cannot tell two terms apart the
+bounds say so.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from math import hypot, inf, log, pi, radians, sqrt
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.causes.result import Finding
+from framecheck.constants import (
+    AIRY_FWHM_LAMBDA_OVER_D,
+    FWHM_PER_SIGMA,
+    PIXEL_VARIANCE_PX2,
+    SIGMA_PER_MAD,
+)
+from framecheck.decision.at_rest import AtRest, at_rest, needed_rms, round_motion_between, without_round_motion
+from framecheck.decision.judgement import BudgetName, BudgetTerm, Range
+from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
+from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.night.field_model import FieldModel
+from framecheck.night.records import Group, Motion, Night
+from framecheck.night.tracking import Tracking
+
+Floats = NDArray[np.float64]
+
+CLAIMED: Final = 0.5
+"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
+
+NO_AIR: Final = 0.02
+"""FWHM of air that counts as none, over that of the star. [dimensionless] Chosen: 4e-4 of the squared FWHM."""
+
+STILLEST_AIR_ARCSEC: Final = 0.8
+"""[arcsec] FWHM at the zenith that the air seldom falls below where people put their own telescopes. Common practice,
+no source."""
+
+LEAST_LEFT: Final = 0.5
+"""Width that round motion leaves of a star at the least. [dimensionless] Chosen: more than three quarters of the
+squared width would not be so round."""
+
+AIR_SWINGS: Final = 0.25
+"""[dimensionless] Scatter of ln(FWHM) that the air alone seldom exceeds in a night. Chosen."""
+
+SWING_S: Final = 4.0
+SWINGS_S: Final = (1.5, 8.0)
+"""[s] Memory of a guided mount's random motion: the interval of the corrections, and the range of it. Chosen."""
+
+UNSEEN_FOCUS: Final = 0.12
+"""[share] Part of the squared FWHM that a missed focus may make without changing the stars' wings enough to tell.
+Chosen: a disc that turns the air's Moffat exponent from 4.8 into 5.3 (drawn by GalSim)."""
+
+HIDDEN: Final = 0.9
+HIDING_PX: Final = (1.0, 2.5)
+"""[px] Width at rest below which focus, lens and air look all alike, and from which the pixels hide nothing: below, a
+missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
+
+USUAL_AIR_ARCSEC: Final = 4.0
+"""[arcsec] FWHM at the zenith that the air seldom exceeds. Where the pixels hide the profile, more is laid to the lens.
+Common practice, no source."""
+
+STEADY_MOTION: Final = (
+    "periodic-error", "polar-misalignment", "untracked", "differential-flexure", "declination-backlash",
+)  # fmt: skip
+"""Causes that change the smear from frame to frame without being random."""
+
+BESIDE_STEADY: Final = 0.25
+"""Variance of a random motion, over that along the axis, that such a motion may hide. [dimensionless] Chosen."""
+
+FOCUS_CAUSES: Final = ("defocus", "focus-drift")
+TWICE: Final = 2.0
+"""[sigma] Bounds that come from an error reach so far. Chosen: they are to hold."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spread:
+    """A value with its bounds."""
+
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Budget:
+    """What makes a group's usual star. Lengths are in `unit`."""
+
+    terms: tuple[BudgetTerm, ...]
+    unit: str
+    """"arcsec", or "px" where no pixel scale is known."""
+    star: Blurs
+    """The star, term by term."""
+    beta: float
+    fwhm_now: float
+    """Of the usual frame, before the pixel."""
+    fwhm_at_rest: Spread
+    """The same star without any motion of the mount."""
+    recorded_now: float
+    """With the pixel."""
+    recorded_at_rest: Spread
+    tracking_rms: Spread
+    """Motion inside one exposure, rms on each axis (the root of the mean of both axes' variances)."""
+    needed_rms: float
+    """Motion, rms on each axis, that widens the recorded star at rest by a tenth."""
+    settled: bool
+    """True if a guiding record told the motion."""
+    round_rms: float | None = None
+    """Motion alike in all directions that the frames cannot exclude, rms on each axis."""
+
+    def term(self, name: BudgetName) -> BudgetTerm:
+        """One of the terms."""
+        return next(term for term in self.terms if term.term == name)
+
+
+def budget_of(
+    night: Night, group: Group | None, findings: Sequence[Finding],
+    guiding_rms_arcsec: tuple[float, float] | None = None,
+) -> Budget | None:  # fmt: skip
+    """What makes the stars of a group as large as they are.
+
+    Parameters
+    ----------
+    night : Night
+    group : Group or None
+    findings : sequence of Finding
+        What was found of focus and optics, and of the mount.
+    guiding_rms_arcsec : (float, float) or None
+        Of a guiding record, in right ascension and declination: it settles how much the mount moved.
+
+    Returns
+    -------
+    Budget or None
+        None if no frame of the group has stars to measure.
+    """
+    tracking = None if group is None else night.tracking.get(group.id)
+    rest = None if tracking is None else at_rest(night, tracking)
+    if group is None or tracking is None or rest is None:
+        return None
+    scale = _scale(night, tracking)
+    unit = scale or 1.0
+    seen = _Seen(night, group, tracking, rest, tuple(findings), scale)
+    motion = _motion(seen, guiding_rms_arcsec)
+    fwhm = float(np.median(rest.fwhm_px))
+    focus = _focus(seen)
+    aperture = None if scale is None else effective_aperture_mm(night.rig.aperture_mm, night.rig.central_obstruction)
+    cases = []
+    for moved, blurred in (("value", "value"), ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high")):
+        still = _still(fwhm, getattr(motion, moved), rest)
+        cases.append(build_star(unit * fwhm, unit * still, getattr(focus, blurred), aperture, unit))
+    star = cases[0]
+    still_px = [_still(fwhm, variance, rest) for variance in (motion.value, motion.low, motion.high)]
+    recorded = [star_fwhm_arcsec(_without(case, "tracking")) for case in (star, cases[2], cases[1])]
+    return Budget(
+        terms=_terms(cases, scale is not None),
+        unit="px" if scale is None else "arcsec",
+        star=star,
+        beta=rest.beta,
+        fwhm_now=unit * fwhm,
+        fwhm_at_rest=Spread(value=unit * still_px[0], low=unit * still_px[2], high=unit * still_px[1]),
+        recorded_now=star_fwhm_arcsec(star),
+        recorded_at_rest=Spread(value=recorded[0], low=min(recorded), high=max(recorded)),
+        tracking_rms=Spread(
+            value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
+        ),
+        needed_rms=needed_rms(recorded[0], rest.beta),
+        settled=guiding_rms_arcsec is not None,
+        round_rms=unit * sqrt(motion.high.round),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What the budget of one group rests on."""
+
+    night: Night
+    group: Group
+    tracking: Tracking
+    rest: AtRest
+    findings: tuple[Finding, ...]
+    scale: float | None
+
+    def claims(self, *causes: str) -> bool:
+        return any(one.cause in causes and one.confidence >= CLAIMED for one in self.findings)
+
+
+@dataclass(frozen=True, slots=True)
+class _Variance:
+    """Motion of a usual frame as it widens the star. [px²]"""
+
+    still: float
+    """Width over that without the motion along its axis."""
+    along: float
+    round: float
+    """On each axis, beside that along."""
+
+    @property
+    def mean(self) -> float:
+        """Of both axes."""
+        return self.along / 2 + self.round
+
+
+@dataclass(frozen=True, slots=True)
+class _Motion:
+    value: _Variance
+    low: _Variance
+    high: _Variance
+
+
+def _still(fwhm: float, motion: _Variance, rest: AtRest) -> float:
+    return without_round_motion(fwhm * motion.still, motion.round, rest.beta)
+
+
+def _scale(night: Night, tracking: Tracking) -> float | None:
+    if tracking.axes is not None and tracking.axes.orientation is not None:
+        return tracking.axes.orientation.pixel_scale_arcsec
+    return night.rig.pixel_scale_arcsec
+
+
+def _motion(seen: _Seen, guiding: tuple[float, float] | None) -> _Motion:
+    """Motion of a usual frame, with what the shapes cannot exclude."""
+    rest = seen.rest
+    along = float(np.median(rest.variance_px2))
+    still = float(np.median(rest.rest_px / rest.fwhm_px))
+    doubt = min(float(np.median(rest.known_to)) / sqrt(len(rest.frames)) + 0.1, 1.0)
+    turning = _turning_px2(seen.night.motion.get(seen.group.id), seen)
+    if guiding is not None and seen.scale is not None:
+        recorded = (guiding[0] ** 2 + guiding[1] ** 2) / 2 / seen.scale**2
+        beyond = max(recorded - along / 2, 0.0) + turning
+        return _Motion(
+            _Variance(still, along, beyond),
+            _Variance(still, along, 0.7 * beyond),
+            _Variance(still, along, 1.3 * beyond),
+        )
+    restless = _restless_px2(seen)
+    beyond, most = 0.0, _room_px2(seen)
+    if seen.claims("guiding-noise") and seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
+        beyond = min(max(restless.value - along / 2, 0.0), most)
+    hidden = BESIDE_STEADY * along if seen.claims(*STEADY_MOTION) else inf
+    high = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
+    less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
+    return _Motion(
+        _Variance(still, along, beyond + turning),
+        _Variance(less, along * (1 - doubt), turning),
+        _Variance(more, along * (1 + doubt), high + turning),
+    )
+
+
+def _turning_px2(motion: Motion | None, seen: _Seen) -> float:
+    """Motion on each axis, averaged over the field, from its turning inside an exposure about the middle.
+
+    An arc of length L has the variance L² / 12 along it; the mean squared distance from the middle of a rectangle is a
+    third of that of its corners. Closed forms.
+    """
+    if motion is None or motion.rotation_deg_per_hour is None or motion.rotation_error_deg_per_hour is None:
+        return 0.0
+    rate = abs(motion.rotation_deg_per_hour)
+    if rate < 3 * motion.rotation_error_deg_per_hour or seen.claims("untracked"):
+        return 0.0
+    exposure = seen.night.frames[seen.group.reference].result.exposure
+    corner = hypot(exposure.width_px, exposure.height_px) / 2
+    arc = radians(rate) * (exposure.exposure_s or 0.0) / 3600 * corner
+    return arc**2 / 12 / 3 / 2
+
+
+def _restless_px2(seen: _Seen) -> Spread:
+    """Random motion, variance on each axis, that makes the smear change from frame to frame as much as it does.
+
+    Of N independent places of a random motion with the variance s² on each axis, (Sxx - Syy) / 2 and Sxy scatter by
+    s² / sqrt(N) each (closed form for normal motion); a motion whose memory fades as exp(-t / T) has N = exposure / T.
+    """
+    smears = seen.tracking.smears
+    if len(smears.frames) < 4:
+        return Spread(value=0.0, low=0.0, high=inf)
+    steps = np.diff(smears.spin2_px2) / sqrt(2)  # from one frame to the next: what turns slowly is not random
+    scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
+    noise = float(np.median(smears.error_px2))
+    calm = sqrt(max(scatter**2 - noise**2, 0.0))
+    exposure = float(np.nanmedian(smears.exposure_s)) if np.isfinite(smears.exposure_s).any() else 60.0
+    unit = 8 * log(2) * seen.tracking.response
+    value, high, low = (calm / unit * sqrt(max(exposure / memory, 1.0)) for memory in (SWING_S, *SWINGS_S))
+    return Spread(value=value, low=low, high=high)
+
+
+def _room_px2(seen: _Seen) -> float:
+    """Round motion, variance on each axis, beside which there is still room for the least air that there must be."""
+    rest, frames = seen.rest, [seen.night.frames[i] for i in seen.rest.frames]
+    airmass = np.array([np.nan if f.airmass is None else f.airmass for f in frames])
+    x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
+    width = float(np.median(rest.rest_px))
+    least = 0.0 if seen.scale is None else STILLEST_AIR_ARCSEC * x**0.6 / seen.scale
+    least = max(least, LEAST_LEFT * width, width * sqrt(_share_that_follows_air(rest.rest_px, airmass)))
+    if not seen.claims("guiding-noise", "shock", *FOCUS_CAUSES):
+        steps = np.diff(np.log(rest.rest_px))
+        swing = SIGMA_PER_MAD * float(np.median(np.abs(steps))) / sqrt(2) if len(steps) > 4 else 0.0
+        least = max(least, width * sqrt(min(swing / AIR_SWINGS, 1.0)))
+    return 0.0 if least >= width else round_motion_between(max(least, NO_AIR * width), width, rest.beta)
+
+
+def _share_that_follows_air(width: Floats, airmass: Floats) -> float:
+    """Least share of the squared FWHM that grows with the air mass as the air's own does: FWHM as X^0.6.
+
+    D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), for the exponent. 0 where the air mass hardly changes.
+    """
+    known = np.isfinite(airmass) & (airmass >= 1)
+    if known.sum() < 8:
+        return 0.0
+    x, y = np.log(airmass[known]), np.log(width[known])
+    x = x - x.mean()
+    if float(x.std()) < 0.05:
+        return 0.0
+    slope = float((x * (y - y.mean())).sum() / (x**2).sum())
+    left = y - y.mean() - slope * x
+    # neighbouring frames share their air: about every fifth is independent
+    error = float(left.std()) / float(np.sqrt((x**2).sum() / 5))
+    return float(np.clip((slope - TWICE * error) / 0.6, 0.0, 1.0))
+
+
+def _focus(seen: _Seen) -> Spread:
+    """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
+    field = _field_share(seen.tracking.field) if isinstance(seen.tracking.field, FieldModel) else None
+    value = low = high = 0.0
+    if field is not None:
+        value, low, high = field.value, field.low, field.high
+    for finding in seen.findings:
+        if finding.cause in FOCUS_CAUSES and finding.cost is not None:
+            claimed = finding.confidence >= CLAIMED
+            value += finding.confidence * finding.cost * claimed
+            low += 0.5 * finding.cost * (finding.confidence >= 0.9)
+            high += min(1.4 * finding.cost, 0.9) if claimed else finding.cost * finding.confidence
+    width = float(np.median(seen.rest.rest_px))
+    unseen = float(np.interp(width, HIDING_PX, (HIDDEN, UNSEEN_FOCUS)))
+    if seen.scale is not None and width < HIDING_PX[1] and not seen.claims("poor-seeing"):
+        value = max(value, 1 - (USUAL_AIR_ARCSEC / (seen.scale * width)) ** 2)
+    return Spread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
+
+
+def _field_share(field: FieldModel) -> Spread:
+    """What tilt, curvature and comet shapes add, on average over the field, to the star at its sharpest place."""
+    x, y = np.meshgrid(np.linspace(-1, 1, 9), np.linspace(-1, 1, 9))
+    wide, high = 0.832, 0.555  # half sides of a sensor of 3 to 2, its corners at 1
+    z = wide * x + 1j * high * y
+    shrunk = [one.value * max(0.0, 1 - (one.error / max(abs(one.value), 1e-9)) ** 2) for one in field.tilt_px2]
+    ridge = field.ridge_px2.value * np.exp(-2j * np.radians(field.ridge_pa_deg))
+    bowl = field.curvature_px2.value
+    bowl *= max(0.0, 1 - (field.curvature_px2.error / max(abs(bowl), 1e-9)) ** 2)
+    size = shrunk[0] * x / 2 + shrunk[1] * y / 2 + bowl * np.abs(z) ** 2 + (ridge * z**2).real
+    spare = float(size.mean() - np.quantile(size, 0.05))
+    mean = max(field.centre_size_px2 + float(size.mean()), 1e-6)
+    comet = 0.6 * (field.constant_coma_px.value**2 + 0.6 * field.coma_px.value**2) / 2
+    tail = 8 * log(2) * comet
+    shape = (field.astigmatism_px.value / 2) ** 2 / 3 + (field.linear_astigmatism_px.value / 2) ** 2 / 3
+    return Spread(
+        value=float(np.clip((spare + tail / 2 + shape) / mean, 0, 0.8)), low=float(np.clip(0.7 * spare / mean, 0, 0.8)),
+        high=float(np.clip((1.2 * spare + tail + 2 * shape) / mean, 0, 0.8)),
+    )  # fmt: skip
+
+
+def build_star(
+    fwhm: float, at_rest: float, focus_share: float, aperture_mm: float | None, pixel: float
+) -> Blurs:  # fmt: skip
+    """The star, term by term, whose width before the pixel is the one given.
+
+    Parameters
+    ----------
+    fwhm, at_rest : float
+        Width before the pixel, and that without the mount's motion. [arcsec, or px without an aperture]
+    focus_share : float
+        Part of the squared width at rest that focus and optics make.
+    aperture_mm : float or None
+        Clear aperture.
+    pixel : float
+        Side of a pixel.
+
+    Returns
+    -------
+    Blurs
+        The air is what is left; where the aperture alone explains the star there is next to none.
+    """
+    none = NO_AIR * fwhm
+    sharp = at_rest * sqrt(1 - focus_share)
+    bare = Blurs(seeing_arcsec=none, aperture_mm=aperture_mm)
+    air = _solve(lambda size: star_fwhm_arcsec(replace(bare, seeing_arcsec=size)), sharp, none, 1.2 * fwhm)
+    star = replace(bare, seeing_arcsec=air)
+    blurred = star
+    disc = _solve(lambda size: star_fwhm_arcsec(replace(blurred, disc_arcsec=size)), at_rest, 0.0, 3 * fwhm)
+    star = still = replace(star, disc_arcsec=disc)
+    jitter = _solve(lambda size: star_fwhm_arcsec(replace(still, jitter_rms_arcsec=size)), fwhm, 0.0, fwhm)
+    return replace(star, jitter_rms_arcsec=jitter, pixel_arcsec=pixel)
+
+
+def _solve(width: Callable[[float], float], wanted: float, least: float, most: float) -> float:
+    """Size of a blur for which the star has the width wanted; the end nearest to it if there is none."""
+    from scipy.optimize import brentq
+
+    if width(least) >= wanted * (1 - 1e-5):
+        return least
+    if width(most) <= wanted:
+        return most
+    return float(brentq(lambda size: width(size) - wanted, least, most, xtol=1e-4 * most))
+
+
+_ORDER: Final[tuple[BudgetName, ...]] = ("atmosphere", "diffraction", "pixel", "tracking", "focus and optics")
+
+
+def _without(star: Blurs, term: BudgetName) -> Blurs:
+    match term:
+        case "atmosphere":
+            return replace(star, seeing_arcsec=NO_AIR * star_fwhm_arcsec(star))
+        case "diffraction":
+            return replace(star, aperture_mm=None)
+        case "pixel":
+            return replace(star, pixel_arcsec=0.0)
+        case "tracking":
+            return replace(star, jitter_rms_arcsec=0.0)
+        case "focus and optics":
+            return replace(star, disc_arcsec=0.0)
+
+
+def _alone(star: Blurs) -> Mapping[BudgetName, float]:
+    """Squared FWHM of each term by itself; of jitter, disc and pixel that of a Gaussian with their variance."""
+    gaussian = FWHM_PER_SIGMA**2
+    return {
+        "atmosphere": star.seeing_arcsec**2,
+        "diffraction": 0.0 if star.aperture_mm is None else diffraction_fwhm_arcsec(star.aperture_mm) ** 2,
+        "pixel": gaussian * PIXEL_VARIANCE_PX2 * star.pixel_arcsec**2,
+        "tracking": gaussian * star.jitter_rms_arcsec**2,
+        "focus and optics": gaussian * star.disc_arcsec**2 / 16,
+    }
+
+
+def worth_of_terms(
+    whole: float, without: Mapping[BudgetName, float], alone: Mapping[BudgetName, float]
+) -> dict[BudgetName, tuple[float, float, float]]:
+    """Share of each term in the squared width, with what it is from the two ends.
+
+    Parameters
+    ----------
+    whole : float
+        Squared FWHM of the star.
+    without : mapping
+        Squared FWHM of the star without the term.
+    alone : mapping
+        Squared FWHM of the term by itself.
+
+    Returns
+    -------
+    dict
+        Term -> share (they sum to 1), and its squared FWHM from the end where it is less and where it is more. Where
+        all terms are Gaussian both ends are the same and the share is its part of the sum of squares.
+    """
+    ends = {name: (max(whole - without[name], 0.0), alone[name]) for name in alone}
+    middle = {name: sum(pair) / 2 for name, pair in ends.items()}
+    total = sum(middle.values()) or 1.0
+    return {name: (middle[name] / total, min(ends[name]), max(ends[name])) for name in alone}
+
+
+def _terms(cases: Sequence[Blurs], in_arcsec: bool) -> tuple[BudgetTerm, ...]:
+    """Terms of the first case, with bounds from all."""
+    whole = star_fwhm_arcsec(cases[0]) ** 2
+    each = [
+        worth_of_terms(
+            star_fwhm_arcsec(case) ** 2,
+            {name: star_fwhm_arcsec(_without(case, name)) ** 2 for name in _ORDER},
+            _alone(case),
+        )
+        for case in cases
+    ]
+    terms = []
+    for name in _ORDER:
+        share = each[0][name][0]
+        fwhm = sqrt(share * whole)
+        low = min(fwhm, *(sqrt(worth[name][1]) for worth in each))
+        high = max(fwhm, *(sqrt(worth[name][2]) for worth in each))
+        known = in_arcsec and not (name == "diffraction" and cases[0].aperture_mm is None)
+        terms.append(
+            BudgetTerm(
+                term=name, fwhm_arcsec=fwhm if known else None, low=low if known else None,
+                high=high if known else None, share=share,
+            )
+        )  # fmt: skip
+    return tuple(terms)
+
+
+def effective_aperture_mm(aperture_mm: float | None, obstruction: float | None) -> float | None:
+    """Clear round aperture that draws as wide a diffraction core as one with a secondary mirror in its middle."""
+    if aperture_mm is None or not obstruction:
+        return aperture_mm
+    return aperture_mm * AIRY_FWHM_LAMBDA_OVER_D / annular_fwhm(round(obstruction, 3))
+
+
+@lru_cache(maxsize=32)
+def annular_fwhm(obstruction: float) -> float:
+    """FWHM of the diffraction pattern of an aperture with a round obstruction. [lambda / D]
+
+    Parameters
+    ----------
+    obstruction : float
+        Its diameter over the aperture's, below 1.
+
+    Notes
+    -----
+    The amplitude is that of the disc less that of the obstruction, 2 J1(x) / x - e² 2 J1(e x) / (e x), over 1 - e².
+    Closed form, with the half maximum found numerically.
+    """
+    from scipy.optimize import brentq
+    from scipy.special import j1
+
+    def excess(x: float) -> float:
+        dark = obstruction * 2 * j1(obstruction * x) / x if obstruction else 0.0
+        amplitude = (2 * j1(x) / x - dark) / (1 - obstruction**2)
+        return float(amplitude**2) - 0.5
+
+    return 2 * float(brentq(excess, 0.5, 2.5)) / pi
+
+
+def as_range(spread: Spread) -> Range:
+    """The spread as the records have it."""
+    return Range(value=spread.value, low=spread.low, high=spread.high)

@@ -1,0 +1,295 @@
+"""Would a better mount pay? The answer, why, and what to try first."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cures import CURES
+from framecheck.causes.result import Finding, Undecided
+from framecheck.decision.budget import CLAIMED, Budget, as_range
+from framecheck.decision.grades import Grade
+from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
+from framecheck.night.records import Group, Night
+from framecheck.night.tracking import Tracking
+
+WORTH_FWHM: Final = 0.1
+WORTH_EXPOSURE: Final = 0.21
+"""[share] Narrower stars, or more effective exposure, from which a gain is worth having. Chosen; they are the same
+thing: stars a tenth wider cost 1.1² - 1 of the exposure (closed form for the sky's noise)."""
+
+NOT_EXCLUDED: Final = 0.16
+"""[share] Narrower stars that the frames may leave possible while the mount is still called good enough. Chosen."""
+
+OPTICS_COST: Final = 0.1
+"""[share] Cost of a finding of focus or optics from which it comes before any thought of the mount. Chosen."""
+
+TELLING: Final = 0.5
+"""[share] Part of the gain that shorter exposures must bring for them to be the cure. Chosen."""
+
+FEWEST_FRAMES: Final = 4
+LADDER: Final = 6
+"""Rungs that are told. Chosen: more are not read."""
+
+_NEVER_SEEN: Final = (
+    "Frames do not show balance, cables, or play in guide scope and focuser: check these before buying."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """What the answer rests on."""
+
+    night: Night
+    tracking: Tracking
+    findings: tuple[Finding, ...]
+    undecided: tuple[Undecided, ...]
+    budget: Budget
+    cases: tuple[WhatIf, ...]
+
+    def what_if(self, case: WhatIfCase) -> WhatIf:
+        return next(one for one in self.cases if one.case == case)
+
+    def claims(self, *families: str) -> list[Finding]:
+        """Claimed findings of some families, the costliest first."""
+        claimed = [one for one in self.findings if one.confidence >= CLAIMED and CAUSES[one.cause].family in families]
+        return sorted(claimed, key=lambda one: -(one.cost or 0.0) * one.confidence)
+
+    @property
+    def narrower(self) -> float:
+        """By how much perfect tracking would sharpen the recorded star."""
+        return 1 - self.budget.recorded_at_rest.value / self.budget.recorded_now
+
+    @property
+    def narrower_at_most(self) -> float:
+        return 1 - self.budget.recorded_at_rest.low / self.budget.recorded_now
+
+    @property
+    def narrower_at_least(self) -> float:
+        return 1 - self.budget.recorded_at_rest.high / self.budget.recorded_now
+
+    @property
+    def more_exposure(self) -> float:
+        """By how much perfect tracking would raise the effective exposure; infinite if nothing is kept now."""
+        now, then = (
+            self.what_if("as it was").effective_exposure_s,
+            self.what_if("perfect tracking").effective_exposure_s,
+        )
+        if not then:
+            return 0.0
+        return then / now - 1 if now else float("inf")
+
+    @property
+    def worth_having(self) -> bool:
+        return self.narrower >= WORTH_FWHM or self.more_exposure >= WORTH_EXPOSURE
+
+    @property
+    def unit(self) -> str:
+        return "″" if self.budget.unit == "arcsec" else " px"
+
+
+def decide(
+    night: Night, group: Group | None, grades: Sequence[Grade], findings: Sequence[Finding],
+    undecided: Sequence[Undecided], budget: Budget | None, cases: Sequence[WhatIf],
+) -> MountDecision:  # fmt: skip
+    """Whether a better mount would buy sharper or more frames.
+
+    Parameters
+    ----------
+    night : Night
+    group : Group or None
+        The largest.
+    grades : sequence of Grade
+    findings : sequence of Finding
+    undecided : sequence of Undecided
+    budget : Budget or None
+        Of that group.
+    cases : sequence of WhatIf
+        The night as it was, and as it would have been.
+
+    Returns
+    -------
+    MountDecision
+        An upgrade is justified only where the mount's motion is what can be gained, where what costs nothing is
+        excluded by the frames or in place, and where the gain is worth having.
+    """
+    kept = sum(grade.grade == "keep" for grade in grades)
+    tracking = None if group is None else night.tracking.get(group.id)
+    if budget is None or tracking is None or not cases:
+        return MountDecision(
+            answer="cannot tell",
+            because=("No frame has stars enough to show how the mount moved them.",),
+            kept_now=kept if night.frames else None,
+            what_would_settle_it=("A run of ten frames or more of one target in clear air, in focus.",),
+        )
+    case = _Case(night, tracking, tuple(findings), tuple(undecided), budget, tuple(cases))
+    answer, headline = _answer(case)
+    told = budget.unit == "arcsec"
+    return MountDecision(
+        answer=answer,
+        because=(headline, *_reasons(case, answer), *ladder(answer, findings)),
+        tracking_rms_arcsec=as_range(budget.tracking_rms) if told else None,
+        needed_rms_arcsec=budget.needed_rms if told else None,
+        fwhm_now_arcsec=budget.fwhm_now if told else None,
+        fwhm_with_perfect_tracking_arcsec=budget.fwhm_at_rest.value if told else None,
+        kept_now=kept,
+        kept_with_perfect_tracking=case.what_if("perfect tracking").kept,
+        what_would_settle_it=_settles(case, answer),
+    )
+
+
+def _answer(case: _Case) -> tuple[MountAnswer, str]:
+    """The answer, and the one sentence that bears it."""
+    mount, optics = case.claims("mount"), _costly(case.claims("optics"))
+    noise = next((one for one in mount if one.cause == "guiding-noise"), None)
+    free = [one for one in mount if one is not noise]
+    if free:
+        return "fix technique first", _named(free[0], "a cure that costs little or nothing comes first")
+    if noise is not None:
+        return _of_noise(case, noise, optics)
+    if optics:
+        return "fix technique first", _named(optics[0], "focus and optics come before the mount")
+    if len(case.tracking.smears.frames) < FEWEST_FRAMES and case.narrower_at_most > WORTH_FWHM:
+        return "cannot tell", "Too few frames show how the mount behaves from one to the next."
+    if not case.worth_having:
+        if case.narrower_at_most > NOT_EXCLUDED:
+            return "cannot tell", (
+                "The frames cannot tell the blur of the air from a motion of the mount that is alike in all directions."
+            )
+        return "not needed", _small(case)
+    return "cannot tell", (
+        "The stars are blurred by a motion whose cause is not plain, so whether it can be cured for nothing is open."
+    )
+
+
+def _of_noise(case: _Case, noise: Finding, optics: Sequence[Finding]) -> tuple[MountAnswer, str]:
+    """The mount errs at random: a better one is the cure if nothing cheaper is left."""
+    if case.tracking.guided is False:
+        return "fix technique first", "The mount errs, and it is not guided yet: guiding comes before another mount."
+    if not case.worth_having:
+        return "fix technique first", _named(noise, "it costs too little for another mount, and tuning is free")
+    if optics:
+        return "fix technique first", _named(optics[0], "focus and optics come before the mount")
+    if _shorter_is_enough(case):
+        return "fix technique first", "Shorter exposures would bring most of what a better mount would."
+    if case.tracking.guided is None:
+        return "cannot tell", (
+            "The mount errs at random; whether it was guided is not known, and if not, a guider is the cure."
+        )
+    share = {term.term: term.share or 0.0 for term in case.budget.terms}
+    if share["tracking"] <= max(share["focus and optics"], share["pixel"]):
+        return "fix technique first", "Pixels or optics hold more of the blur than the mount does."
+    if case.budget.tracking_rms.low <= case.budget.needed_rms and case.narrower_at_least < WORTH_FWHM / 2:
+        return "cannot tell", "The mount errs at random, but how much of the blur is its own is not known well enough."
+    return "upgrade justified", (
+        "The mount errs at random though it is guided, and nothing that could be had for nothing is left to explain it."
+    )
+
+
+def _costly(optics: Sequence[Finding]) -> list[Finding]:
+    return [one for one in optics if (one.cost or 0.0) >= OPTICS_COST]
+
+
+def _shorter_is_enough(case: _Case) -> bool:
+    now = case.what_if("as it was").effective_exposure_s or 0.0
+    short, perfect = (case.what_if(name).effective_exposure_s or 0.0
+                      for name in ("half the exposure time", "perfect tracking"))  # fmt: skip
+    return perfect > now and (short - now) / (perfect - now) >= TELLING
+
+
+def _named(finding: Finding, so: str) -> str:
+    return f"{CAUSES[finding.cause].title} was found ({100 * finding.confidence:.0f} % sure): {so}."
+
+
+def _small(case: _Case) -> str:
+    rms, needed = case.budget.tracking_rms, case.budget.needed_rms
+    return (
+        f"It moved the stars by {rms.value:.2f}{case.unit} rms on each axis ({rms.low:.2f} to {rms.high:.2f}), where "
+        f"{needed:.2f}{case.unit} would widen them by a tenth."
+    )
+
+
+def _reasons(case: _Case, answer: MountAnswer) -> list[str]:
+    """Numbers against what would be good."""
+    budget, reasons = case.budget, []
+    if answer != "not needed":
+        reasons.append(_small(case))
+    share = {term.term: 100 * (term.share or 0.0) for term in budget.terms}
+    reasons.append(
+        f"Of the squared star width the mount's motion makes {share['tracking']:.0f} %, the air "
+        f"{share['atmosphere']:.0f} %, focus and optics {share['focus and optics']:.0f} %, pixels and diffraction "
+        f"{share['pixel'] + share['diffraction']:.0f} %."
+    )
+    reasons.append(case.what_if("perfect tracking").sentence)
+    if answer == "upgrade justified":
+        reasons += _already_done(case)
+    return reasons
+
+
+def _already_done(case: _Case) -> list[str]:
+    """Which free cures the frames exclude."""
+    open_ones = {one.cause for one in case.undecided}
+    causes = ("polar-misalignment", "periodic-error", "declination-backlash", "differential-flexure", "shock")
+    excluded = [CAUSES[name].title.lower() for name in causes if name not in open_ones]
+    said = [f"The frames speak against {', '.join(excluded)}."] if excluded else []
+    half = case.what_if("half the exposure time")
+    wanted = f"{case.budget.needed_rms:.2f}{case.unit}"
+    return [
+        *said,
+        half.sentence,
+        f"A mount that holds {wanted} rms on each axis under this load is enough.",
+        _NEVER_SEEN,
+    ]
+
+
+def ladder(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
+    """Cures of what was found of mount and optics, the cheapest of each first.
+
+    Parameters
+    ----------
+    answer : str
+        Of the decision: nothing is to be cured where a mount is "not needed" and none is to blame.
+    findings : sequence of Finding
+
+    Returns
+    -------
+    list of str
+        At most six sentences; the first is what to do first.
+    """
+    claimed = [
+        one for one in findings if one.confidence >= CLAIMED
+        and (CAUSES[one.cause].family == "mount" or (CAUSES[one.cause].family == "optics"
+                                                     and (one.cost or 0.0) >= OPTICS_COST))
+    ]  # fmt: skip
+    claimed.sort(key=lambda one: -(one.cost or 0.0) * one.confidence)
+    cures = [one.cures or CURES.get(one.cause, ()) for one in claimed]
+    rungs = [steps[k] for k in range(max(map(len, cures), default=0)) for steps in cures if k < len(steps)]
+    return [] if answer == "not needed" else list(dict.fromkeys(rungs))[:LADDER]
+
+
+def _settles(case: _Case, answer: MountAnswer) -> tuple[str, ...]:
+    """Measurements that would make the answer surer, the cheapest first."""
+    steps = []
+    if case.tracking.guided is None:
+        steps.append("Say in the rig file whether a guider was at work (guided = true or false).")
+    if case.budget.unit == "px":
+        steps.append("Give focal length and pixel size in the rig file: without them nothing is known in arcseconds.")
+    wide = case.budget.tracking_rms.high > 1.5 * max(case.budget.tracking_rms.value, 1e-9)
+    if not case.budget.settled and (answer == "cannot tell" or (wide and answer == "upgrade justified")):
+        steps += [
+            "A guiding record of the same night would show how much of the round blur is the mount's.",
+            "Some exposures of a second or two beside the long ones show the star without the mount's slow motion.",
+        ]
+    if answer == "cannot tell":
+        names = {
+            "periodic-error",
+            "polar-misalignment",
+            "declination-backlash",
+            "differential-flexure",
+            "shock",
+            "defocus",
+        }
+        steps += [
+            f"{CAUSES[one.cause].title}: {one.what_would_settle_it}." for one in case.undecided if one.cause in names
+        ]
+    return tuple(dict.fromkeys(steps))[:5]
