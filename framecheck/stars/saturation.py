@@ -1,8 +1,9 @@
 """The level at which the camera clips."""
 
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 
@@ -11,6 +12,15 @@ CONVERTER_TOPS: Final = tuple(
 )
 """Highest counts of converters of so many bits, as they are and shifted up to 16. [ADU] Closed form; that cameras
 shift is common practice, no source."""
+
+HEAP: Final = 0.01
+"""Height of the heap of full wells below the top, over the top. [dimensionless] Chosen: some ten times the read noise."""
+
+LEAST_HEAP: Final = 30
+"""Pixels that make such a heap. Chosen: the cores of a few stars; unclipped ones put two or three there."""
+
+MOST_HEAP: Final = 0.02
+"""Share of the pixels above which it is no heap of stars but the sky itself. Chosen."""
 
 PILED_UP: Final = 4
 """Pixels at the very top of the frame that make it a ceiling. Chosen: noise does not make four equal maxima."""
@@ -32,8 +42,12 @@ def clip_level(frame: Frame, given_adu: float | None) -> float | None:
     """
     pixels = frame.pixels
     whole = pixels.dtype == np.uint16
-    top = float(pixels.max() if whole else np.nanmax(pixels))
-    if not whole:
+    by_row = pixels.max(axis=1) if whole else np.fmax.reduce(pixels, axis=1)
+    top = float(np.nanmax(by_row))
+    full = _full_wells(pixels, by_row, top)
+    if full is not None:
+        ceiling: float | None = full
+    elif not whole:
         known = 1.0 if top <= 1.0 else None
         piled = bool(np.count_nonzero(pixels == np.float32(top)) >= PILED_UP)
         ceiling = known if known is not None and top == 1.0 else top if piled else None
@@ -43,3 +57,17 @@ def clip_level(frame: Frame, given_adu: float | None) -> float | None:
     if given_adu is None or given_adu <= 0:
         return ceiling
     return given_adu if ceiling is None else min(given_adu, ceiling)
+
+
+def _full_wells(pixels: NDArray[Any], by_row: NDArray[Any], top: float) -> float | None:
+    """Lower end of a heap of pixels close below the top: wells that are full before the converter is, read with noise.
+
+    Cores of bright stars thin out towards the top; a ceiling that read noise blurs heaps them up.
+    """
+    rows = np.flatnonzero(by_row >= (1 - 3 * HEAP) * top)
+    high = pixels[rows]
+    heap = high[high >= (1 - HEAP) * top]
+    below = int(np.count_nonzero(high >= (1 - 3 * HEAP) * top)) - len(heap)
+    if len(heap) < LEAST_HEAP or len(heap) < 4 * max(below, 1) or len(heap) > MOST_HEAP * pixels.size:
+        return None
+    return float(np.percentile(heap, 1))
