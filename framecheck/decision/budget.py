@@ -53,6 +53,10 @@ SWING_S: Final = 4.0
 SWINGS_S: Final = (1.5, 8.0)
 """[s] Memory of a guided mount's random motion: the interval of the corrections, and the range of it. Chosen."""
 
+RECORD_TELLS: Final = (0.5, 1.3)
+"""[dimensionless] Variance of the mount's own motion over that of the guide star on record: part of the latter is air,
+and motion faster than the guide exposures is not in it. Chosen."""
+
 UNSEEN_FOCUS: Final = 0.12
 """[share] Part of the squared FWHM that a missed focus may make without changing the stars' wings enough to tell.
 Chosen: a disc that turns the air's Moffat exponent from 4.8 into 5.3 (drawn by GalSim)."""
@@ -131,8 +135,6 @@ def budget_of(
     group : Group or None
     findings : sequence of Finding
         What was found of focus and optics, and of the mount.
-    guiding_rms_arcsec : (float, float) or None
-        Of a guiding record, in right ascension and declination: it settles how much the mount moved.
 
     Returns
     -------
@@ -146,10 +148,11 @@ def budget_of(
     scale = _scale(night, tracking)
     unit = scale or 1.0
     seen = _Seen(night, group, tracking, rest, tuple(findings), scale)
-    motion = _motion(seen, guiding_rms_arcsec)
+    recorded_px2 = _recorded_px2(seen)
+    motion = _motion(seen, recorded_px2)
     fwhm = float(np.median(rest.fwhm_px))
-    focus = _focus(seen)
     aperture = None if scale is None else effective_aperture_mm(night.rig.aperture_mm, night.rig.central_obstruction)
+    focus = _focus(seen, aperture)
     cases = []
     for moved, blurred in (("value", "value"), ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high")):
         still = _still(fwhm, getattr(motion, moved), rest)
@@ -170,7 +173,7 @@ def budget_of(
             value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
         ),
         needed_rms=needed_rms(recorded[0], rest.beta),
-        settled=guiding_rms_arcsec is not None,
+        settled=recorded_px2 is not None,
         round_rms=unit * sqrt(motion.high.round),
     )  # fmt: skip
 
@@ -223,21 +226,16 @@ def _scale(night: Night, tracking: Tracking) -> float | None:
     return night.rig.pixel_scale_arcsec
 
 
-def _motion(seen: _Seen, guiding: tuple[float, float] | None) -> _Motion:
+def _motion(seen: _Seen, recorded_px2: float | None) -> _Motion:
     """Motion of a usual frame, with what the shapes cannot exclude."""
     rest = seen.rest
     along = float(np.median(rest.variance_px2))
     still = float(np.median(rest.rest_px / rest.fwhm_px))
     doubt = min(float(np.median(rest.known_to)) / sqrt(len(rest.frames)) + 0.1, 1.0)
     turning = _turning_px2(seen.night.motion.get(seen.group.id), seen)
-    if guiding is not None and seen.scale is not None:
-        recorded = (guiding[0] ** 2 + guiding[1] ** 2) / 2 / seen.scale**2
-        beyond = max(recorded - along / 2, 0.0) + turning
-        return _Motion(
-            _Variance(still, along, beyond),
-            _Variance(still, along, 0.7 * beyond),
-            _Variance(still, along, 1.3 * beyond),
-        )
+    if recorded_px2 is not None:
+        beyond, less, more = (max(share * recorded_px2 - along / 2, 0.0) + turning for share in (1.0, *RECORD_TELLS))
+        return _Motion(_Variance(still, along, beyond), _Variance(still, along, less), _Variance(still, along, more))
     restless = _restless_px2(seen)
     beyond, most = 0.0, _room_px2(seen)
     if seen.claims("guiding-noise") and seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
@@ -250,6 +248,15 @@ def _motion(seen: _Seen, guiding: tuple[float, float] | None) -> _Motion:
         _Variance(less, along * (1 - doubt), turning),
         _Variance(more, along * (1 + doubt), high + turning),
     )
+
+
+def _recorded_px2(seen: _Seen) -> float | None:
+    """Motion of the guide star in a usual frame, variance on each axis; None without a record of it."""
+    rms = [seen.night.frames[i].guide_rms_arcsec for i in seen.rest.frames]
+    square = [(ra**2 + dec**2) / 2 for ra, dec in (one for one in rms if one is not None)]
+    if seen.scale is None or len(square) < len(rms) / 2:
+        return None
+    return float(np.median(square)) / seen.scale**2
 
 
 def _turning_px2(motion: Motion | None, seen: _Seen) -> float:
@@ -322,7 +329,7 @@ def _share_that_follows_air(width: Floats, airmass: Floats) -> float:
     return float(np.clip((slope - TWICE * error) / 0.6, 0.0, 1.0))
 
 
-def _focus(seen: _Seen) -> Spread:
+def _focus(seen: _Seen, aperture_mm: float | None) -> Spread:
     """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
     field = _field_share(seen.tracking.field) if isinstance(seen.tracking.field, FieldModel) else None
     value = low = high = 0.0
@@ -337,7 +344,8 @@ def _focus(seen: _Seen) -> Spread:
     width = float(np.median(seen.rest.rest_px))
     unseen = float(np.interp(width, HIDING_PX, (HIDDEN, UNSEEN_FOCUS)))
     if seen.scale is not None and width < HIDING_PX[1] and not seen.claims("poor-seeing"):
-        value = max(value, 1 - (USUAL_AIR_ARCSEC / (seen.scale * width)) ** 2)
+        usual = star_fwhm_arcsec(Blurs(seeing_arcsec=USUAL_AIR_ARCSEC, aperture_mm=aperture_mm))
+        value = max(value, 1 - (usual / (seen.scale * width)) ** 2)
     return Spread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
 
 

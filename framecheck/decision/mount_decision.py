@@ -36,6 +36,14 @@ _NEVER_SEEN: Final = (
 )
 
 
+_AS_SEEN: Final = {"untracked": "a sky that was not tracked", "defocus": "a focus that was missed"}
+
+_HEAVY: Final = (
+    "A heavier mount is a heavier load: support it before you loosen anything, keep fingers and feet clear, and leave "
+    "a pier, its footing and mains power to whoever local rules ask for."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class _Case:
     """What the answer rests on."""
@@ -144,7 +152,7 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
     noise = next((one for one in mount if one.cause == "guiding-noise"), None)
     free = [one for one in mount if one is not noise]
     if free:
-        return "fix technique first", _named(free[0], "a cure that costs little or nothing comes first")
+        return "fix technique first", _named(free[0], "what cures it costs little or nothing, and comes first")
     if noise is not None:
         return _of_noise(case, noise, optics)
     if optics:
@@ -198,14 +206,15 @@ def _shorter_is_enough(case: _Case) -> bool:
 
 
 def _named(finding: Finding, so: str) -> str:
-    return f"{CAUSES[finding.cause].title} was found ({100 * finding.confidence:.0f} % sure): {so}."
+    seen = _AS_SEEN.get(finding.cause, CAUSES[finding.cause].title.lower())
+    return f"The frames show {seen} ({100 * finding.confidence:.0f} % sure); {so}."
 
 
 def _small(case: _Case) -> str:
     rms, needed = case.budget.tracking_rms, case.budget.needed_rms
     return (
-        f"It moved the stars by {rms.value:.2f}{case.unit} rms on each axis ({rms.low:.2f} to {rms.high:.2f}), where "
-        f"{needed:.2f}{case.unit} would widen them by a tenth."
+        f"The mount moved the stars by {rms.value:.2f}{case.unit} rms on each axis ({rms.low:.2f} to {rms.high:.2f}), "
+        f"where {needed:.2f}{case.unit} would widen them by a tenth."
     )
 
 
@@ -256,15 +265,27 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
     list of str
         At most six sentences; the first is what to do first.
     """
-    claimed = [
-        one for one in findings if one.confidence >= CLAIMED
-        and (CAUSES[one.cause].family == "mount" or (CAUSES[one.cause].family == "optics"
-                                                     and (one.cost or 0.0) >= OPTICS_COST))
-    ]  # fmt: skip
-    claimed.sort(key=lambda one: -(one.cost or 0.0) * one.confidence)
-    cures = [one.cures or CURES.get(one.cause, ()) for one in claimed]
+    if answer == "not needed":
+        return []
+    cures = [one.cures or CURES.get(one.cause, ()) for one in _to_cure(findings)]
     rungs = [steps[k] for k in range(max(map(len, cures), default=0)) for steps in cures if k < len(steps)]
-    return [] if answer == "not needed" else list(dict.fromkeys(rungs))[:LADDER]
+    return list(dict.fromkeys(rungs))[:LADDER]
+
+
+def cautions(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
+    """What to mind while following the advice: at most two, those of what is to be cured first."""
+    told = [one.caution for one in _to_cure(findings) if one.caution] if answer != "not needed" else []
+    if answer == "upgrade justified":
+        told = [_HEAVY, *told]
+    return list(dict.fromkeys(told))[:2]
+
+
+def _to_cure(findings: Sequence[Finding]) -> list[Finding]:
+    """What was found of the mount, and costly things of the optics; the costliest first."""
+    claimed = [one for one in findings if one.confidence >= CLAIMED]
+    mount = [one for one in claimed if CAUSES[one.cause].family == "mount"]
+    optics = _costly([one for one in claimed if CAUSES[one.cause].family == "optics"])
+    return sorted([*mount, *optics], key=lambda one: -(one.cost or 0.0) * one.confidence)
 
 
 def _settles(case: _Case, answer: MountAnswer) -> tuple[str, ...]:

@@ -1,0 +1,183 @@
+"""`framecheck advise`: would a better mount pay? The answer alone, in a page."""
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from framecheck.cli.terminal import Look
+    from framecheck.decision.judgement import BudgetTerm, Judgement, MountDecision, WhatIf
+    from framecheck.pipeline import Measurements
+    from framecheck.read import Rig
+
+Aim = Literal["depth", "balanced", "detail"]
+
+_ANSWERS: Final = {
+    "not needed": "No. The mount is good enough for this air and these pixels.",
+    "fix technique first": "Not yet. What costs little or nothing comes first.",
+    "upgrade justified": "Yes. The mount holds this rig back, and nothing cheaper is left.",
+    "cannot tell": "These frames cannot tell.",
+}
+_CASES: Final = {
+    "as it was": "as it was",
+    "perfect tracking": "with perfect tracking",
+    "guided as well as needed": "guided well enough",
+    "half the exposure time": "exposed half as long",
+    "half the focal length": "at half the focal length",
+}
+_SOME_FAILED: Final = 1
+"""Exit code of the contract."""
+
+
+def advise(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where the night's FITS files are, in folders below it too.")
+    ],
+    rig: Annotated[
+        Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out, as a rig.toml.")
+    ] = None,
+    aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
+    ] = None,
+    guiding: Annotated[
+        Path | None,
+        typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print decision, budget and what-if as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
+) -> None:
+    """Say whether a better mount would pay, why, and what to try first."""
+    from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.terminal import look_of, say, warn
+    from framecheck.night.guiding import read_guiding
+    from framecheck.pipeline import judge_night
+    from framecheck.report.night_json import json_text
+
+    record = None if guiding is None else read_guiding(guiding)
+    measurements, known_rig = _measured(folder, rig, workers, quiet)
+    judgement = judge_night(folder, measurements, known_rig, aim, record)
+    for failure in measurements.failures:
+        warn(failure_line(failure, folder))
+    if as_json:
+        say(json_text(advice_document(judgement)))
+    else:
+        say("\n".join(advice_lines(judgement, look_of(sys.stdout))))
+    if measurements.failures:
+        raise typer.Exit(_SOME_FAILED)
+
+
+def _measured(
+    folder: Path, rig_file: Path | None, workers: int | None, quiet: bool
+) -> "tuple[Measurements, Rig]":  # fmt: skip
+    """The frames of a folder, measured as `framecheck night` does."""
+    from framecheck.cli.night_command import _measure, _nothing_sentence
+    from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.terminal import safe, warn
+    from framecheck.errors import NothingMeasured
+    from framecheck.read import Rig, find_frames, load_rig
+
+    rig = load_rig(rig_file) if rig_file is not None else Rig()
+    paths = find_frames(folder)
+    if not paths:
+        raise NothingMeasured(
+            f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
+        )
+    measurements = _measure(paths, rig, workers, quiet)
+    if not measurements.results:
+        for failure in measurements.failures:
+            warn(failure_line(failure, folder))
+        raise NothingMeasured(_nothing_sentence(folder, measurements))
+    return measurements, rig
+
+
+def advice_document(judgement: "Judgement") -> dict[str, Any]:
+    """The parts of night.json that are about the mount."""
+    from framecheck.report.night_json import night_document
+
+    document = night_document(judgement)
+    return {name: document[name] for name in ("schema", "generator", "mount_decision", "budget", "what_if")}
+
+
+def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
+    """The answer for a person: first yes or no, then why, what to do, and what would have been."""
+    from framecheck.decision.mount_decision import cautions, ladder
+
+    decision = judgement.mount_decision
+    rungs = ladder(decision.answer, judgement.findings)
+    reasons = [reason for reason in decision.because if reason not in rungs]
+    lines = [look.style("Would a better mount pay?", "quiet"), look.style(_ANSWERS[decision.answer], "bold"), ""]
+    lines += [look.wrap(reason, 0) for reason in reasons[:1]]
+    lines += _part("The numbers", _numbers(decision, judgement), look)
+    lines += _part("Why", _listed(reasons[1:], look), look)
+    lines += _part("What makes the stars so wide", _budget(judgement.budget), look)
+    lines += _part("What to do, the cheapest first", _counted(rungs, look), look)
+    lines += _part("The same night otherwise", _otherwise(judgement.what_if), look)
+    lines += _part("What would settle it", _listed(decision.what_would_settle_it, look), look)
+    lines += _part("Mind", _listed(cautions(decision.answer, judgement.findings), look), look)
+    return lines
+
+
+def _part(title: str, lines: list[str], look: "Look") -> list[str]:
+    return ["", look.style(title, "bold"), *lines] if lines else []
+
+
+def _listed(texts: Sequence[str], look: "Look") -> list[str]:
+    from framecheck.cli.terminal import safe
+
+    return ["  " + look.wrap(safe(text), 2, used=2) for text in texts]
+
+
+def _counted(texts: Sequence[str], look: "Look") -> list[str]:
+    from framecheck.cli.terminal import safe
+
+    return [f"  {k}. " + look.wrap(safe(text), 5, used=5) for k, text in enumerate(texts, 1)]
+
+
+def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
+    """Each against what would be good, or what it would be."""
+    from framecheck.report.words import fixed
+
+    rows = []
+    rms, needed = decision.tracking_rms_arcsec, decision.needed_rms_arcsec
+    if rms is not None and rms.value is not None and needed is not None:
+        between = f"({fixed(rms.low, 2)} to {fixed(rms.high, 2)})"
+        rows.append(("Tracking error, rms on each axis", f"{fixed(rms.value, 2)}″ {between}", f"good: {needed:.2f}″"))
+    now, then = decision.fwhm_now_arcsec, decision.fwhm_with_perfect_tracking_arcsec
+    if now is not None and then is not None:
+        rows.append(("Width of the stars, FWHM", f"{now:.2f}″", f"with perfect tracking {then:.2f}″"))
+    kept, would = decision.kept_now, decision.kept_with_perfect_tracking
+    if kept is not None and would is not None:
+        n = len(judgement.night.frames)
+        rows.append(("Frames kept", f"{kept} of {n}", f"with perfect tracking {would}"))
+    return [f"  {name:<34}{value:<24}{good}" for name, value, good in rows]
+
+
+def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
+    from framecheck.report.words import fixed, percent
+
+    rows = []
+    for term in terms:
+        width = "" if term.fwhm_arcsec is None else f"{fixed(term.fwhm_arcsec, 2)}″"
+        between = "" if term.low is None else f"{fixed(term.low, 2)} to {fixed(term.high, 2)}"
+        rows.append(f"  {term.term:<18}{percent(term.share):>5}  {width:>8}  {between}".rstrip())
+    return rows
+
+
+def _otherwise(cases: "Sequence[WhatIf]") -> list[str]:
+    if not cases:
+        return []
+    from framecheck.report.words import duration, fixed
+
+    rows = [f"  {'':<26}{'FWHM':>8}{'with pixel':>12}{'kept':>12}{'effective':>14}"]
+    for case in cases:
+        width, recorded = (
+            fixed(value, 2) + ("" if value is None else "″") for value in (case.fwhm_arcsec, case.recorded_fwhm_arcsec)
+        )
+        kept = f"{case.kept} of {case.n_frames}"
+        time = duration(case.effective_exposure_s)
+        rows.append(f"  {_CASES[case.case]:<26}{width:>8}{recorded:>12}{kept:>12}{time:>14}")
+    return rows
