@@ -12,6 +12,7 @@ from framecheck.decision.judgement import Aim, Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
 from framecheck.night import build_night
+from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
 from framecheck.read import Exposure, Frame, Rig, kind_from_pixels, merge_rig, read_exposure, read_frame
 from framecheck.sky import measure_sky
@@ -156,7 +157,13 @@ def _as_completed(paths: Sequence[Path], rig: Rig, executor: Executor) -> Iterat
             yield under_way.pop(future), future.result()
 
 
-def judge_night(folder: Path, measurements: Measurements, rig: Rig | None = None, aim: Aim = "balanced") -> Judgement:
+def judge_night(
+    folder: Path,
+    measurements: Measurements,
+    rig: Rig | None = None,
+    aim: Aim = "balanced",
+    guiding: GuidingRecord | None = None,
+) -> Judgement:
     """Set the frames of a night beside each other, grade them and say what was found; no pixel is read.
 
     Parameters
@@ -169,9 +176,11 @@ def judge_night(folder: Path, measurements: Measurements, rig: Rig | None = None
         What is known of the equipment; the headers fill in what it leaves out.
     aim : {"depth", "balanced", "detail"}
         What the stack is for.
+    guiding : GuidingRecord, optional
+        What the guider saw meanwhile.
     """
     merged = merge_rig(rig or Rig(), [result.exposure for result in measurements.results])
-    night = build_night(folder, merged, measurements.results, measurements.failures, measurements.skipped)
+    night = build_night(folder, merged, measurements.results, measurements.failures, measurements.skipped, guiding)
     return judge(night, aim)
 
 

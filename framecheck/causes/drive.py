@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.moved import LINE_SEEN, SEEN, Moved, all_moved
+from framecheck.causes.moved import SEEN, Moved, all_moved
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -19,7 +19,7 @@ from framecheck.causes.result import (
     log_odds_above,
 )
 from framecheck.causes.series import Floats
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
 from framecheck.night.records import Night
 from framecheck.night.rhythm import Rhythm, compare_with_worm
 from framecheck.read.rig import Rig
@@ -36,6 +36,11 @@ NAMED_PERIOD: Final = 1.5
 """[dimensionless] Log-odds that the worm's own period, as the rig file has it, adds. Chosen."""
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
+
+RECORDED: Final = 0.2
+"""Part of the squared FWHM that a guiding record shows as motion, from which it matters. [dimensionless] Chosen: the
+stars are a tenth wider for it; part of it is the air over the guide star."""
+RECORDED_SCATTER: Final = 0.05
 
 FEWEST_FRAMES: Final = 6
 
@@ -104,8 +109,10 @@ def _worm(rhythm: Rhythm, rig: Rig) -> tuple[Evidence, ...]:
     if rig.worm_period_s is None:
         return ()
     words = {
-        "same": "it is the period of the worm in the rig file", "harmonic": "it is a simple part of the worm's period",
-        "alias": "frames at this interval cannot tell it from the worm's period", "other": "it is not the worm's period",
+        "same": "it is the period of the worm in the rig file",
+        "harmonic": "it is a simple part of the worm's period",
+        "alias": "frames at this interval cannot tell it from the worm's period",
+        "other": "it is not the worm's period",
     }  # fmt: skip
     return (Evidence(statement=words[compare_with_worm(rhythm, rig.worm_period_s)], value=rig.worm_period_s, unit="s"),)
 
@@ -241,6 +248,7 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return _too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
     moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
     rest = _unexplained(moved)
+    recorded = _on_record(moved)
     return answer(
         "guiding-noise",
         log_odds,
@@ -256,10 +264,33 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 statement="from frame to frame that smear changes at random by", value=100 * moved.scatter,
                 unit="percent of the squared FWHM", expected_if_healthy="below 3",
             ),
+            *_recorded_evidence(recorded),
         ),
         rivals=(
-            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike; these change from one to the next"),
+            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike, these change"),
             Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
+        ),
+    )  # fmt: skip
+
+
+def _on_record(moved: Moved) -> tuple[float, float, float] | None:
+    """Median rms of the guide star in right ascension and declination [arcsec], and their part of the squared FWHM."""
+    known = [frame.guide_rms_arcsec for frame in moved.frames if frame.guide_rms_arcsec is not None]
+    if not known or moved.scale_arcsec is None:
+        return None
+    ra, dec = (float(value) for value in np.median(np.array(known), axis=0))
+    blur = FWHM_PER_SIGMA**2 * (ra**2 + dec**2) / 2
+    return ra, dec, blur / (moved.fwhm_px * moved.scale_arcsec) ** 2
+
+
+def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evidence, ...]:
+    if recorded is None:
+        return ()
+    per_axis = math.hypot(*recorded[:2]) / math.sqrt(2)
+    return (
+        Evidence(
+            statement="the guide star moved, per axis, by", value=per_axis, unit="arcsec rms",
+            expected_if_healthy="below a fifth of the FWHM",
         ),
     )  # fmt: skip
 
@@ -284,6 +315,9 @@ def _restless(moved: Moved, rig: Rig) -> float:
         any_of(log_odds_above(typical, SEEN, SEEN_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
         log_odds_above(scatter, 0.025, 0.008),
     ]
+    recorded = _on_record(moved)
+    if recorded is not None:
+        odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
     if moved.along_ra is not None:
         late, _ = _late(moved)
         odds.append(-late)
@@ -358,6 +392,3 @@ def _too_few(cause: str, settles: str, because: str = "") -> CannotTell:
         because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have stars enough",
         what_would_settle_it=settles,
     )
-
-
-__all__ = ["LINE_SEEN", "declination_backlash", "guiding_noise", "periodic_error", "shock"]

@@ -36,7 +36,7 @@ FOLLOWS: Final = 0.7
 """Share of the variance of the FWHM that a smooth run out of focus must explain. [dimensionless] Chosen."""
 FOLLOWS_SCATTER: Final = 0.08
 SOFTENS: Final = 0.5
-"""Growth of ln(beta) for each of ln(FWHM): 0 if the air does it, about 1 at the first loss of focus. Drawn by GalSim."""
+"""Growth of ln(beta) for each of ln(FWHM): 0 if the air does it, about 1 as focus is lost. Drawn by GalSim."""
 SOFTENS_SCATTER: Final = 0.25
 
 FADE: Final = 0.1
@@ -168,7 +168,7 @@ def focus_drift(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 
 
 def _own_width(series: Series) -> Floats:
-    """ln of the short axis, which motion leaves alone, at the zenith."""
+    """Logarithm of the short axis, which motion leaves alone, at the zenith."""
     x = np.where(np.isfinite(series.airmass), series.airmass, 1.0)
     out: Floats = np.log(series.fwhm_px) - np.log(series.elongation) / 2 - 0.6 * np.log(x)
     return out
@@ -255,7 +255,7 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             cause="dew", because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
             what_would_settle_it="a longer run of frames, or a look at the front glass with a dim lamp",
         )  # fmt: skip
-    series, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
+    _, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
     return answer(
         "dew",
         log_odds,

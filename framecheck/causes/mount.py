@@ -2,13 +2,12 @@
 
 import math
 from collections.abc import Callable, Iterable
-from typing import Final, TypeVar
+from typing import Final
 
 import numpy as np
 
 from framecheck.causes.moved import LINE_SEEN, Moved, all_moved
 from framecheck.causes.result import (
-    LOGISTIC_PER_SIGMA,
     CannotTell,
     Evidence,
     Finding,
@@ -16,7 +15,6 @@ from framecheck.causes.result import (
     Rival,
     all_of,
     answer,
-    any_of,
     log_odds_above,
 )
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
@@ -58,9 +56,7 @@ FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""
 FLEXURE_SCATTER: Final = 0.35
 GUIDE_STAR_ARCMIN: Final = 120.0
-"""[arcmin] Farthest guide star from the middle of the field. Chosen: guide scopes are seldom off by more than a degree."""
-
-Best = TypeVar("Best")
+"""[arcmin] Farthest guide star from the middle of the field. Chosen: guide scopes are seldom off by a degree."""
 
 
 def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -366,13 +362,3 @@ def _no_motion(night: Night, cause: str, otherwise: str) -> CannotTell:
         because=otherwise if stars and otherwise else "too few stars, or too few frames, show how the mount moved",
         what_would_settle_it="a run of ten frames or more of one target, with the pixel scale known",
     )
-
-
-__all__ = [
-    "LOGISTIC_PER_SIGMA",
-    "any_of",
-    "differential_flexure",
-    "field_rotation",
-    "polar_misalignment",
-    "untracked",
-]

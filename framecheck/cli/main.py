@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 import typer
 
 from framecheck._version import __version__
+from framecheck.cli.advise_command import advise
 from framecheck.cli.plan_command import plan
 from framecheck.errors import FramecheckError, NothingMeasured
 
@@ -117,13 +118,19 @@ def night(
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
     ] = None,
+    guiding: Annotated[
+        Path | None,
+        typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
     """Measure, grade and report all light frames of a folder."""
     from framecheck.cli.night_command import judge_folder
 
-    failed = judge_folder(folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet)
+    failed = judge_folder(
+        folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding
+    )
     if failed:
         raise typer.Exit(SOME_FAILED)
 
@@ -156,6 +163,12 @@ def rig(
     from framecheck.cli.rig_command import start_rig
 
     start_rig(file, into)
+
+
+app.command(
+    epilog="Example: framecheck advise ~/astro/lights --rig rig.toml",
+    short_help="Say whether a better mount would pay.",
+)(advise)
 
 
 app.command(

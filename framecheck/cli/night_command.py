@@ -12,6 +12,7 @@ from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_night, worker_pool
 from framecheck.read import Rig, find_frames, find_others, load_rig
@@ -29,6 +30,7 @@ def judge_folder(
     workers: int | None = None,
     as_json: bool = False,
     quiet: bool = False,
+    guiding_file: Path | None = None,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
 
@@ -38,6 +40,7 @@ def judge_folder(
         With a sentence for the user.
     """
     rig = load_rig(rig_file) if rig_file is not None else Rig()
+    guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in find_frames(folder) if not _is_ours(path, folder, out)]
     if not paths:
         raise NothingMeasured(
@@ -50,7 +53,7 @@ def judge_folder(
             warn(failure_line(failure, folder))
         raise NothingMeasured(_nothing_sentence(folder, measurements))
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
-    judgement = judge_night(folder, _with_others(measurements, others), rig, aim)
+    judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
     if as_json:
         say(json_text(night_document(judgement)))

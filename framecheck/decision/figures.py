@@ -103,7 +103,7 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
 
 
 def _random_across(found: Tracked, along: float) -> float:
-    """Rms across, of motion that is random on both axes; 0 where the smear does not scatter as such motion makes it. [px]
+    """Rms across, of motion that is random on both axes; 0 where the smear scatters in another way. [px]
 
     The variance of N independent samples of motion scatters by 2 v² / N on each axis, and the mixed second moment by
     v1 v2 / N (Wishart distribution, textbook). The smear's part along its main direction, (v1 - v2) / 2, therefore

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
@@ -11,6 +11,7 @@ import numpy as np
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.airmass import InTheSky, in_the_sky
 from framecheck.night.groups import FrameGroup, group_exposures
+from framecheck.night.guiding import GuidingRecord, rms_during
 from framecheck.night.motion import motion_between
 from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
@@ -27,6 +28,7 @@ def build_night(
     results: Sequence[FrameResult],
     failures: Sequence[FrameFailure] = (),
     skipped: Sequence[Skipped] = (),
+    guiding: GuidingRecord | None = None,
 ) -> Night:
     """Set the frames of a folder beside each other.
 
@@ -39,6 +41,8 @@ def build_night(
         In any order: what comes out does not depend on it.
     failures, skipped : sequence
         Files that could not be measured, and files that are no lights.
+    guiding : GuidingRecord, optional
+        What the guider saw, joined to the frames by time. A night with one was guided, unless `rig` says otherwise.
 
     Returns
     -------
@@ -47,11 +51,13 @@ def build_night(
         proportion to the number of frames.
     """
     ordered = sorted(results, key=_in_order)
+    if guiding is not None and rig.guided is None:
+        rig = replace(rig, guided=True)
     frames: list[NightFrame | None] = [None] * len(ordered)
     groups, motion, tracking = [], {}, {}
     for plan in group_exposures([result.exposure for result in ordered]):
         compared = _compare([ordered[i] for i in plan.members], rig)
-        members = compared.frames(plan.id)
+        members = compared.frames(plan.id, guiding)
         for i, frame in zip(plan.members, members, strict=True):
             frames[i] = frame
         group = _group(plan, compared)
@@ -90,7 +96,7 @@ class _Compared:
     sky: list[InTheSky]
     sky_e_per_s: list[float | None]
 
-    def frames(self, group: str) -> list[NightFrame]:
+    def frames(self, group: str, guiding: GuidingRecord | None) -> list[NightFrame]:
         """The group's frames as records."""
         return [
             NightFrame(
@@ -104,6 +110,7 @@ class _Compared:
                 airmass=sky.airmass,
                 hour_angle_deg=sky.hour_angle_deg,
                 sky_e_per_s=electrons,
+                guide_rms_arcsec=_guide_rms(result, guiding),
             )
             for result, match, light, worth, sky, electrons in zip(
                 self.results,
@@ -115,6 +122,11 @@ class _Compared:
                 strict=True,
             )
         ]
+
+
+def _guide_rms(result: FrameResult, guiding: GuidingRecord | None) -> tuple[float, float] | None:
+    start, exposure = result.exposure.start_utc, result.exposure.exposure_s
+    return None if guiding is None or start is None or exposure is None else rms_during(guiding, start, exposure)
 
 
 def _compare(results: list[FrameResult], rig: Rig) -> _Compared:

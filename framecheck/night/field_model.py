@@ -69,6 +69,12 @@ class FrameField:
     rotation_px2: Estimate
     """(a² - b²) / 2 along the circle about the rotation's centre, at a distance as that of the corner from the centre,
     beyond what the least turning frames show."""
+    lopsided1_px3: float
+    """x part of the third moment <z |z|²> that this frame's stars have in common beyond those of the other frames: the
+    light of a star that stayed longer at one end of its path, or turned a corner."""
+    lopsided2_px3: float
+    lopsided_error_px3: float
+    """Of each of the two."""
     n_stars: int
 
     @property
@@ -208,7 +214,7 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         trefoil_px=calm_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
         rotation_px=_line(spin2.mean_rotation, response),
         rotation_centre_px=_place(sample, spin2.centre) if spin2.turns else None,
-        frames=_frames(sample, spin0, spin2),
+        frames=_frames(sample, spin0, spin2, coma.frame - np.median(coma.frame, axis=0), _component_error(coma)),
         explained_spin0=_explained(sample, sample.size, one, size_columns, spin0, sample.size_error),
         explained_spin2=_explained(
             sample, sample.shape, spin2.own_columns, spin2.shared_columns, spin2.terms, sample.shape_error
@@ -284,7 +290,7 @@ def _fit(
 
 def _common(terms: Terms) -> tuple[Floats, float]:
     """Mean over the frames of a two-component term, and the error of each component from the frames' scatter."""
-    error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
+    error = _component_error(terms)
     means, errors = zip(*(mean_of_frames(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
     return np.array(means), float(np.sqrt(np.mean(np.square(errors))))
 
@@ -309,7 +315,7 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
         centre = complex(terms.shared[4], terms.shared[5]) / 2
         turning = _split_rotation(terms, focus)
     moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
-    error = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
+    error = _component_error(terms)
     moved, through_focus = without_focus(moved, error, focus)
     linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:4])))
     return _Spin2(
@@ -357,11 +363,18 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     )  # fmt: skip
 
 
-def _frames(sample: FieldSample, spin0: Terms, spin2: _Spin2) -> tuple[FrameField, ...]:
+def _component_error(terms: Terms) -> Floats:
+    """Error of each of a frame's two components, shape (n_frames,)."""
+    out: Floats = np.sqrt((terms.frame_covariance[:, 0, 0] + terms.frame_covariance[:, 1, 1]) / 2)
+    return out
+
+
+def _frames(
+    sample: FieldSample, spin0: Terms, spin2: _Spin2, lopsided: Floats, lopsided_error: Floats
+) -> tuple[FrameField, ...]:
     counts = np.bincount(sample.frame[~sample.held], minlength=len(sample.results))
-    covariance = spin2.terms.frame_covariance
     size_error = np.sqrt(spin0.frame_covariance[:, 0, 0])
-    motion_error = np.sqrt((covariance[:, 0, 0] + covariance[:, 1, 1]) / 2)
+    motion_error = _component_error(spin2.terms)
     return tuple(
         FrameField(
             index=index,
@@ -370,6 +383,9 @@ def _frames(sample: FieldSample, spin0: Terms, spin2: _Spin2) -> tuple[FrameFiel
             motion2_px2=float(spin2.motion[k, 1]),
             motion_error_px2=float(motion_error[k]),
             rotation_px2=Estimate(value=float(spin2.rotation[k]), error=float(spin2.rotation_error[k])),
+            lopsided1_px3=float(lopsided[k, 0]),
+            lopsided2_px3=float(lopsided[k, 1]),
+            lopsided_error_px3=float(lopsided_error[k]),
             n_stars=int(counts[k]),
         )
         for k, index in enumerate(sample.results)

@@ -57,6 +57,8 @@ class NightFrame:
     hour_angle_deg: float | None
     sky_e_per_s: float | None
     """Electrons a pixel a second from the sky; None without gain and either read noise or pedestal."""
+    guide_rms_arcsec: tuple[float, float] | None = None
+    """Rms of the guide star in right ascension and declination during the exposure; None without a record of it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -9,7 +9,7 @@ from typing import Any, Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.axes import Axes, find_axes
 from framecheck.night.field_model import FieldModel, NoFieldModel, fit_field_model
@@ -29,6 +29,15 @@ from framecheck.read.rig import Rig
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
+
+Path = Literal["round", "line", "two blobs", "hook"]
+
+LOPSIDED: Final = 0.2
+"""Third moment over the cube of the standard deviation, beyond that of other frames, from which a path has a hook or a
+knot at one end. [dimensionless] Chosen: a fifth of the light one and a half FWHM away makes as much."""
+
+DRAWN: Final = 0.1
+"""|spin2| over the squared FWHM from which a path is a line. [dimensionless] Chosen: an elongation of 1.10."""
 
 MOST_FIELD_FRAMES: Final = 120
 """Frames that the field's pattern is fitted to, spread over the night. Chosen: more change its errors little."""
@@ -65,6 +74,8 @@ class Smears:
     rms_px: Floats
     """Rms of the motion along its main axis, if it had none across."""
     rms_error_px: Floats
+    path: tuple[Path, ...]
+    """What a star drew in each exposure."""
 
     @property
     def share(self) -> Floats:
@@ -187,6 +198,7 @@ def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoF
     e_moved = np.arcsinh(np.abs(spin2) / fwhm**2)
     relative = spin2_error / (fwhm**2 * np.cosh(np.minimum(size, 2)))
     rms, rms_error = _rms_along(shapes, e_moved, relative)
+    path = _paths([members[k].result for k in rows], np.abs(spin2) / fwhm**2, field, _for_field(members))
     turn = np.radians([_turned(members[k]) for k in rows])
     return Smears(
         frames=tuple(group.members[k] for k in rows),
@@ -197,6 +209,7 @@ def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoF
         error_px2=spin2_error,
         rms_px=rms,
         rms_error_px=rms_error,
+        path=path,
     )
 
 
@@ -209,6 +222,28 @@ def _take_optics_off(
         k = place[id(fitted[frame.index].result)]
         spin2[k] = complex(frame.motion1_px2, frame.motion2_px2)
         error[k] = frame.motion_error_px2
+
+
+def _paths(
+    results: list[FrameResult], share: Floats, field: FieldModel | NoFieldModel, fitted: list[NightFrame]
+) -> tuple[Path, ...]:
+    """What a star drew in each frame, in words."""
+    lopsided = {}
+    if isinstance(field, FieldModel):
+        sigma3 = (max(field.centre_size_px2, 1e-6) ** 0.5 / FWHM_PER_SIGMA) ** 3
+        for frame in field.frames:
+            size = float(np.hypot(frame.lopsided1_px3, frame.lopsided2_px3))
+            sure = size > 4 * frame.lopsided_error_px3
+            lopsided[id(fitted[frame.index].result)] = sure and size > LOPSIDED * sigma3
+    words: list[Path] = []
+    for result, drawn in zip(results, share, strict=True):
+        if result.stars.doubled_px is not None:
+            words.append("two blobs")
+        elif lopsided.get(id(result), False):
+            words.append("hook")
+        else:
+            words.append("line" if drawn > DRAWN else "round")
+    return tuple(words)
 
 
 def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats) -> tuple[Floats, Floats]:

@@ -14,7 +14,7 @@ CONVERTER_TOPS: Final = tuple(
 shift is common practice, no source."""
 
 HEAP: Final = 0.01
-"""Height of the heap of full wells below the top, over the top. [dimensionless] Chosen: some ten times the read noise."""
+"""Height of the heap of full wells below the top, over the top. [dimensionless] Chosen: some ten read noises."""
 
 LEAST_HEAP: Final = 30
 """Pixels that make such a heap. Chosen: the cores of a few stars; unclipped ones put two or three there."""
