@@ -50,7 +50,7 @@ AIR_SWINGS: Final = 0.25
 """[dimensionless] Scatter of ln(FWHM) that the air alone seldom exceeds in a night. Chosen."""
 
 SWING_S: Final = 4.0
-SWINGS_S: Final = (1.5, 8.0)
+SWINGS_S: Final = (1.0, 10.0)
 """[s] Memory of a guided mount's random motion: the interval of the corrections, and the range of it. Chosen."""
 
 RECORD_TELLS: Final = (0.5, 1.3)
@@ -237,15 +237,15 @@ def _motion(seen: _Seen, recorded_px2: float | None) -> _Motion:
         beyond, less, more = (max(share * recorded_px2 - along / 2, 0.0) + turning for share in (1.0, *RECORD_TELLS))
         return _Motion(_Variance(still, along, beyond), _Variance(still, along, less), _Variance(still, along, more))
     restless = _restless_px2(seen)
-    beyond, most = 0.0, _room_px2(seen)
+    beyond, least, most = 0.0, 0.0, _room_px2(seen)
     if seen.claims("guiding-noise") and seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
-        beyond = min(max(restless.value - along / 2, 0.0), most)
+        beyond, least = (min(max(size - along / 2, 0.0), most) for size in (restless.value, restless.low))
     hidden = BESIDE_STEADY * along if seen.claims(*STEADY_MOTION) else inf
     high = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
     less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
     return _Motion(
         _Variance(still, along, beyond + turning),
-        _Variance(less, along * (1 - doubt), turning),
+        _Variance(less, along * (1 - doubt), least + turning),
         _Variance(more, along * (1 + doubt), high + turning),
     )
 

@@ -1,0 +1,152 @@
+"""Would a better mount pay? Statements about nights whose mount, air and cures are known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from moved_nights import RIG, found, moved_night, random_motion
+
+from framecheck.causes.cures import CURES
+from framecheck.causes.result import Finding, Undecided
+from framecheck.decision.budget import budget_of
+from framecheck.decision.grades import grade_frames
+from framecheck.decision.judgement import MountDecision
+from framecheck.decision.mount_decision import cautions, decide, ladder
+from framecheck.decision.what_if import what_if
+from framecheck.night.records import Night
+from framecheck.read.rig import Rig
+
+RESTLESS = random_motion(np.random.default_rng(1), 30, 1.0, 30)
+CALM = random_motion(np.random.default_rng(1), 30, 0.1, 30)
+BACKLASH = Undecided(
+    cause="declination-backlash", because="north is not known", what_would_settle_it="plate-solved headers"
+)
+
+
+def decision(night: Night, *findings: Finding, undecided: tuple[Undecided, ...] = ()) -> MountDecision:
+    group, grades = night.groups[0], grade_frames(night)
+    budget = budget_of(night, group, findings)
+    cases = what_if(night, "balanced", grades, budget, group, findings)
+    return decide(night, group, grades, findings, undecided, budget, cases)
+
+
+def test_a_healthy_night_needs_no_mount() -> None:
+    told = decision(moved_night(CALM))
+    assert told.answer == "not needed"
+    assert told.tracking_rms_arcsec is not None
+    assert told.tracking_rms_arcsec.value is not None
+    assert told.needed_rms_arcsec is not None
+    assert told.tracking_rms_arcsec.value < told.needed_rms_arcsec
+    assert "rms on each axis" in told.because[0]
+    assert ladder(told.answer, ()) == []
+    assert told.what_would_settle_it == ()
+
+
+def test_poor_air_is_no_reason_for_a_mount() -> None:
+    assert decision(moved_night(CALM, rest_px=6.0), found("poor-seeing")).answer == "not needed"
+
+
+def test_a_guided_mount_that_errs_at_random_is_worth_replacing() -> None:
+    told = decision(moved_night(RESTLESS), found("guiding-noise"))
+    assert told.answer == "upgrade justified"
+    assert told.fwhm_with_perfect_tracking_arcsec is not None
+    assert told.fwhm_now_arcsec is not None
+    assert told.fwhm_with_perfect_tracking_arcsec < 0.8 * told.fwhm_now_arcsec
+    text = " ".join(told.because)
+    assert "speak against polar misalignment" in text
+    assert "check these before buying" in text
+    assert any("load" in caution for caution in cautions(told.answer, [found("guiding-noise")]))
+
+
+def test_the_same_error_without_a_guider_asks_for_a_guider() -> None:
+    told = decision(moved_night(RESTLESS, rig=replace(RIG, guided=False)), found("guiding-noise"))
+    assert told.answer == "fix technique first"
+    assert "guiding comes before" in told.because[0]
+
+
+def test_the_same_error_of_a_mount_whose_guiding_is_unknown_cannot_be_told() -> None:
+    rig = replace(RIG, guided=None)
+    told = decision(moved_night(RESTLESS, rig=rig, exposure_s=30.0), found("guiding-noise"))
+    assert told.answer == "cannot tell"
+    assert any("rig file" in step for step in told.what_would_settle_it)
+
+
+@pytest.mark.parametrize(
+    "cause",
+    ["polar-misalignment", "declination-backlash", "differential-flexure", "shock", "periodic-error", "untracked",
+     "field-rotation"],
+)  # fmt: skip
+def test_what_can_be_cured_for_little_is_cured_first(cause: str) -> None:
+    told = decision(moved_night(np.array([1.5, 0, 0])), found(cause), found("guiding-noise", 0.7))
+    assert told.answer == "fix technique first"
+    assert CURES[cause][0] in told.because
+
+
+@pytest.mark.parametrize("cause", ["defocus", "focus-drift"])
+def test_focus_comes_before_the_mount(cause: str) -> None:
+    told = decision(moved_night(CALM), found(cause))
+    assert told.answer == "fix technique first"
+    assert CURES[cause][0] in told.because
+    mixed = decision(moved_night(RESTLESS), found("guiding-noise"), found(cause, cost=0.4))
+    assert mixed.answer == "fix technique first"
+
+
+def test_a_flaw_of_the_optics_that_costs_little_is_none_of_the_mount() -> None:
+    assert decision(moved_night(CALM), found("sensor-tilt", cost=0.03)).answer == "not needed"
+
+
+def test_random_error_too_small_to_pay_for_a_mount() -> None:
+    told = decision(moved_night(random_motion(np.random.default_rng(2), 30, 0.3, 30)), found("guiding-noise"))
+    assert told.answer == "fix technique first"
+
+
+def test_blur_that_may_be_air_or_mount_cannot_be_told() -> None:
+    told = decision(moved_night(RESTLESS), undecided=(BACKLASH,))
+    assert told.answer == "cannot tell"
+    assert any("guiding record" in step for step in told.what_would_settle_it)
+    assert any("plate-solved headers" in step for step in told.what_would_settle_it)
+
+
+def test_a_guiding_record_settles_what_could_not_be_told() -> None:
+    still = decision(moved_night(CALM, guide_rms_arcsec=(0.2, 0.2)))
+    assert still.answer == "not needed"
+    assert not any("guiding record" in step for step in still.what_would_settle_it)
+
+
+def test_drawn_out_stars_without_a_plain_cause_cannot_be_told() -> None:
+    assert decision(moved_night(np.array([1.5, 0, 0]))).answer == "cannot tell"
+
+
+def test_two_frames_cannot_tell() -> None:
+    assert decision(moved_night(random_motion(np.random.default_rng(4), 2, 1.0, 30))).answer == "cannot tell"
+
+
+def test_no_frame_cannot_tell() -> None:
+    night = moved_night(CALM)
+    empty = replace(night, frames=(), groups=(), tracking={}, motion={})
+    told = decide(empty, None, (), (), (), None, ())
+    assert told.answer == "cannot tell"
+    assert told.kept_now is None
+    assert told.what_would_settle_it
+
+
+def test_without_a_pixel_scale_the_answer_stands_without_arcseconds() -> None:
+    told = decision(moved_night(CALM, rig=Rig(guided=True)))
+    assert told.answer == "not needed"
+    assert told.tracking_rms_arcsec is None
+    assert told.needed_rms_arcsec is None
+    assert "px rms on each axis" in told.because[0]
+    assert any("focal length" in step for step in told.what_would_settle_it)
+
+
+def test_the_ladder_goes_from_the_cheapest_of_each_cause_upward() -> None:
+    rungs = ladder("fix technique first", [found("polar-misalignment", cost=0.4), found("defocus", cost=0.2)])
+    assert rungs[:2] == [CURES["polar-misalignment"][0], CURES["defocus"][0]]
+    assert len(rungs) <= 6
+    assert ladder("fix technique first", [found("cloud"), found("shock", confidence=0.4)]) == []
+
+
+def test_kept_frames_are_counted_as_they_are_and_as_they_would_be() -> None:
+    spoilt = np.where(np.arange(30)[:, None] < 8, np.array([12.0, 0.0, 0.0]), np.array([0.02, 0.0, 0.0]))
+    told = decision(moved_night(spoilt), found("shock", cost=0.2, frames=8))
+    assert (told.kept_now, told.kept_with_perfect_tracking) == (22, 30)
