@@ -9,7 +9,7 @@ bounds say so.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from math import hypot, inf, log, pi, radians, sqrt
+from math import log, pi, sqrt
 from typing import Final
 
 import numpy as np
@@ -20,48 +20,34 @@ from framecheck.constants import (
     AIRY_FWHM_LAMBDA_OVER_D,
     FWHM_PER_SIGMA,
     PIXEL_VARIANCE_PX2,
-    SIGMA_PER_MAD,
 )
-from framecheck.decision.at_rest import AtRest, at_rest, needed_rms, round_motion_between, without_round_motion
+from framecheck.decision.at_rest import AtRest, at_rest, needed_rms, without_round_motion
 from framecheck.decision.judgement import BudgetName, BudgetTerm, Range
+from framecheck.decision.mount_motion import (
+    CLAIMED,
+    FOCUS_CAUSES,
+    Blurring,
+    Seen,
+    Spread,
+    pixel_scale,
+    usual_motion,
+)
 from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.night.field_model import FieldModel
-from framecheck.night.records import Group, Motion, Night
-from framecheck.night.tracking import Tracking
+from framecheck.night.records import Group, Night
 
 Floats = NDArray[np.float64]
-
-CLAIMED: Final = 0.5
-"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
 
 NO_AIR: Final = 0.02
 """FWHM of air that counts as none, over that of the star. [dimensionless] Chosen: 4e-4 of the squared FWHM."""
 
-STILLEST_AIR_ARCSEC: Final = 0.8
-"""[arcsec] FWHM at the zenith that the air seldom falls below where people put their own telescopes. Common practice,
-no source."""
-
-LEAST_LEFT: Final = 0.5
-"""Width that round motion leaves of a star at the least. [dimensionless] Chosen: more than three quarters of the
-squared width would not be so round."""
-
-AIR_SWINGS: Final = 0.25
-"""[dimensionless] Scatter of ln(FWHM) that the air alone seldom exceeds in a night. Chosen."""
-
-SWING_S: Final = 4.0
-SWINGS_S: Final = (1.0, 10.0)
-"""[s] Memory of a guided mount's random motion: the interval of the corrections, and the range of it. Chosen."""
-
-RECORD_TELLS: Final = (0.5, 1.3)
-"""[dimensionless] Variance of the mount's own motion over that of the guide star on record: part of the latter is air,
-and motion faster than the guide exposures is not in it. Chosen."""
-
 UNSEEN_FOCUS: Final = 0.12
 """[share] Part of the squared FWHM that a missed focus may make without changing the stars' wings enough to tell.
-Chosen: a disc that turns the air's Moffat exponent from 4.8 into 5.3 (drawn by GalSim)."""
+Chosen: between the stars of `causes.focus`, it turns a Moffat exponent of 4.7 into 5.2, as a change of the air may."""
 
 HIDDEN: Final = 0.9
+"""[share] The same where the pixels hide the profile. Chosen."""
 HIDING_PX: Final = (1.0, 2.5)
 """[px] Width at rest below which focus, lens and air look all alike, and from which the pixels hide nothing: below, a
 missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
@@ -69,27 +55,6 @@ missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
 USUAL_AIR_ARCSEC: Final = 4.0
 """[arcsec] FWHM at the zenith that the air seldom exceeds. Where the pixels hide the profile, more is laid to the lens.
 Common practice, no source."""
-
-STEADY_MOTION: Final = (
-    "periodic-error", "polar-misalignment", "untracked", "differential-flexure", "declination-backlash",
-)  # fmt: skip
-"""Causes that change the smear from frame to frame without being random."""
-
-BESIDE_STEADY: Final = 0.25
-"""Variance of a random motion, over that along the axis, that such a motion may hide. [dimensionless] Chosen."""
-
-FOCUS_CAUSES: Final = ("defocus", "focus-drift")
-TWICE: Final = 2.0
-"""[sigma] Bounds that come from an error reach so far. Chosen: they are to hold."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
-    """A value with its bounds."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -145,11 +110,10 @@ def budget_of(
     rest = None if tracking is None else at_rest(night, tracking)
     if group is None or tracking is None or rest is None:
         return None
-    scale = _scale(night, tracking)
+    scale = pixel_scale(night, tracking)
     unit = scale or 1.0
-    seen = _Seen(night, group, tracking, rest, tuple(findings), scale)
-    recorded_px2 = _recorded_px2(seen)
-    motion = _motion(seen, recorded_px2)
+    seen = Seen(night, group, tracking, rest, tuple(findings), scale)
+    motion = usual_motion(seen)
     fwhm = float(np.median(rest.fwhm_px))
     aperture = None if scale is None else effective_aperture_mm(night.rig.aperture_mm, night.rig.central_obstruction)
     focus = _focus(seen, aperture)
@@ -173,163 +137,16 @@ def budget_of(
             value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
         ),
         needed_rms=needed_rms(recorded[0], rest.beta),
-        settled=recorded_px2 is not None,
+        settled=motion.settled,
         round_rms=unit * sqrt(motion.high.round),
     )  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """What the budget of one group rests on."""
-
-    night: Night
-    group: Group
-    tracking: Tracking
-    rest: AtRest
-    findings: tuple[Finding, ...]
-    scale: float | None
-
-    def claims(self, *causes: str) -> bool:
-        return any(one.cause in causes and one.confidence >= CLAIMED for one in self.findings)
-
-
-@dataclass(frozen=True, slots=True)
-class _Variance:
-    """Motion of a usual frame as it widens the star. [px²]"""
-
-    still: float
-    """Width over that without the motion along its axis."""
-    along: float
-    round: float
-    """On each axis, beside that along."""
-
-    @property
-    def mean(self) -> float:
-        """Of both axes."""
-        return self.along / 2 + self.round
-
-
-@dataclass(frozen=True, slots=True)
-class _Motion:
-    value: _Variance
-    low: _Variance
-    high: _Variance
-
-
-def _still(fwhm: float, motion: _Variance, rest: AtRest) -> float:
+def _still(fwhm: float, motion: Blurring, rest: AtRest) -> float:
     return without_round_motion(fwhm * motion.still, motion.round, rest.beta)
 
 
-def _scale(night: Night, tracking: Tracking) -> float | None:
-    if tracking.axes is not None and tracking.axes.orientation is not None:
-        return tracking.axes.orientation.pixel_scale_arcsec
-    return night.rig.pixel_scale_arcsec
-
-
-def _motion(seen: _Seen, recorded_px2: float | None) -> _Motion:
-    """Motion of a usual frame, with what the shapes cannot exclude."""
-    rest = seen.rest
-    along = float(np.median(rest.variance_px2))
-    still = float(np.median(rest.rest_px / rest.fwhm_px))
-    doubt = min(float(np.median(rest.known_to)) / sqrt(len(rest.frames)) + 0.1, 1.0)
-    turning = _turning_px2(seen.night.motion.get(seen.group.id), seen)
-    if recorded_px2 is not None:
-        beyond, less, more = (max(share * recorded_px2 - along / 2, 0.0) + turning for share in (1.0, *RECORD_TELLS))
-        return _Motion(_Variance(still, along, beyond), _Variance(still, along, less), _Variance(still, along, more))
-    restless = _restless_px2(seen)
-    beyond, least, most = 0.0, 0.0, _room_px2(seen)
-    if seen.claims("guiding-noise") and seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
-        beyond, least = (min(max(size - along / 2, 0.0), most) for size in (restless.value, restless.low))
-    hidden = BESIDE_STEADY * along if seen.claims(*STEADY_MOTION) else inf
-    high = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
-    less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
-    return _Motion(
-        _Variance(still, along, beyond + turning),
-        _Variance(less, along * (1 - doubt), least + turning),
-        _Variance(more, along * (1 + doubt), high + turning),
-    )
-
-
-def _recorded_px2(seen: _Seen) -> float | None:
-    """Motion of the guide star in a usual frame, variance on each axis; None without a record of it."""
-    rms = [seen.night.frames[i].guide_rms_arcsec for i in seen.rest.frames]
-    square = [(ra**2 + dec**2) / 2 for ra, dec in (one for one in rms if one is not None)]
-    if seen.scale is None or len(square) < len(rms) / 2:
-        return None
-    return float(np.median(square)) / seen.scale**2
-
-
-def _turning_px2(motion: Motion | None, seen: _Seen) -> float:
-    """Motion on each axis, averaged over the field, from its turning inside an exposure about the middle.
-
-    An arc of length L has the variance L² / 12 along it; the mean squared distance from the middle of a rectangle is a
-    third of that of its corners. Closed forms.
-    """
-    if motion is None or motion.rotation_deg_per_hour is None or motion.rotation_error_deg_per_hour is None:
-        return 0.0
-    rate = abs(motion.rotation_deg_per_hour)
-    if rate < 3 * motion.rotation_error_deg_per_hour or seen.claims("untracked"):
-        return 0.0
-    exposure = seen.night.frames[seen.group.reference].result.exposure
-    corner = hypot(exposure.width_px, exposure.height_px) / 2
-    arc = radians(rate) * (exposure.exposure_s or 0.0) / 3600 * corner
-    return arc**2 / 12 / 3 / 2
-
-
-def _restless_px2(seen: _Seen) -> Spread:
-    """Random motion, variance on each axis, that makes the smear change from frame to frame as much as it does.
-
-    Of N independent places of a random motion with the variance s² on each axis, (Sxx - Syy) / 2 and Sxy scatter by
-    s² / sqrt(N) each (closed form for normal motion); a motion whose memory fades as exp(-t / T) has N = exposure / T.
-    """
-    smears = seen.tracking.smears
-    if len(smears.frames) < 4:
-        return Spread(value=0.0, low=0.0, high=inf)
-    steps = np.diff(smears.spin2_px2) / sqrt(2)  # from one frame to the next: what turns slowly is not random
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
-    noise = float(np.median(smears.error_px2))
-    calm = sqrt(max(scatter**2 - noise**2, 0.0))
-    exposure = float(np.nanmedian(smears.exposure_s)) if np.isfinite(smears.exposure_s).any() else 60.0
-    unit = 8 * log(2) * seen.tracking.response
-    value, high, low = (calm / unit * sqrt(max(exposure / memory, 1.0)) for memory in (SWING_S, *SWINGS_S))
-    return Spread(value=value, low=low, high=high)
-
-
-def _room_px2(seen: _Seen) -> float:
-    """Round motion, variance on each axis, beside which there is still room for the least air that there must be."""
-    rest, frames = seen.rest, [seen.night.frames[i] for i in seen.rest.frames]
-    airmass = np.array([np.nan if f.airmass is None else f.airmass for f in frames])
-    x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
-    width = float(np.median(rest.rest_px))
-    least = 0.0 if seen.scale is None else STILLEST_AIR_ARCSEC * x**0.6 / seen.scale
-    least = max(least, LEAST_LEFT * width, width * sqrt(_share_that_follows_air(rest.rest_px, airmass)))
-    if not seen.claims("guiding-noise", "shock", *FOCUS_CAUSES):
-        steps = np.diff(np.log(rest.rest_px))
-        swing = SIGMA_PER_MAD * float(np.median(np.abs(steps))) / sqrt(2) if len(steps) > 4 else 0.0
-        least = max(least, width * sqrt(min(swing / AIR_SWINGS, 1.0)))
-    return 0.0 if least >= width else round_motion_between(max(least, NO_AIR * width), width, rest.beta)
-
-
-def _share_that_follows_air(width: Floats, airmass: Floats) -> float:
-    """Least share of the squared FWHM that grows with the air mass as the air's own does: FWHM as X^0.6.
-
-    D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), for the exponent. 0 where the air mass hardly changes.
-    """
-    known = np.isfinite(airmass) & (airmass >= 1)
-    if known.sum() < 8:
-        return 0.0
-    x, y = np.log(airmass[known]), np.log(width[known])
-    x = x - x.mean()
-    if float(x.std()) < 0.05:
-        return 0.0
-    slope = float((x * (y - y.mean())).sum() / (x**2).sum())
-    left = y - y.mean() - slope * x
-    # neighbouring frames share their air: about every fifth is independent
-    error = float(left.std()) / float(np.sqrt((x**2).sum() / 5))
-    return float(np.clip((slope - TWICE * error) / 0.6, 0.0, 1.0))
-
-
-def _focus(seen: _Seen, aperture_mm: float | None) -> Spread:
+def _focus(seen: Seen, aperture_mm: float | None) -> Spread:
     """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
     field = _field_share(seen.tracking.field) if isinstance(seen.tracking.field, FieldModel) else None
     value = low = high = 0.0

@@ -7,9 +7,10 @@ from typing import Final
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CURES
 from framecheck.causes.result import Finding, Undecided
-from framecheck.decision.budget import CLAIMED, Budget, as_range
+from framecheck.decision.budget import Budget, as_range
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
+from framecheck.decision.mount_motion import CLAIMED
 from framecheck.night.records import Group, Night
 from framecheck.night.tracking import Tracking
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from framecheck.causes.result import Finding
 from framecheck.decision.at_rest import AtRest, at_rest, moved_star, with_round_motion
-from framecheck.decision.budget import CLAIMED, Budget
+from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
+from framecheck.decision.mount_motion import CLAIMED
 from framecheck.decision.star_width import star_fwhm_arcsec
 from framecheck.field.result import FrameShape
 from framecheck.night.records import Group, Night, NightFrame
