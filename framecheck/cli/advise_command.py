@@ -104,11 +104,10 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
 
 def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
-    from framecheck.decision.mount_decision import cautions, ladder
+    from framecheck.decision.mount_decision import cautions, reasons_and_rungs
 
     decision = judgement.mount_decision
-    rungs = ladder(decision.answer, judgement.findings)
-    reasons = [reason for reason in decision.because if reason not in rungs]
+    reasons, rungs = reasons_and_rungs(decision)
     lines = [look.style("Would a better mount pay?", "quiet"), look.style(_ANSWERS[decision.answer], "bold"), ""]
     lines += [look.wrap(reason, 0) for reason in reasons[:1]]
     lines += _part("The numbers", _numbers(decision, judgement), look)

@@ -52,6 +52,12 @@ HIDING_PX: Final = (1.0, 2.5)
 """[px] Width at rest below which focus, lens and air look all alike, and from which the pixels hide nothing: below, a
 missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
 
+CASES: Final = (
+    ("value", "value"), ("low", "value"), ("high", "value"),
+    ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high"),
+)  # fmt: skip
+"""Of the mount's motion and of focus and optics: what the bounds are taken over; the first is the budget itself."""
+
 USUAL_AIR_ARCSEC: Final = 4.0
 """[arcsec] FWHM at the zenith that the air seldom exceeds. Where the pixels hide the profile, more is laid to the lens.
 Common practice, no source."""
@@ -118,12 +124,13 @@ def budget_of(
     aperture = None if scale is None else effective_aperture_mm(night.rig.aperture_mm, night.rig.central_obstruction)
     focus = _focus(seen, aperture)
     cases = []
-    for moved, blurred in (("value", "value"), ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high")):
+    for moved, blurred in CASES:
         still = _still(fwhm, getattr(motion, moved), rest)
         cases.append(build_star(unit * fwhm, unit * still, getattr(focus, blurred), aperture, unit))
     star = cases[0]
     still_px = [_still(fwhm, variance, rest) for variance in (motion.value, motion.low, motion.high)]
-    recorded = [star_fwhm_arcsec(_without(case, "tracking")) for case in (star, cases[2], cases[1])]
+    now = star_fwhm_arcsec(star)
+    recorded = [now * star_fwhm_arcsec(_without(case, "tracking")) / star_fwhm_arcsec(case) for case in cases[:3]]
     return Budget(
         terms=_terms(cases, scale is not None),
         unit="px" if scale is None else "arcsec",
@@ -131,7 +138,7 @@ def budget_of(
         beta=rest.beta,
         fwhm_now=unit * fwhm,
         fwhm_at_rest=Spread(value=unit * still_px[0], low=unit * still_px[2], high=unit * still_px[1]),
-        recorded_now=star_fwhm_arcsec(star),
+        recorded_now=now,
         recorded_at_rest=Spread(value=recorded[0], low=min(recorded), high=max(recorded)),
         tracking_rms=Spread(
             value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)

@@ -39,6 +39,12 @@ _NEVER_SEEN: Final = (
 
 _AS_SEEN: Final = {"untracked": "a sky that was not tracked", "defocus": "a focus that was missed"}
 
+_UNGUIDED: Final = (
+    CURES["untracked"][0], CURES["polar-misalignment"][0], "Shorten the exposures until the stars are round.",
+    CURES["guiding-noise"][2], CURES["periodic-error"][1], CURES["periodic-error"][2],
+)  # fmt: skip
+"""Where motion is plain and its cause is not."""
+
 _HEAVY: Final = (
     "A heavier mount is a heavier load: support it before you loosen anything, keep fingers and feet clear, and leave "
     "a pier, its footing and mains power to whoever local rules ask for."
@@ -136,7 +142,7 @@ def decide(
     told = budget.unit == "arcsec"
     return MountDecision(
         answer=answer,
-        because=(headline, *_reasons(case, answer), *ladder(answer, findings)),
+        because=(headline, *_reasons(case, answer), *ladder(answer, findings, tracking.guided)),
         tracking_rms_arcsec=as_range(budget.tracking_rms) if told else None,
         needed_rms_arcsec=budget.needed_rms if told else None,
         fwhm_now_arcsec=budget.fwhm_now if told else None,
@@ -166,6 +172,11 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
                 "The frames cannot tell the blur of the air from a motion of the mount that is alike in all directions."
             )
         return "not needed", _small(case)
+    if case.tracking.guided is False:
+        return "fix technique first", (
+            "The mount runs unguided, and its motion blurs the stars: alignment, shorter exposures and a guider come "
+            "before another mount."
+        )
     return "cannot tell", (
         "The stars are blurred by a motion whose cause is not plain, so whether it can be cured for nothing is open."
     )
@@ -252,7 +263,7 @@ def _already_done(case: _Case) -> list[str]:
     ]
 
 
-def ladder(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
+def ladder(answer: MountAnswer, findings: Sequence[Finding], guided: bool | None = None) -> list[str]:
     """Cures of what was found of mount and optics, the cheapest of each first.
 
     Parameters
@@ -260,6 +271,8 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
     answer : str
         Of the decision: nothing is to be cured where a mount is "not needed" and none is to blame.
     findings : sequence of Finding
+    guided : bool or None
+        Whether a guider was at work: none needs tuning where there is none.
 
     Returns
     -------
@@ -268,9 +281,18 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
     """
     if answer == "not needed":
         return []
-    cures = [one.cures or CURES.get(one.cause, ()) for one in _to_cure(findings)]
+    to_cure = [one for one in _to_cure(findings) if guided is not False or one.cause != "guiding-noise"]
+    cures = [one.cures or CURES.get(one.cause, ()) for one in to_cure]
+    if not cures and guided is False:
+        cures = [_UNGUIDED]
     rungs = [steps[k] for k in range(max(map(len, cures), default=0)) for steps in cures if k < len(steps)]
     return list(dict.fromkeys(rungs))[:LADDER]
+
+
+def reasons_and_rungs(decision: MountDecision) -> tuple[list[str], list[str]]:
+    """What the decision rests on, and the ladder of cures, which follows it in `because`."""
+    rungs = {step for steps in (*CURES.values(), _UNGUIDED) for step in steps}
+    return [one for one in decision.because if one not in rungs], [one for one in decision.because if one in rungs]
 
 
 def cautions(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:

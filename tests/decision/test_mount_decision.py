@@ -11,7 +11,7 @@ from framecheck.causes.result import Finding, Undecided
 from framecheck.decision.budget import budget_of
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import MountDecision
-from framecheck.decision.mount_decision import cautions, decide, ladder
+from framecheck.decision.mount_decision import cautions, decide, ladder, reasons_and_rungs
 from framecheck.decision.what_if import what_if
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
@@ -62,6 +62,8 @@ def test_the_same_error_without_a_guider_asks_for_a_guider() -> None:
     told = decision(moved_night(RESTLESS, rig=replace(RIG, guided=False)), found("guiding-noise"))
     assert told.answer == "fix technique first"
     assert "guiding comes before" in told.because[0]
+    assert CURES["periodic-error"][-1] in told.because  # guide
+    assert CURES["guiding-noise"][0] not in told.because  # there is no guider to tune
 
 
 def test_the_same_error_of_a_mount_whose_guiding_is_unknown_cannot_be_told() -> None:
@@ -79,7 +81,9 @@ def test_the_same_error_of_a_mount_whose_guiding_is_unknown_cannot_be_told() -> 
 def test_what_can_be_cured_for_little_is_cured_first(cause: str) -> None:
     told = decision(moved_night(np.array([1.5, 0, 0])), found(cause), found("guiding-noise", 0.7))
     assert told.answer == "fix technique first"
-    assert CURES[cause][0] in told.because
+    reasons, rungs = reasons_and_rungs(told)
+    assert rungs[0] == CURES[cause][0]
+    assert (*reasons, *rungs) == told.because
 
 
 @pytest.mark.parametrize("cause", ["defocus", "focus-drift"])
@@ -115,6 +119,17 @@ def test_a_guiding_record_settles_what_could_not_be_told() -> None:
 
 def test_drawn_out_stars_without_a_plain_cause_cannot_be_told() -> None:
     assert decision(moved_night(np.array([1.5, 0, 0]))).answer == "cannot tell"
+
+
+def test_drawn_out_stars_of_an_unguided_mount_ask_for_the_usual_cures() -> None:
+    told = decision(moved_night(np.array([1.5, 0, 0]), rig=replace(RIG, guided=False)))
+    assert told.answer == "fix technique first"
+    assert CURES["polar-misalignment"][0] in told.because
+    assert CURES["periodic-error"][-1] in told.because
+
+
+def test_pixels_that_hide_the_profile_are_no_doubt_about_the_mount() -> None:
+    assert decision(moved_night(CALM / 40, rest_px=1.1)).answer == "not needed"
 
 
 def test_two_frames_cannot_tell() -> None:
