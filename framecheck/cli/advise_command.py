@@ -113,7 +113,8 @@ def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     lines += _part("The numbers", _numbers(decision, judgement), look)
     lines += _part("Why", _listed(reasons[1:], look), look)
     lines += _part("What makes the stars so wide", _budget(judgement.budget), look)
-    lines += _part("What to do, the cheapest first", _counted(rungs, look), look)
+    what = "Try before buying" if decision.answer == "upgrade justified" else "What to do"
+    lines += _part(f"{what}, the cheapest first", _counted(rungs, look), look)
     lines += _part("The same night otherwise", _otherwise(judgement.what_if), look)
     lines += _part("What would settle it", _listed(decision.what_would_settle_it, look), look)
     lines += _part("Mind", _listed(cautions(decision.answer, judgement.findings), look), look)

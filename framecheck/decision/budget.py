@@ -52,6 +52,18 @@ HIDING_PX: Final = (1.0, 2.5)
 """[px] Width at rest below which focus, lens and air look all alike, and from which the pixels hide nothing: below, a
 missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
 
+WIDTH_KNOWN_TO: Final = (0.15, 0.02)
+"""[dimensionless] Relative error of a width before the pixel, at the two widths of `HIDING_PX`. Chosen."""
+
+SURE: Final = 0.9
+"""[dimensionless] Confidence from which a finding raises the lower bound too. Chosen."""
+
+BENT_CAUSES: Final = ("pinched-optics", "miscollimation", "astigmatism")
+SOFT_BETA: Final = (4.7, 6.2, 12.0, 60.0)
+SOFT_SHARE: Final = (0.0, 0.36, 0.5, 0.75)
+"""Moffat exponent of a star behind a blur with an edge, and that blur's share of the squared FWHM: as in
+`causes.focus`, from drawn stars."""
+
 CASES: Final = (
     ("value", "value"), ("low", "value"), ("high", "value"),
     ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high"),
@@ -127,6 +139,8 @@ def budget_of(
     for moved, blurred in CASES:
         still = _still(fwhm, getattr(motion, moved), rest)
         cases.append(build_star(unit * fwhm, unit * still, getattr(focus, blurred), aperture, unit))
+    wider = unit * (1 + float(np.interp(float(np.median(rest.rest_px)), HIDING_PX, WIDTH_KNOWN_TO)))
+    cases.append(build_star(wider * fwhm, wider * _still(fwhm, motion.low, rest), focus.low, aperture, unit))
     star = cases[0]
     still_px = [_still(fwhm, variance, rest) for variance in (motion.value, motion.low, motion.high)]
     now = star_fwhm_arcsec(star)
@@ -155,22 +169,36 @@ def _still(fwhm: float, motion: Blurring, rest: AtRest) -> float:
 
 def _focus(seen: Seen, aperture_mm: float | None) -> Spread:
     """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
-    field = _field_share(seen.tracking.field) if isinstance(seen.tracking.field, FieldModel) else None
-    value = low = high = 0.0
-    if field is not None:
-        value, low, high = field.value, field.low, field.high
+    field = Spread(value=0.0, low=0.0, high=0.0)
+    if isinstance(seen.tracking.field, FieldModel):
+        field = _field_share(seen.tracking.field)
+    value, low, high = field.value, field.low, field.high
     for finding in seen.findings:
         if finding.cause in FOCUS_CAUSES and finding.cost is not None:
             claimed = finding.confidence >= CLAIMED
             value += finding.confidence * finding.cost * claimed
-            low += 0.5 * finding.cost * (finding.confidence >= 0.9)
-            high += min(1.4 * finding.cost, 0.9) if claimed else finding.cost * finding.confidence
+            low += 0.5 * finding.cost * (finding.confidence >= SURE)
+            high += 1.4 * finding.cost if claimed else finding.cost * finding.confidence
+    bent = _bent_share(seen)
+    value, high = max(value, bent), max(high, 1.2 * bent)
     width = float(np.median(seen.rest.rest_px))
     unseen = float(np.interp(width, HIDING_PX, (HIDDEN, UNSEEN_FOCUS)))
     if seen.scale is not None and width < HIDING_PX[1] and not seen.claims("poor-seeing"):
         usual = star_fwhm_arcsec(Blurs(seeing_arcsec=USUAL_AIR_ARCSEC, aperture_mm=aperture_mm))
         value = max(value, 1 - (usual / (seen.scale * width)) ** 2)
     return Spread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
+
+
+def _bent_share(seen: Seen) -> float:
+    """Share of a claimed error of the wave front that is the same over the field.
+
+    As its finding has it, or as the softness of the stars' core tells: whichever is more.
+    """
+    claimed = [one for one in seen.findings if one.cause in BENT_CAUSES and one.confidence >= CLAIMED]
+    if not claimed:
+        return 0.0
+    soft = float(np.interp(log(seen.rest.beta), np.log(SOFT_BETA), SOFT_SHARE))
+    return max(soft, *(one.confidence * (one.cost or 0.0) for one in claimed))
 
 
 def _field_share(field: FieldModel) -> Spread:

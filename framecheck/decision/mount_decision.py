@@ -202,7 +202,7 @@ def _of_noise(case: _Case, noise: Finding, optics: Sequence[Finding]) -> tuple[M
     if case.budget.tracking_rms.low <= case.budget.needed_rms and case.narrower_at_least < WORTH_FWHM / 2:
         return "cannot tell", "The mount errs at random, but how much of the blur is its own is not known well enough."
     return "upgrade justified", (
-        "The mount errs at random though it is guided, and nothing that could be had for nothing is left to explain it."
+        "The mount errs at random though it is guided, and the frames leave no cheaper cause to blame."
     )
 
 
