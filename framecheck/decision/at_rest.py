@@ -134,7 +134,7 @@ class AtRest:
     """Relative error of the variance."""
 
 
-def at_rest(night: Night, tracking: Tracking) -> AtRest | None:
+def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j) -> AtRest | None:
     """Take the motion that is seen out of each frame's stars.
 
     Motion alike in all directions leaves no trace in the shape, and is not taken out: `without_round_motion` does that.
@@ -144,6 +144,8 @@ def at_rest(night: Night, tracking: Tracking) -> AtRest | None:
     night : Night
     tracking : Tracking
         Of one group.
+    optics_px2 : complex
+        Part of (a² - b²) / 2 times exp(2 i pa) that all frames share and that the optics make.
 
     Returns
     -------
@@ -155,7 +157,8 @@ def at_rest(night: Night, tracking: Tracking) -> AtRest | None:
         return None
     shapes = [shape for i in smears.frames for shape in [night.frames[i].result.shape] if shape is not None]
     beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1)
-    calm = np.sqrt(np.maximum(np.abs(smears.spin2_px2) ** 2 - 2 * smears.error_px2**2, 0.0))
+    moved = np.abs(smears.spin2_px2 - optics_px2)
+    calm = np.sqrt(np.maximum(moved**2 - 2 * smears.error_px2**2, 0.0))
     e = np.arcsinh(calm / smears.fwhm_px**2)
     short = smears.fwhm_px * np.exp(-e / 2)
     table = moved_star(beta, "along")
@@ -169,7 +172,7 @@ def at_rest(night: Night, tracking: Tracking) -> AtRest | None:
         drawn = np.interp(length / sqrt(12) / short, table.rms / table.across, table.across)
         rest = np.where(plain, short / drawn, rest)
         variance = np.where(plain, length**2 / 12, variance)
-    known_to = 2 * smears.error_px2 / np.maximum(np.abs(smears.spin2_px2), 1e-9)
+    known_to = 2 * smears.error_px2 / np.maximum(moved, 1e-9)
     return AtRest(
         frames=smears.frames, beta=beta, fwhm_px=smears.fwhm_px, rest_px=np.minimum(rest, smears.fwhm_px),
         variance_px2=variance, known_to=np.minimum(known_to, 1.0),

@@ -30,6 +30,7 @@ from framecheck.decision.mount_motion import (
     Seen,
     Spread,
     pixel_scale,
+    steady_optics_px2,
     usual_motion,
 )
 from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
@@ -125,7 +126,7 @@ def budget_of(
         None if no frame of the group has stars to measure.
     """
     tracking = None if group is None else night.tracking.get(group.id)
-    rest = None if tracking is None else at_rest(night, tracking)
+    rest = None if tracking is None else at_rest(night, tracking, steady_optics_px2(tracking, findings))
     if group is None or tracking is None or rest is None:
         return None
     scale = pixel_scale(night, tracking)

@@ -1,5 +1,6 @@
 """Motion of the mount in a usual frame of a group, and how much more of it the frames cannot exclude."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import hypot, inf, log, radians, sqrt
 from typing import Final
@@ -7,9 +8,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
 from framecheck.constants import SIGMA_PER_MAD
-from framecheck.decision.at_rest import AtRest, round_motion_between
+from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
 
@@ -41,6 +43,9 @@ STEADY_MOTION: Final = (
     "periodic-error", "polar-misalignment", "untracked", "differential-flexure", "declination-backlash",
 )  # fmt: skip
 """Causes that change the smear from frame to frame without being random."""
+
+DRAWN_BY_OPTICS: Final = ("miscollimation", "astigmatism", "pinched-optics", "coma")
+"""Causes that draw the stars of all frames out alike, as a steady motion would."""
 
 BESIDE_STEADY: Final = 0.25
 """Variance of a random motion, over that along the axis, that such a motion may hide. [dimensionless] Chosen."""
@@ -104,6 +109,22 @@ class Motions:
     """True if a guiding record tells it."""
 
 
+def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> complex:
+    """What the optics draw all stars out by: the part that all frames share, where optics are claimed and no drift is.
+
+    (a² - b²) / 2 times exp(2 i pa), as in `night.tracking.Smears`; 0 where nothing is laid to the optics. [px²]
+    """
+    claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
+    if not claimed & set(DRAWN_BY_OPTICS) or claimed & set(STEADY_MOTION):
+        return 0j
+    return _shared_px2(tracking)
+
+
+def _shared_px2(tracking: Tracking) -> complex:
+    spin2 = tracking.smears.spin2_px2
+    return complex(np.median(spin2.real), np.median(spin2.imag)) if len(spin2) else 0j
+
+
 def pixel_scale(night: Night, tracking: Tracking) -> float | None:
     """Arcseconds a pixel, from the group's own axes where they are known."""
     if tracking.axes is not None and tracking.axes.orientation is not None:
@@ -135,9 +156,16 @@ def usual_motion(seen: Seen) -> Motions:
     hidden = BESIDE_STEADY * along if seen.claims(*STEADY_MOTION) else inf
     most_seen = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
     less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
+    sure = along * (1 - doubt)
+    if not any(CAUSES[one.cause].family == "mount" and one.confidence >= CLAIMED for one in seen.findings):
+        # a shape that all frames share may as well be the optics'
+        calm = at_rest(seen.night, seen.tracking, _shared_px2(seen.tracking))
+        if calm is not None:
+            sure = min(sure, float(np.median(calm.variance_px2)))
+            less = max(less, float(np.median(calm.rest_px / calm.fwhm_px)))
     return Motions(
         Blurring(still, along, beyond + turning),
-        Blurring(less, along * (1 - doubt), least + turning),
+        Blurring(less, sure, least + turning),
         Blurring(more, along * (1 + doubt), most_seen + turning),
     )
 

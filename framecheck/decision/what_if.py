@@ -13,7 +13,7 @@ from framecheck.decision.at_rest import AtRest, at_rest, moved_star, with_round_
 from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
-from framecheck.decision.mount_motion import CLAIMED
+from framecheck.decision.mount_motion import CLAIMED, steady_optics_px2
 from framecheck.decision.star_width import star_fwhm_arcsec
 from framecheck.field.result import FrameShape
 from framecheck.night.records import Group, Night, NightFrame
@@ -179,7 +179,8 @@ class _Judged:
 def _stars(
     night: Night, group: Group, tracking: Tracking, budget: Budget | None, findings: Sequence[Finding]
 ) -> _Stars | None:
-    rest = at_rest(night, tracking)
+    optics = steady_optics_px2(tracking, findings)
+    rest = at_rest(night, tracking, optics)
     if rest is None:
         return None
     shapes = [shape for i in rest.frames for shape in [night.frames[i].result.shape] if shape is not None]
@@ -188,7 +189,7 @@ def _stars(
     shape_px2 = rest.fwhm_px**2 * np.sinh(np.minimum(size, 5)) * turn
     back = np.exp(2j * np.radians([_turned(night.frames[i]) for i in rest.frames]))
     return _Stars(
-        rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, tracking.smears.spin2_px2 * back,
+        rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, (tracking.smears.spin2_px2 - optics) * back,
         np.sqrt(rest.variance_px2), rest.beta, _left_in_half(group, tracking, findings),
     )  # fmt: skip
 

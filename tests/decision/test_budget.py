@@ -78,7 +78,7 @@ def test_a_star_that_its_aperture_explains_leaves_no_air() -> None:
 
 
 def test_motion_along_an_axis_is_taken_out() -> None:  # closed form, one arcsecond a pixel
-    made = budget(moved_night(ALONG, rest_px=2.5))
+    made = budget(moved_night(ALONG, rest_px=2.5), found("differential-flexure"))
     assert made.fwhm_now == pytest.approx(sqrt(2.5 * hypot(2.5, sqrt(FWHM2))), rel=1e-3)
     assert made.fwhm_at_rest.value == pytest.approx(2.5, rel=3e-3)
     assert made.tracking_rms.value == pytest.approx(sqrt(0.5), rel=5e-3)  # mean of both axes' variances
@@ -169,6 +169,19 @@ def test_a_missed_focus_takes_its_share_from_the_air() -> None:
     assert soft.term("atmosphere").share < sharp.term("atmosphere").share  # type: ignore[operator]
     assert sharp.term("focus and optics").share == pytest.approx(0, abs=1e-6)
     assert sharp.term("focus and optics").high > 0.3  # it cannot be excluded either
+
+
+def test_a_shape_that_all_frames_share_may_be_the_optics() -> None:
+    night = moved_night(ALONG)
+    plain, claimed, drifting = (
+        budget(night, *findings)
+        for findings in ((), (found("miscollimation"),), (found("miscollimation"), found("polar-misalignment")))
+    )
+    assert plain.tracking_rms.value == pytest.approx(sqrt(0.5), rel=5e-3)
+    assert plain.tracking_rms.low < 0.1
+    assert claimed.tracking_rms.value < 0.1
+    assert drifting.tracking_rms.value == pytest.approx(sqrt(0.5), rel=5e-3)
+    assert drifting.tracking_rms.low > 0.6
 
 
 def test_a_turning_field_is_motion() -> None:
