@@ -132,9 +132,11 @@ class AtRest:
     """Of that motion, along its axis."""
     known_to: Floats
     """Relative error of the variance."""
+    even: bool
+    """True if the motion is taken for a line."""
 
 
-def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j) -> AtRest | None:
+def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j, *, even: bool = False) -> AtRest | None:
     """Take the motion that is seen out of each frame's stars.
 
     Motion alike in all directions leaves no trace in the shape, and is not taken out: `without_round_motion` does that.
@@ -146,6 +148,9 @@ def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j) -> AtRes
         Of one group.
     optics_px2 : complex
         Part of (a² - b²) / 2 times exp(2 i pa) that all frames share and that the optics make.
+    even : bool
+        True if the motion is known to go on evenly, so that each exposure draws a line, however short; a random motion
+        that makes the same shape has an rms 5 to 15 % greater.
 
     Returns
     -------
@@ -161,7 +166,7 @@ def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j) -> AtRes
     calm = np.sqrt(np.maximum(moved**2 - 2 * smears.error_px2**2, 0.0))
     e = np.arcsinh(calm / smears.fwhm_px**2)
     short = smears.fwhm_px * np.exp(-e / 2)
-    table = moved_star(beta, "along")
+    table = moved_star(beta, "line" if even else "along")
     size = np.log(table.along / table.across)
     variance = (np.interp(e, size, table.rms / table.across) * short) ** 2
     rest = short / np.interp(e, size, table.across)
@@ -175,7 +180,7 @@ def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j) -> AtRes
     known_to = 2 * smears.error_px2 / np.maximum(moved, 1e-9)
     return AtRest(
         frames=smears.frames, beta=beta, fwhm_px=smears.fwhm_px, rest_px=np.minimum(rest, smears.fwhm_px),
-        variance_px2=variance, known_to=np.minimum(known_to, 1.0),
+        variance_px2=variance, known_to=np.minimum(known_to, 1.0), even=even,
     )  # fmt: skip
 
 

@@ -29,6 +29,7 @@ from framecheck.decision.mount_motion import (
     Blurring,
     Seen,
     Spread,
+    goes_evenly,
     pixel_scale,
     steady_optics_px2,
     usual_motion,
@@ -126,7 +127,9 @@ def budget_of(
         None if no frame of the group has stars to measure.
     """
     tracking = None if group is None else night.tracking.get(group.id)
-    rest = None if tracking is None else at_rest(night, tracking, steady_optics_px2(tracking, findings))
+    rest = None
+    if tracking is not None:
+        rest = at_rest(night, tracking, steady_optics_px2(tracking, findings), even=goes_evenly(findings))
     if group is None or tracking is None or rest is None:
         return None
     scale = pixel_scale(night, tracking)

@@ -120,6 +120,11 @@ def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> comple
     return _shared_px2(tracking)
 
 
+def goes_evenly(findings: Sequence[Finding]) -> bool:
+    """Whether the motion inside an exposure is one that draws lines: a drift, or a slow swing."""
+    return any(one.cause in STEADY_MOTION and one.confidence >= CLAIMED for one in findings)
+
+
 def _shared_px2(tracking: Tracking) -> complex:
     spin2 = tracking.smears.spin2_px2
     return complex(np.median(spin2.real), np.median(spin2.imag)) if len(spin2) else 0j

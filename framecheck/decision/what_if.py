@@ -13,7 +13,7 @@ from framecheck.decision.at_rest import AtRest, at_rest, moved_star, with_round_
 from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
-from framecheck.decision.mount_motion import CLAIMED, steady_optics_px2
+from framecheck.decision.mount_motion import CLAIMED, goes_evenly, steady_optics_px2
 from framecheck.decision.star_width import star_fwhm_arcsec
 from framecheck.field.result import FrameShape
 from framecheck.night.records import Group, Night, NightFrame
@@ -45,6 +45,8 @@ class _Stars:
     along_px: Floats
     """Rms of the motion along its axis."""
     beta: float
+    even: bool
+    """True if the motion draws lines."""
     halved: float
     """What is left of the motion's variance in half the exposure."""
 
@@ -180,7 +182,7 @@ def _stars(
     night: Night, group: Group, tracking: Tracking, budget: Budget | None, findings: Sequence[Finding]
 ) -> _Stars | None:
     optics = steady_optics_px2(tracking, findings)
-    rest = at_rest(night, tracking, optics)
+    rest = at_rest(night, tracking, optics, even=goes_evenly(findings))
     if rest is None:
         return None
     shapes = [shape for i in rest.frames for shape in [night.frames[i].result.shape] if shape is not None]
@@ -190,7 +192,7 @@ def _stars(
     back = np.exp(2j * np.radians([_turned(night.frames[i]) for i in rest.frames]))
     return _Stars(
         rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, (tracking.smears.spin2_px2 - optics) * back,
-        np.sqrt(rest.variance_px2), rest.beta, _left_in_half(group, tracking, findings),
+        np.sqrt(rest.variance_px2), rest.beta, rest.even, _left_in_half(group, tracking, findings),
     )  # fmt: skip
 
 
@@ -237,7 +239,7 @@ def _guided(stars: _Stars, needed_px: float) -> _Changed:
 
 def _shorter(stars: _Stars) -> _Changed:
     """With what half the exposure leaves of the motion along its axis."""
-    table = moved_star(stars.beta, "along")
+    table = moved_star(stars.beta, "line" if stars.even else "along")
     rest = np.maximum(stars.rest_px, 1e-3)
     before, after = (
         np.interp(stars.along_px * factor / rest, table.rms, table.fwhm) for factor in (1.0, stars.halved**0.5)

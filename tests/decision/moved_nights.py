@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from math import erf
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import optimize
 
 from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.causes.result import Finding
@@ -36,9 +38,10 @@ HERE = Registration(
 def moved_night(
     covariance_px2: Floats, *, rest_px: float | Floats = 2.5, rig: Rig = RIG, exposure_s: float = 120.0,
     beta: float = GAUSSIAN, airmass: Floats | None = None, motion: Motion = STILL, error: float = 0.004,
-    guide_rms_arcsec: tuple[float, float] | None = None,
+    guide_rms_arcsec: tuple[float, float] | None = None, line_px: float | None = None,
 ) -> Night:  # fmt: skip
-    """A night of one target whose stars were moved by these covariances (xx, yy, xy), shape (n, 3) or (3,)."""
+    """A night of one target whose stars were moved by these covariances (xx, yy, xy), shape (n, 3) or (3,); or evenly
+    along x, by so many pixels in each exposure."""
     moved = np.atleast_2d(covariance_px2).astype(float)
     n = len(moved) if len(moved) > 1 else 30
     moved = np.broadcast_to(moved, (n, 3))
@@ -46,6 +49,8 @@ def moved_night(
     frames = []
     for i in range(n):
         shape = gaussian_shape(float(rest[i]), moved[i], beta, error)
+        if line_px is not None:
+            shape = lined_shape(float(rest[i]), line_px, error)
         frames.append(
             NightFrame(
                 result=FrameResult(
@@ -86,7 +91,23 @@ def gaussian_shape(rest_px: float, covariance_px2: Floats, beta: float, error: f
     """The shape of a round Gaussian star moved by a Gaussian motion."""
     xx, yy, xy = covariance_px2
     mean, half, turn = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy), np.arctan2(2 * xy, xx - yy)
-    long, short = (np.sqrt(rest_px**2 + FWHM2 * (mean + sign * half)) for sign in (1, -1))
+    long, short = (float(np.sqrt(rest_px**2 + FWHM2 * (mean + sign * half))) for sign in (1, -1))
+    return shape_of(long, short, float(turn), beta, error)
+
+
+def lined_shape(rest_px: float, line_px: float, error: float) -> FrameShape:
+    """The shape of a round Gaussian star drawn along x, its half maximum from the error function: TRK-52."""
+    sigma = rest_px / np.sqrt(FWHM2) * np.sqrt(2)
+
+    def light(x: float) -> float:
+        return erf((x + line_px / 2) / sigma) - erf((x - line_px / 2) / sigma)
+
+    half = optimize.brentq(lambda x: light(x) - light(0) / 2, 0, rest_px + line_px)
+    return shape_of(2 * half, rest_px, 0.0, GAUSSIAN, error)
+
+
+def shape_of(long: float, short: float, turn: float, beta: float, error: float) -> FrameShape:
+    """A shape from its axes at half maximum and twice its angle."""
     e, fwhm = float(np.log(long / short)), float(np.sqrt(long * short))
     return FrameShape(
         fwhm_px=fwhm, fwhm_px_error=error * fwhm, elongation=float(np.exp(e)), elongation_error=error,

@@ -6,7 +6,7 @@ from math import sqrt
 import galsim
 import numpy as np
 import pytest
-from moved_nights import FWHM2, RIG, found, moved_night, random_motion
+from moved_nights import FWHM2, RIG, found, lined_shape, moved_night, random_motion
 from reference import reference
 from scipy import optimize
 
@@ -52,8 +52,10 @@ def test_guiding_as_well_as_needed_costs_a_tenth() -> None:
 
 
 def test_half_the_exposure_halves_a_drift() -> None:
-    told = cases(moved_night(np.array([1.0, 0, 0])), found("polar-misalignment"))
-    assert told["half the exposure time"].fwhm_arcsec == pytest.approx(width(0.25), rel=5e-3)
+    told = cases(moved_night(np.zeros(3), line_px=4.0), found("polar-misalignment"))
+    assert told["as it was"].fwhm_arcsec == pytest.approx(lined_shape(REST, 4.0, 0.004).fwhm_px, rel=1e-3)
+    assert told["perfect tracking"].fwhm_arcsec == pytest.approx(REST, rel=5e-3)
+    assert told["half the exposure time"].fwhm_arcsec == pytest.approx(lined_shape(REST, 2.0, 0.004).fwhm_px, rel=5e-3)
     assert told["half the exposure time"].n_frames == 60
 
 
@@ -64,7 +66,7 @@ def test_half_the_exposure_leaves_a_quick_random_motion() -> None:
 
 def test_half_the_exposure_of_a_swing() -> None:
     # TRK-13 of the table: (A²/2) (1 - sinc²(t / P)) inside an exposure of 120 s, period 480 s
-    night = moved_night(np.array([1.0, 0, 0]))
+    night = moved_night(np.zeros(3), line_px=4.0)
     rhythm = Rhythm(
         period_s=480.0, period_error_s=5.0, amplitude_px=3.0, amplitude_error_px=0.1, seen_share=0.9,
         false_alarm_probability=1e-6, shortest_period_s=260.0, alias_periods_s=(), possible_periods_s=(480.0,),
@@ -73,7 +75,9 @@ def test_half_the_exposure_of_a_swing() -> None:
     whole, half = (0.5 * (1 - np.sinc(t / 480) ** 2) for t in (120, 60))
     assert whole == reference("TRK-13").approx
     told = cases(night, found("periodic-error"))
-    assert told["half the exposure time"].fwhm_arcsec == pytest.approx(width(half / whole), rel=5e-3)
+    assert told["half the exposure time"].fwhm_arcsec == pytest.approx(
+        lined_shape(REST, 4 * sqrt(half / whole), 0.004).fwhm_px, rel=5e-3
+    )
 
 
 def test_read_noise_is_paid_twice() -> None:
