@@ -219,17 +219,19 @@ def with_round_motion(rest: Floats, variance: float, beta: float) -> Floats:
     return out
 
 
-def needed_rms(rest_fwhm: float, beta: float, growth: float = 1.1) -> float:
-    """Round motion, rms on each axis, that widens a star by no more than a factor.
+def needed_rms(rest_fwhm: float, beta: float, pixel: float = 0.0, growth: float = 1.1) -> float:
+    """Round motion, rms on each axis, that widens the recorded star by no more than a factor.
 
     For a Gaussian star it is FWHM sqrt(growth² - 1) / 2.3548, a fifth of the FWHM for a tenth more; wings make it less.
 
     Parameters
     ----------
     rest_fwhm : float
-        Width of the star as the pixels record it, without motion.
+        Width of the star without motion, before the pixel.
     beta : float
         Its Moffat exponent.
+    pixel : float
+        Side of the pixel that records it, taken for a Gaussian of its variance, a twelfth of its square.
     growth : float
         Factor above 1.
 
@@ -239,4 +241,7 @@ def needed_rms(rest_fwhm: float, beta: float, growth: float = 1.1) -> float:
         In the unit of `rest_fwhm`.
     """
     table = moved_star(round(beta, 1), "round")
-    return rest_fwhm * float(np.interp(growth, table.fwhm, table.rms))
+    averaged = pixel**2 / 12
+    recorded = float(np.interp(sqrt(averaged) / rest_fwhm, table.rms, table.fwhm))
+    blurred = rest_fwhm * float(np.interp(growth * recorded, table.fwhm, table.rms))
+    return sqrt(blurred**2 - averaged)

@@ -161,7 +161,7 @@ def budget_of(
         tracking_rms=Spread(
             value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
         ),
-        needed_rms=needed_rms(recorded[0], rest.beta),
+        needed_rms=needed_rms(unit * still_px[0], rest.beta, unit),
         settled=motion.settled,
         round_rms=unit * sqrt(motion.high.round),
     )  # fmt: skip

@@ -73,6 +73,14 @@ def test_the_needed_rms_of_a_gaussian_star_is_a_fifth_of_its_width() -> None:
     assert needed_rms(1.0, GAUSSIAN) == reference("BUD-04").approx
 
 
+@pytest.mark.parametrize(("seeing", "pixel"), [(3.0, 1.0), (2.5, 1.5), (2.5, 1.7)])
+def test_the_needed_rms_behind_pixels(seeing: float, pixel: float) -> None:
+    exact = jitter_for_growth(Blurs(seeing_arcsec=seeing, pixel_arcsec=pixel), 1.1)
+    assert needed_rms(seeing, 4.765, pixel) == pytest.approx(exact, rel=0.06)
+    gaussian = sqrt(seeing**2 + FWHM2 * pixel**2 / 12)  # closed form: BUD-01 with BUD-04
+    assert needed_rms(seeing, GAUSSIAN, pixel) == pytest.approx(reference("BUD-04").value * gaussian, rel=2e-3)
+
+
 def test_the_needed_rms_in_turbulent_air_as_transfer_functions_have_it() -> None:
     # Moffat 4.765 stands in for Kolmogorov: PSF-19 of the table; an independent route to the same number
     kolmogorov = jitter_for_growth(Blurs(seeing_arcsec=2.0), 1.1)
