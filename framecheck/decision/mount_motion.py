@@ -140,9 +140,9 @@ def pixel_scale(night: Night, tracking: Tracking) -> float | None:
 def usual_motion(seen: Seen) -> Motions:
     """Motion of a usual frame, with what the shapes cannot exclude.
 
-    Motion along one axis draws stars out, and is known. Motion alike in all directions leaves no shape: it is counted
-    where a guiding record or a claim of guiding noise speaks for it, and bounded elsewhere, by how much the shapes
-    change from frame to frame and by the air that there must be.
+    Motion along one axis draws stars out, and is known. Motion alike in all directions leaves no shape of its own: a
+    guiding record tells it, else how much the shapes change at random from frame to frame; the bounds leave room for
+    the air that there must be.
     """
     rest = seen.rest
     along = float(np.median(rest.variance_px2))
@@ -156,8 +156,10 @@ def usual_motion(seen: Seen) -> Motions:
         return Motions(value, low, high, settled=True)
     restless = _restless_px2(seen)
     beyond, least, most = 0.0, 0.0, _room_px2(seen)
-    if seen.claims("guiding-noise") and seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
+    if seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
         beyond, least = (min(max(size - along / 2, 0.0), most) for size in (restless.value, restless.low))
+    if not seen.claims("guiding-noise"):
+        least = 0.0  # the air changes shapes a little, too
     hidden = BESIDE_STEADY * along if seen.claims(*STEADY_MOTION) else inf
     most_seen = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
     less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
