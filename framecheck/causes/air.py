@@ -37,6 +37,12 @@ SPOILT_GROWTH: Final = 0.4
 SPOILT_ELONGATION: Final = 1.5
 """[dimensionless] Elongation over the usual. Chosen."""
 
+KNOCKED_SIGMA: Final = 6.0
+THIRD_OF_NORMAL: Final = 0.426
+"""33 % quantile of the size of a normal deviate, over its standard deviation. Closed form."""
+KNOCKED: Final = 0.05
+"""ln(FWHM), or of the elongation, above the neighbouring frames' from which a frame was knocked. Chosen."""
+
 LOST_STARS: Final = 0.3
 """[dimensionless] With less than this share of the usual stars, an unmatched frame is clouded. Chosen."""
 LOST_LIGHT: Final = 1.0
@@ -224,7 +230,22 @@ def _spoilt(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     length = np.median(series.elongation[known]) if known.any() else np.nan
     with np.errstate(invalid="ignore"):
         spoilt = (np.log(series.fwhm_px / width) > SPOILT_GROWTH) | (series.elongation / length > SPOILT_ELONGATION)
+        spoilt |= _stands_out(np.log(series.fwhm_px), neighbours=True)
+        spoilt |= _stands_out(np.log(series.elongation), neighbours=False)
     return np.asarray(spoilt, dtype=bool)
+
+
+def _stands_out(value: Floats, *, neighbours: bool) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    """Frames that stand out far above the usual, or their neighbours: knocked, not clouded."""
+    n = len(value)
+    if not np.isfinite(value).any():
+        return np.zeros(n, bool)
+    around = [[i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] if neighbours and n > 1 else slice(None)
+              for k in range(n)]  # fmt: skip
+    off = value - np.array([np.nanmedian(value[near]) for near in around])
+    # the calmer third tells the scatter: a knocked frame spoils its neighbours' medians in a short run
+    usual = float(np.nanpercentile(np.abs(off), 33)) / THIRD_OF_NORMAL
+    return np.asarray(off > max(KNOCKED_SIGMA * usual, KNOCKED), dtype=bool)
 
 
 def _clouded_out(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

@@ -42,18 +42,32 @@ RECORDED: Final = 0.2
 stars are a tenth wider for it; part of it is the air over the guide star."""
 RECORDED_SCATTER: Final = 0.05
 
+SLOW: Final = 0.8
+"""Correlation of the smear with the speed between frames from which the motion is slow. [dimensionless] Chosen."""
+LEFT_BY_DRIFT: Final = 0.45
+"""Part of the smear that a drift must leave for something faster to be at work. [dimensionless] Chosen."""
+
+LONG_EXPOSURE_S: Final = 150.0
+"""[s] Exposures from which an unguided frame may hold a good part of a gear's turn. Chosen: worms turn in 3 to 15
+minutes (common practice, no source)."""
+NO_PERIOD_LOG_ODDS: Final = 1.0
+"""Log-odds of a periodic error that shows by its direction alone. Chosen: three to one."""
+
 FEWEST_FRAMES: Final = 6
 
 LATEST_SHARE: Final = 0.85
 """Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
 
-SHOCK_SHARE: Final = 0.25
+WITHOUT_AXES: Final = 0.4
+"""Highest log-odds of a backlash where the direction of declination is not known. Chosen."""
+
+SHOCK_SHARE: Final = 0.33
 """Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
 SHOCK_SIGMA: Final = 6.0
 """Smear off the usual one, over what the night's frames scatter by. Chosen."""
-SHOCK_SEEN: Final = 0.18
-"""Such a smear over the squared FWHM. [dimensionless] Chosen: an elongation of 1.2 beyond the usual."""
-WIDER: Final = 0.25
+SHOCK_SEEN: Final = 0.1
+"""ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
+WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
 
 
@@ -63,9 +77,19 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if not groups:
         return _too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
     moved, log_odds, rhythm = max(((one, *_swing(one, rig)) for one in groups), key=lambda row: row[1])
+    evidence: tuple[Evidence, ...]
     if rhythm is None:
-        evidence: tuple[Evidence, ...] = (Evidence(statement="no period stands out of the motion between frames"),)
-        return answer("periodic-error", log_odds, frames_affected=0, cost=None, evidence=evidence)
+        evidence = (
+            Evidence(statement="no period stands out of the motion between frames"),
+            Evidence(
+                statement="unguided stars are drawn out along right ascension by",
+                value=_ratio(float(np.median(np.abs(moved.smear)))), unit="long over short axis",
+                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
+            ),
+        )  # fmt: skip
+        return answer(
+            "periodic-error", log_odds, frames_affected=int((moved.size > SEEN).sum()), cost=None, evidence=evidence
+        )
     between = rhythm is moved.tracking.rhythm
     scale = moved.scale_arcsec
     evidence = (
@@ -134,13 +158,55 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
         if along is not None:
             power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
             axis = log_odds_above(power, ALONG_RA, 0.1)
+        low, high = np.percentile(np.abs(moved.smear), [10, 90])
         odds = all_of(
-            _surely(inside.false_alarm_probability),
-            log_odds_above(float(np.percentile(np.abs(moved.smear), 80)), SEEN, SEEN_SCATTER),
-            axis,
+            _surely(inside.false_alarm_probability), log_odds_above(float(high - low), SEEN, SEEN_SCATTER), axis
         )
         best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
-    return best
+    others = [best, (_comes_and_goes(moved), None)]
+    if rig.guided is False:
+        others.append((_along_ra_all_night(moved), None))
+    return max(others, key=lambda row: row[0])
+
+
+def _comes_and_goes(moved: Moved) -> float:
+    """Log-odds of a swing along right ascension, too short a run for its period: the smear follows the speed."""
+    along = moved.along_ra
+    if along is None:
+        return -4.0
+    power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
+    low, high = np.percentile(along.real, [10, 90])
+    return all_of(
+        log_odds_above(moved.slow, SLOW, 0.08),
+        log_odds_above(power, ALONG_RA, 0.08),
+        log_odds_above(float(high - low), SEEN, SEEN_SCATTER),
+        NO_PERIOD_LOG_ODDS,
+        -moved.tracking.guided_log_odds,
+    )
+
+
+def _along_ra_all_night(moved: Moved) -> float:
+    """Log-odds that unguided exposures, as long as a turn of the gear or longer, are all smeared along right ascension.
+
+    No period can then be seen: each frame holds all of it.
+    """
+    along = moved.along_ra
+    if along is None or (moved.drift_seen > 4 and _drift_share(moved) > 0.5):
+        return -4.0
+    seconds = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
+    return all_of(
+        log_odds_above(float(np.median(along.real)), SEEN, SEEN_SCATTER),
+        log_odds_above(power, ALONG_RA, 0.08),
+        log_odds_above(math.log(max(seconds, 1.0)), math.log(LONG_EXPOSURE_S), 0.3),
+        NO_PERIOD_LOG_ODDS,
+    )
+
+
+def _drift_share(moved: Moved) -> float:
+    """Part of the smear that the drift between exposures makes."""
+    seen = float(np.median(np.abs(moved.smear)))
+    return float(np.median(np.abs(moved.from_drift))) / max(seen, 1e-6)
 
 
 def _known_worm(rhythm: Rhythm, rig: Rig) -> float:
@@ -161,15 +227,15 @@ def _above(value: float, limit: float, scatter: float) -> float:
 def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """In one part of the night, and only there, the stars are drawn out along declination."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
-    known = [one for one in groups if one.along_ra is not None]
-    if not known:
-        because = "which way declination runs in the image is not known" if groups else ""
-        return _too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file", because)
-    moved, log_odds, block = max(((one, *_late(one)) for one in known), key=lambda row: row[1])
-    along = moved.along_ra
-    assert along is not None
-    inside, outside = -along.real[block], -along.real[~block]
-    statement = "in one part of the night stars are drawn out along declination by"
+    if not groups:
+        return _too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")
+    moved, log_odds, block = max(((one, *_late(one)) for one in groups), key=lambda row: row[1])
+    if moved.along_ra is None:
+        log_odds = min(log_odds, WITHOUT_AXES)
+    across = _across_ra(moved)
+    inside, outside = across[block], across[~block]
+    which = "declination" if moved.along_ra is not None else "one direction"
+    statement = f"in one part of the night stars are drawn out along {which} by"
     return answer(
         "declination-backlash",
         log_odds,
@@ -195,10 +261,8 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
 
 def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     """Log-odds of a run of frames smeared along declination, and that run."""
-    along = moved.along_ra
     n = len(moved.frames)
-    if along is None:
-        return -math.inf, np.zeros(n, bool)
+    along = _relative(moved)
     across, error = -along.real, moved.error
     first, last = _run(across, error)
     block = np.zeros(n, bool)
@@ -217,9 +281,24 @@ def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         log_odds_above(pure, 0.85, 0.06),
         log_odds_above(LATEST_SHARE, float(block.mean()), 0.06),
         log_odds_above(float(block.sum()), 1.5, 0.6),
-        log_odds_above(float(np.mean(inside > SEEN / 2)), 0.6, 0.1),
+        log_odds_above(float(np.mean(inside > np.median(outside) + SEEN / 2)), 0.6, 0.1),
     )
     return odds, block
+
+
+def _relative(moved: Moved) -> NDArray[np.complex128]:
+    """Smear with its direction counted from right ascension; without known axes, from across the strongest smears."""
+    if moved.along_ra is not None:
+        return moved.along_ra
+    off = moved.smear - moved.middle
+    strongest = np.sum(off * np.abs(off))
+    out: NDArray[np.complex128] = -off * np.exp(-1j * np.angle(strongest))
+    return out
+
+
+def _across_ra(moved: Moved) -> Floats:
+    out: Floats = -_relative(moved).real
+    return out
 
 
 def _run(value: Floats, error: Floats) -> tuple[int, int]:
@@ -318,12 +397,14 @@ def _restless(moved: Moved, rig: Rig) -> float:
     recorded = _on_record(moved)
     if recorded is not None:
         odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
-    if moved.along_ra is not None:
-        late, _ = _late(moved)
-        odds.append(-late)
-    period, rhythm = _swing(moved, rig)
-    if rhythm is not None:
-        odds.append(-period)
+    late, _ = _late(moved)
+    odds.append(-late)
+    period, _ = _swing(moved, rig)
+    odds.append(-period)
+    if moved.drift_seen > 4:
+        left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
+        odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
+    odds.append(log_odds_above(SLOW, moved.slow, 0.08))
     return all_of(*odds)
 
 
@@ -367,8 +448,18 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
         return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
     surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
-    odds = 3.0 if doubled.any() else max(log_odds_above(surest, 1.0, 0.15), 0.7 if blurred.any() else -math.inf)
-    return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06)), spoilt
+    widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
+    odds = 3.0 if doubled.any() else any_of(log_odds_above(surest, 1.2, 0.2), log_odds_above(widest, 1.6, 0.4))
+    return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
+    """Log-odds that spoilt frames follow each other with one direction of smear, as no knocks do."""
+    where = np.flatnonzero(spoilt)
+    if len(where) < 3 or where[-1] - where[0] >= len(where) + 1:
+        return -3.0
+    alike = abs(np.sum(e[where])) / max(float(np.sum(np.abs(e[where]))), 1e-9)
+    return log_odds_above(float(alike), 0.8, 0.08)
 
 
 def _neighbours(value: Floats) -> Floats:

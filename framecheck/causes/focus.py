@@ -22,6 +22,12 @@ SOFT_BETA: Final = 5.5
 Trujillo et al., MNRAS 328, 977 (2001), from memory); with a disc that widens it by a quarter, 6.2 (drawn by GalSim)."""
 BETA_SCATTER: Final = 0.35
 
+TRAILED: Final = 1.8
+"""Elongation from which a star is a trail, whose profile says nothing of the focus. Chosen."""
+
+FLAT_BETA: Final = 10.0
+"""Moffat exponent that only a disc of defocus makes. Chosen."""
+
 SHARP_PX: Final = 2.4
 """[px] Below, the pixel hides the profile. Chosen."""
 
@@ -80,11 +86,12 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 
 def _soft(series: Series, night: Night, rig: Rig) -> float:
     beta = series.beta[np.isfinite(series.beta)]
-    width = float(np.nanmedian(series.fwhm_px))
+    width, lowest = float(np.nanmedian(series.fwhm_px)), float(np.percentile(beta, 25))
     odds = [
-        log_odds_above(float(np.percentile(beta, 25)), SOFT_BETA, BETA_SCATTER),
+        log_odds_above(lowest, SOFT_BETA, BETA_SCATTER),
         log_odds_above(width, SHARP_PX, 0.12),
-        log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05),
+        log_odds_above(TRAILED, float(np.nanmedian(series.elongation)), 0.1),
+        max(log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05), 2 * math.log(lowest / FLAT_BETA)),
     ]
     if rig.aperture_mm is not None and rig.pixel_scale_arcsec is not None:
         airy = diffraction_fwhm_arcsec(rig.aperture_mm) / (width * rig.pixel_scale_arcsec)
@@ -95,7 +102,9 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
         odds.append(log_odds_above(0.5, turned_px(night, series) / width, 0.12))
         sigma3 = (math.sqrt(max(field.centre_size_px2, 1e-6)) / FWHM_PER_SIGMA) ** 3
         comet, lobes = field.constant_coma_px3.value / sigma3, field.trefoil_px.value**3 / sigma3
-        odds.append(-log_odds_above(math.log(max(comet, 1e-3)), math.log(SKEW), 0.3))
+        # comets and lobes soften a core too, but never so much
+        plain = float(np.clip(math.log(float(np.median(beta)) / FLAT_BETA) / 0.3, -1.0, 1.0)) + 1
+        odds.append(max(-log_odds_above(math.log(max(comet, 1e-3)), math.log(SKEW), 0.3), -6 + 6 * plain))
         odds.append(-log_odds_above(math.log(max(lobes, 1e-3)), math.log(LOBED), 0.3))
     return all_of(*odds)
 

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.causes.moved import LINE_SEEN, Moved, all_moved
+from framecheck.causes.moved import LINE_SEEN, SEEN, Moved, all_moved
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -15,17 +15,25 @@ from framecheck.causes.result import (
     Rival,
     all_of,
     answer,
+    any_of,
     log_odds_above,
 )
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
+from framecheck.night.polar import DEG_PER_HOUR_PER_ARCMIN
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
 UNTRACKED_ARCSEC_PER_S: Final = 0.35
 """[arcsec/s] Faster motion is no tracking, or a wrong rate: an axis 80 arcminutes off makes as much (closed form)."""
+WRONG_RATE_ARCSEC_PER_MIN: Final = 2.5
+"""[arcsec/min] Steady drift along right ascension alone that a wrong rate makes: 0.3 percent of the sky's own. Chosen:
+refraction makes up to 1 where telescopes point."""
+ALONG_RA: Final = 5.0
+"""Drift along right ascension over that in declination from which a wrong axis hardly explains it. Chosen."""
+RATIO_SCATTER: Final = 0.4
 RATE_SCATTER: Final = 0.2
 """[dimensionless] Error of ln(rate) of a trail. Chosen."""
-PLAIN_LINE: Final = 0.6
+PLAIN_LINE: Final = 0.5
 """Length of a line over the FWHM from which its length is known. Chosen."""
 LINE_SCATTER: Final = 0.1
 """[dimensionless] Error of a line's length over the FWHM. Chosen."""
@@ -36,9 +44,6 @@ SIGMA_SCATTER: Final = 1.3
 
 PREDICTED_SCATTER: Final = 0.35
 """[dimensionless] Error of the smear that a drift lets expect, over itself. Chosen."""
-
-UNGUIDED_LOG_ODDS: Final = {False: 4.0, True: -4.0, None: 0.0}
-"""[dimensionless] Chosen: what is said or plainly seen of guiding is seldom wrong; unknown leaves both open."""
 
 POLAR_ARCMIN: Final = 4.0
 """[arcmin] Polar errors below are usual, and harmless where they do not smear. Common practice, no source."""
@@ -56,13 +61,17 @@ FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""
 FLEXURE_SCATTER: Final = 0.35
 GUIDE_STAR_ARCMIN: Final = 120.0
-"""[arcmin] Farthest guide star from the middle of the field. Chosen: guide scopes are seldom off by a degree."""
+"""[arcmin] Farthest guide star from the middle of the field, in a guide scope. Chosen: few are off by a degree."""
+GUIDE_STAR_DIAGONALS: Final = 3.0
+"""The same over the diagonal of the image. Chosen."""
 
 
 def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """All frames show lines along one direction whose length is the sky's own motion, or much of it."""
     seen = [(one, *_sky_motion(one, rig)) for one in all_moved(night)]
     known = [row for row in seen if row[1] is not None]
+    if not known and rig.mount_type == "fixed" and seen:
+        return _on_tripod([row[0] for row in seen])
     if not known:
         return _no_motion(night, "untracked", "the pixel scale is unknown, so a trail has no rate in arcseconds")
     moved, log_odds, rate, full = max(known, key=lambda row: -math.inf if row[1] is None else row[1])
@@ -89,6 +98,22 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     )  # fmt: skip
 
 
+def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
+    """A mount that does not follow, with no pixel scale to tell the rate."""
+    rows = [(float(np.median(math.sqrt(12) * one.tracking.smears.rms_px)), one) for one in groups]
+    line, moved = max(rows, key=lambda row: row[0] / row[1].fwhm_px)
+    return answer(
+        "untracked",
+        log_odds_above(line / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER),
+        frames_affected=int((np.abs(moved.smear) > SEEN).sum()),
+        cost=_cost(moved),
+        evidence=(
+            Evidence(statement="this mount does not follow the sky, and stars are drawn out by", value=line, unit="px",
+                     expected_if_healthy=f"below {PLAIN_LINE * moved.fwhm_px:.1f}"),
+        ),
+    )  # fmt: skip
+
+
 def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
     """Log-odds, rate of the trails and of the sky; None for the first without a pixel scale. [arcsec/s]"""
     scale, exposure = moved.scale_arcsec, float(np.nanmedian(moved.tracking.smears.exposure_s))
@@ -99,12 +124,24 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
     inside = float(np.median(line))
     rate = inside * scale / exposure
     drifted = float(np.median(moved.line_px)) * scale / exposure
-    odds = [
-        log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER),
-        _above_in_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER),
-    ]
+    fast = _above_in_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER)
     if moved.drift_seen > SURE_SIGMA or len(moved.motion.minutes) > 5:
-        odds.append(_above_in_ratio(drifted, UNTRACKED_ARCSEC_PER_S, 2 * RATE_SCATTER))
+        fast = all_of(fast, _above_in_ratio(drifted, UNTRACKED_ARCSEC_PER_S, 2 * RATE_SCATTER))
+    slow = -math.inf
+    drift = moved.tracking.drift
+    if drift is not None and moved.drift_seen > SURE_SIGMA:
+        east, north = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min)
+        along = math.log(max(east, 1e-3) / math.hypot(north, 2 * drift.error_arcsec_per_min, 1e-3))
+        fast = all_of(fast, log_odds_above(along, math.log(ALONG_RA), RATIO_SCATTER))
+        slow = all_of(
+            _above_in_ratio(east, WRONG_RATE_ARCSEC_PER_MIN, RATE_SCATTER),
+            log_odds_above(along, math.log(ALONG_RA), RATIO_SCATTER),
+            log_odds_above(drifted / max(rate, 1e-6), 0.6, 0.15),
+        )
+    drawn = log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER)
+    if rig.mount_type == "fixed":
+        return drawn, rate, full
+    odds = [drawn, any_of(fast, slow)]
     if rig.guided:
         odds.append(-2.0)
     return all_of(*odds), rate, full
@@ -115,7 +152,11 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     groups = list(all_moved(night))
     known = [one for one in groups if one.tracking.polar is not None]
     if not known or rig.mount_type in ("alt-azimuth", "fixed"):
-        return _no_polar(night, rig, groups)
+        turning = [one for one in groups if one.motion.rotation_deg_per_hour is not None]
+        by_turning = (
+            _from_turning_alone(turning, rig) if turning and rig.mount_type not in ("alt-azimuth", "fixed") else None
+        )
+        return by_turning or _no_polar(night, rig, groups)
     moved, log_odds = _likeliest(known, lambda one: _axis_off(one, rig))
     polar, drift = moved.tracking.polar, moved.tracking.drift
     assert polar is not None
@@ -162,6 +203,48 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     )  # fmt: skip
 
 
+def _from_turning_alone(groups: list[Moved], rig: Rig) -> Finding | None:
+    """A claim from frames that turn under a guider, where nothing tells the axis' own angle; None without one."""
+    moved, log_odds = _likeliest(groups, lambda one: _turns_under_guider(one, rig))
+    least = _least_axis_arcmin(moved)
+    found = answer(
+        "polar-misalignment",
+        log_odds,
+        frames_affected=len(moved.frames) if log_odds > 0 else 0,
+        cost=None,
+        evidence=(
+            Evidence(
+                statement="the field turns by", value=moved.motion.rotation_deg_per_hour, unit="deg/h",
+                expected_if_healthy=0.0,
+            ),
+            Evidence(
+                statement="so that the polar axis is off by at least", value=least, unit="arcmin",
+                expected_if_healthy=f"below {POLAR_GROSS_ARCMIN:.0f}",
+            ),
+        ),
+        rivals=(Rival(cause="field-rotation", why_less_likely="it is what the wrong axis does, named beside it"),),
+    )  # fmt: skip
+    return found if isinstance(found, Finding) and log_odds > 0 else None
+
+
+def _least_axis_arcmin(moved: Moved) -> float:
+    """Smallest polar error that turns a guided field so fast. [arcmin] Closed form: 0.2625 deg/h a degree at most."""
+    return abs(moved.motion.rotation_deg_per_hour or 0.0) * _cos_dec(moved) / DEG_PER_HOUR_PER_ARCMIN
+
+
+def _turns_under_guider(moved: Moved, rig: Rig) -> float:
+    rate, error = abs(moved.motion.rotation_deg_per_hour or 0.0), moved.motion.rotation_error_deg_per_hour or math.inf
+    odds = [
+        _above_in_ratio(_least_axis_arcmin(moved), POLAR_GROSS_ARCMIN, POLAR_SCATTER),
+        log_odds_above(rate / max(error, 1e-9), SURE_SIGMA, SIGMA_SCATTER),
+        moved.tracking.guided_log_odds,
+        -(_sky_motion(moved, rig)[0] or -4.0),
+    ]
+    if rig.mount_type is None:
+        odds.append(_above_in_ratio(ALTAZ_DEG_PER_HOUR, rate, 0.3))
+    return all_of(*odds)
+
+
 def _axis_off(moved: Moved, rig: Rig) -> float:
     polar = moved.tracking.polar
     if polar is None:
@@ -173,6 +256,7 @@ def _axis_off(moved: Moved, rig: Rig) -> float:
         return all_of(
             log_odds_above(math.log(polar.value_arcmin), math.log(POLAR_GROSS_ARCMIN), known),
             log_odds_above(rate / error, SURE_SIGMA, SIGMA_SCATTER),
+            4.0 if rig.mount_type is not None else _above_in_ratio(ALTAZ_DEG_PER_HOUR, rate, 0.3),
         )
     drift = moved.tracking.drift
     if drift is None:
@@ -182,8 +266,8 @@ def _axis_off(moved: Moved, rig: Rig) -> float:
         log_odds_above(math.log(polar.value_arcmin), math.log(POLAR_ARCMIN), known),
         log_odds_above(_dec_line(moved), LINE_SEEN, LINE_SCATTER),
         log_odds_above(sure, SURE_SIGMA, SIGMA_SCATTER),
-        _above_in_ratio(1.0, abs(drift.dec_arcsec_per_min) / (60 * UNTRACKED_ARCSEC_PER_S), RATE_SCATTER),
-        UNGUIDED_LOG_ODDS[moved.tracking.guided],
+        -(_sky_motion(moved, rig)[0] or -4.0),
+        -moved.tracking.guided_log_odds,
     )
 
 
@@ -312,13 +396,16 @@ def _bending(moved: Moved, rig: Rig) -> float:
     odds = [
         log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
         log_odds_above(line, LINE_SEEN, LINE_SCATTER),
-        -UNGUIDED_LOG_ODDS[moved.tracking.guided],
+        moved.tracking.guided_log_odds,
     ]
     turned = abs(moved.motion.rotation_deg_per_hour or 0.0)
-    if scale is not None and turned > SURE_SIGMA * (moved.motion.rotation_error_deg_per_hour or math.inf):
+    if turned > SURE_SIGMA * (moved.motion.rotation_error_deg_per_hour or math.inf):
         # a field that turns about a guide star beside it drifts as well
-        distance_arcmin = rate * scale / math.radians(turned)  # (arcsec/min) / (rad/h) = arcmin
-        odds.append(_above_in_ratio(distance_arcmin, GUIDE_STAR_ARCMIN, FLEXURE_SCATTER))
+        exposure = moved.frames[0].result.exposure
+        near = GUIDE_STAR_DIAGONALS * math.hypot(exposure.width_px, exposure.height_px)
+        if scale is not None:
+            near = max(near, 60 * GUIDE_STAR_ARCMIN / scale)
+        odds.append(_above_in_ratio(60 * rate / math.radians(turned), near, FLEXURE_SCATTER))
     if scale is not None:
         odds.append(_above_in_ratio(rate * scale, FLEXURE_ARCSEC_PER_MIN, FLEXURE_SCATTER))
         # nothing bends by half a degree an hour

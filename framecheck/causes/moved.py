@@ -46,6 +46,8 @@ class Moved:
     """Of real and imaginary part each."""
     from_drift: Complexes
     """What the drift between exposures would make of them inside; 0 where the drift is unknown."""
+    from_speed: Complexes
+    """What the speed seen between each frame and its neighbours would make of it; NaN where it is unknown."""
     line_px: Floats
     """Length of the drift's line in each exposure."""
 
@@ -75,6 +77,19 @@ class Moved:
             return None
         out: Complexes = self.smear * np.exp(-2j * math.radians(self.tracking.axes.ra_angle_deg))
         return out
+
+    @property
+    def slow(self) -> float:
+        """Correlation of the smear with what the speed between frames lets expect.
+
+        1 if the motion lasts from one frame to the next, 0 if it is faster, or unknown.
+        """
+        known = np.isfinite(self.from_speed)
+        if known.sum() < 5:
+            return 0.0
+        seen, expected = self.smear[known], self.from_speed[known]
+        power = float(np.sqrt(np.sum(np.abs(seen) ** 2) * np.sum(np.abs(expected) ** 2)))
+        return float(np.sum((seen * expected.conj()).real)) / power if power > 0 else 0.0
 
     @property
     def middle(self) -> complex:
@@ -110,8 +125,35 @@ def all_moved(night: Night) -> Iterator[Moved]:
             smear=smears.spin2_px2 / square,
             error=np.hypot(smears.error_px2 / square, STEADY),
             from_drift=tracking.spin2_of_line(line) / square * turn,
+            from_speed=_from_speed(tracking, motion) / square,
             line_px=line,
         )
+
+
+def _from_speed(tracking: Tracking, motion: Motion) -> Complexes:
+    """Smear that the motion from the frame before to the frame after makes in an exposure; NaN at jumps. [px²]"""
+    smears = tracking.smears
+    out = np.full(len(smears.frames), np.nan + 0j)
+    if motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None:
+        return out
+    t = np.array(motion.minutes)
+    drift = complex(motion.drift_x_px_per_min, motion.drift_y_px_per_min)
+    place = np.array(motion.residual_x_px) + 1j * np.array(motion.residual_y_px) + drift * t
+    if motion.dithered and max(motion.stretch, default=0) == 0:
+        return out
+    where = {frame: k for k, frame in enumerate(motion.frames)}
+    for i, frame in enumerate(smears.frames):
+        k = where.get(frame)
+        if k is None:
+            continue
+        near = [j for j in (k - 1, k + 1) if 0 <= j < len(t) and motion.stretch[j] == motion.stretch[k]]
+        ends = (min([*near, k]), max([*near, k]))
+        if not near or t[ends[1]] <= t[ends[0]]:
+            continue
+        speed = (place[ends[1]] - place[ends[0]]) / (t[ends[1]] - t[ends[0]])
+        line = abs(speed) * smears.exposure_s[i] / 60
+        out[i] = tracking.spin2_of_line(line) * np.exp(2j * np.angle(speed))
+    return out
 
 
 def _scale(night: Night, tracking: Tracking) -> float | None:

@@ -36,15 +36,27 @@ RIDGE_SHARE: Final = 0.55
 defocus through the focus, 0 for a bowl. Closed form; the limit chosen."""
 RIDGE_SCATTER: Final = 0.12
 
+OFF_CENTRE: Final = 0.35
+"""Change from edge to edge over that from centre to corner below which it is a bowl a little off the centre. Chosen."""
+
 SKEW: Final = 0.25
 """Third moment over the cube of the standard deviation from which a comet shape shows. [dimensionless] Chosen: half of
 what draws the FWHM out by a fifth in stars drawn by GalSim."""
-LOBED: Final = 0.3
+LOBED: Final = 0.5
 """The same for three lobes. Chosen."""
 THIRD_SCATTER: Final = 0.25
 """Of the logarithm of a third moment. [dimensionless] Chosen."""
 THIRD_SIGMA: Final = 5.0
 """Third moment over its error from which it is real. Chosen."""
+
+MEAN_DISTANCE2: Final = 1 / 3
+"""Mean squared distance from the centre of points spread over a rectangle, over that of the corner. Closed form."""
+
+LEAK: Final = 0.3
+"""Part of a strong comet in the corners that turns up as a common one, and half of what turns up as three lobes.
+[dimensionless] Chosen: drawn stars show a tenth and a half."""
+HARD_BETA: Final = 6.0
+"""Moffat exponent above which a disc of defocus enlarges every small aberration. Chosen."""
 
 ONE_AXIS: Final = 0.85
 """Share of the smear's change through the night that lies along one axis and its perpendicular. [dimensionless]
@@ -65,8 +77,16 @@ class _Pattern:
 
     @property
     def sigma3(self) -> float:
-        """Cube of the standard deviation of a Gaussian star as wide as the centre's. [px³]"""
-        return float((math.sqrt(self.field.centre_size_px2) / FWHM_PER_SIGMA) ** 3)
+        """Cube of the standard deviation of a Gaussian star as wide as a usual one's. [px³]"""
+        growth = MEAN_DISTANCE2 * self.field.curvature_px2.value
+        return float((math.sqrt(max(self.field.centre_size_px2 + growth, 1e-6)) / FWHM_PER_SIGMA) ** 3)
+
+    @property
+    def corner_sigma3(self) -> float:
+        """The same of a star in the corner. [px³]"""
+        return float(
+            (math.sqrt(max(self.field.centre_size_px2 + self.field.curvature_px2.value, 1e-6)) / FWHM_PER_SIGMA) ** 3
+        )
 
     @property
     def beta(self) -> float:
@@ -133,7 +153,14 @@ def _tilted(one: _Pattern) -> float:
         log_odds_above(_ridge_percent(one), 1.5 * UNEVEN_PERCENT, 1.5 * error),
         log_odds_above(share, RIDGE_SHARE, math.hypot(RIDGE_SCATTER, share_error)),
     )
-    return any_of(log_odds_above(across, UNEVEN_PERCENT, error), both_sides)
+    bowl_percent = one.percent(abs(field.curvature_px2.value) - min(field.ridge_px2.value, bowl))
+    # two comets, of the corners and of the whole field, make one about a point beside the centre
+    off_centre = 1.5 if _in_the_corners(one) > 0 else OFF_CENTRE
+    one_sided = all_of(
+        log_odds_above(across, UNEVEN_PERCENT, error),
+        log_odds_above(across, off_centre * abs(bowl_percent), 0.1 * abs(bowl_percent) + UNEVEN_SCATTER),
+    )
+    return any_of(one_sided, both_sides)
 
 
 def _ridge_percent(one: _Pattern) -> float:
@@ -185,7 +212,7 @@ def _bowl(one: _Pattern) -> float:
     along_error = math.hypot(0.025, field.astigmatism_px.error / math.sqrt(field.centre_size_px2))
     odds = [
         any_of(log_odds_above(percent, UNEVEN_PERCENT, error), log_odds_above(along, 0.16, along_error)),
-        -_comet(abs(field.coma_px3.value) / one.sigma3, field.coma_px3),
+        -_comet(abs(field.coma_px3.value) / one.corner_sigma3, field.coma_px3),
     ]
     arc = _turned(one)
     if arc > 0:  # rotation widens the corners, along the circle
@@ -210,10 +237,9 @@ def coma(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     patterns = list(_patterns(night))
     if not patterns:
         return _no_pattern(night, "coma")
-    rows = [(_comet(abs(one.field.coma_px3.value) / one.sigma3, one.field.coma_px3), one) for one in patterns]
-    log_odds, one = _best(rows)
+    log_odds, one = _best([(_in_the_corners(one), one) for one in patterns])
     field = one.field
-    skew = field.coma_px3.value / one.sigma3
+    skew = field.coma_px3.value / one.corner_sigma3
     outward = "outward" if skew > 0 else "inward"
     return answer(
         "coma",
@@ -237,10 +263,7 @@ def miscollimation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     patterns = list(_patterns(night))
     if not patterns:
         return _no_pattern(night, "miscollimation")
-    rows = [
-        (_comet(one.field.constant_coma_px3.value / one.sigma3, one.field.constant_coma_px3), one) for one in patterns
-    ]
-    log_odds, one = _best(rows)
+    log_odds, one = _best([(_all_over(one), one) for one in patterns])
     field = one.field
     skew = field.constant_coma_px3.value / one.sigma3
     return answer(
@@ -261,9 +284,26 @@ def miscollimation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     )  # fmt: skip
 
 
-def _comet(skew: float, moment: Estimate, limit: float = SKEW) -> float:
+def _in_the_corners(one: _Pattern) -> float:
+    return _comet(abs(one.field.coma_px3.value) / one.corner_sigma3, one.field.coma_px3, beta=one.beta)
+
+
+def _all_over(one: _Pattern) -> float:
+    """Log-odds of one comet shape all over the field; a strong one in the corners leaves a little of it everywhere."""
+    constant, corner = one.field.constant_coma_px3.value, abs(one.field.coma_px3.value)
+    odds = _comet(constant / one.sigma3, one.field.constant_coma_px3, beta=one.beta)
+    steady = one.field.constant_coma_px3.error
     return all_of(
-        log_odds_above(math.log(max(skew, 1e-6)), math.log(limit), THIRD_SCATTER),
+        odds,
+        log_odds_above(math.log(max(constant, 1e-9)), math.log(max(LEAK * corner, 1e-9)), 0.3),
+        log_odds_above(constant / max(steady, 1e-12), 2 * THIRD_SIGMA, 3.0),
+    )
+
+
+def _comet(skew: float, moment: Estimate, limit: float = SKEW, beta: float = 4.0) -> float:
+    soft = float(np.clip(math.log(max(beta, 1.0) / HARD_BETA), 0.0, 1.5)) if math.isfinite(beta) else 0.0
+    return all_of(
+        log_odds_above(math.log(max(skew, 1e-6)), math.log(limit * (1 + soft)), THIRD_SCATTER),
         log_odds_above(abs(moment.value) / max(moment.error, 1e-12), THIRD_SIGMA, 1.5),
     )
 
@@ -294,9 +334,9 @@ def pinched_optics(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _lobes(one: _Pattern) -> float:
     cube, error = one.field.trefoil_px.value**3, 3 * one.field.trefoil_px.value**2 * one.field.trefoil_px.error
     odds = _comet(cube / one.sigma3, Estimate(value=cube, error=error), LOBED)
-    comet = one.field.constant_coma_px3.value / one.sigma3
-    # a strong comet has a little of every odd moment
-    return all_of(odds, log_odds_above(cube / one.sigma3, comet / 2, 0.15)) if comet > SKEW / 2 else odds
+    comet = max(one.field.constant_coma_px3.value, abs(one.field.coma_px3.value))
+    # a strong comet has some of every odd moment
+    return all_of(odds, log_odds_above(math.log(max(cube, 1e-9)), math.log(max(2 * LEAK * comet, 1e-9)), 0.3))
 
 
 def astigmatism(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:

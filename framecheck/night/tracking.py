@@ -16,6 +16,8 @@ from framecheck.night.field_model import FieldModel, NoFieldModel, fit_field_mod
 from framecheck.night.field_terms import half_maximum_response
 from framecheck.night.motion import SkyDrift, drift_on_sky
 from framecheck.night.polar import (
+    ARCSEC_PER_MIN_PER_ARCMIN,
+    DEG_PER_HOUR_PER_ARCMIN,
     FieldTurning,
     PolarError,
     declination_drifts,
@@ -38,6 +40,18 @@ knot at one end. [dimensionless] Chosen: a fifth of the light one and a half FWH
 
 DRAWN: Final = 0.1
 """|spin2| over the squared FWHM from which a path is a line. [dimensionless] Chosen: an elongation of 1.10."""
+
+SAID: Final = 4.0
+"""Log-odds of what the rig file says of guiding. Chosen: seldom wrong."""
+
+STILL_LOG_ODDS: Final = 1.5
+"""Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
+
+LONG_LOG_ODDS: Final = 1.0
+"""Log-odds that long exposures were guided. Chosen."""
+
+SURELY_GUIDED: Final = 2.0
+"""Log-odds, of either sign, from which guiding counts as known. Chosen: seven to one."""
 
 MOST_FIELD_FRAMES: Final = 120
 """Frames that the field's pattern is fitted to, spread over the night. Chosen: more change its errors little."""
@@ -102,6 +116,8 @@ class Tracking:
     drift: SkyDrift | None
     guided: bool | None
     """None if neither rig file nor motion tells."""
+    guided_log_odds: float
+    """How likely a guider was at work: natural logarithm of the odds."""
     wander_arcsec: float | None
     """Rms of the pointing about its drift, in the direction where it is largest; None if the run is too short."""
     rhythm: Rhythm | None
@@ -145,7 +161,10 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     scale = orientation.pixel_scale_arcsec if orientation is not None else rig.pixel_scale_arcsec
     wander = _wander_px(motion)
     wander_arcsec = None if wander is None or scale is None else wander * scale
-    guided = _guided(rig, wander_arcsec, group.exposure_s, scale)
+    leaning = _guided_log_odds(rig, wander_arcsec, group.exposure_s, scale)
+    if rig.guided is None and scale is not None:
+        leaning += _turns_in_place(motion, scale)
+    guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0
     beta = _usual_beta(members)
@@ -156,6 +175,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
         response=half_maximum_response(beta)[1],
         drift=drift,
         guided=guided,
+        guided_log_odds=leaning,
         wander_arcsec=wander_arcsec,
         rhythm=find_period_in_motion(motion, exposure, _along_ra(axes)),
         rhythm_inside=find_period_in_smear(smears.minutes, smears.rms_px) if len(smears.frames) else None,
@@ -327,20 +347,30 @@ def _wander_px(motion: Motion) -> float | None:
     return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
 
 
-def _guided(rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None) -> bool | None:
-    """Whether a guider kept the stars in place: said, or seen from how still they lie from frame to frame."""
+def _guided_log_odds(rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None) -> float:
+    """Whether a guider kept the stars in place: said, or likely from how still they lie and how long was exposed."""
     if rig.guided is not None:
-        return rig.guided
+        return SAID if rig.guided else -SAID
     if rig.mount_type == "fixed":
-        return False
+        return -SAID
+    odds = 0.0
     if wander_arcsec is not None:
-        if wander_arcsec < STILL_ARCSEC and (exposure_s or 0) >= 60:
-            return True
-        if wander_arcsec > 4 * STILL_ARCSEC:
-            return False
+        still = STILL_LOG_ODDS * float(np.log(STILL_ARCSEC / max(wander_arcsec, 0.05)))
+        odds += float(np.clip(still, -SAID, STILL_LOG_ODDS))
     if exposure_s is not None and scale is not None and exposure_s / scale > LONG_EXPOSURE_PX_S:
-        return True
-    return None
+        odds += LONG_LOG_ODDS
+    return odds
+
+
+def _turns_in_place(motion: Motion, scale: float) -> float:
+    """Log-odds of a guider from a field that turns: an axis so far off lets unguided frames drift away as well."""
+    rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
+    x, y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
+    if rate is None or error is None or x is None or y is None or abs(rate) < 4 * error or abs(rate) < 0.02:
+        return 0.0
+    axis_arcmin = abs(rate) / DEG_PER_HOUR_PER_ARCMIN  # at least this, at declination 0
+    share = float(np.hypot(x, y)) * scale / (ARCSEC_PER_MIN_PER_ARCMIN * axis_arcmin)
+    return float(np.clip(STILL_LOG_ODDS * np.log(0.25 / max(share, 1e-3)), -STILL_LOG_ODDS, 2 * STILL_LOG_ODDS))
 
 
 def _polar(
