@@ -27,6 +27,11 @@ from framecheck.read.rig import Rig
 SEEN_SCATTER: Final = 0.03
 """[dimensionless] Of a group's typical smear over the squared FWHM, in nights without fault. Chosen."""
 
+RESTLESS: Final = 0.07
+"""A usual frame's smear over the squared FWHM from which guiding is restless. [dimensionless] Chosen: random motion
+that shows an elongation of 1.07 widens the stars by a tenth."""
+RESTLESS_SCATTER: Final = 0.02
+
 SWING_SEEN: Final = 0.5
 """Peak-to-peak swing of the pointing over the FWHM from which a period matters. [dimensionless] Chosen: the stars of a
 long exposure are then a tenth wider."""
@@ -65,6 +70,8 @@ SHOCK_SHARE: Final = 0.33
 """Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
 SHOCK_SIGMA: Final = 6.0
 """Smear off the usual one, over what the night's frames scatter by. Chosen."""
+OWN_SIGMA: Final = 3.5
+"""Such a smear over the frame's own error. Chosen."""
 SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
 WIDER: Final = 0.08
@@ -152,6 +159,8 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
             3.0 if moved.tracking.guided is not True else -1.0,
         )
         best = max(best, (odds + _known_worm(between, rig), between), key=lambda row: row[0])
+        if best[0] > 0:  # positions tell the period and its size; the smear tells neither as well
+            return best
     if inside is not None:
         along = moved.along_ra
         axis = 0.0
@@ -240,14 +249,14 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
         "declination-backlash",
         log_odds,
         frames_affected=int(block.sum()) if log_odds > 0 else 0,
-        cost=float(1 - np.exp(-np.arcsinh(max(np.median(inside), 0.0)))) * float(block.mean()),
+        cost=float(1 - np.exp(-np.arcsinh(max(_usual(inside), 0.0)))) * float(block.mean()),
         evidence=(
             Evidence(
-                statement=statement, value=_ratio(float(np.median(inside))), unit="long over short axis",
+                statement=statement, value=_ratio(_usual(inside)), unit="long over short axis",
                 expected_if_healthy=f"below {_ratio(SEEN):.2f}",
             ),
             Evidence(
-                statement="in the other frames", value=_ratio(float(np.median(outside)) if len(outside) else 0.0),
+                statement="in the other frames", value=_ratio(_usual(outside)),
                 unit="long over short axis",
             ),
             Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
@@ -257,6 +266,11 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
             Rival(cause="shock", why_less_likely="knocks push in any direction, this goes along declination"),
         ),
     )  # fmt: skip
+
+
+def _usual(values: Floats) -> float:
+    """Median, 0 of nothing."""
+    return float(np.median(values)) if len(values) else 0.0
 
 
 def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
@@ -391,8 +405,8 @@ def _restless(moved: Moved, rig: Rig) -> float:
     off = np.abs(rest - middle)
     scatter = math.sqrt(max(float(np.median(off)) ** 2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
     odds = [
-        any_of(log_odds_above(typical, SEEN, SEEN_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
-        log_odds_above(scatter, 0.025, 0.008),
+        any_of(log_odds_above(typical, RESTLESS, RESTLESS_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
+        log_odds_above(scatter, 0.02, 0.006),
     ]
     recorded = _on_record(moved)
     if recorded is not None:
@@ -436,7 +450,7 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     e = moved.e
     off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
-    scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error)
+    scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
     neighbours = _neighbours(np.log(moved.tracking.smears.fwhm_px))
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
     spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)

@@ -9,7 +9,17 @@ from numpy.typing import NDArray
 
 from framecheck.causes.air import LEAST_FRAMES, steady_light
 from framecheck.causes.optics import LOBED, SKEW
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
+from framecheck.causes.result import (
+    CannotTell,
+    Evidence,
+    Finding,
+    Healthy,
+    Rival,
+    all_of,
+    answer,
+    any_of,
+    log_odds_above,
+)
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.sampling import diffraction_fwhm_arcsec
@@ -45,11 +55,13 @@ SOFTENS: Final = 0.5
 """Growth of ln(beta) for each of ln(FWHM): 0 if the air does it, about 1 as focus is lost. Drawn by GalSim."""
 SOFTENS_SCATTER: Final = 0.25
 
-FADE: Final = 0.1
+FADE: Final = 0.08
 """Light lost steadily, natural logarithm. [dimensionless] Chosen: a tenth."""
 FADE_SCATTER: Final = 0.03
 DEW_GROWTH: Final = 0.04
 """ln(FWHM) by which dew widens the stars at the least. Chosen."""
+HALO: Final = 0.1
+"""Fall of ln(beta) as wet glass throws light into the wings. [dimensionless] Chosen."""
 SKY_RISE: Final = 0.12
 """ln(variance of the sky) that a cloud adds where it takes as much light. Chosen."""
 
@@ -300,10 +312,12 @@ def _fogging(series: Series) -> tuple[float, Floats, float, float]:
         sky = 2 * np.log(series.noise_adu[usable]) - 0.7 * np.log(x)
     growth, rise = (float(np.median(value[late]) - np.median(value[early])) for value in (width, sky))
     rest = float(np.median(np.abs(light - steady))) / 0.6745
+    beta = np.log(series.beta[usable])
+    halo = log_odds_above(float(np.median(beta[early]) - np.median(beta[late])), HALO, 0.035)
     odds = all_of(
         log_odds_above(deep, FADE, FADE_SCATTER),
-        log_odds_above(growth, DEW_GROWTH, 0.025),
-        log_odds_above(SKY_RISE, rise if math.isfinite(rise) else 0.0, 0.06),
+        any_of(log_odds_above(growth, DEW_GROWTH, 0.025), halo),
+        any_of(log_odds_above(SKY_RISE, rise if math.isfinite(rise) else 0.0, 0.06), halo),
         log_odds_above(deep / max(rest, 0.008), 4.0, 1.2),
     )
     whole = np.zeros(len(series.frames))

@@ -52,6 +52,7 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("sensor-tilt", "field-rotation", "the frames turn about a point beside the middle"),
     ("guiding-noise", "polar-misalignment", "the drift of a wrong axis explains the smear"),
     ("guiding-noise", "differential-flexure", "a steady drift explains the smear"),
+    ("polar-misalignment", "differential-flexure", "the frames drift faster than they turn about any guide star"),
 )
 """A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
 
