@@ -42,6 +42,7 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
 
 YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("guiding-noise", "astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
+    ("periodic-error", "untracked", "no gear turns"),
     ("guiding-noise", "untracked", "the sky's own motion explains the trails"),
     ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
     ("focus-drift", "dew", "the stars lose light as they grow"),

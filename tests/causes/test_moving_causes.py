@@ -1,0 +1,177 @@
+"""Mount, focus and optics: each cause is named where its closed form says that it is there, and where it is not, not.
+
+Kinematics: polar drift and field rotation after the rows TRK-20 to TRK-32 of shared/reference_values.csv; a sine of
+amplitude A and period P for a gear; a line of length L has the second moment L² / 12 (closed forms).
+"""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from moving_nights import DUSK, MovingNight, night_of
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.weigh import weigh
+from framecheck.night import build_night
+from framecheck.night.guiding import GuidingRecord
+from framecheck.read.rig import Rig
+
+MOUNT_AND_OPTICS = {name for name, cause in CAUSES.items() if cause.family in ("mount", "optics")}
+
+
+def claims(made: MovingNight) -> dict[str, float]:
+    """Causes of mount and optics that are claimed, with their confidence."""
+    night = night_of(made)
+    findings, _ = weigh(night, night.rig)
+    return {one.cause: one.confidence for one in findings if one.confidence >= 0.5 and one.cause in MOUNT_AND_OPTICS}
+
+
+def drift(east: float, north: float):
+    """A steady drift, in arcseconds a minute."""
+    return lambda t: (east + 1j * north) * t / 60
+
+
+def gear(amplitude_arcsec: float, period_s: float):
+    return lambda t: amplitude_arcsec * np.sin(2 * np.pi * t / period_s) + 0j
+
+
+def seeing(i: int) -> float:
+    """Air that changes a little, at random."""
+    return 2.8 * float(np.exp(0.04 * np.random.default_rng(i).standard_normal()))
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("guided", [True, False, None])
+def test_a_healthy_night_blames_neither_mount_nor_optics(seed: int, guided: bool | None) -> None:
+    small = gear(0.4, 480) if guided is False else (lambda t: np.zeros(len(t), complex))
+    made = MovingNight(
+        pointing=small, jitter_arcsec=(0.35, 0.35), fwhm_px=seeing, guided=guided, seed=seed, tilt_percent=3,
+        bowl_percent=3,
+    )  # fmt: skip
+    assert claims(made) == {}
+
+
+def test_a_gear_that_swings_unguided_stars_is_a_periodic_error() -> None:
+    night = night_of(MovingNight(pointing=gear(4.0, 480), guided=False, fwhm_px=seeing))
+    findings, _ = weigh(night, night.rig)
+    first = next(one for one in findings if one.cause == "periodic-error")
+    assert first.confidence > 0.8
+    assert first.evidence[0].value == pytest.approx(480, rel=0.03)  # the period
+    assert first.evidence[1].value == pytest.approx(8, rel=0.15)  # peak to peak
+
+
+def test_drift_in_declination_without_a_guider_is_a_wrong_polar_axis() -> None:
+    made = MovingNight(pointing=drift(0.2, 2.0), guided=False, fwhm_px=seeing)
+    assert set(claims(made)) == {"polar-misalignment"}
+
+
+def test_the_same_drift_under_a_guider_is_flexure() -> None:
+    assert set(claims(MovingNight(pointing=drift(1.0, 1.4), guided=True, fwhm_px=seeing))) == {"differential-flexure"}
+
+
+def test_a_drift_too_slow_to_smear_blames_nobody() -> None:
+    assert claims(MovingNight(pointing=drift(0.05, 0.2), guided=False, fwhm_px=seeing)) == {}
+
+
+def test_a_guided_field_that_turns_has_a_wrong_polar_axis() -> None:
+    # 60 arcminutes off turn the field by up to 0.2625 deg/h / cos(dec) (TRK-28)
+    found = claims(MovingNight(turning_deg_per_hour=0.25, guided=True, exposure_s=300, cadence_s=310, fwhm_px=seeing))
+    assert "polar-misalignment" in found
+    assert "differential-flexure" not in found
+
+
+def test_a_field_that_turns_as_an_alt_azimuth_mount_turns_it_is_field_rotation() -> None:
+    made = MovingNight(
+        turning_deg_per_hour=12.0, guided=True, exposure_s=30, cadence_s=35, n=30, fwhm_px=seeing,
+        rig=Rig(mount_type="alt-azimuth"),
+    )  # fmt: skip
+    assert set(claims(made)) == {"field-rotation"}
+
+
+def test_a_standing_camera_is_untracked() -> None:
+    # 15.04 arcsec a second times cos(dec) of 30 degrees (TRK-01)
+    made = MovingNight(
+        pointing=drift(15.04 * 60 * np.cos(np.radians(30)), 0.0), exposure_s=1.0, cadence_s=1.5, n=16,
+        rig=Rig(mount_type="fixed"), fwhm_px=seeing,
+    )  # fmt: skip
+    assert set(claims(made)) == {"untracked"}
+
+
+def test_random_motion_along_right_ascension_in_all_frames_is_guiding_noise() -> None:
+    made = MovingNight(jitter_arcsec=(1.3, 0.4), guided=True, fwhm_px=seeing)
+    assert set(claims(made)) == {"guiding-noise"}
+
+
+def test_smear_along_declination_in_a_part_of_the_night_is_backlash() -> None:
+    def late(t):
+        sawtooth = 4.0 * ((t / 75) % 1 - 0.5)
+        return 1j * np.where((t > 8 * 130) & (t < 15 * 130), sawtooth, 0.0)
+
+    assert set(claims(MovingNight(pointing=late, guided=True, fwhm_px=seeing))) == {"declination-backlash"}
+
+
+def test_two_frames_smeared_in_directions_of_their_own_were_knocked() -> None:
+    def pushed(t):
+        first = np.where((t > 5 * 130 + 40) & (t < 5 * 130 + 90), 3.0 + 3.0j, 0)
+        return first + np.where((t > 16 * 130 + 30) & (t < 16 * 130 + 70), 4.0 - 1.0j, 0)
+
+    assert set(claims(MovingNight(pointing=pushed, guided=True, fwhm_px=seeing))) == {"shock"}
+
+
+def test_a_soft_core_all_night_is_defocus() -> None:
+    made = MovingNight(fwhm_px=lambda i: 4.0, beta=lambda i: 8.0, guided=True)
+    assert set(claims(made)) == {"defocus"}
+
+
+def test_stars_that_grow_and_soften_smoothly_tell_of_moving_focus() -> None:
+    made = MovingNight(
+        fwhm_px=lambda i: seeing(i) * float(np.sqrt(1 + (i / 16) ** 2)), beta=lambda i: 3.6 + 3.0 * (i / 24) ** 2,
+        guided=True,
+    )  # fmt: skip
+    assert set(claims(made)) == {"focus-drift"}
+
+
+def test_fading_and_growing_stars_are_dewed_not_defocused() -> None:
+    made = MovingNight(
+        fwhm_px=lambda i: seeing(i) * (1 + 0.012 * i), light=lambda i: float(np.exp(-0.018 * i)),
+        beta=lambda i: 3.6 - 0.03 * i, guided=True,
+    )  # fmt: skip
+    assert set(claims(made)) == {"dew"}
+
+
+def test_width_that_changes_along_a_line_is_tilt() -> None:
+    assert set(claims(MovingNight(tilt_percent=20, guided=True, fwhm_px=seeing))) == {"sensor-tilt"}
+
+
+def test_width_that_grows_outward_is_a_curved_field() -> None:
+    assert set(claims(MovingNight(bowl_percent=25, guided=True, fwhm_px=seeing))) == {"field-curvature"}
+
+
+def test_tails_that_grow_outward_are_coma_and_tails_all_alike_miscollimation() -> None:
+    cube = (2.8 / np.sqrt(8 * np.log(2))) ** 3
+    assert set(claims(MovingNight(coma_px3=0.6 * cube, guided=True, fwhm_px=seeing))) == {"coma"}
+    assert set(claims(MovingNight(constant_coma_px3=0.5j * cube, guided=True, fwhm_px=seeing))) == {"miscollimation"}
+
+
+def test_three_lobes_are_strain() -> None:
+    cube = (2.8 / np.sqrt(8 * np.log(2))) ** 3
+    assert set(claims(MovingNight(trefoil_px3=(1 + 0.5j) * cube, guided=True, fwhm_px=seeing))) == {"pinched-optics"}
+
+
+def test_elongation_that_turns_by_a_right_angle_through_focus_is_astigmatism() -> None:
+    made = MovingNight(stretch_px2=lambda i: (i - 11.5) / 11.5 * 2.2 * np.exp(1.1j), guided=True, fwhm_px=seeing)
+    assert set(claims(made)) == {"astigmatism"}
+
+
+def test_a_guiding_record_shows_what_round_stars_hide() -> None:
+    plain = night_of(MovingNight(guided=True, fwhm_px=seeing))
+    seconds = np.arange(0, 24 * 130, 2.0)
+    rng = np.random.default_rng(2)
+    record = GuidingRecord(
+        file=Path("guiding.csv"), start_utc=DUSK, seconds=seconds,
+        ra_error_arcsec=rng.normal(0, 1.0, len(seconds)), dec_error_arcsec=rng.normal(0, 1.0, len(seconds)),
+    )  # fmt: skip
+    joined = build_night(plain.folder, plain.rig, [frame.result for frame in plain.frames], guiding=record)
+    findings, _ = weigh(joined, joined.rig)
+    assert max(one.confidence for one in findings if one.cause == "guiding-noise") > 0.8
+    assert joined.frames[3].guide_rms_arcsec == pytest.approx((1.0, 1.0), rel=0.35)
