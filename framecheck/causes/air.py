@@ -242,7 +242,8 @@ def _stands_out(value: Floats, *, neighbours: bool) -> np.ndarray[tuple[int], np
         return np.zeros(n, bool)
     around = [[i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] if neighbours and n > 1 else slice(None)
               for k in range(n)]  # fmt: skip
-    off = value - np.array([np.nanmedian(value[near]) for near in around])
+    known = np.where(np.isfinite(value), value, np.nanmedian(value))  # a frame without stars stands out of nothing
+    off = value - np.array([np.median(known[near]) for near in around])
     # the calmer third tells the scatter: a knocked frame spoils its neighbours' medians in a short run
     usual = float(np.nanpercentile(np.abs(off), 33)) / THIRD_OF_NORMAL
     return np.asarray(off > max(KNOCKED_SIGMA * usual, KNOCKED), dtype=bool)
