@@ -59,6 +59,10 @@ MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
 
 
+UNLIKE_SIGMA: Final = 4.0
+"""Mean of the middle nine pixels, over the noise of one, from which a peak that is no star may lie on a line. Chosen."""
+
+
 @dataclass(frozen=True, slots=True)
 class Found:
     """Stars found, brightest first, shape (n,) each."""
@@ -180,12 +184,14 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     if not parts:
         empty = np.zeros(0, np.float32)
         return Found(empty, empty, empty, empty, np.zeros(0, bool), pilot)
-    x, y, flux, snr, saturated, real = (np.concatenate(column) for column in zip(*parts, strict=True))
+    x, y, flux, snr, saturated, real, unlike = (np.concatenate(column) for column in zip(*parts, strict=True))
+    # a bright, even line makes peaks that are no stars: they tell where it runs
+    seen = np.flatnonzero(real | unlike)
+    marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)
+    real[seen[marked]] = False
     keep = np.flatnonzero(real)
     keep = keep[np.argsort(-flux[keep], kind="stable")]
     keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
-    crossing, n_lines = in_crossing_lines(x[keep], y[keep], frame.pixels.shape, shape.long_px)
-    keep = keep[~crossing]
     return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot, n_lines)
 
 
@@ -221,7 +227,7 @@ def _vet_part(
     clip_adu: float | None,
     levels: NDArray[np.float32] | None,
 ) -> tuple[Any, ...]:
-    """Centre, flux, signal over noise, saturation and reality of some peaks."""
+    """Centre, flux, signal over noise, saturation and reality of some peaks, and which are bright but unlike a star."""
     side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
     stamps = _without_sharp_pixel(cut_stamps(frame, sky, x, y, half, colour_levels=levels), shape, side_share)
     n = 2 * half + 1
@@ -232,11 +238,14 @@ def _vet_part(
     flux, error, likeness = _matched(stamps, weight)
     snr = flux / error
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    real = _lack_beside(image, stamps, shape, side_share)[0] < 2
-    real &= plateau | ((snr > FOUND_SNR) & (saturated | (likeness > LIKENESS)))
+    soft = _lack_beside(image, stamps, shape, side_share)[0] < 2
+    like = saturated | (likeness > LIKENESS)
+    real = soft & (plateau | ((snr > FOUND_SNR) & like))
+    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
+    unlike = soft & ~real & (core > UNLIKE_SIGMA * stamps.noise)
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
-        flux.astype(np.float32), snr.astype(np.float32), saturated, real,
+        flux.astype(np.float32), snr.astype(np.float32), saturated, real, unlike,
     )  # fmt: skip
 
 

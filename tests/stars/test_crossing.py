@@ -1,5 +1,7 @@
 """Rows of detections across a frame are satellites; stars at random are not."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -43,3 +45,26 @@ def test_two_crossing_lines_are_counted() -> None:
     rows_y = np.concatenate([y, 200 + 0.5 * along, 150 + along])
     _, n_lines = in_crossing_lines(rows_x, rows_y, SHAPE, 3.0)
     assert n_lines == 2
+
+
+def test_a_bright_even_line_is_counted_and_none_of_it_taken_for_stars() -> None:
+    """A line without beads has no peak like a star's: its own light must tell."""
+    from framecheck.read.exposure import Exposure, Frame
+    from framecheck.sky import measure_sky
+    from framecheck.stars.find import find_stars
+
+    rng = np.random.default_rng(4)
+    v, u = np.mgrid[:600, :900]
+    image = 800 + rng.normal(0, 20, (600, 900))
+    stars = rng.uniform(20, 580, (60, 2))
+    for x, y in stars * [1.45, 1.0]:
+        image += 900 * np.exp(-((u - x) ** 2 + (v - y) ** 2) / (2 * 1.5**2))
+    off = (u - 400) * np.sin(0.7) - (v - 310) * np.cos(0.7)
+    image += 500 * np.exp(-(off**2) / (2 * 1.5**2))
+    exposure = Exposure(file=Path("light.fits"), kind="light", width_px=900, height_px=600)
+    frame = Frame(exposure=exposure, pixels=np.round(image).astype(np.uint16))
+    found = find_stars(frame, measure_sky(frame), None)
+    near = np.abs((found.x - 400) * np.sin(0.7) - (found.y - 310) * np.cos(0.7)) < 4
+    assert found.n_crossing == 1
+    assert near.sum() <= 3
+    assert len(found) > 50
