@@ -1,4 +1,4 @@
-"""Causes in the mount that move the stars unsteadily: gears, backlash, guiding, and knocks."""
+"""Causes in the drives: the gear in right ascension, the backlash in declination."""
 
 import math
 from typing import Final
@@ -6,7 +6,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.moved import SEEN, Moved, all_moved
+from framecheck.causes.moved import (
+    FEWEST_FRAMES,
+    SEEN,
+    SLOW,
+    Moved,
+    all_moved,
+    axes_ratio,
+    too_few,
+)
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -15,22 +23,17 @@ from framecheck.causes.result import (
     Rival,
     all_of,
     answer,
-    any_of,
     log_odds_above,
+    log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
-from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
+from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Night
 from framecheck.night.rhythm import Rhythm, compare_with_worm
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03
 """[dimensionless] Of a group's typical smear over the squared FWHM, in nights without fault. Chosen."""
-
-RESTLESS: Final = 0.07
-"""A usual frame's smear over the squared FWHM from which guiding is restless. [dimensionless] Chosen: random motion
-that shows an elongation of 1.07 widens the stars by a tenth."""
-RESTLESS_SCATTER: Final = 0.02
 
 SWING_SEEN: Final = 0.5
 """Peak-to-peak swing of the pointing over the FWHM from which a period matters. [dimensionless] Chosen: the stars of a
@@ -42,23 +45,11 @@ NAMED_PERIOD: Final = 1.5
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
 
-RECORDED: Final = 0.2
-"""Part of the squared FWHM that a guiding record shows as motion, from which it matters. [dimensionless] Chosen: the
-stars are a tenth wider for it; part of it is the air over the guide star."""
-RECORDED_SCATTER: Final = 0.05
-
-SLOW: Final = 0.8
-"""Correlation of the smear with the speed between frames from which the motion is slow. [dimensionless] Chosen."""
-LEFT_BY_DRIFT: Final = 0.45
-"""Part of the smear that a drift must leave for something faster to be at work. [dimensionless] Chosen."""
-
 LONG_EXPOSURE_S: Final = 150.0
 """[s] Exposures from which an unguided frame may hold a good part of a gear's turn. Chosen: worms turn in 3 to 15
 minutes (common practice, no source)."""
 NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows by its direction alone. Chosen: three to one."""
-
-FEWEST_FRAMES: Final = 6
 
 LATEST_SHARE: Final = 0.85
 """Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
@@ -66,23 +57,12 @@ LATEST_SHARE: Final = 0.85
 WITHOUT_AXES: Final = 0.4
 """Highest log-odds of a backlash where the direction of declination is not known. Chosen."""
 
-SHOCK_SHARE: Final = 0.33
-"""Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
-SHOCK_SIGMA: Final = 6.0
-"""Smear off the usual one, over what the night's frames scatter by. Chosen."""
-OWN_SIGMA: Final = 3.5
-"""Such a smear over the frame's own error. Chosen."""
-SHOCK_SEEN: Final = 0.1
-"""ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
-WIDER: Final = 0.08
-"""ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
-
 
 def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """The pointing, or the smear, swings with one period along right ascension."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
-        return _too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
+        return too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
     moved, log_odds, rhythm = max(((one, *_swing(one, rig)) for one in groups), key=lambda row: row[1])
     evidence: tuple[Evidence, ...]
     if rhythm is None:
@@ -90,8 +70,8 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             Evidence(statement="no period stands out of the motion between frames"),
             Evidence(
                 statement="unguided stars are drawn out along right ascension by",
-                value=_ratio(float(np.median(np.abs(moved.smear)))), unit="long over short axis",
-                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
+                value=axes_ratio(float(np.median(np.abs(moved.smear)))), unit="long over short axis",
+                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
             ),
         )  # fmt: skip
         return answer(
@@ -155,7 +135,7 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
     if between is not None and between.amplitude_px is not None:
         odds = all_of(
             _surely(between.false_alarm_probability),
-            _above(2 * between.amplitude_px / moved.fwhm_px, SWING_SEEN, SWING_SCATTER),
+            log_odds_of_ratio(2 * between.amplitude_px / moved.fwhm_px, SWING_SEEN, SWING_SCATTER),
             3.0 if moved.tracking.guided is not True else -1.0,
         )
         best = max(best, (odds + _known_worm(between, rig), between), key=lambda row: row[0])
@@ -229,15 +209,11 @@ def _surely(false_alarm: float) -> float:
     return math.log(0.1 / max(false_alarm, 1e-6))
 
 
-def _above(value: float, limit: float, scatter: float) -> float:
-    return log_odds_above(math.log(max(value, 1e-6)), math.log(limit), scatter)
-
-
 def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """In one part of the night, and only there, the stars are drawn out along declination."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
-        return _too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")
+        return too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")
     moved, log_odds, block = max(((one, *_late(one)) for one in groups), key=lambda row: row[1])
     if moved.along_ra is None:
         log_odds = min(log_odds, WITHOUT_AXES)
@@ -252,11 +228,11 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
         cost=float(1 - np.exp(-np.arcsinh(max(_usual(inside), 0.0)))) * float(block.mean()),
         evidence=(
             Evidence(
-                statement=statement, value=_ratio(_usual(inside)), unit="long over short axis",
-                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
+                statement=statement, value=axes_ratio(_usual(inside)), unit="long over short axis",
+                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
             ),
             Evidence(
-                statement="in the other frames", value=_ratio(_usual(outside)),
+                statement="in the other frames", value=axes_ratio(_usual(outside)),
                 unit="long over short axis",
             ),
             Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
@@ -332,168 +308,3 @@ def _run(value: Floats, error: Floats) -> tuple[int, int]:
             if gain > best:
                 best, found = gain, (first, last)
     return found
-
-
-def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """Most frames are smeared at random: neither drift, nor a period, nor one part of the night explains it."""
-    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
-    if not groups:
-        return _too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
-    moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
-    rest = _unexplained(moved)
-    recorded = _on_record(moved)
-    return answer(
-        "guiding-noise",
-        log_odds,
-        frames_affected=int((np.abs(rest) > SEEN).sum()),
-        cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(rest))))),
-        evidence=(
-            Evidence(
-                statement="stars of a usual frame are drawn out, drift aside, by",
-                value=_ratio(float(np.median(np.abs(rest)))), unit="long over short axis",
-                expected_if_healthy=f"below {_ratio(SEEN):.2f}",
-            ),
-            Evidence(
-                statement="from frame to frame that smear changes at random by", value=100 * moved.scatter,
-                unit="percent of the squared FWHM", expected_if_healthy="below 3",
-            ),
-            *_recorded_evidence(recorded),
-        ),
-        rivals=(
-            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike, these change"),
-            Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
-        ),
-    )  # fmt: skip
-
-
-def _on_record(moved: Moved) -> tuple[float, float, float] | None:
-    """Median rms of the guide star in right ascension and declination [arcsec], and their part of the squared FWHM."""
-    known = [frame.guide_rms_arcsec for frame in moved.frames if frame.guide_rms_arcsec is not None]
-    if not known or moved.scale_arcsec is None:
-        return None
-    ra, dec = (float(value) for value in np.median(np.array(known), axis=0))
-    blur = FWHM_PER_SIGMA**2 * (ra**2 + dec**2) / 2
-    return ra, dec, blur / (moved.fwhm_px * moved.scale_arcsec) ** 2
-
-
-def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evidence, ...]:
-    if recorded is None:
-        return ()
-    per_axis = math.hypot(*recorded[:2]) / math.sqrt(2)
-    return (
-        Evidence(
-            statement="the guide star moved, per axis, by", value=per_axis, unit="arcsec rms",
-            expected_if_healthy="below a fifth of the FWHM",
-        ),
-    )  # fmt: skip
-
-
-def _unexplained(moved: Moved) -> NDArray[np.complex128]:
-    """Smear less what the drift makes, as far as it is seen along it."""
-    power = float(np.sum(np.abs(moved.from_drift) ** 2))
-    if power <= 0 or moved.drift_seen < 4:
-        return moved.smear
-    seen = float(np.clip(np.sum((moved.smear * moved.from_drift.conj()).real) / power, 0.0, 1.3))
-    out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
-    return out
-
-
-def _restless(moved: Moved, rig: Rig) -> float:
-    rest = _unexplained(moved)
-    typical = float(np.median(np.sqrt(np.maximum(np.abs(rest) ** 2 - 2 * moved.error**2, 0))))
-    middle = complex(np.median(rest.real), np.median(rest.imag))
-    off = np.abs(rest - middle)
-    scatter = math.sqrt(max(float(np.median(off)) ** 2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
-    odds = [
-        any_of(log_odds_above(typical, RESTLESS, RESTLESS_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
-        log_odds_above(scatter, 0.02, 0.006),
-    ]
-    recorded = _on_record(moved)
-    if recorded is not None:
-        odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
-    late, _ = _late(moved)
-    odds.append(-late)
-    period, _ = _swing(moved, rig)
-    odds.append(-period)
-    if moved.drift_seen > 4:
-        left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
-        odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
-    odds.append(log_odds_above(SLOW, moved.slow, 0.08))
-    return all_of(*odds)
-
-
-def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """Single frames are spoilt: doubled stars, or a smear that no neighbour shares."""
-    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
-    if not groups:
-        return _too_few("shock", "more frames, to tell a knock from what all of them suffer")
-    moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
-    worst = float(np.max(np.abs(moved.smear)))
-    return answer(
-        "shock",
-        log_odds,
-        frames_affected=int(spoilt.sum()),
-        cost=float(spoilt.mean()),
-        evidence=(
-            Evidence(statement="frames stand out by a smear of their own", value=float(spoilt.sum()), unit="frames",
-                     expected_if_healthy=0.0),
-            Evidence(statement="in the worst of them stars are drawn out by", value=_ratio(worst),
-                     unit="long over short axis", expected_if_healthy=_ratio(abs(moved.middle))),
-        ),
-        rivals=(
-            Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
-            Rival(cause="declination-backlash", why_less_likely="it spoils frames in a row, along declination"),
-        ),
-    )  # fmt: skip
-
-
-def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
-    e = moved.e
-    off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
-    scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
-    neighbours = _neighbours(np.log(moved.tracking.smears.fwhm_px))
-    wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
-    spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
-    doubled = np.array([getattr(frame.result.stars, "doubled_px", None) is not None for frame in moved.frames])
-    drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
-    blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
-    spoilt = drawn | doubled | blurred
-    if not spoilt.any():
-        most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
-        return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
-    surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
-    widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
-    odds = 3.0 if doubled.any() else any_of(log_odds_above(surest, 1.2, 0.2), log_odds_above(widest, 1.6, 0.4))
-    return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
-
-
-def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
-    """Log-odds that spoilt frames follow each other with one direction of smear, as no knocks do."""
-    where = np.flatnonzero(spoilt)
-    if len(where) < 3 or where[-1] - where[0] >= len(where) + 1:
-        return -3.0
-    alike = abs(np.sum(e[where])) / max(float(np.sum(np.abs(e[where]))), 1e-9)
-    return log_odds_above(float(alike), 0.8, 0.08)
-
-
-def _neighbours(value: Floats) -> Floats:
-    """Median of the two frames before and the two after each."""
-    n = len(value)
-    out = np.empty(n)
-    for k in range(n):
-        near = [i for i in range(k - 2, k + 3) if 0 <= i < n and i != k]
-        out[k] = np.median(value[near]) if near else value[k]
-    return out
-
-
-def _ratio(smear: float) -> float:
-    """Long over short axis of a smear over the squared FWHM."""
-    return float(np.exp(np.arcsinh(max(smear, 0.0))))
-
-
-def _too_few(cause: str, settles: str, because: str = "") -> CannotTell:
-    return CannotTell(
-        cause=cause,
-        because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have stars enough",
-        what_would_settle_it=settles,
-    )

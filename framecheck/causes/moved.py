@@ -1,13 +1,14 @@
 """Moved stars: the smear of a group's frames beside what its drift, rhythm and turning would make of them."""
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Floats, Series, series_of
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Motion, Night, NightFrame
@@ -26,6 +27,21 @@ and one of 1.2 where another smear lies along it."""
 STEADY: Final = 0.015
 """Scatter of the smear, over the squared FWHM, of frames that nothing moves. [dimensionless] Chosen: what air leaves in
 a minute's exposure."""
+
+
+WITHOUT_AXES: Final = 1.4
+"""Log-odds of a wrong axis among what makes unguided frames drift, their direction unknown. Chosen."""
+RATIO_SCATTER: Final = 0.4
+LINE_SCATTER: Final = 0.1
+"""[dimensionless] Error of a line's length over the FWHM. Chosen."""
+
+SURE_SIGMA: Final = 4.0
+"""Drift over its error from which it is real. Chosen: errors of a drift rest on few frames."""
+SIGMA_SCATTER: Final = 1.3
+
+SLOW: Final = 0.8
+"""Correlation of the smear with the speed between frames from which the motion is slow. [dimensionless] Chosen."""
+FEWEST_FRAMES: Final = 6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -160,3 +176,48 @@ def _scale(night: Night, tracking: Tracking) -> float | None:
     if tracking.axes is not None and tracking.axes.orientation is not None:
         return tracking.axes.orientation.pixel_scale_arcsec
     return night.rig.pixel_scale_arcsec
+
+
+def cos_dec(moved: Moved) -> float:
+    """Cosine of the declination; 1 where it is unknown."""
+    axes = moved.tracking.axes
+    dec = axes.orientation.dec_deg if axes is not None and axes.orientation is not None else math.nan
+    if not math.isfinite(dec):
+        known = [f.result.exposure.dec_deg for f in moved.frames if f.result.exposure.dec_deg is not None]
+        dec = known[0] if known else math.nan
+    return max(math.cos(math.radians(dec)), 0.05) if math.isfinite(dec) else 1.0
+
+
+def smear_cost(moved: Moved) -> float:
+    """Part of the squared FWHM that the smear makes: 1 - b / a."""
+    return float(1 - np.exp(-np.arcsinh(np.median(moved.size))))
+
+
+def likeliest(groups: Iterable[Moved], odds: Callable[[Moved], float]) -> tuple[Moved, float]:
+    """The group that speaks most for a cause, and its log-odds."""
+    rows = [(one, odds(one)) for one in groups]
+    return max(rows, key=lambda row: row[1])
+
+
+def no_motion(night: Night, cause: str, otherwise: str) -> CannotTell:
+    """The answer where no motion is known: for lack of stars or, if there are stars, for what `otherwise` says."""
+    stars = any(frame.result.shape is not None for frame in night.frames)
+    return CannotTell(
+        cause=cause,
+        because=otherwise if stars and otherwise else "too few stars, or too few frames, show how the mount moved",
+        what_would_settle_it="a run of ten frames or more of one target, with the pixel scale known",
+    )
+
+
+def axes_ratio(smear: float) -> float:
+    """Long over short axis of a smear over the squared FWHM."""
+    return float(np.exp(np.arcsinh(max(smear, 0.0))))
+
+
+def too_few(cause: str, settles: str, because: str = "") -> CannotTell:
+    """The answer where too few frames show stars."""
+    return CannotTell(
+        cause=cause,
+        because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have stars enough",
+        what_would_settle_it=settles,
+    )

@@ -100,6 +100,11 @@ def log_odds_above(value: float, limit: float, scatter: float) -> float:
     return LOGISTIC_PER_SIGMA * (value - limit) / scatter
 
 
+def log_odds_of_ratio(value: float, limit: float, scatter: float) -> float:
+    """Log-odds that a positive quantity exceeds a limit, with a normal error of its natural logarithm."""
+    return log_odds_above(math.log(max(value, 1e-6)), math.log(max(limit, 1e-6)), scatter)
+
+
 def chance(log_odds: float) -> float:
     """Probability of log-odds, with what no single night can exceed."""
     return 1 / (1 + math.exp(-min(max(log_odds, -MOST_LOG_ODDS), MOST_LOG_ODDS)))

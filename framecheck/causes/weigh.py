@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from framecheck.causes import air, camera, drive, focus, mount, optics, sky
+from framecheck.causes import air, camera, drive, focus, mount, optics, polar_axis, shaken, sky
 from framecheck.causes.calibration import calibrated
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
@@ -13,13 +13,13 @@ from framecheck.read.rig import Rig
 
 ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     mount.untracked,
-    mount.polar_misalignment,
-    mount.field_rotation,
+    polar_axis.polar_misalignment,
+    polar_axis.field_rotation,
     mount.differential_flexure,
     drive.periodic_error,
     drive.declination_backlash,
-    drive.guiding_noise,
-    drive.shock,
+    shaken.guiding_noise,
+    shaken.shock,
     focus.defocus,
     focus.focus_drift,
     focus.dew,
@@ -41,6 +41,10 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
 )
 
 YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
+    ("guiding-noise", "periodic-error", "the motion has a period, or lasts from frame to frame"),
+    ("guiding-noise", "declination-backlash", "it is confined to one part of the night, along declination"),
+    ("polar-misalignment", "untracked", "the stars move as fast, and along the line, as the sky itself does"),
+    ("field-rotation", "untracked", "a standing camera sees the sky turn about the pole"),
     ("guiding-noise", "astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
     ("periodic-error", "untracked", "no gear turns"),
     ("guiding-noise", "untracked", "the sky's own motion explains the trails"),

@@ -1,0 +1,204 @@
+"""Causes that shake the mount: guiding that never rests, and single knocks."""
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.causes.moved import (
+    FEWEST_FRAMES,
+    SEEN,
+    SLOW,
+    Moved,
+    all_moved,
+    axes_ratio,
+    too_few,
+)
+from framecheck.causes.result import (
+    CannotTell,
+    Evidence,
+    Finding,
+    Healthy,
+    Rival,
+    all_of,
+    answer,
+    any_of,
+    log_odds_above,
+)
+from framecheck.causes.series import Floats
+from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
+from framecheck.night.records import Night
+from framecheck.read.rig import Rig
+
+RESTLESS: Final = 0.07
+"""A usual frame's smear over the squared FWHM from which guiding is restless. [dimensionless] Chosen: random motion
+that shows an elongation of 1.07 widens the stars by a tenth."""
+RESTLESS_SCATTER: Final = 0.02
+
+RECORDED: Final = 0.2
+"""Part of the squared FWHM that a guiding record shows as motion, from which it matters. [dimensionless] Chosen: the
+stars are a tenth wider for it; part of it is the air over the guide star."""
+RECORDED_SCATTER: Final = 0.05
+
+LEFT_BY_DRIFT: Final = 0.45
+"""Part of the smear that a drift must leave for something faster to be at work. [dimensionless] Chosen."""
+
+SHOCK_SHARE: Final = 0.33
+"""Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
+SHOCK_SIGMA: Final = 6.0
+"""Smear off the usual one, over what the night's frames scatter by. Chosen."""
+OWN_SIGMA: Final = 3.5
+"""Such a smear over the frame's own error. Chosen."""
+SHOCK_SEEN: Final = 0.1
+"""ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
+WIDER: Final = 0.08
+"""ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
+
+
+def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Most frames are smeared at random: neither drift, nor a period, nor one part of the night explains it."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    if not groups:
+        return too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
+    moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
+    rest = _unexplained(moved)
+    recorded = _on_record(moved)
+    return answer(
+        "guiding-noise",
+        log_odds,
+        frames_affected=int((np.abs(rest) > SEEN).sum()),
+        cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(rest))))),
+        evidence=(
+            Evidence(
+                statement="stars of a usual frame are drawn out, drift aside, by",
+                value=axes_ratio(float(np.median(np.abs(rest)))), unit="long over short axis",
+                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
+            ),
+            Evidence(
+                statement="from frame to frame that smear changes at random by", value=100 * moved.scatter,
+                unit="percent of the squared FWHM", expected_if_healthy="below 3",
+            ),
+            *_recorded_evidence(recorded),
+        ),
+        rivals=(
+            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike, these change"),
+            Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
+        ),
+    )  # fmt: skip
+
+
+def _on_record(moved: Moved) -> tuple[float, float, float] | None:
+    """Median rms of the guide star in right ascension and declination [arcsec], and their part of the squared FWHM."""
+    known = [frame.guide_rms_arcsec for frame in moved.frames if frame.guide_rms_arcsec is not None]
+    if not known or moved.scale_arcsec is None:
+        return None
+    ra, dec = (float(value) for value in np.median(np.array(known), axis=0))
+    blur = FWHM_PER_SIGMA**2 * (ra**2 + dec**2) / 2
+    return ra, dec, blur / (moved.fwhm_px * moved.scale_arcsec) ** 2
+
+
+def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evidence, ...]:
+    if recorded is None:
+        return ()
+    per_axis = math.hypot(*recorded[:2]) / math.sqrt(2)
+    return (
+        Evidence(
+            statement="the guide star moved, per axis, by", value=per_axis, unit="arcsec rms",
+            expected_if_healthy="below a fifth of the FWHM",
+        ),
+    )  # fmt: skip
+
+
+def _unexplained(moved: Moved) -> NDArray[np.complex128]:
+    """Smear less what the drift makes, as far as it is seen along it."""
+    power = float(np.sum(np.abs(moved.from_drift) ** 2))
+    if power <= 0 or moved.drift_seen < 4:
+        return moved.smear
+    seen = float(np.clip(np.sum((moved.smear * moved.from_drift.conj()).real) / power, 0.0, 1.3))
+    out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
+    return out
+
+
+def _restless(moved: Moved, rig: Rig) -> float:
+    rest = _unexplained(moved)
+    typical = float(np.median(np.sqrt(np.maximum(np.abs(rest) ** 2 - 2 * moved.error**2, 0))))
+    middle = complex(np.median(rest.real), np.median(rest.imag))
+    off = np.abs(rest - middle)
+    scatter = math.sqrt(max(float(np.median(off)) ** 2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
+    odds = [
+        any_of(log_odds_above(typical, RESTLESS, RESTLESS_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
+        log_odds_above(scatter, 0.02, 0.006),
+    ]
+    recorded = _on_record(moved)
+    if recorded is not None:
+        odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
+    if moved.drift_seen > 4:
+        left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
+        odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
+    odds.append(log_odds_above(SLOW, moved.slow, 0.08))
+    return all_of(*odds)
+
+
+def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+    """Single frames are spoilt: doubled stars, or a smear that no neighbour shares."""
+    groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
+    if not groups:
+        return too_few("shock", "more frames, to tell a knock from what all of them suffer")
+    moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
+    worst = float(np.max(np.abs(moved.smear)))
+    return answer(
+        "shock",
+        log_odds,
+        frames_affected=int(spoilt.sum()),
+        cost=float(spoilt.mean()),
+        evidence=(
+            Evidence(statement="frames stand out by a smear of their own", value=float(spoilt.sum()), unit="frames",
+                     expected_if_healthy=0.0),
+            Evidence(statement="in the worst of them stars are drawn out by", value=axes_ratio(worst),
+                     unit="long over short axis", expected_if_healthy=axes_ratio(abs(moved.middle))),
+        ),
+        rivals=(
+            Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
+            Rival(cause="declination-backlash", why_less_likely="it spoils frames in a row, along declination"),
+        ),
+    )  # fmt: skip
+
+
+def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
+    e = moved.e
+    off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
+    scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
+    neighbours = _neighbours(np.log(moved.tracking.smears.fwhm_px))
+    wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
+    spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
+    doubled = np.array([getattr(frame.result.stars, "doubled_px", None) is not None for frame in moved.frames])
+    drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
+    blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
+    spoilt = drawn | doubled | blurred
+    if not spoilt.any():
+        most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
+        return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
+    surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
+    widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
+    odds = 3.0 if doubled.any() else any_of(log_odds_above(surest, 1.2, 0.2), log_odds_above(widest, 1.6, 0.4))
+    return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
+    """Log-odds that spoilt frames follow each other with one direction of smear, as no knocks do."""
+    where = np.flatnonzero(spoilt)
+    if len(where) < 3 or where[-1] - where[0] >= len(where) + 1:
+        return -3.0
+    alike = abs(np.sum(e[where])) / max(float(np.sum(np.abs(e[where]))), 1e-9)
+    return log_odds_above(float(alike), 0.8, 0.08)
+
+
+def _neighbours(value: Floats) -> Floats:
+    """Median of the two frames before and the two after each."""
+    n = len(value)
+    out = np.empty(n)
+    for k in range(n):
+        near = [i for i in range(k - 2, k + 3) if 0 <= i < n and i != k]
+        out[k] = np.median(value[near]) if near else value[k]
+    return out
