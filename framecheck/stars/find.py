@@ -59,6 +59,9 @@ MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
 
 
+DARK_BESIDE: Final = 0.25
+"""Median of the light around such a peak over that of its middle. [dimensionless] Chosen: an edge has a half."""
+
 UNLIKE_SIGMA: Final = 4.0
 """Mean of the middle nine pixels, over the noise of one, from which a peak that is no star may lie on a line. Chosen."""
 
@@ -241,12 +244,22 @@ def _vet_part(
     soft = _lack_beside(image, stamps, shape, side_share)[0] < 2
     like = saturated | (likeness > LIKENESS)
     real = soft & (plateau | ((snr > FOUND_SNR) & like))
-    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
-    unlike = soft & ~real & (core > UNLIKE_SIGMA * stamps.noise)
+    unlike = soft & ~real & _is_ridge(image, stamps.noise)
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
         flux.astype(np.float32), snr.astype(np.float32), saturated, real, unlike,
     )  # fmt: skip
+
+
+def _is_ridge(image: NDArray[np.float32], noise: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Whether light runs through the middle of a stamp with dark sky on both sides: no edge, no cloud does."""
+    half = image.shape[1] // 2
+    at = np.arange(-half, half + 1)
+    distance = np.hypot(at[:, None], at[None, :])
+    ring = image[:, (distance > 0.75 * half) & (distance <= half + 0.5)]
+    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
+    out: NDArray[np.bool_] = (core > UNLIKE_SIGMA * noise) & (np.median(ring, axis=1) < DARK_BESIDE * core)
+    return out
 
 
 def _clipped(
