@@ -52,6 +52,10 @@ THIRD_SIGMA: Final = 5.0
 MEAN_DISTANCE2: Final = 1 / 3
 """Mean squared distance from the centre of points spread over a rectangle, over that of the corner. Closed form."""
 
+FEWEST_ALIKE: Final = 3
+FEW_FRAMES: Final = 0.0
+"""Log-odds of a comet shape that all stars share with fewer frames than that: a path with a knot makes one as well."""
+
 LEAK: Final = 0.3
 """Part of a strong comet in the corners that turns up as a common one, and half of what turns up as three lobes.
 [dimensionless] Chosen: drawn stars show a tenth and a half."""
@@ -295,6 +299,7 @@ def _all_over(one: _Pattern) -> float:
     steady = one.field.constant_coma_px3.error
     return all_of(
         odds,
+        FEW_FRAMES if one.n < FEWEST_ALIKE else 4.0,
         log_odds_above(math.log(max(constant, 1e-9)), math.log(max(LEAK * corner, 1e-9)), 0.3),
         log_odds_above(constant / max(steady, 1e-12), 2 * THIRD_SIGMA, 3.0),
     )

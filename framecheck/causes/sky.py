@@ -236,7 +236,7 @@ def _rise(series: Series) -> Floats:
 def _noise_loss(series: Series, rise: Floats) -> Floats:
     """Effective exposure that a brighter sky takes: variance of the dark frames over the frame's own."""
     dark = np.nanpercentile(series.noise_adu, 20) ** 2
-    loss = 1 - np.minimum(dark / series.noise_adu**2, 1)
+    loss = 1 - np.minimum(dark / np.maximum(series.noise_adu**2, 1e-12), 1)
     return np.where(rise > RISEN, loss, 0.0)
 
 
