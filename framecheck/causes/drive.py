@@ -297,14 +297,14 @@ def _run(value: Floats, error: Floats) -> tuple[int, int]:
     weight = 1 / np.maximum(error, 0.02) ** 2
     sums, weights = (np.concatenate([[0.0], np.cumsum(one)]) for one in (weight * value, weight))
     best, found = 0.0, (0, 0)
-    for first in range(n):
-        for last in range(first + 2, n + 1):
-            inside = weights[last] - weights[first]
-            outside = weights[-1] - inside
-            if outside <= 0:
-                continue
-            gap = (sums[last] - sums[first]) / inside - (sums[-1] - sums[last] + sums[first]) / outside
-            gain = gap * math.sqrt(inside * outside / (inside + outside)) if gap > 0 else 0.0
-            if gain > best:
-                best, found = gain, (first, last)
+    for first in range(n - 1):
+        inside = weights[first + 2 :] - weights[first]
+        outside = weights[-1] - inside
+        with np.errstate(divide="ignore", invalid="ignore"):
+            gap = (sums[first + 2 :] - sums[first]) / inside - (sums[-1] - sums[first + 2 :] + sums[first]) / outside
+            gain = gap * np.sqrt(inside * outside / (inside + outside))
+        gain = np.where(outside > 1e-9 * weights[-1], gain, 0.0)
+        longest = int(np.argmax(gain))
+        if gain[longest] > best:
+            best, found = float(gain[longest]), (first, first + 2 + longest)
     return found
