@@ -10,6 +10,7 @@ from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.choose import Choice, choose_stars
+from framecheck.stars.doubled import common_companion
 from framecheck.stars.find import Found, find_stars
 from framecheck.stars.fit import Fit, fit_common_wing, fit_stars
 from framecheck.stars.flags import StarFlag
@@ -131,6 +132,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     sky = _sky_between_stars(frame, sky, found, pilot)
     long_px, short_px = (float(np.sqrt(max(w**2 - PIXEL_ADDS_PX2, 1.0))) for w in (pilot.long_px, pilot.short_px))
     half = int(np.clip(np.ceil(STAMP_FWHM * np.sqrt(long_px * short_px) + (long_px - short_px) / 2), 5, LARGEST_HALF))
+    doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, half, float(np.sqrt(long_px * short_px)))
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], half, clip)
     start = _start(found, choice, stamps, pilot)
@@ -158,6 +160,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
             n_crossing=found.n_crossing,
+            doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
+            doubled_share=None if doubled is None else doubled.share,
         ),
         sky=sky,
         mean=mean,

@@ -55,6 +55,11 @@ class Stars:
     """Stars of those found whose core is clipped."""
     n_crossing: int = 0
     """Lines of satellites or aeroplanes across the frame; what lies in them is not among the stars."""
+    doubled_px: tuple[float, float] | None = None
+    """Offset from the brighter to the fainter image of every star, along x and y, where the frame shows each star
+    twice; both are counted as found. None if it does not. [px]"""
+    doubled_share: float | None = None
+    """Share of the light that is in the fainter image, up to a half."""
 
     @property
     def good(self) -> StarTable:
