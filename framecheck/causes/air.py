@@ -8,6 +8,7 @@ import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.night.records import Night
@@ -69,10 +70,10 @@ ROUND: Final = 1.25
 """[dimensionless] Longer stars on average were moved or astigmatic, not blurred by the air. Chosen."""
 ROUND_SCATTER: Final = 0.04
 
-AIRY_BETA: Final = 6.0
-"""[dimensionless] Moffat exponent above which wings are too weak for turbulence (2.5 to 5; 4.77 for Kolmogorov's: I.
-Trujillo et al., MNRAS 328, 977 (2001), from memory): a defocused disc. Chosen."""
-BETA_SCATTER: Final = 0.6
+SOFT: Final = 0.2
+"""ln(Moffat exponent over that expected of turbulent air) above which the wings are too weak for it. [dimensionless]
+Chosen: in focus it scatters by 0.05, and a disc of defocus that widens the star by a quarter makes 0.3."""
+SOFT_SCATTER: Final = 0.06
 
 UNIFORM: Final = 0.18
 """[dimensionless] Range of the FWHM over a 3 x 3 grid of the field; air blurs all of a small field alike. Chosen."""
@@ -345,10 +346,11 @@ def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
     median = float(np.nanmedian(zenith))
     size = log_odds_above(math.log(max(median, 0.1)), math.log(POOR_SEEING_ARCSEC), SIZE_SCATTER)
     elongation, beta = float(np.nanmedian(series.elongation)), float(np.nanmedian(series.beta))
+    width_px = float(np.nanmedian(series.fwhm_px))
     tests = [
         size,
         log_odds_above(ROUND, elongation, ROUND_SCATTER),
-        log_odds_above(AIRY_BETA, beta, BETA_SCATTER),
+        log_odds_above(SOFT, softness(beta, width_px, rig), SOFT_SCATTER),
     ]
     evidence = [
         Evidence(statement="stars at the zenith would have a FWHM of", value=median, unit="arcsec",
@@ -356,7 +358,8 @@ def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
         Evidence(statement="they are round: long over short axis", value=elongation,
                  expected_if_healthy=f"below {ROUND:g}"),
         Evidence(statement="their wings fall off with a Moffat exponent of", value=beta,
-                 expected_if_healthy="2.5 to 5 in turbulent air, more out of focus"),
+                 expected_if_healthy=f"up to {1.2 * expected_beta(width_px, rig):.1f} in turbulent air, "
+                 "more out of focus"),
     ]  # fmt: skip
     if (restless := _restlessness(zenith)) is not None:
         tests.append(max(log_odds_above(restless, RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))

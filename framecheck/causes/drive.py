@@ -153,8 +153,7 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
         )
         best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
     others = [best, (_comes_and_goes(moved), None)]
-    if rig.guided is False:
-        others.append((_along_ra_all_night(moved), None))
+    others.append((_along_ra_all_night(moved), None))
     return max(others, key=lambda row: row[0])
 
 
@@ -189,6 +188,7 @@ def _along_ra_all_night(moved: Moved) -> float:
         log_odds_above(power, ALONG_RA, 0.08),
         log_odds_above(math.log(max(seconds, 1.0)), math.log(LONG_EXPOSURE_S), 0.3),
         NO_PERIOD_LOG_ODDS,
+        -moved.tracking.guided_log_odds,
     )
 
 

@@ -21,16 +21,17 @@ from framecheck.causes.result import (
     log_odds_above,
 )
 from framecheck.causes.series import Floats, Series, all_series
+from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.night.field_model import FieldModel
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
-SOFT_BETA: Final = 5.5
-"""Moffat exponent of a star above which a disc of defocus rounds its core. [dimensionless] Turbulent air makes 4.77 (I.
-Trujillo et al., MNRAS 328, 977 (2001), from memory); with a disc that widens it by a quarter, 6.2 (drawn by GalSim)."""
-BETA_SCATTER: Final = 0.35
+SOFT: Final = 0.16
+"""ln(beta over that expected) above which a disc of defocus rounds the core. [dimensionless] Chosen: half of what one
+makes that widens the star by a quarter (drawn by GalSim); in focus it scatters by 0.05."""
+SOFT_SCATTER: Final = 0.05
 
 TRAILED: Final = 1.8
 """Elongation from which a star is a trail, whose profile says nothing of the focus. Chosen."""
@@ -86,7 +87,7 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         cost=_blur_share(beta),
         evidence=(
             Evidence(statement="the stars' core is soft: Moffat exponent", value=beta,
-                     expected_if_healthy="2.5 to 5 in turbulent air"),
+                     expected_if_healthy=f"{expected_beta(width, rig):.1f} or less in focus, under turbulent air"),
             Evidence(statement="half-flux radius over FWHM", value=ratio, expected_if_healthy="0.57 or more"),
         ),
         rivals=(
@@ -100,7 +101,7 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
     beta = series.beta[np.isfinite(series.beta)]
     width, lowest = float(np.nanmedian(series.fwhm_px)), float(np.percentile(beta, 25))
     odds = [
-        log_odds_above(lowest, SOFT_BETA, BETA_SCATTER),
+        log_odds_above(softness(lowest, width, rig), SOFT, SOFT_SCATTER),
         log_odds_above(width, SHARP_PX, 0.12),
         log_odds_above(TRAILED, float(np.nanmedian(series.elongation)), 0.1),
         max(log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05), 2 * math.log(lowest / FLAT_BETA)),

@@ -203,8 +203,8 @@ def _bending(moved: Moved, rig: Rig) -> float:
         odds.append(log_odds_of_ratio(60 * rate / math.radians(turned), near, FLEXURE_SCATTER))
     if scale is not None:
         odds.append(log_odds_of_ratio(rate * scale, FLEXURE_ARCSEC_PER_MIN, FLEXURE_SCATTER))
-        # nothing bends by half a degree an hour
-        odds.append(log_odds_of_ratio(60 * UNTRACKED_ARCSEC_PER_S / 2, rate * scale, FLEXURE_SCATTER))
+        # nothing bends by a degree in three hours
+        odds.append(log_odds_of_ratio(60 * UNTRACKED_ARCSEC_PER_S, rate * scale, FLEXURE_SCATTER))
     return all_of(*odds)
 
 

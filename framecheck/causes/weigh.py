@@ -5,7 +5,7 @@ from dataclasses import replace
 from typing import Final
 
 from framecheck.causes import air, camera, drive, focus, mount, optics, polar_axis, shaken, sky
-from framecheck.causes.calibration import calibrated
+from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.night.records import Night
@@ -63,13 +63,15 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
 """A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
 
 
-def weigh(night: Night, rig: Rig) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
+def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
     """Ask every cause, each by itself, and settle between those that look alike.
 
     Parameters
     ----------
     night : Night
     rig : Rig
+    by : mapping, optional
+        Calibration; the one that comes with framecheck if not given.
 
     Returns
     -------
@@ -87,14 +89,15 @@ def weigh(night: Night, rig: Rig) -> tuple[tuple[Finding, ...], tuple[Undecided,
     if not night.frames:
         return (), ()
     answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
-    settled = [_settle(answer, answers) for answer in answers.values()]
+    by = calibration() if by is None else by
+    settled = [_settle(answer, answers, by) for answer in answers.values()]
     findings = [answer for answer in settled if isinstance(answer, Finding)]
     open_ones = {answer.cause: answer for answer in settled if isinstance(answer, Undecided)}
     undecided = [open_ones[name] for name in CAUSES if name in open_ones]
     return tuple(sorted(findings, key=lambda finding: (-finding.confidence, finding.cause))), tuple(undecided)
 
 
-def _settle(answer: Answer, answers: dict[str, Answer]) -> Answer:
+def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:
     """An answer after its look-alikes have spoken, with calibrated confidence."""
     if not isinstance(answer, Finding) or answer.log_odds is None:
         return answer
@@ -105,7 +108,7 @@ def _settle(answer: Answer, answers: dict[str, Answer]) -> Answer:
             odds = all_of(odds, -other.log_odds)
             rivals = tuple(rival for rival in rivals if rival.cause != stronger)
             rivals = (*rivals, Rival(cause=stronger, why_less_likely=f"it is not less likely: {why}"))
-    confidence = calibrated(answer.cause, odds)
+    confidence = calibrated(answer.cause, odds, by)
     if confidence < LEAST_CONFIDENCE:
         return Healthy(cause=answer.cause, evidence=answer.evidence, log_odds=odds)
     return replace(answer, confidence=confidence, log_odds=odds, rivals=rivals)

@@ -233,7 +233,7 @@ def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = No
 
 def _by_itself(frame: NightFrame, usual: _Usual) -> list[Judged]:
     """What speaks against a frame whatever the stack is like."""
-    judged = [_few_stars(frame, usual), _drawn_out(frame), _dim(frame), _bright_sky(frame, usual)]
+    judged = [_few_stars(frame, usual), _doubled(frame), _drawn_out(frame), _dim(frame), _bright_sky(frame, usual)]
     return [one for one in judged if one is not None]
 
 
@@ -248,6 +248,17 @@ def _few_stars(frame: NightFrame, usual: _Usual) -> Judged | None:
     return "reject", (
         f"Only {stars.n_found} stars were found, where {usual.n_found:.0f} are usual: "
         "cloud, dew or a covered telescope."
+    )
+
+
+def _doubled(frame: NightFrame) -> Judged | None:
+    stars = frame.result.stars
+    if stars.doubled_px is None:
+        return None
+    apart, share = float(np.hypot(*stars.doubled_px)), 100 * (stars.doubled_share or 0.0)
+    return "reject", (
+        f"Every star is drawn twice, {apart:.0f} px apart, with {share:.0f} % of its light in the second place: "
+        "the telescope was knocked, or a cable snagged."
     )
 
 

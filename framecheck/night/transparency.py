@@ -17,6 +17,9 @@ LEAST_SNR: Final = 8.0
 """Stars expected below this in a frame are not asked there. Chosen: near the limit only those are found that noise made
 brighter, and a cloud would look thin."""
 
+NEAR_FWHM: Final = 1.5
+"""[FWHM] Radius within which a star's light counts. Chosen: 95 % of it in turbulent air."""
+
 LEAST_SCATTER: Final = 0.005
 """[dimensionless] Relative scatter of a bright star's flux from frame to frame that is always allowed for: flat field,
 scintillation. Common practice, no source."""
@@ -103,11 +106,21 @@ def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> 
         if match is None:
             continue
         seconds = (exposures[f] or 1.0) if all(exposures) else 1.0
+        seconds /= held_near(result.shape.moffat_beta) if result.shape is not None else 1.0
         table = result.stars.table[match.frame_rows]
         good = _good(table)
         flux[f, match.reference_rows[good]] = table["flux_adu"][good] / seconds
         error[f, match.reference_rows[good]] = table["flux_error_adu"][good] / seconds
     return flux, error
+
+
+def held_near(beta: float) -> float:
+    """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to the star.
+
+    Moffat, A&A 3, 455 (1969): 1 - (1 + r² / a²)^(1 - beta). Closed form.
+    """
+    core = 4 * (2 ** (1 / max(beta, 1.01)) - 1)
+    return float(1 - (1 + core * NEAR_FWHM**2) ** (1 - max(beta, 1.01)))
 
 
 def _good(table: StarTable) -> NDArray[np.bool_]:

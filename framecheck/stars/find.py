@@ -63,7 +63,7 @@ DARK_BESIDE: Final = 0.25
 """Median of the light around such a peak over that of its middle. [dimensionless] Chosen: an edge has a half."""
 
 UNLIKE_SIGMA: Final = 4.0
-"""Mean of the middle nine pixels, over the noise of one, from which a peak that is no star may lie on a line. Chosen."""
+"""Mean of the middle nine pixels, over the noise of one, from which a peak may lie on a line. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,14 +1,13 @@
-"""Nights of known faults, drawn by GalSim: optics, air and motion as transfer functions, multiplied and drawn star by star.
+"""Nights of known faults, drawn by GalSim: optics, air, pixel and motion multiplied as transfer functions.
 
-Independent of the code under test. A star's light is the product of the transfer functions of its optics (the pupil
-of the nearest of a few places in the field), of the air, of the pixel, and of the path that it ran over the sensor
-while the shutter was open; the path is exact for every star, rotation included.
+Independent of the code under test, and drawn star by star: the pupil's aberrations are those of the nearest of a few
+places in the field, the path over the sensor while the shutter was open is each star's own, rotation included.
 
 Directions on the sky are complex numbers, north + i east, in arcseconds: their argument is a position angle.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from pathlib import Path
@@ -16,7 +15,7 @@ from pathlib import Path
 import galsim
 import numpy as np
 from astropy.io import fits
-from mount_paths import SIDEREAL_ARCSEC_PER_S, Error, Geometry
+from mount_paths import Error, Geometry
 from numpy.typing import NDArray
 from scipy import fft
 
@@ -85,6 +84,9 @@ def always(value: float) -> Callable[[int], float]:
     return lambda frame: value
 
 
+NEVER, EVENLY = always(0.0), always(1.0)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Scene(Geometry):
     """A night. What is a function is asked for each frame by its number from 0."""
@@ -92,7 +94,7 @@ class Scene(Geometry):
     rig: Rig
     errors: tuple[Error, ...] = ()
     optics: Optics = Optics()
-    focus_um: Callable[[int], float] = always(0.0)
+    focus_um: Callable[[int], float] = NEVER
     n_frames: int = 12
     exposure_s: float = 120.0
     gap_s: float = 6.0
@@ -103,19 +105,19 @@ class Scene(Geometry):
     seeing_arcsec: float = 2.5  # in the zenith
     beta: float | None = None  # of a Moffat profile; Kolmogorov's where None
     restless: float = 0.04  # slow changes of the seeing
-    seeing_factor: Callable[[int], float] = always(1.0)
-    transparency: Callable[[int], float] = always(1.0)
+    seeing_factor: Callable[[int], float] = EVENLY
+    transparency: Callable[[int], float] = EVENLY
     extinction: float = 0.15  # magnitudes per air mass
     sky_e_per_s: float = 2.0
-    sky_factor: Callable[[int], float] = always(1.0)
+    sky_factor: Callable[[int], float] = EVENLY
     gradient: tuple[float, float] = (0.03, 0.02)  # of the sky, edge to edge
-    scatter_px: Callable[[int], float] = always(0.0)  # FWHM of a Gaussian: wet glass
-    halo: Callable[[int], float] = always(0.0)  # share of the light thrown far out
+    scatter_px: Callable[[int], float] = NEVER  # FWHM of a Gaussian: wet glass
+    halo: Callable[[int], float] = NEVER  # share of the light thrown far out
     crossings: tuple[int, ...] = ()  # frames that something flies across
     n_stars: int = 130
     snr: tuple[float, float] = (30.0, 500.0)
     solved: bool = True  # headers hold a world coordinate system
-    tube_temp_c: Callable[[int], float] = always(8.0)
+    tube_temp_c: Callable[[int], float] = NEVER
     seed: int = 1
 
     def start_s(self, frame: int) -> float:
@@ -391,11 +393,3 @@ def truth(scene: Scene) -> dict[str, float]:
         # The stars turn against the sensor.
         "rotation_deg_per_hour": -60 * float(np.polyfit(minutes, angle, 1)[0]),
     }
-
-
-def untouched(scene: Scene, **changes: object) -> Scene:
-    """The same night with some things otherwise."""
-    return replace(scene, **changes)
-
-
-__all__ = ["SIDEREAL_ARCSEC_PER_S", "Optics", "Rig", "Scene", "always", "render", "truth", "untouched"]

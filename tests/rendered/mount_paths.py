@@ -159,7 +159,7 @@ def jitter(
 ) -> Error:
     """Random motion of so much rms by axis, made of many swings of all periods between two."""
     rng = np.random.default_rng([seed, 11])
-    n = 50
+    n = 400  # closer in frequency than a night can tell apart
     periods = np.exp(rng.uniform(*np.log(periods_s), (2, n)))
     phases, heights = rng.uniform(0, 2 * np.pi, (2, n)), rng.rayleigh(1, (2, n))
     heights *= np.sqrt(2 / (heights**2).sum(1, keepdims=True))
