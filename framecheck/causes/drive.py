@@ -54,7 +54,7 @@ NO_PERIOD_LOG_ODDS: Final = 1.0
 LATEST_SHARE: Final = 0.85
 """Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
 
-WITHOUT_AXES: Final = 0.4
+WITHOUT_AXES: Final = 0.8
 """Highest log-odds of a backlash where the direction of declination is not known. Chosen."""
 
 

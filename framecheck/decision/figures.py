@@ -110,20 +110,24 @@ def _random_across(found: Tracked, along: float) -> float:
     scatters by (v1² + v2²) / 2 N, that at 45 degrees to it by v1 v2 / N: their ratio tells v2 / v1, N falls out.
     """
     smears = found.smears
-    if len(smears.frames) < FEWEST_RANDOM or along <= 0:
+    if len(smears.frames) < FEWEST_RANDOM or along <= 0 or found.rhythm is not None or found.rhythm_inside is not None:
         return 0.0
     middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
     turned = smears.spin2_px2 * np.exp(-1j * np.angle(middle))
     error2 = float(np.median(smears.error_px2)) ** 2
-    main, mixed = (
-        (SIGMA_PER_MAD * float(np.median(np.abs(part - np.median(part))))) ** 2 - error2
-        for part in (turned.real, turned.imag)
-    )
+    main, mixed = (_calm_variance(part) - error2 for part in (turned.real, turned.imag))
     if main < 4 * error2 or mixed <= 0 or main < (RESTLESS * float(np.median(smears.fwhm_px)) ** 2) ** 2:
         return 0.0
     share = min(mixed / main, MOST_ALIKE)
     ratio = (1 - math.sqrt(1 - share**2)) / share
     return along * math.sqrt(ratio / (1 - ratio))
+
+
+def _calm_variance(values: NDArray[np.float64]) -> float:
+    """Variance of values, those beyond three robust standard deviations held there: twice as sure as a robust one."""
+    off = values - np.median(values)
+    most = 3 * SIGMA_PER_MAD * float(np.median(np.abs(off)))
+    return float(np.mean(np.clip(off, -most, most) ** 2)) * len(values) / (len(values) - 1)
 
 
 def _by_axis(

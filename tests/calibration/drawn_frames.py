@@ -168,7 +168,7 @@ def _catalogue(scenario: Scenario) -> Catalogue:
 
 
 def _places(scenario: Scenario, now: Attitude, time_s: float, offset_px: Floats) -> tuple[Floats, Floats]:
-    """Mean place of each star of the catalogue on the sensor: that at one moment, and the nodes' mean offset from it."""
+    """Mean place of each star on the sensor: that at one moment, and the nodes' mean offset from it."""
     stars, site = _catalogue(scenario), scenario.site
     hours = start_hour_angle_deg(scenario) + scenario.target.ra_deg - stars.ra_deg + np.degrees(TURN_PER_S * time_s)
     seen = refracted(direction(hours, stars.dec_deg), site.latitude_deg, site.pressure_hpa)

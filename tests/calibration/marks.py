@@ -4,6 +4,7 @@ import csv
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -153,7 +154,7 @@ def _curve(nights: Sequence[Judged]) -> list[dict[str, object]]:
                 true.append(cause in night.causes)
     values, truths = np.array(said), np.array(true, bool)
     rows: list[dict[str, object]] = []
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in pairwise(BINS):
         inside = (values >= low) & ((values < high) | (high == 1.0))
         n = int(inside.sum())
         share = float(truths[inside].mean()) if n else float("nan")

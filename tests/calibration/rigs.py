@@ -99,7 +99,7 @@ def draw_setup(chance: np.random.Generator, seed: int, *, airmass_limit: float) 
         gradient_deg=float(chance.uniform(0, 360)), seeing_variation=restless,
         extinction_mag=float(chance.uniform(0.12, 0.3)),
     )  # fmt: skip
-    frames = int(round(_between(chance, 8, 50)))
+    frames = round(_between(chance, 8, 50))
     frames = max(8, min(frames, int(4.5 * 3600 / exposure)))
     cadence = exposure + float(chance.uniform(1, 8))
     dither = float(_between(chance, 2, 12)) if chance.uniform() < 0.55 and kind != "fixed" else 0.0
