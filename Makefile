@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: demo test lint format types benchmark clean
+.PHONY: calibration demo test lint format types benchmark clean
 
 demo: $(VENV)/.installed
 	$(BIN)/framecheck demo --into demo-night
@@ -21,6 +21,10 @@ lint: $(VENV)/.installed-dev
 format: $(VENV)/.installed-dev
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
+
+calibration: $(VENV)/.installed-dev
+	$(BIN)/python tests/calibration/run.py --seed 1 --nights 400 --fit
+	$(BIN)/python tests/calibration/run.py --seed 2 --nights 300
 
 benchmark: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/measure_speed.py
