@@ -31,7 +31,11 @@ def calibration() -> Map:
         )
 
 
+MOST_SIGNS: Final = 6.0
+"""Log-odds of the signs beyond which more do not count. [dimensionless] Chosen: what errs then is not noise."""
+
+
 def calibrated(cause: str, log_odds: float, by: Map) -> float:
     """Chance that a claim is right, from the log-odds of its signs."""
     slope, offset = by.get(cause, (1.0, 0.0))
-    return chance(slope * log_odds + offset)
+    return chance(slope * max(-MOST_SIGNS, min(log_odds, MOST_SIGNS)) + offset)

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.causes.calibration import MOST_SIGNS
 from framecheck.causes.catalogue import CAUSES
 
 CLAIM: Final = 0.5
@@ -214,7 +215,7 @@ def fitted(log_odds: Sequence[float], true: Sequence[bool]) -> tuple[float, floa
 
     if not log_odds:
         return 1.0, 0.0
-    x, y = np.clip(np.array(log_odds), -12, 12), np.array(true, float)
+    x, y = np.clip(np.array(log_odds), -MOST_SIGNS, MOST_SIGNS), np.array(true, float)
 
     def misfit(p: np.ndarray) -> float:
         z = p[0] * x + p[1]
