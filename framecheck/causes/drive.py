@@ -158,17 +158,21 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
 
 
 def _comes_and_goes(moved: Moved) -> float:
-    """Log-odds of a swing along right ascension, too short a run for its period: the smear follows the speed."""
+    """Log-odds of a swing along right ascension, too short a run for its period: the smear follows the speed.
+
+    Where the axes are not known, it must keep to one direction at least.
+    """
     along = moved.along_ra
+    unknown = along is None
     if along is None:
-        return -4.0
+        along = moved.smear * np.exp(-1j * np.angle(np.sum(moved.smear)))
     power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     low, high = np.percentile(along.real, [10, 90])
     return all_of(
         log_odds_above(moved.slow, SLOW, 0.08),
         log_odds_above(power, ALONG_RA, 0.08),
         log_odds_above(float(high - low), SEEN, SEEN_SCATTER),
-        NO_PERIOD_LOG_ODDS,
+        NO_PERIOD_LOG_ODDS / 2 if unknown else NO_PERIOD_LOG_ODDS,
         -moved.tracking.guided_log_odds,
     )
 

@@ -54,6 +54,8 @@ PREDICTED_SCATTER: Final = 0.35
 
 FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""
+COHERENT: Final = 0.85
+"""From which smear and drift have one direction: within 16 degrees. [dimensionless] Chosen."""
 FLEXURE_SCATTER: Final = 0.35
 GUIDE_STAR_ARCMIN: Final = 120.0
 """[arcmin] Farthest guide star from the middle of the field, in a guide scope. Chosen: few are off by a degree."""
@@ -121,7 +123,11 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
     drifted = float(np.median(moved.line_px)) * scale / exposure
     fast = log_odds_of_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER)
     if moved.drift_seen > SURE_SIGMA or len(moved.motion.minutes) > 5:
-        fast = all_of(fast, log_odds_of_ratio(drifted, UNTRACKED_ARCSEC_PER_S, 2 * RATE_SCATTER))
+        fast = all_of(
+            fast,
+            log_odds_of_ratio(drifted, UNTRACKED_ARCSEC_PER_S, 2 * RATE_SCATTER),
+            log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
+        )
     slow = -math.inf
     drift = moved.tracking.drift
     if drift is None and rate < WRONG_SHARE * full:
@@ -188,8 +194,13 @@ def _bending(moved: Moved, rig: Rig) -> float:
     scale = moved.scale_arcsec
     rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
     line = float(np.median(moved.line_px)) / moved.fwhm_px
+    along = all_of(
+        log_odds_above(moved.drift_seen, SURE_SIGMA / 2, SIGMA_SCATTER / 2),
+        log_odds_above(_coherence(moved), COHERENT, 0.05),
+        log_odds_above(float(np.median(moved.size)), SEEN, 0.03),
+    )
     odds = [
-        log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
+        any_of(log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER), along),
         log_odds_above(line, LINE_SEEN, LINE_SCATTER),
         moved.tracking.guided_log_odds,
     ]
@@ -206,6 +217,12 @@ def _bending(moved: Moved, rig: Rig) -> float:
         # nothing bends by a degree in three hours
         odds.append(log_odds_of_ratio(60 * UNTRACKED_ARCSEC_PER_S, rate * scale, FLEXURE_SCATTER))
     return all_of(*odds)
+
+
+def _coherence(moved: Moved) -> float:
+    """How well the smear of all frames keeps to the drift's direction: 1 if it does, 0 at random; 0 without a drift."""
+    power = float(np.sum(np.abs(moved.smear) * np.abs(moved.from_drift)))
+    return float(np.sum((moved.smear * moved.from_drift.conj()).real)) / power if power > 0 else 0.0
 
 
 def _agreement(moved: Moved) -> float:

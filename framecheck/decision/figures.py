@@ -10,7 +10,7 @@ from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.judgement import FieldPattern, Range, Tracking
 from framecheck.field import size_pattern
 from framecheck.night.field_model import FieldModel
-from framecheck.night.records import Group, Night
+from framecheck.night.records import Group, Motion, Night
 from framecheck.night.rhythm import Rhythm
 from framecheck.night.tracking import Tracking as Tracked
 
@@ -19,6 +19,9 @@ FEWEST_BEST: Final = 3
 
 BEST: Final = 0.1
 """Share of the frames that are taken for the sharpest. Chosen."""
+
+SURE_SIGMA: Final = 4.0
+"""Drift over its error from which it is compared with the smear. Chosen."""
 
 SPARE: Final = 0.2
 """Growth of the squared short axis against the frames at rest that is called motion. [dimensionless] Chosen: air alone
@@ -70,7 +73,24 @@ def tracking_figures(night: Night, group: Group | None) -> Tracking:
         polar_error_arcmin=None
         if polar is None
         else Range(value=polar.value_arcmin, low=polar.low_arcmin, high=polar.high_arcmin),
+        polar_azimuth_arcmin=None if polar is None else polar.azimuth_arcmin,
+        polar_altitude_arcmin=None if polar is None else polar.altitude_arcmin,
+        axes_from=None if found.axes is None else found.axes.source,
+        period_false_alarm_probability=None if rhythm is None else rhythm.false_alarm_probability,
+        period_aliases_s=() if rhythm is None else rhythm.alias_periods_s,
+        smear_explained_by_drift=_explained_by_drift(found, motion),
     )
+
+
+def _explained_by_drift(found: Tracked, motion: Motion) -> float | None:
+    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
+    smears = found.smears
+    if x is None or y is None or not error or not len(smears.frames) or math.hypot(x, y) < SURE_SIGMA * error:
+        return None
+    line = math.hypot(x, y) * np.nan_to_num(smears.exposure_s) / 60
+    expected = found.spin2_of_line(line) * np.exp(2j * math.atan2(y, x))
+    power = float(np.sum(np.abs(expected) ** 2))
+    return float(np.sum((smears.spin2_px2 * expected.conj()).real)) / power if power > 0 else None
 
 
 def _scale(night: Night, found: Tracked) -> float | None:

@@ -65,6 +65,18 @@ class Tracking:
     period_error_s: float | None = None
     periodic_peak_to_peak_arcsec: float | None = None
     polar_error_arcmin: Range | None = None
+    polar_azimuth_arcmin: float | None = None
+    """Turn of the axis about the vertical, clockwise from above; None if the hour angles do not tell it apart."""
+    polar_altitude_arcmin: float | None = None
+    """Axis too high."""
+    axes_from: str | None = None
+    """What told which way right ascension runs in the image."""
+    period_false_alarm_probability: float | None = None
+    period_aliases_s: tuple[float, ...] = ()
+    """Periods that frames at this interval cannot tell from `period_s`."""
+    smear_explained_by_drift: float | None = None
+    """Smear seen inside exposures along the drift between them, over what that drift makes: 1 if it is drift, far from
+    it if something faster is at work; None where no drift is seen."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -5,6 +5,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
+
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameFailure, FrameResult, FrameShape
@@ -52,6 +54,12 @@ class FrameRow:
     airmass: float | None = None
     sensor_temp_c: float | None = None
     tube_temp_c: float | None = None
+    smear_px: float | None = None
+    """Rms of the motion inside the exposure along its main direction, the optics' part taken off."""
+    smear_pa_deg: float | None = None
+    """That direction in the group's reference frame, counter-clockwise from +x."""
+    path: Literal["round", "line", "two blobs", "hook"] | None = None
+    """What a star drew in the exposure."""
 
     @property
     def start(self) -> datetime | None:
@@ -62,12 +70,27 @@ class FrameRow:
 def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
     night = judgement.night
+    moved = _moved(judgement)
     rows = [
-        _judged_row(frame, grade, night.folder, night.rig)
-        for frame, grade in zip(night.frames, judgement.grades, strict=True)
+        replace(_judged_row(frame, grade, night.folder, night.rig), **moved.get(i, {}))
+        for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
     ]
     rows += [failed_row(failure, night.folder) for failure in night.failures]
     return tuple(sorted(rows, key=lambda row: (row.start_utc is None, row.start_utc or "", row.file)))
+
+
+def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
+    """Motion inside the exposure, by the frame's index in the night."""
+    return {
+        frame: {
+            "smear_px": known(float(smears.rms_px[k])),
+            "smear_pa_deg": known(float(np.degrees(np.angle(smears.spin2_px2[k])) / 2 % 180)),
+            "path": smears.path[k],
+        }
+        for tracking in judgement.night.tracking.values()
+        for smears in [tracking.smears]
+        for k, frame in enumerate(smears.frames)
+    }
 
 
 def measured_row(result: FrameResult, folder: Path, rig: Rig) -> FrameRow:

@@ -29,6 +29,7 @@ FRAME = {
     "transparency": NUMBER, "effective_exposure_s": NUMBER, "shift_x_px": NUMBER, "shift_y_px": NUMBER,
     "rotation_deg": NUMBER, "trail_length_px": NUMBER, "altitude_deg": NUMBER, "airmass": NUMBER,
     "sensor_temp_c": NUMBER, "tube_temp_c": NUMBER,
+    "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT,  # ours, beyond the contract
 }  # fmt: skip
 BLOCKS = {
     "generator": {"name": TEXT, "version": TEXT},
@@ -43,6 +44,8 @@ BLOCKS = {
         "rms_dec_arcsec": NUMBER, "drift_ra_arcsec_per_min": NUMBER, "drift_dec_arcsec_per_min": NUMBER,
         "rotation_deg_per_hour": NUMBER, "period_s": NUMBER, "period_error_s": NUMBER,
         "periodic_peak_to_peak_arcsec": NUMBER, "polar_error_arcmin": (dict,),
+        "polar_azimuth_arcmin": NUMBER, "polar_altitude_arcmin": NUMBER, "axes_from": TEXT,
+        "period_false_alarm_probability": NUMBER, "period_aliases_s": (list,), "smear_explained_by_drift": NUMBER,
     },
     "sampling": {"px_per_fwhm": NUMBER, "verdict": TEXT, "diffraction_fwhm_arcsec": NUMBER, "suggestion": TEXT},
     "field": {
