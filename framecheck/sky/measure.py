@@ -124,6 +124,8 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     level, noise = _filled(level), _around(_filled(noise), np.median)
     level = _without_lifted_meshes(level, noise, samples.shape[2])
     flat_noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
+    least = _least_noise(pixels, unit, level)
+    flat_noise = np.maximum(flat_noise, least)
     y_centres, x_centres = (
         ((np.arange(n) + 0.5) * side * pitch - 0.5).astype(np.float32)
         for n, side in zip(level.shape, sides, strict=True)
@@ -144,8 +146,15 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     return replace(
         rough,
         level_adu=level.astype(np.float32),
-        noise_adu=(grain if trusted and grain is not None else flat_noise).astype(np.float32),
+        noise_adu=np.maximum(grain if trusted and grain is not None else flat_noise, least).astype(np.float32),
     )
+
+
+def _least_noise(pixels: NDArray[Any], unit: int, level: NDArray[np.float64]) -> float:
+    """Noise that rounding makes, where a picture has none of its own: a step over the root of 12. [ADU] Closed form."""
+    if np.issubdtype(pixels.dtype, np.integer):
+        return float(unit * np.sqrt(PIXEL_VARIANCE_PX2))
+    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), np.finfo(np.float32).tiny * 1e6))
 
 
 def _unit_of(samples: NDArray[Any]) -> int:
