@@ -74,7 +74,7 @@ def _measured(
     folder: Path, rig_file: Path | None, workers: int | None, quiet: bool
 ) -> "tuple[Measurements, Rig]":  # fmt: skip
     """The frames of a folder, measured as `framecheck night` does."""
-    from framecheck.cli.night_command import _measure, _nothing_sentence
+    from framecheck.cli.night_command import measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
     from framecheck.cli.terminal import safe, warn
     from framecheck.errors import NothingMeasured
@@ -86,11 +86,11 @@ def _measured(
         raise NothingMeasured(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
-    measurements = _measure(paths, rig, workers, quiet)
+    measurements = measure_folder(paths, rig, workers, quiet)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
-        raise NothingMeasured(_nothing_sentence(folder, measurements))
+        raise NothingMeasured(nothing_sentence(folder, measurements))
     return measurements, rig
 
 

@@ -47,11 +47,11 @@ def judge_folder(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
     prepare_folder(out)
-    measurements = _measure(paths, rig, workers, quiet)
+    measurements = measure_folder(paths, rig, workers, quiet)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
-        raise NothingMeasured(_nothing_sentence(folder, measurements))
+        raise NothingMeasured(nothing_sentence(folder, measurements))
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
@@ -81,7 +81,8 @@ def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> 
     )
 
 
-def _measure(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> Measurements:
+def measure_folder(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> Measurements:
+    """Measure frames in worker processes, with a line of progress; an interrupt ends them."""
     count = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress, _deaf_workers(count) as pool:
@@ -111,7 +112,8 @@ def _deaf_workers(count: int) -> ProcessPoolExecutor:
     return pool
 
 
-def _nothing_sentence(folder: Path, measurements: Measurements) -> str:
+def nothing_sentence(folder: Path, measurements: Measurements) -> str:
+    """Why a folder gave nothing to judge."""
     if measurements.failures:
         n = len(measurements.failures)
         which = "the one frame" if n == 1 else f"none of the {n} frames"

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.decision.judgement import Finding, Judgement, MountDecision
+from framecheck.decision.judgement import Finding, Judgement
 from framecheck.report.account import Account
 from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import dates
@@ -150,19 +150,23 @@ def _size(fwhm: float, account: Account) -> str:
 
 def _what_to_do(judgement: Judgement) -> str:
     first = next((finding.cures[0] for finding in _limiting(judgement) if finding.cures), "")
-    mount = _about_the_mount(judgement.mount_decision)
+    mount = _about_the_mount(judgement)
     if first:
         return f"{sentence(first)} {mount}"
     return f"Stack the frames graded keep. {mount}"
 
 
-def _about_the_mount(decision: MountDecision) -> str:
+def _about_the_mount(judgement: Judgement) -> str:
+    decision = judgement.mount_decision
+    claimed = {CAUSES[one.cause].family for one in judgement.findings if one.confidence >= CLAIMED}
     because = f": {clause(decision.because[0])}." if decision.because else "."
     match decision.answer:
         case "not needed":
             return "The mount is not to blame" + because
         case "fix technique first":
-            return "The mount can do better than it did; set it up better before buying another" + because
+            if "mount" in claimed:
+                return "The mount can do better than it did; set it up better before buying another" + because
+            return "No other mount is needed before that is seen to" + because
         case "upgrade justified":
             return "The mount holds this rig back, and a better one would pay" + because
         case "cannot tell":
