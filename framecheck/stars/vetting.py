@@ -1,0 +1,229 @@
+"""Peaks looked at in full resolution: centre, flux, and whether their light is spread as optics spread it."""
+
+from dataclasses import replace
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.read.exposure import Frame
+from framecheck.sky.model import Sky
+from framecheck.stars.pilot import Pilot
+from framecheck.stars.stamps import Stamps, cut_stamps
+
+FOUND_SNR: Final = 6.0
+"""Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
+
+SHARP_PIXEL_SIGMA: Final = 7.0
+"""Pixels higher than this are asked whether their neighbours share the light. [sigma] Chosen: below it a hot pixel
+does not reach FOUND_SNR."""
+
+SIDE_SHARE: Final = 0.45
+"""Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way,
+nearly, between a star's 1 and a hot pixel's 0."""
+
+MOSAIC_SIDE_SHARE: Final = 0.15
+"""The same in a colour mosaic, where the neighbours see another colour: a third of the light, or less. Chosen."""
+
+LIKENESS: Final = 0.6
+"""Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9,
+close pairs 0.7, tracks of particles a half."""
+
+NEARLY_ROUND: Final = 1.2
+"""Up to this ratio of the axes a round filter does as well. Chosen: it loses less than 1 % of a star's signal."""
+
+QUARTILES_PER_SIGMA: Final = 1.3489795003921634
+"""Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
+
+DARK_BESIDE: Final = 0.25
+"""Median of the light around such a peak over that of its middle. [dimensionless] Chosen: an edge has a half."""
+
+UNLIKE_SIGMA: Final = 4.0
+"""Mean of the middle nine pixels, over the noise of one, from which a peak may lie on a line. Chosen."""
+
+
+def vet_peaks(
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[np.floating],
+    y: NDArray[np.floating],
+    half: int,
+    shape: Pilot,
+    clip_adu: float | None,
+    levels: NDArray[np.float32] | None,
+) -> tuple[Any, ...]:
+    """Centre, flux, signal over noise, saturation and reality of some peaks, and which are bright but unlike a star."""
+    side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
+    stamps = _without_sharp_pixel(cut_stamps(frame, sky, x, y, half, colour_levels=levels), shape, side_share)
+    n = 2 * half + 1
+    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    dx, dy = _centroid(image, grid, shape)
+    weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
+    flux, error, likeness = _matched(stamps, weight)
+    snr = flux / error
+    saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
+    soft = _lack_beside(image, stamps, shape, side_share)[0] < 2
+    like = saturated | (likeness > LIKENESS)
+    real = soft & (plateau | ((snr > FOUND_SNR) & like))
+    unlike = soft & ~real & _is_ridge(image, stamps.noise)
+    return (
+        (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
+        flux.astype(np.float32), snr.astype(np.float32), saturated, real, unlike,
+    )  # fmt: skip
+
+
+def _is_ridge(image: NDArray[np.float32], noise: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Whether light runs through the middle of a stamp with dark sky on both sides: no edge, no cloud does."""
+    half = image.shape[1] // 2
+    at = np.arange(-half, half + 1)
+    distance = np.hypot(at[:, None], at[None, :])
+    ring = image[:, (distance > 0.75 * half) & (distance <= half + 0.5)]
+    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
+    out: NDArray[np.bool_] = (core > UNLIKE_SIGMA * noise) & (np.median(ring, axis=1) < DARK_BESIDE * core)
+    return out
+
+
+def _clipped(
+    image: NDArray[np.float32], stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any
+) -> tuple[Any, ...]:
+    """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
+    if clip_adu is None:
+        nothing = np.zeros(len(image), bool)
+        return nothing, nothing, dx, dy
+    half = stamps.half
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
+    core = slice(half - 2, half + 3)
+    saturated = (image[:, core, core] >= top).any(axis=(1, 2))
+    few = np.flatnonzero(saturated)
+    full = image[few] >= top[few]
+    count = full.sum(axis=(1, 2))
+    several = np.zeros(len(image), bool)
+    several[few[count > 8]] = True
+    full, count = full[count > 8], count[count > 8]
+    dx[several] = (full.sum(axis=1) @ grid) / count
+    dy[several] = (full.sum(axis=2) @ grid) / count
+    return saturated, several, dx, dy
+
+
+def _window(grid: Any, dx: Any, dy: Any, shape: Pilot) -> NDArray[np.float32]:
+    """Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
+    if shape.long_px < NEARLY_ROUND * shape.short_px:
+        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
+        return along_y[:, :, None] * along_x[:, None, :]
+    k = 4 * np.log(2)
+    u = (grid[None, None, :] - dx[:, None, None]).astype(np.float32)
+    v = (grid[None, :, None] - dy[:, None, None]).astype(np.float32)
+    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
+    a, b = k / shape.long_px**2, k / shape.short_px**2
+    xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
+    out: NDArray[np.float32] = np.exp(-(np.float32(xx) * u * u + np.float32(yy) * v * v + np.float32(xy) * u * v))
+    return out
+
+
+def _round_window(grid: Any, centre: Any, shape: Pilot) -> NDArray[np.float32]:
+    """A round window is a product of two such vectors, one for each axis; shape (n, side)."""
+    per_axis = np.float32(4 * np.log(2) / (shape.long_px * shape.short_px))
+    out: NDArray[np.float32] = np.exp(-per_axis * (grid[None, :] - centre[:, None]).astype(np.float32) ** 2)
+    return out
+
+
+def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
+    """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
+    dx = np.zeros(len(image), np.float32)
+    dy = np.zeros(len(image), np.float32)
+    limit = max(1.5, 0.6 * shape.long_px)
+    for _ in range(2):
+        across, down = _marginals(image, grid, dx, dy, shape)
+        total = np.maximum(across.sum(axis=1), 1e-3)
+        dx += np.clip(2 * (across @ grid / total - dx), -1.5, 1.5)
+        dy += np.clip(2 * (down @ grid / total - dy), -1.5, 1.5)
+        dx, dy = np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
+    return dx, dy
+
+
+def _marginals(image: NDArray[np.float32], grid: Any, dx: Any, dy: Any, shape: Pilot) -> tuple[Any, Any]:
+    """Light under the window, added up along columns and along rows; shape (n, side) each."""
+    if shape.long_px < NEARLY_ROUND * shape.short_px:
+        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
+        columns = np.matmul(along_y[:, None, :], image)[:, 0]
+        return columns * along_x, np.matmul(image, along_x[:, :, None])[:, :, 0] * along_y
+    light = image * _window(grid, dx, dy, shape)
+    return light.sum(axis=1), light.sum(axis=2)
+
+
+def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any]:
+    """Flux of the window's shape over a free flat background, its error, and its likeness.
+
+    The error comes from the scatter of the surroundings; the likeness is the share of the core's light squared, noise
+    taken off, that the shape explains.
+    """
+    usable = stamps.usable
+    count = np.maximum(usable.sum(axis=1), 1)
+    mean = (weight.sum(axis=1) / count)[:, None]
+    lifted = (weight - mean) * usable
+    norm = np.maximum((lifted**2).sum(axis=1), 1e-9)
+    height = (lifted * stamps.values).sum(axis=1) / norm
+    outside = (weight < 0.06) & (usable > 0)
+    model = height[:, None] * weight
+    residual = np.where(outside, stamps.values - model, np.nan)
+    noise = np.fmax(_scatter(residual), stamps.noise)
+    volume = weight.sum(axis=1)
+    core = (weight > 0.06) & (usable > 0)
+    level = mean[:, 0] * -height + (stamps.values * usable).sum(axis=1) / count
+    light = (np.where(core, stamps.values - level[:, None], 0) ** 2).sum(axis=1) - core.sum(axis=1) * noise**2
+    explained = height**2 * np.where(core, weight**2, 0).sum(axis=1)
+    likeness = explained / np.maximum(light, explained * 0.5)
+    return height * volume, noise / np.sqrt(norm) * volume, likeness
+
+
+def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
+    """Robust spread of each row's defined values; 0 where there are none."""
+    order = np.sort(residual, axis=1)  # NaN goes last
+    count = np.isfinite(residual).sum(axis=1)
+    row = np.arange(len(order))
+    quarter, three = order[row, count // 4], order[row, np.minimum(3 * count // 4, np.maximum(count - 1, 0))]
+    return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
+
+
+def _without_sharp_pixel(stamps: Stamps, shape: Pilot, side_share: float) -> Stamps:
+    """Stamps whose brightest pixel stands alone, without that pixel: a star may lie under a hot one."""
+    n = 2 * stamps.half + 1
+    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    lack, at = _lack_beside(image, stamps, shape, side_share)
+    sharp = np.flatnonzero(lack >= 2)
+    if not len(sharp) or shape.short_px < 2.5:
+        return stamps
+    values, usable = stamps.values.copy(), stamps.usable.copy()
+    values[sharp, at[sharp]] = 0
+    usable[sharp, at[sharp]] = 0
+    return replace(stamps, values=values, usable=usable)
+
+
+def _lack_beside(
+    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
+) -> tuple[NDArray[np.floating], NDArray[np.intp]]:
+    """How much light the neighbours of each stamp's brightest pixel lack for a star, and where that pixel is.
+
+    In standard errors, along the axis where more is lacking; 0 where the pixel is too faint to tell. The place is an
+    index into the flat stamp.
+    """
+    n, half = len(image), stamps.half
+    side = 2 * half + 1
+    core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(n, 25)
+    brightest = core.argmax(axis=1)
+    row, column = brightest // 5 + half - 2, brightest % 5 + half - 2
+    star = np.arange(n)
+    peak = image[star, row, column]
+    share = side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5))
+    lack = np.zeros(n)
+    usable = stamps.usable.reshape(-1, side, side)
+    for down, right in ((0, 1), (1, 0)):
+        low = np.maximum(row - down, 0), np.maximum(column - right, 0)
+        high = np.minimum(row + down, side - 1), np.minimum(column + right, side - 1)
+        known = (usable[star, low[0], low[1]] > 0) & (usable[star, high[0], high[1]] > 0)
+        beside = (image[star, low[0], low[1]] + image[star, high[0], high[1]]) / 2
+        missing = (share * peak - beside) / (stamps.noise * np.sqrt(0.5 + share**2))
+        lack = np.maximum(lack, np.where(known, missing, 0))
+    return np.where(peak < SHARP_PIXEL_SIGMA * stamps.noise, 0, lack), row * side + column
