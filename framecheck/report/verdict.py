@@ -1,4 +1,4 @@
-"""The night in three sentences: what to keep, what limits it, what to do."""
+"""The night in four sentences: what to keep, what limits it, what to do first, and whether the mount is to blame."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,7 +9,7 @@ from framecheck.decision.judgement import Finding, Judgement
 from framecheck.report.account import Account
 from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import dates
-from framecheck.report.words import clause, counted, duration, fixed, likelihood, listed, percent, sentence
+from framecheck.report.words import clause, counted, duration, fixed, likelihood, listed, number, percent, sentence
 
 CLAIMED: Final = 0.5
 """[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
@@ -38,23 +38,34 @@ def night_title(judgement: Judgement, rows: Sequence[FrameRow]) -> str:
     return ", ".join(filter(None, [shown, dates(rows)])) or judgement.night.folder.name or "One night"
 
 
-def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence, Sentence]:
-    """The answer, in the order in which a person asks."""
+def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence, Sentence, Sentence]:
+    """The answer, in the order in which a person asks; each sentence knows the place that bears it out."""
+    limiting = _limiting(judgement)
+    curable = next((finding for finding in limiting if finding.cures), None)
+    findings = "findings" if judgement.findings or judgement.undecided else "night"
     return (
-        Sentence(question="What to keep", answer=_what_to_keep(account), evidence="frames", link="all frames"),
+        Sentence(question="What to keep", answer=_what_to_keep(account), evidence="frames", link="frame by frame"),
         Sentence(
             question="What limits it",
             answer=_what_limits(judgement, account),
-            evidence="findings" if judgement.findings else "night",
-            link="the findings" if judgement.findings else "the night in curves",
+            evidence=card_of(limiting[0].cause) if limiting else findings,
+            link="why" if limiting else "what was asked" if findings == "findings" else "the night in curves",
         ),
         Sentence(
-            question="What to do",
-            answer=_what_to_do(judgement),
-            evidence="mount",
-            link="the mount",
+            question="What to do first",
+            answer=_what_to_do(judgement, curable),
+            evidence=card_of(curable.cause) if curable else "frames",
+            link="all its cures" if curable else "choose frames",
+        ),
+        Sentence(
+            question="Is it the mount?", answer=_about_the_mount(judgement), evidence="mount", link="the reckoning"
         ),
     )
+
+
+def card_of(cause: str) -> str:
+    """Name of the place on the page that holds a cause's evidence."""
+    return f"finding-{cause}"
 
 
 def _what_to_keep(account: Account) -> str:
@@ -148,26 +159,44 @@ def _size(fwhm: float, account: Account) -> str:
     return f"{fixed(fwhm, 2)}″" if account.fwhm_unit == "arcsec" else f"{fixed(fwhm, 2)} {account.fwhm_unit}"
 
 
-def _what_to_do(judgement: Judgement) -> str:
-    first = next((finding.cures[0] for finding in _limiting(judgement) if finding.cures), "")
-    mount = _about_the_mount(judgement)
-    if first:
-        return f"{sentence(first)} {mount}"
-    return f"Stack the frames graded keep. {mount}"
+def _what_to_do(judgement: Judgement, curable: Finding | None) -> str:
+    if curable is not None:
+        return sentence(curable.cures[0])
+    kept = any(grade.grade == "keep" for grade in judgement.grades)
+    return "Stack the frames graded keep." if kept else "Look at the frames' reasons before you stack any."
 
 
 def _about_the_mount(judgement: Judgement) -> str:
-    decision = judgement.mount_decision
-    claimed = {CAUSES[one.cause].family for one in judgement.findings if one.confidence >= CLAIMED}
-    because = f": {clause(decision.because[0])}." if decision.because else "."
+    decision, moved = judgement.mount_decision, _moved(judgement)
     match decision.answer:
         case "not needed":
-            return "The mount is not to blame" + because
-        case "fix technique first":
-            if "mount" in claimed:
-                return "The mount can do better than it did; set it up better before buying another" + because
-            return "No other mount is needed before that is seen to" + because
+            return f"No: {moved}." if moved else "No, it is not to blame."
         case "upgrade justified":
-            return "The mount holds this rig back, and a better one would pay" + because
+            return f"Yes, and a better one would pay: {moved}." if moved else "Yes, and a better one would pay."
+        case "fix technique first":
+            return _technique_first(judgement, moved)
         case "cannot tell":
-            return "Whether the mount is to blame cannot be told yet" + because
+            settle = decision.what_would_settle_it or decision.because
+            return "It cannot be told yet" + (f": {clause(settle[0])}." if settle else ".")
+
+
+def _technique_first(judgement: Judgement, moved: str) -> str:
+    """What comes before another mount depends on what was found: the mount's own setting up, or something else."""
+    limiting = _limiting(judgement) or [one for one in judgement.findings if one.confidence >= CLAIMED]
+    mine = [one for one in limiting if CAUSES[one.cause].family == "mount"]
+    after = f": {moved}" if moved else ""
+    if mine and mine[0] is limiting[0]:
+        return f"Yes, but it can do better without being replaced{after}."
+    if mine:
+        return f"In part, but {_name(limiting[0])} comes first{after}."
+    if limiting:
+        return f"No, {_name(limiting[0])} comes first{after}."
+    return f"Not before cheaper cures were tried{after}."
+
+
+def _moved(judgement: Judgement) -> str:
+    """What the mount did beside what would do; empty unless both are known."""
+    rms, needed = judgement.mount_decision.tracking_rms_arcsec, judgement.mount_decision.needed_rms_arcsec
+    if rms is None or rms.value is None or needed is None:
+        return ""
+    return f"it moved the stars by {number(rms.value, 2)}″ rms on each axis, where up to {number(needed, 2)}″ would do"

@@ -1,19 +1,19 @@
-"""The three sentences: right in number, honest where nothing can be told."""
+"""The four sentences: right in number, honest where nothing can be told."""
 
 from dataclasses import replace
 
 import by_hand
 import pytest
 
-from framecheck.decision.judgement import Finding, Judgement, MountAnswer, MountDecision
+from framecheck.decision.judgement import Finding, Judgement, MountAnswer, MountDecision, Range
 from framecheck.report.account import account_of
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.verdict import night_title, verdict
 
 
-def answers(night: Judgement) -> tuple[str, str, str]:
-    keep, limits, do = verdict(night, account_of(frame_rows(night)))
-    return keep.answer, limits.answer, do.answer
+def answers(night: Judgement) -> tuple[str, str, str, str]:
+    keep, limits, do, mount = verdict(night, account_of(frame_rows(night)))
+    return keep.answer, limits.answer, do.answer, mount.answer
 
 
 def rows(*grades: str, exposure_s: float | None = 60.0, effective_s: float | None = 30.0) -> list[FrameRow]:
@@ -46,16 +46,37 @@ def test_what_to_keep(given: list[FrameRow], said: str) -> None:
 
 
 def test_without_findings_it_says_that_it_cannot_tell() -> None:
-    _, limits, do = answers(by_hand.judgement(10))
+    _, limits, do, mount = answers(by_hand.judgement(10))
     assert limits.startswith("Which cause limits it cannot be told yet; stars are 2.")
     assert "″ wide (FWHM; the sharpest frames reach" in limits
-    assert do == "Stack the frames graded keep. Whether the mount is to blame cannot be told yet."
+    assert do == "Stack the frames graded keep."
+    assert mount == "It cannot be told yet."
 
 
 def test_the_strongest_finding_limits_the_night_and_its_cheapest_cure_comes_first() -> None:
-    _, limits, do = answers(by_hand.with_causes(by_hand.judgement(10)))
+    _, limits, do, mount = answers(by_hand.with_causes(by_hand.judgement(10)))
     assert limits == "Polar misalignment, very likely (86 %), which costs 18 % of what the night could give."
-    assert do.startswith("Align the polar axis again by drift. The mount can do better than it did")
+    assert do == "Align the polar axis again by drift."
+    assert mount == (
+        "Yes, but it can do better without being replaced: "
+        "it moved the stars by 0.90″ rms on each axis, where up to 0.60″ would do."
+    )
+
+
+def test_the_mount_is_not_blamed_where_focus_comes_first() -> None:
+    blurred = Finding(cause="defocus", confidence=0.9, frames_affected=10, cost=0.4, cures=("Focus again.",))
+    shaken = Finding(cause="guiding-noise", confidence=0.7, frames_affected=10, cost=0.1, cures=("Guide.",))
+    decision = MountDecision(answer="fix technique first")
+    night = replace(by_hand.judgement(10), findings=(blurred,), mount_decision=decision)
+    assert answers(night)[2:] == ("Focus again.", "No, out of focus comes first.")
+    both = replace(night, findings=(blurred, shaken))
+    assert answers(both)[3] == "In part, but out of focus comes first."
+
+
+def test_each_sentence_leads_to_its_evidence() -> None:
+    night = by_hand.with_causes(by_hand.judgement(10))
+    places = [one.evidence for one in verdict(night, account_of(frame_rows(night)))]
+    assert places == ["frames", "finding-polar-misalignment", "finding-polar-misalignment", "mount"]
 
 
 def test_a_weak_finding_is_told_as_a_suspicion() -> None:
@@ -69,25 +90,32 @@ def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_is_told_as_mino
     cloud = Finding(cause="cloud", confidence=0.7, frames_affected=7, cost=0.12, cures=("Wait.",))
     seeing = Finding(cause="poor-seeing", confidence=0.6, frames_affected=10, cost=None)
     night = by_hand.judgement(10)
-    _, limits, do = answers(replace(night, findings=(trail, cloud, seeing)))
+    _, limits, do, _ = answers(replace(night, findings=(trail, cloud, seeing)))
     assert limits.startswith("Cloud, likely (70 %), which costs 12 % of what the night could give; then poor seeing")
-    assert do.startswith("Wait. ")
-    _, limits, do = answers(replace(night, findings=(trail,)))
+    assert do == "Wait."
+    _, limits, do, _ = answers(replace(night, findings=(trail,)))
     assert limits.startswith("Nothing that was found costs much (crossing trail in 1 frame); stars are")
-    assert do.startswith("Stack the frames graded keep. ")
+    assert do == "Stack the frames graded keep."
 
 
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        ("not needed", "The mount is not to blame: the stars are round."),
-        ("upgrade justified", "The mount holds this rig back, and a better one would pay: the stars are round."),
-        ("cannot tell", "Whether the mount is to blame cannot be told yet: the stars are round."),
+        ("not needed", "No: it moved the stars by 0.30″ rms on each axis, where up to 0.60″ would do."),
+        (
+            "upgrade justified",
+            "Yes, and a better one would pay: it moved the stars by 0.30″ rms on each axis, where up to 0.60″",
+        ),
+        ("fix technique first", "Not before cheaper cures were tried: it moved the stars by"),
+        ("cannot tell", "It cannot be told yet: state the focal length."),
     ],
 )
 def test_the_mount(answer: MountAnswer, said: str) -> None:
-    decision = MountDecision(answer=answer, because=("The stars are round.",))
-    assert answers(replace(by_hand.judgement(3), mount_decision=decision))[2].endswith(said)
+    decision = MountDecision(
+        answer=answer, because=("The stars are round.",), tracking_rms_arcsec=Range(value=0.3), needed_rms_arcsec=0.6,
+        what_would_settle_it=("State the focal length.",),
+    )  # fmt: skip
+    assert answers(replace(by_hand.judgement(3), mount_decision=decision))[3].startswith(said)
 
 
 def test_the_title_is_targets_and_date_else_the_folder() -> None:
