@@ -13,9 +13,13 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.judgement import Judgement
 from framecheck.report import words
 from framecheck.report.account import Account, account_of, fwhm_field
+from framecheck.report.budget_chart import budget_chart
 from framecheck.report.field_map import field_cells, fwhm_map, whisker_map
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.missing import missing_values, rig_lines
+from framecheck.report.motion_chart import motion_charts
+from framecheck.report.night_charts import sharpness_charts, stack_chart
+from framecheck.report.star_picture import star_chart
 from framecheck.report.strips import strips
 from framecheck.report.verdict import CLAIMED, night_title, verdict
 
@@ -61,6 +65,12 @@ def night_page(judgement: Judgement) -> str:
             shares=_shares(account),
             account=account,
             strips=strips(rows),
+            motion=motion_charts(judgement),
+            budget=budget_chart(judgement),
+            sharpness=sharpness_charts(rows),
+            stack=stack_chart(judgement),
+            stars=star_chart(judgement),
+            because=_because(judgement),
             whiskers="" if cells is None else whisker_map(cells),
             fwhm_map="" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
             cells=cells,
@@ -151,6 +161,12 @@ def _signed(value: float | None, decimals: int, unit: str) -> str:
         return ""
     shown = words.fixed(value, decimals)
     return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
+
+
+def _because(judgement: Judgement) -> list[str]:
+    """Reasons of the mount's reckoning; the cures among them stand on the cards already."""
+    cures = {cure for finding in judgement.findings for cure in finding.cures}
+    return [reason for reason in judgement.mount_decision.because if reason not in cures]
 
 
 def _undecided(judgement: Judgement) -> list[tuple[list[str], str, str]]:

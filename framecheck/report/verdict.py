@@ -52,13 +52,13 @@ def verdict(judgement: Judgement, account: Account) -> tuple[Sentence, Sentence,
             link="why" if limiting else "what was asked" if findings == "findings" else "the night in curves",
         ),
         Sentence(
-            question="What to do first",
+            question="What to do",
             answer=_what_to_do(judgement, curable),
             evidence=card_of(curable.cause) if curable else "frames",
             link="all its cures" if curable else "choose frames",
         ),
         Sentence(
-            question="Is it the mount?", answer=_about_the_mount(judgement), evidence="mount", link="the reckoning"
+            question="Mount to blame?", answer=_about_the_mount(judgement), evidence="mount", link="the reckoning"
         ),
     )
 
