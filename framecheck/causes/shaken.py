@@ -46,11 +46,11 @@ LEFT_BY_DRIFT: Final = 0.45
 
 SHOCK_SHARE: Final = 0.33
 """Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
-SHOCK_SIGMA: Final = 7.0
+SHOCK_SIGMA: Final = 9.0
 """Smear off the usual one, over what the night's frames scatter by. Chosen."""
 OWN_SIGMA: Final = 3.5
 """Such a smear over the frame's own error. Chosen."""
-SHOCK_SEEN: Final = 0.17
+SHOCK_SEEN: Final = 0.12
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
 WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""

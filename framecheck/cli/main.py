@@ -11,6 +11,7 @@ import typer
 from framecheck._version import __version__
 from framecheck.cli.advise_command import advise
 from framecheck.cli.plan_command import plan
+from framecheck.cli.sort_command import sort
 from framecheck.errors import FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
@@ -174,6 +175,12 @@ app.command(
 app.command(
     epilog="Example: framecheck plan --focal-length 530 --pixel 3.76 --seeing 2-4", short_help="Say what a rig can do."
 )(plan)
+
+
+app.command(
+    epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report --yes",
+    short_help="Put frames into folders by grade.",
+)(sort)
 
 
 @app.command(epilog="Example: framecheck demo --into demo-night", short_help="Render an invented night and judge it.")

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky.model import Sky
 from framecheck.stars.crossing import in_crossing_lines
-from framecheck.stars.peaks import Peaks, find_peaks, mean_cells
+from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, mean_cells, without_lone_pixels
 from framecheck.stars.pilot import Pilot, pilot_star
 from framecheck.stars.stamps import colour_levels
 from framecheck.stars.vetting import vet_peaks
@@ -28,12 +28,20 @@ wide."""
 TRIED_PEAKS: Final = 200
 """Brightest peaks on which they are tried. Chosen."""
 
-FEW_PILOTS: Final = 8
-"""With fewer pilots than this they may be particle tracks: wider cells are tried, and believed if they have more.
-Chosen."""
+FEW_PILOTS: Final = 32
+"""With fewer pilots than this they may be particle tracks, or the tips that noise puts on wide stars: wider cells are
+tried. Chosen: half of those looked at."""
+
+MANY_MORE: Final = 1.5
+"""And believed if they have so many times as many pilots. Chosen: narrow stars have fewer there."""
 
 MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
+
+
+MANY_LONE: Final = 1e-3
+"""Share of the pixels that stand alone from which peaks are sought again without them. Chosen: below, they lie on a
+star in a hundred."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +85,14 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     """
     cell_frame, cell_sky, scale = _detection_plane(frame, sky)
     cell = 2 // scale
-    peaks = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA)
+    peaks, lone = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA), None
     if scale == 1:  # a cell of a mosaic may hold a whole star
-        peaks = _without_lone_pixels(cell_frame, cell_sky, peaks, cell)
-    pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu)
+        peaks, lone = without_lone_pixels(cell_frame, cell_sky, peaks, cell)
+        if len(lone) > MANY_LONE * frame.pixels.size:
+            peaks, lone = _between_lone_pixels(cell_frame, cell_sky, lone, cell)
+    pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu, lone)
     if pilot is None or pilot.short_px > 5 or pilot.n < FEW_PILOTS:
-        peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu)
+        peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu, lone)
     if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
         from framecheck.stars.trails import find_trail_peaks
 
@@ -127,16 +137,30 @@ def _narrowed(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None) -> Pilo
     return best
 
 
+def _between_lone_pixels(pixels: NDArray[Any], sky: Sky, lone: LonePixels, cell: int) -> tuple[Peaks, LonePixels]:
+    """Peaks where lone pixels are many: sought again without them, and without those that now come to light."""
+    for _ in range(2):
+        peaks, more = without_lone_pixels(pixels, sky, find_peaks(pixels, sky, cell, PEAK_SIGMA, lone), cell)
+        lone = lone.and_more(more)
+    return peaks, lone
+
+
 def _wider(
-    pixels: NDArray[Any], sky: Sky, peaks: Peaks, pilot: Pilot | None, cell: int, clip_adu: float | None
+    pixels: NDArray[Any],
+    sky: Sky,
+    peaks: Peaks,
+    pilot: Pilot | None,
+    cell: int,
+    clip_adu: float | None,
+    lone: LonePixels | None,
 ) -> tuple[Peaks, Pilot | None]:
     """Look again in wider cells, until a star is two to four cells wide."""
     for wider in (4, 8, 16):
         if wider <= cell or min(pixels.shape) < 8 * wider:
             continue
-        again = _without_lone_pixels(pixels, sky, find_peaks(pixels, sky, wider, PEAK_SIGMA), wider)
-        second = pilot_star(pixels, sky, again, wider, clip_adu)
-        if second is None or (pilot is not None and pilot.short_px <= 5 and second.n <= pilot.n):
+        again, _ = without_lone_pixels(pixels, sky, find_peaks(pixels, sky, wider, PEAK_SIGMA, lone), wider)
+        second = pilot_star(pixels, sky, again, wider, clip_adu, lone)
+        if second is None or (pilot is not None and pilot.short_px <= 5 and second.n < MANY_MORE * pilot.n):
             continue
         peaks, pilot = again, second
         if second.short_px <= 3 * wider:
@@ -166,28 +190,6 @@ def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu:
     keep = keep[np.argsort(-flux[keep], kind="stable")]
     keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
     return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot, n_lines)
-
-
-def _without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> Peaks:
-    """Peaks less those whose light is, beyond doubt, in one pixel: a quick look that spares the full one."""
-    side = 2 * cell
-    height, width = pixels.shape
-    if not len(peaks) or min(height, width) < side:
-        return peaks
-    left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
-    top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    windows = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
-    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
-    lone = np.zeros(len(peaks), bool)
-    size = max(256, 300_000 // side**2)
-    for i in range(0, len(peaks), size):
-        part = slice(i, i + size)
-        light = windows[top[part], left[part]].reshape(-1, side * side).astype(np.float32) - level[part, None]
-        highest = light.max(axis=1)
-        others = light.sum(axis=1) - highest
-        # Even a star of 1.3 px FWHM has as much again beside its brightest pixel; two standard errors for the doubt.
-        lone[part] = others + 2 * np.sqrt(side * side - 1) * noise[part] < 0.4 * highest
-    return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone])
 
 
 def _first_of_each(x: Any, y: Any, saturated: Any, shape: Pilot) -> NDArray[np.intp]:

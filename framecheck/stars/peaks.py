@@ -28,7 +28,28 @@ class Peaks:
         return len(self.x)
 
 
-def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, averaging: float | None = None) -> Peaks:
+@dataclass(frozen=True, slots=True)
+class LonePixels:
+    """Pixels that stand alone, hot ones or hit by a particle, shape (n,) each."""
+
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    excess: F32
+    """Height above the pixels around. [ADU]"""
+
+    def __len__(self) -> int:
+        return len(self.row)
+
+    def and_more(self, other: "LonePixels") -> "LonePixels":
+        """Both together."""
+        return LonePixels(
+            np.concatenate([self.row, other.row]),
+            np.concatenate([self.column, other.column]),
+            np.concatenate([self.excess, other.excess]),
+        )
+
+
+def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: LonePixels | None = None) -> Peaks:
     """Find cells that stand out of the sky and above their eight neighbours.
 
     Parameters
@@ -40,8 +61,8 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, averagi
         Side of a cell. [px]
     sigmas : float
         How far a cell must stand above the sky, in units of the noise of a cell's mean.
-    averaging : float or None
-        By how much a cell's mean is less noisy than a pixel; `cell`, if the pixels are independent.
+    lone : LonePixels, optional
+        Pixels that count only as much as those around them.
 
     Returns
     -------
@@ -49,12 +70,16 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, averagi
     """
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell
-    threshold = float(sigmas * np.median(sky.noise_adu) / (averaging or cell))
+    threshold = float(sigmas * np.median(sky.noise_adu) / cell)
     centre = (cell - 1) / 2
     rows, columns, heights = [], [], []
     for top in range(0, n_y, BAND_CELLS):
         first, last = max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)
         band = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
+        if lone is not None:
+            here = (lone.row // cell >= first) & (lone.row // cell < last) & (lone.column // cell < n_x)
+            place = lone.row[here] // cell - first, lone.column[here] // cell
+            np.subtract.at(band, place, lone.excess[here] / np.float32(cell**2))
         # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
         ends = np.array([first, (first + last - 1) / 2, last - 1]) * cell + centre
         row, column, value = _maxima(band, sky.rows(ends, n_x, cell).min(axis=0) + threshold)
@@ -70,6 +95,35 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, averagi
         y=(np.concatenate(rows)[order] * cell + centre).astype(np.float32),
         height=value[order],
     )
+
+
+def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels]:
+    """Peaks less those whose light is, beyond doubt, in one pixel, and these pixels: a quick look.
+
+    Of the pixels around, the brightest is not asked: it may be another such pixel.
+    """
+    side = 2 * cell
+    height, width = pixels.shape
+    nothing = LonePixels(np.zeros(0, np.intp), np.zeros(0, np.intp), np.zeros(0, np.float32))
+    if not len(peaks) or min(height, width) < side:
+        return peaks, nothing
+    left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
+    top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
+    windows = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
+    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
+    lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
+    size = max(256, 300_000 // side**2)
+    for i in range(0, len(peaks), size):
+        part = slice(i, i + size)
+        light = windows[top[part], left[part]].reshape(-1, side * side).astype(np.float32) - level[part, None]
+        at[part] = light.argmax(axis=1)
+        second, highest = np.partition(light, -2, axis=1)[:, -2:].T
+        others = light.sum(axis=1) - highest - np.maximum(second, 0)
+        # Even a star of 1.3 px FWHM has as much again beside its brightest pixels; two standard errors for the doubt.
+        lone[part] = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
+        excess[part] = highest - others / (side * side - 2)
+    pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
+    return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone
 
 
 def mean_cells(pixels: NDArray[Any], cell: int) -> F32:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
-from framecheck.stars.peaks import Peaks
+from framecheck.stars.peaks import LonePixels, Peaks
 
 PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
@@ -15,6 +15,10 @@ PILOTS: Final = 64
 REACHES: Final = (8, 24)
 """Half sides of the cut-outs around a pilot, the wider if the narrower does not hold it. [cells] Chosen: the wider
 holds a star drawn out to 40 px in cells of 2 px."""
+
+CLEAR_SIGMA: Final = 2.5
+"""Least half-maximum of a pilot, over the noise of a pixel of its cut-out. Chosen: below it the region is noise, or
+a hot pixel with noise beside."""
 
 BRIGHT: Final = 8.0
 """Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
@@ -39,7 +43,14 @@ class Pilot:
     """Pilots that it rests on."""
 
 
-def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu: float | None) -> Pilot | None:
+def pilot_star(
+    pixels: NDArray[Any],
+    sky: Sky,
+    peaks: Peaks,
+    cell: int,
+    clip_adu: float | None,
+    lone: LonePixels | None = None,
+) -> Pilot | None:
     """Width, length and direction of the region above half of the peak, typical of the brightest peaks.
 
     Parameters
@@ -53,6 +64,8 @@ def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu
         Side of a cell; the regions are measured in cells. [px]
     clip_adu : float or None
         Pilots that reach this level are left out. [ADU]
+    lone : LonePixels, optional
+        Pixels that count only as much as those around them.
 
     Returns
     -------
@@ -66,7 +79,10 @@ def pilot_star(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int, clip_adu
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     regions = []
     for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
-        within = (_half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, reach) for reach in REACHES)
+        within = (
+            _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise * cell, reach, lone)
+            for reach in REACHES
+        )
         region = next((region for region in within if region is not None), None)
         if region is not None:
             regions.append(region)
@@ -96,9 +112,17 @@ def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int
 
 
 def _half_maximum_region(
-    pixels: NDArray[Any], sky: Sky, x: float, y: float, cell: int, clip_adu: float | None, reach: int
+    pixels: NDArray[Any],
+    sky: Sky,
+    x: float,
+    y: float,
+    cell: int,
+    clip_adu: float | None,
+    noise: float,
+    reach: int,
+    lone: LonePixels | None,
 ) -> tuple[float, float, float] | None:
-    """Second moments [px²] of the region around a peak that lies above half of it.
+    """Second moments [px²] of the region around a peak that lies above half of it; noise is that of a pixel.
 
     None if it is no star's, or does not lie within reach. [cells]
     """
@@ -111,6 +135,8 @@ def _half_maximum_region(
     rows, columns = raw.shape[0] // fine, raw.shape[1] // fine
     if rows < 5 or columns < 5 or (clip_adu is not None and _core(raw, x - left, y - top, cell).max() >= clip_adu):
         return None
+    if lone is not None:
+        raw = _levelled(raw, lone, top, left)
     image = raw[: rows * fine, : columns * fine].reshape(rows, fine, columns, fine).mean(axis=(1, 3), dtype=np.float32)
     image -= float(sky.level_at(np.array([x]), np.array([y]))[0])
     row, column = min(int((y - top) / fine), rows - 1), min(int((x - left) / fine), columns - 1)
@@ -119,7 +145,10 @@ def _half_maximum_region(
     second = np.partition(near.ravel(), -2)[-2]
     if not np.isfinite(peak) or second < 0.25 * peak:
         return None  # one hot pixel
-    above = image > 0.5 * min(peak, 1.15 * second)
+    half_maximum = 0.5 * min(peak, 1.15 * second)
+    if half_maximum < CLEAR_SIGMA * noise / fine:
+        return None
+    above = image > half_maximum
     regions, _ = label(above)
     at = np.unravel_index(np.argmax(np.where(near == peak, 1, 0)), near.shape)
     own = regions == regions[max(row - 2, 0) + at[0], max(column - 2, 0) + at[1]]
@@ -133,6 +162,15 @@ def _half_maximum_region(
         float(v.var() * fine**2 + own_width),
         float(((u - u.mean()) * (v - v.mean())).mean() * fine**2),
     )
+
+
+def _levelled(raw: NDArray[Any], lone: LonePixels, top: int, left: int) -> NDArray[np.float32]:
+    """A cut-out with the pixels that stand alone brought down to those around."""
+    row, column = lone.row - top, lone.column - left
+    here = (row >= 0) & (row < raw.shape[0]) & (column >= 0) & (column < raw.shape[1])
+    level = raw.astype(np.float32)
+    level[row[here], column[here]] -= lone.excess[here]
+    return level
 
 
 def _core(raw: NDArray[Any], x: float, y: float, cell: int) -> NDArray[Any]:

@@ -25,6 +25,9 @@ nearly, between a star's 1 and a hot pixel's 0."""
 MOSAIC_SIDE_SHARE: Final = 0.15
 """The same in a colour mosaic, where the neighbours see another colour: a third of the light, or less. Chosen."""
 
+SPREAD_PX: Final = 2.5
+"""Stars so wide shine beside a hot pixel that lies on them. [px] Chosen."""
+
 LIKENESS: Final = 0.6
 """Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9,
 close pairs 0.7, tracks of particles a half."""
@@ -54,9 +57,11 @@ def vet_peaks(
 ) -> tuple[Any, ...]:
     """Centre, flux, signal over noise, saturation and reality of some peaks, and which are bright but unlike a star."""
     side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
-    stamps = _without_sharp_pixel(cut_stamps(frame, sky, x, y, half, colour_levels=levels), shape, side_share)
+    stamps = cut_stamps(frame, sky, x, y, half, colour_levels=levels)
     n = 2 * half + 1
     image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    if shape.short_px >= SPREAD_PX:
+        stamps, image = _without_sharp_pixels(image, stamps, shape, side_share)
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx, dy = _centroid(image, grid, shape)
     weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
@@ -187,18 +192,30 @@ def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
     return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
 
 
-def _without_sharp_pixel(stamps: Stamps, shape: Pilot, side_share: float) -> Stamps:
-    """Stamps whose brightest pixel stands alone, without that pixel: a star may lie under a hot one."""
-    n = 2 * stamps.half + 1
-    image = (stamps.values * stamps.usable).reshape(-1, n, n)
-    lack, at = _lack_beside(image, stamps, shape, side_share)
-    sharp = np.flatnonzero(lack >= 2)
-    if not len(sharp) or shape.short_px < 2.5:
-        return stamps
-    values, usable = stamps.values.copy(), stamps.usable.copy()
-    values[sharp, at[sharp]] = 0
-    usable[sharp, at[sharp]] = 0
-    return replace(stamps, values=values, usable=usable)
+def _without_sharp_pixels(
+    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
+) -> tuple[Stamps, NDArray[np.float32]]:
+    """Stamps without the pixels that stand alone, since a star may lie under hot ones; and filled in between."""
+    inner = image[:, 1:-1, 1:-1]
+    star, row, column = np.nonzero(inner > SHARP_PIXEL_SIGMA * stamps.noise[:, None, None])
+    row, column = row + 1, column + 1
+    light, share = image[star, row, column], _share_beside(shape, side_share)
+    beside_x = (image[star, row, column - 1] + image[star, row, column + 1]) / 2
+    beside_y = (image[star, row - 1, column] + image[star, row + 1, column]) / 2
+    least = np.minimum(beside_x, beside_y)
+    sharp = share * light - least > 2 * stamps.noise[star] * np.sqrt(0.5 + share**2)
+    if not sharp.any():
+        return stamps, image
+    star, row, column = star[sharp], row[sharp], column[sharp]
+    image, usable = image.copy(), stamps.usable.copy()
+    image[star, row, column] = least[sharp]
+    usable[star, row * image.shape[2] + column] = 0
+    return replace(stamps, usable=usable), image
+
+
+def _share_beside(shape: Pilot, side_share: float) -> float:
+    """Light that a pixel's two neighbours must have at least, over its own."""
+    return float(side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5)))
 
 
 def _lack_beside(
@@ -216,7 +233,7 @@ def _lack_beside(
     row, column = brightest // 5 + half - 2, brightest % 5 + half - 2
     star = np.arange(n)
     peak = image[star, row, column]
-    share = side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5))
+    share = _share_beside(shape, side_share)
     lack = np.zeros(n)
     usable = stamps.usable.reshape(-1, side, side)
     for down, right in ((0, 1), (1, 0)):

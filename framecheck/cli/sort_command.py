@@ -1,0 +1,136 @@
+"""`framecheck sort`: frames put into folders by grade, and put back."""
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
+from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.errors import UnusableRequest
+
+_DONE_BY = {"copy": "copied", "move": "moved", "link": "linked"}
+
+
+def sort(
+    folder: Annotated[Path | None, typer.Argument(metavar="FOLDER", help="Where the judged frames are.")] = None,
+    into: Annotated[
+        Path | None, typer.Option("--into", metavar="DIR", help="Gets the folders keep, doubtful and leave-out.")
+    ] = None,
+    by: Annotated[
+        Path | None,
+        typer.Option("--by", metavar="FILE", help="night.json or its folder, your choices (CSV), a list to keep."),
+    ] = None,
+    move: Annotated[bool, typer.Option("--move", help="Move the frames instead of copying them.")] = False,
+    link: Annotated[bool, typer.Option("--link", help="Make symbolic links to the frames instead of copies.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Do it; else only say what would be done.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Put everything back that was sorted into DIR.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of words.")] = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="No progress and no summary; problems are still told.")
+    ] = False,
+) -> None:
+    """Copy, move or link frames into folders by grade; never overwrites, and can be undone."""
+    if move and link:
+        raise UnusableRequest("--move and --link exclude each other. Give one of them.")
+    if undo:
+        place = into or folder
+        if place is None:
+            raise UnusableRequest("--undo needs the folder that was sorted into: framecheck sort --undo DIR")
+        n_problems = take_back(place, as_json=as_json, quiet=quiet)
+    elif folder is None or into is None:
+        raise UnusableRequest("give the folder of the frames and --into: framecheck sort FOLDER --into DIR --by REPORT")
+    else:
+        way: Way = "move" if move else "link" if link else "copy"
+        n_problems = sort_folder(folder, into, by, way, yes=yes, as_json=as_json, quiet=quiet)
+    if n_problems:
+        raise typer.Exit(1)  # the contract: done, but not for every file
+
+
+def sort_folder(
+    folder: Path, into: Path, by: Path | None, way: Way, *, yes: bool, as_json: bool = False, quiet: bool = False
+) -> int:
+    """Say what sorting a folder will do and, if `yes`, do it; the number of frames that cannot be placed.
+
+    Raises
+    ------
+    UnusableRequest, NothingMeasured
+        With a sentence for the user.
+    """
+    from framecheck.cli.sort_journal import carry_out
+
+    plan = plan_sort(folder, into, by, way)
+    if not (as_json or quiet):
+        say("\n".join(plan_lines(plan)))
+    for name, fault in plan.problems:
+        warn(f"{safe(name)}: {fault}")
+    if yes and plan.to_do:
+        with ProgressLine("Sorting frames:", quiet=quiet or as_json) as progress:
+            carry_out(plan, progress)
+    if as_json:
+        say(json.dumps(plan_document(plan, done=yes)))
+    elif not quiet and yes:
+        say(f"Done. To put everything back: framecheck sort --undo {safe(into)}")
+    elif not quiet:
+        say("Nothing was changed. Add --yes to do it.")
+    return len(plan.problems)
+
+
+def take_back(into: Path, *, as_json: bool = False, quiet: bool = False) -> int:
+    """Put back what was sorted into a folder; the number of frames that could not be."""
+    from framecheck.cli.sort_journal import undo
+
+    with ProgressLine("Putting frames back:", quiet=quiet or as_json) as progress:
+        undone = undo(into, progress)
+    for name, fault in undone.problems:
+        warn(f"{safe(name)}: {fault}")
+    if as_json:
+        problems = [{"file": name, "why": fault} for name, fault in undone.problems]
+        say(json.dumps({"into": str(into), "n_back": undone.n_back, "problems": problems}))
+    elif not quiet:
+        say(f"{undone.n_back} frames put back as they were before.")
+    return len(undone.problems)
+
+
+def plan_lines(plan: SortPlan) -> list[str]:
+    """What will be done, for a person."""
+    look = look_of(sys.stdout)
+    lines = [look.style(f"{safe(plan.frames)} to {safe(plan.into)}", "bold")]
+    for name, number in counts(plan.to_do).items():
+        n_bytes = sum(placing.n_bytes for placing in plan.to_do if placing.folder == name)
+        lines.append(f"  {name:<10} {number} to be {_DONE_BY[plan.way]}, {size(n_bytes)}")
+    n_there = len(plan.placings) - len(plan.to_do)
+    if n_there:
+        lines.append(f"  {n_there} are in their place already and stay as they are")
+    if plan.n_ungraded:
+        lines.append(f"  {plan.n_ungraded} have no grade and stay where they are")
+    if plan.problems:
+        lines.append(f"  {len(plan.problems)} cannot be placed")
+    lines.append(f"  Writes {size(plan.n_bytes_written)}; {size(plan.n_bytes_free)} are free")
+    return lines
+
+
+def plan_document(plan: SortPlan, *, done: bool) -> dict[str, Any]:
+    """The same for programs."""
+    frames = [
+        {
+            "file": placing.name,
+            "target": placing.target.relative_to(plan.into).as_posix(),
+            "n_bytes": placing.n_bytes,
+            "status": "already there" if placing.already_there else "done" if done else "planned",
+        }
+        for placing in plan.placings
+    ]
+    return {
+        "way": plan.way,
+        "folder": str(plan.frames),
+        "into": str(plan.into),
+        "done": done,
+        "frames": frames,
+        "problems": [{"file": name, "why": fault} for name, fault in plan.problems],
+        "n_ungraded": plan.n_ungraded,
+        "bytes_written": plan.n_bytes_written,
+        "bytes_free": plan.n_bytes_free,
+    }

@@ -1,0 +1,307 @@
+"""What a sort would do: choices read from a file, names made safe, each frame given its place. Nothing is changed here."""
+
+import csv
+import io
+import json
+import os
+import shutil
+import stat
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path, PureWindowsPath
+from typing import Any, Final, Literal
+
+from framecheck.cli.terminal import safe
+from framecheck.errors import NothingMeasured, UnusableRequest
+
+Way = Literal["copy", "move", "link"]
+
+FOLDER_OF: Final = {
+    "keep": "keep", "doubtful": "doubtful", "reject": "leave-out", "leave out": "leave-out", "leave-out": "leave-out",
+}  # fmt: skip
+"""Folder for each grade of night.json and each choice of the page."""
+FOLDERS: Final = ("keep", "doubtful", "leave-out")
+JOURNAL: Final = "sort-journal.jsonl"
+"""Kept in the folder that is sorted into until the sort is undone."""
+_LARGEST_LIST: Final = 256 * 2**20
+"""A file of choices is not read beyond this. [byte] Chosen: a hundred thousand frames need a tenth of it."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Placing:
+    """One frame, where it lies and where it shall lie."""
+
+    name: str
+    """Relative to the folder of frames, as the file of choices has it."""
+    folder: str
+    """One of `FOLDERS`."""
+    source: Path
+    target: Path
+    n_bytes: int
+    mtime_ns: int
+    already_there: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SortPlan:
+    """All that a sort will do, and what it will leave alone."""
+
+    way: Way
+    frames: Path
+    into: Path
+    placings: tuple[Placing, ...]
+    problems: tuple[tuple[str, str], ...]
+    """Frames that cannot be placed, each with a sentence."""
+    n_ungraded: int
+    n_bytes_written: int
+    n_bytes_free: int
+
+    @property
+    def to_do(self) -> tuple[Placing, ...]:
+        """Frames that are not in place yet."""
+        return tuple(placing for placing in self.placings if not placing.already_there)
+
+
+def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
+    """Work out where each frame of a folder goes.
+
+    Parameters
+    ----------
+    frames : Path
+        Folder of the frames; no file outside it is ever touched.
+    into : Path
+        Gets the folders keep, doubtful and leave-out.
+    by : Path or None
+        night.json, the folder it lies in, choices as CSV (`file,choice`), or a plain list of files to keep, one a
+        line. None: night.json in the folder of the frames.
+    way : {"copy", "move", "link"}
+
+    Raises
+    ------
+    UnusableRequest
+        If the choices cannot be read, name a file outside the folder or one twice, if a name is taken by another
+        file, or if the disk has too little room.
+    NothingMeasured
+        If the choices name no frame.
+    """
+    if not frames.is_dir():
+        raise UnusableRequest(f"{safe(frames)}: there is no such folder. Give the folder that holds the frames.")
+    list_file = _list_file(frames, by)
+    chosen, n_ungraded = read_choices(list_file)
+    if not chosen:
+        raise NothingMeasured(f"{safe(list_file)} names no graded frame; there is nothing to sort.")
+    judged_ns = list_file.stat().st_mtime_ns
+    root = frames.resolve()
+    placings: list[Placing] = []
+    problems: list[tuple[str, str]] = []
+    for name, folder in chosen.items():
+        source = _source(root, name)
+        fault = _fault(source, judged_ns, way)
+        if fault:
+            problems.append((name, fault))
+        else:
+            placings.append(_placing(name, folder, source, into.resolve()))
+    plan = SortPlan(
+        way=way,
+        frames=root,
+        into=into.resolve(),
+        placings=tuple(placings),
+        problems=tuple(problems),
+        n_ungraded=n_ungraded,
+        n_bytes_written=_bytes_written(placings, into, way),
+        n_bytes_free=shutil.disk_usage(_existing(into)).free,
+    )
+    if plan.n_bytes_written > plan.n_bytes_free:
+        raise UnusableRequest(
+            f"{safe(into)}: {size(plan.n_bytes_written)} are needed and {size(plan.n_bytes_free)} are free. "
+            "Make room, choose another disk, or use --link."
+        )
+    return plan
+
+
+def read_choices(path: Path) -> tuple[dict[str, str], int]:
+    """The folder for each named frame, and how many frames have no grade.
+
+    Raises
+    ------
+    UnusableRequest
+        If the file is none of the three kinds, or names a frame twice.
+    """
+    try:
+        if path.stat().st_size > _LARGEST_LIST:
+            raise UnusableRequest(f"{safe(path)}: is too large for a list of frames. Give night.json or the choices.")
+        text = path.read_bytes().decode("utf-8-sig")
+        rows = _rows_of_night(text) if path.suffix.lower() == ".json" else _rows_of_list(text)
+    except FileNotFoundError:
+        raise UnusableRequest(f"{safe(path)}: there is no such file. {_how_to_get_one()}") from None
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError, KeyError, TypeError, csv.Error):
+        raise UnusableRequest(
+            f"{safe(path)}: is neither night.json nor choices nor a list of files. {_how_to_get_one()}"
+        ) from None
+    chosen: dict[str, str] = {}
+    n_ungraded = 0
+    for name, choice in rows:
+        if choice is None:
+            n_ungraded += 1
+            continue
+        folder = FOLDER_OF.get(choice.strip().lower())
+        if folder is None:
+            raise UnusableRequest(
+                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep" or "leave out".'
+            )
+        if name in chosen:
+            raise UnusableRequest(f"{safe(path)}: names {safe(name)} twice. Leave one of the lines out.")
+        chosen[name] = folder
+    return chosen, n_ungraded
+
+
+def size(n_bytes: int) -> str:
+    """A number of bytes in words."""
+    amount, units = float(n_bytes), ("kB", "MB", "GB", "TB")
+    if amount < 1000:
+        return f"{n_bytes} bytes"
+    for unit in units:
+        amount /= 1000
+        if amount < 1000:
+            break
+    return f"{amount:.3g} {unit}" if amount < 1000 else f"{amount:.0f} {unit}"
+
+
+def inside(root: Path, path: Path) -> bool:
+    """Whether a path, its links followed, lies below a folder."""
+    try:
+        return path.resolve().is_relative_to(root) and path.resolve() != root
+    except (OSError, RuntimeError):  # links in a circle
+        return False
+
+
+def is_plain_name(name: str) -> bool:
+    """Whether a relative name stays below the folder it is set under, on any system."""
+    parts = name.replace("\\", "/").split("/") if os.name == "nt" else name.split("/")
+    if not name or "\0" in name or name.startswith("/") or any(part in ("", ".", "..") for part in parts):
+        return False
+    return os.name != "nt" or not (PureWindowsPath(name).drive or ":" in name)
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file."""
+    import hashlib
+
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _how_to_get_one() -> str:
+    return "framecheck night FOLDER --out REPORT writes one; then give --by REPORT."
+
+
+def _list_file(frames: Path, by: Path | None) -> Path:
+    path = frames / "night.json" if by is None else by / "night.json" if by.is_dir() else by
+    if by is None and not path.is_file():
+        raise UnusableRequest(f"{safe(frames)}: nothing says which frames are good. {_how_to_get_one()}")
+    return path
+
+
+def _rows_of_night(text: str) -> list[tuple[str, str | None]]:
+    document: Any = json.loads(text)
+    rows = [(frame["file"], frame.get("grade")) for frame in document["frames"]]
+    if not all(isinstance(name, str) and (grade is None or isinstance(grade, str)) for name, grade in rows):
+        raise TypeError("names and grades are text")
+    return rows
+
+
+def _rows_of_list(text: str) -> list[tuple[str, str | None]]:
+    """Choices under the header `file,choice`, else one file to keep a line."""
+    rows = [row for row in csv.reader(io.StringIO(text, newline="")) if row] if text.lstrip().startswith(
+        ("file,", '"file"')
+    ) else []  # fmt: skip
+    if rows and {"file", "choice"} <= set(rows[0]):
+        file, choice = rows[0].index("file"), rows[0].index("choice")
+        if any(len(row) <= max(file, choice) for row in rows):
+            raise TypeError("a row is too short")
+        return [(row[file], row[choice] or None) for row in rows[1:]]
+    if "\0" in text:
+        raise TypeError("is no text")
+    return [(line.removesuffix("\r"), "keep") for line in text.split("\n") if line.strip()]
+
+
+def _source(root: Path, name: str) -> Path:
+    """The file that a name means; a name that leads out of the folder ends the whole sort."""
+    if not is_plain_name(name) or (os.path.lexists(root / name) and not inside(root, root / name)):
+        raise UnusableRequest(
+            f"{safe(name)}: lies outside {safe(root)}. Nothing was sorted; give the folder that the frames were judged "
+            "in, and a list that you trust."
+        )
+    if not os.path.lexists(root / name) and name.startswith("'") and is_plain_name(name[1:]):
+        bare = root / name[1:]  # an apostrophe keeps spreadsheets from running a name as a formula
+        if os.path.lexists(bare) and inside(root, bare):
+            return bare
+    return root / name
+
+
+def _fault(source: Path, judged_ns: int, way: Way) -> str | None:
+    """Why a frame cannot be placed."""
+    try:
+        state = source.stat()
+    except FileNotFoundError:
+        return "is no longer there. Judge the folder again, or bring the file back."
+    except OSError as why:
+        return f"cannot be reached ({why.strerror}). Check its permissions."
+    if not stat.S_ISREG(state.st_mode):
+        return "is no plain file. Leave it out of the list."
+    if state.st_mtime_ns > judged_ns:
+        return "was changed after it was judged. Judge the folder again."
+    if way == "move" and source.is_symlink():
+        return "is a link, and moving it would leave the frame behind. Use --link or a copy."
+    if not os.access(source, os.R_OK):
+        return "may not be read (no permission). Change its permissions."
+    return None
+
+
+def _placing(name: str, folder: str, source: Path, into: Path) -> Placing:
+    target = into / folder / source.relative_to(source.parents[name.count("/")])
+    if not inside(into, target.parent):
+        raise UnusableRequest(
+            f"{safe(target.parent)}: is a link that leads elsewhere. Choose an empty folder for --into."
+        )
+    state = source.stat()
+    there = os.path.lexists(target)
+    if there and not _same(source, target):
+        raise UnusableRequest(
+            f"{safe(target)}: the name is taken by another file, which stays. Choose another folder for --into."
+        )
+    return Placing(
+        name=name, folder=folder, source=source, target=target, n_bytes=state.st_size, mtime_ns=state.st_mtime_ns,
+        already_there=there,
+    )  # fmt: skip
+
+
+def _same(source: Path, target: Path) -> bool:
+    if not target.is_file():
+        return False
+    if target.samefile(source):
+        return True
+    return target.stat().st_size == source.stat().st_size and digest(target) == digest(source)
+
+
+def _existing(path: Path) -> Path:
+    """The path, or the nearest folder above it that is there."""
+    path = path.resolve()
+    while not path.exists():
+        path = path.parent
+    return path
+
+
+def _bytes_written(placings: list[Placing], into: Path, way: Way) -> int:
+    device = _existing(into).stat().st_dev
+    return sum(
+        placing.n_bytes
+        for placing in placings
+        if not placing.already_there and (way == "copy" or (way == "move" and placing.source.stat().st_dev != device))
+    )
+
+
+def counts(placings: tuple[Placing, ...]) -> dict[str, int]:
+    """How many frames go into each folder."""
+    found = Counter(placing.folder for placing in placings)
+    return {folder: found[folder] for folder in FOLDERS if found[folder]}

@@ -1,0 +1,142 @@
+"""Records as JSON, their arrays as npz: plain formats, read without running anything.
+
+What the fields' annotations say is what is accepted, so that a logbook from elsewhere can at worst hold wrong numbers.
+"""
+
+import io
+import json
+import types
+import zipfile
+import zlib
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hints
+
+import numpy as np
+
+from framecheck.field.result import FrameResult
+from framecheck.night.records import Skipped
+from framecheck.stars.table import STAR_DTYPE
+
+Kept = FrameResult | Skipped
+"""What a logbook keeps. Failures are tried again: what befell the file may have been mended."""
+
+_RECORDS: Final[Mapping[str, type[FrameResult] | type[Skipped]]] = {"measured": FrameResult, "skipped": Skipped}
+
+
+def encode(outcome: Kept) -> tuple[str, str, bytes]:
+    """Word of the record ("measured" or "skipped"), its JSON text (ASCII), and its arrays as npz (compressed)."""
+    arrays: dict[str, Any] = {}
+    plain = _plain(outcome, "", arrays)
+    held = io.BytesIO()
+    np.savez_compressed(held, **arrays)
+    word = "measured" if isinstance(outcome, FrameResult) else "skipped"
+    return word, json.dumps(plain, separators=(",", ":")), held.getvalue()
+
+
+def decode(word: str, text: str, held: bytes) -> Kept:
+    """The record again, equal in every bit.
+
+    Raises
+    ------
+    ValueError
+        If it is none that framecheck wrote.
+    """
+    try:
+        with np.load(io.BytesIO(held), allow_pickle=False) as arrays:
+            outcome = _typed(json.loads(text), _RECORDS[word], "", dict(arrays))
+    except (KeyError, TypeError, ValueError, EOFError, OSError, RecursionError, zipfile.BadZipFile, zlib.error) as why:
+        raise ValueError(f"not a record of framecheck: {why}") from why
+    if isinstance(outcome, FrameResult) and outcome.stars.table.dtype != STAR_DTYPE:
+        raise ValueError("its star table has other columns")
+    kept: Kept = outcome
+    return kept
+
+
+@cache
+def record_shape() -> str:
+    """The fields of all records with their types, and the columns of the star table, as one text."""
+    return "; ".join([*(_shape(kind, []) for kind in _RECORDS.values()), str(STAR_DTYPE)])
+
+
+def _shape(kind: Any, above: list[Any]) -> str:
+    if not is_dataclass(kind):
+        inner = [_shape(part, above) for part in get_args(kind) if is_dataclass(part)]
+        return " ".join([str(kind), *inner])
+    inner = [f"{name}: {_shape(hint, above)}" for name, hint in _hints(kind).items()]
+    return f"{kind.__name__}({', '.join(inner)})"
+
+
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    known = get_type_hints(kind)
+    return {field.name: known[field.name] for field in fields(kind)}
+
+
+def _plain(value: Any, name: str, arrays: dict[str, Any]) -> Any:
+    """A value in the terms of JSON; arrays are put aside under the name of their field."""
+    if isinstance(value, np.ndarray):
+        arrays[name] = value
+        return name
+    if isinstance(value, np.generic):
+        return value.item()
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name), f"{name}.{f.name}", arrays) for f in fields(value)}
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner, f"{name}.{key}", arrays) for key, inner in value.items()}
+    if isinstance(value, tuple):
+        return [_plain(inner, f"{name}.{k}", arrays) for k, inner in enumerate(value)]
+    return value
+
+
+def _typed(value: Any, kind: Any, name: str, arrays: Mapping[str, Any]) -> Any:
+    """A value of JSON as its field's annotation wants it; TypeError if it is nothing of the kind."""
+    origin = get_origin(kind)
+    if origin in (types.UnionType, Union):
+        if value is None and type(None) in get_args(kind):
+            return None
+        (kind,) = (part for part in get_args(kind) if part is not type(None))
+        return _typed(value, kind, name, arrays)
+    if kind is Any:
+        return value
+    if origin is np.ndarray:
+        return arrays[name]
+    if is_dataclass(kind):
+        hints = _hints(kind)
+        if not isinstance(value, dict) or set(value) != set(hints):
+            raise TypeError(f"{name or 'the record'} has other fields")
+        return kind(**{key: _typed(value[key], hint, f"{name}.{key}", arrays) for key, hint in hints.items()})  # type: ignore[operator]
+    if origin is tuple:
+        return _typed_tuple(value, get_args(kind), name, arrays)
+    if isinstance(origin, type) and issubclass(origin, Mapping):
+        return {key: _typed(inner, get_args(kind)[1], f"{name}.{key}", arrays) for key, inner in value.items()}
+    return _scalar(value, kind, name)
+
+
+def _typed_tuple(value: Any, kinds: tuple[Any, ...], name: str, arrays: Mapping[str, Any]) -> tuple[Any, ...]:
+    if not isinstance(value, list):
+        raise TypeError(f"{name} is no list")
+    each = [kinds[0]] * len(value) if kinds[-1] is Ellipsis else list(kinds)
+    return tuple(_typed(v, kind, f"{name}.{k}", arrays) for k, (v, kind) in enumerate(zip(value, each, strict=True)))
+
+
+def _scalar(value: Any, kind: Any, name: str) -> Any:
+    if kind is datetime:
+        return datetime.fromisoformat(value)
+    if kind is Path:
+        return Path(value)
+    if get_origin(kind) is Literal:
+        if value not in get_args(kind):
+            raise TypeError(f"{name} is {value!r}")
+        return value
+    accepted = (int, float) if kind is float else kind
+    if not isinstance(value, accepted) or (isinstance(value, bool) and kind is not bool):
+        raise TypeError(f"{name} is {type(value).__name__}, not {kind}")
+    return value
