@@ -108,8 +108,8 @@ def _correlation(at: NDArray[np.float64], fwhm: NDArray[np.float64]) -> str:
     """In words and number, by ranks (Spearman), so that one bad frame does not decide."""
     if np.ptp(fwhm) == 0:
         return "the stars stay of one size."
-    ranks = [np.argsort(np.argsort(values)) for values in (at, fwhm)]
-    rho = float(np.corrcoef(*ranks)[0, 1])
+    first, second = (np.argsort(np.argsort(values)).astype(float) for values in (at, fwhm))
+    rho = float(np.corrcoef(first, second)[0, 1])
     word = "no clear trend" if abs(rho) < 0.4 else "stars grow with it" if rho > 0 else "stars shrink with it"
     return f"{word} (rank correlation {fixed(rho, 2)}; 0 is none, 1 is full)."
 

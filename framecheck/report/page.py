@@ -80,6 +80,7 @@ def night_page(judgement: Judgement) -> str:
             undecided=_undecided(judgement),
             claimed=CLAIMED,
             rows=rows,
+            memory=_memory(rows),
             longest_name=max((len(words.plain(row.file)) for row in rows), default=0),
             fwhm_field=fwhm_field(rows)[0],
             fwhm_unit=fwhm_field(rows)[1],
@@ -161,6 +162,12 @@ def _signed(value: float | None, decimals: int, unit: str) -> str:
         return ""
     shown = words.fixed(value, decimals)
     return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
+
+
+def _memory(rows: Sequence[FrameRow]) -> str:
+    """Name under which the page remembers a person's choices: that of these frames and no others."""
+    names = "\n".join(f"{row.file}|{row.start_utc}" for row in rows)
+    return "framecheck-choices-" + sha256(names.encode()).hexdigest()[:16]
 
 
 def _because(judgement: Judgement) -> list[str]:

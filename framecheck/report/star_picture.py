@@ -22,8 +22,8 @@ _TILE_PX: Final = 150
 _GAP_PX: Final = 10
 _HEAD_PX: Final = 22
 _FOOT_PX: Final = 42
-_WIDE_FWHM: Final = 3.6
-"""Side of the pictures, in FWHM of the widest star. Chosen: the wings fade in it."""
+_MARGIN: Final = 1.25
+"""Side of the pictures at least, over the long axis of the longest star. Chosen: its ring stays inside."""
 _PATHS: Final = {"round": "round", "line": "a line", "hook": "a hooked line", "two blobs": "two places"}
 
 
@@ -34,7 +34,8 @@ def star_chart(judgement: Judgement) -> Chart | None:
         return None
     n = len(pictures)
     figure = new_figure(n * _TILE_PX + (n - 1) * _GAP_PX, _HEAD_PX + 2 * _TILE_PX + _FOOT_PX + 22)
-    side = _WIDE_FWHM * max(shape.fwhm_px * shape.elongation**0.5 for _, _, _, shape, _ in pictures)
+    filled = min(star.image.shape[0] * star.pixel_px for _, _, star, _, _ in pictures)
+    side = max(filled, _MARGIN * max(shape.fwhm_px * shape.elongation**0.5 for _, _, _, shape, _ in pictures))
     for column, picture in enumerate(pictures):
         _column(figure, column, picture, side)
     told = [
@@ -86,7 +87,6 @@ def _column(figure: "Figure", column: int, picture: Picture, side: float) -> Non
         axes.set_xticks([])
         axes.set_yticks([])
         edge = float(at[-1] + star.pixel_px / 2)
-        axes.set_facecolor("#00224e")  # the dark end of cividis, where the picture ends
         axes.imshow(
             np.sqrt(np.clip(image / image.max(), 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
             extent=(-edge, edge, -edge, edge), interpolation="none",

@@ -38,3 +38,129 @@ addEventListener("beforeprint", () => {
   unfolded.forEach((details) => { details.open = true; });
 });
 addEventListener("afterprint", () => unfolded.forEach((details) => { details.open = false; }));
+
+// A person's own choice of frames: overrides the grade, stays in this browser, and leaves as files.
+const rows = [...body.rows];
+const choosable = rows.filter((row) => row.dataset.grade !== "");
+const memory = table.dataset.memory;
+const element = (id) => document.getElementById(id);
+const search = element("search");
+const doubts = element("doubts");
+
+const remembered = () => {
+  try { return JSON.parse(localStorage.getItem(memory)) ?? {}; } catch { return {}; }
+};
+const known = remembered();
+const choices = new Map(choosable.filter((row) => ["keep", "leave out"].includes(known[row.dataset.file]))
+  .map((row) => [row.dataset.file, known[row.dataset.file]]));
+
+const remember = () => {
+  // A browser may refuse to keep anything for a page on disk; the choices then last as long as the page is open.
+  try {
+    if (choices.size) localStorage.setItem(memory, JSON.stringify(Object.fromEntries(choices)));
+    else localStorage.removeItem(memory);
+  } catch { /* nothing to be done */ }
+};
+
+const goesIn = (row) => {
+  const own = choices.get(row.dataset.file);
+  if (own) return own === "keep";
+  return row.dataset.grade === "keep" || (row.dataset.grade === "doubtful" && doubts.value === "in");
+};
+
+const hours = (seconds) => {
+  const minutes = Math.round(seconds / 60);
+  return minutes < 60 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+};
+
+const show = () => {
+  choosable.forEach((row) => {
+    const own = choices.get(row.dataset.file);
+    row.classList.toggle("mine", own !== undefined);
+    row.querySelectorAll(".own button").forEach((button) => {
+      button.setAttribute("aria-pressed", String(button.dataset.choice === own));
+    });
+  });
+  const taken = choosable.filter(goesIn);
+  const seconds = taken.reduce((sum, row) => sum + Number(row.dataset.effective), 0);
+  const effective = taken.some((row) => row.dataset.effective !== "") ? `, ${hours(seconds)} effective` : "";
+  const own = choices.size === 1 ? "1 is your own choice" : `${choices.size} are your own choice`;
+  element("chosen").textContent = `${taken.length} of ${choosable.length} frames go into the stack${effective}; ${own}.`;
+};
+
+const choose = (row, choice) => {
+  const file = row.dataset.file;
+  if (!choice || choices.get(file) === choice) choices.delete(file);
+  else choices.set(file, choice);
+  remember();
+  show();
+};
+
+choosable.forEach((row) => {
+  const line = document.createElement("span");
+  line.className = "own";
+  for (const choice of ["keep", "leave out"]) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.tabIndex = -1;
+    button.dataset.choice = choice;
+    button.textContent = choice;
+    button.setAttribute("aria-label", `${choice}: ${row.dataset.file}`);
+    button.addEventListener("click", () => choose(row, choice));
+    line.append(button);
+  }
+  row.querySelector(".grade").append(line);
+});
+
+// One row at a time can be reached by Tab, the arrows go on from it.
+rows.forEach((row, index) => { row.tabIndex = index === 0 ? 0 : -1; });
+body.addEventListener("focusin", (event) => {
+  const row = event.target.closest("tr");
+  rows.forEach((other) => { other.tabIndex = other === row ? 0 : -1; });
+});
+body.addEventListener("keydown", (event) => {
+  if (event.ctrlKey || event.metaKey || event.altKey) return;
+  const row = event.target.closest("tr");
+  const visible = [...body.rows].filter((one) => one.offsetParent !== null);
+  const at = visible.indexOf(row);
+  const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: visible.length - 1 }[event.key];
+  const choice = { k: "keep", l: "leave out", Backspace: "", Delete: "" }[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  if (to !== undefined) visible[to]?.focus();
+  else if (choice !== undefined && row.dataset.grade !== "") {
+    if (choices.get(row.dataset.file) !== choice) choose(row, choice);
+  } else return;
+  event.preventDefault();
+});
+
+search.addEventListener("input", () => {
+  const words = search.value.toLowerCase().split(/\s+/).filter(Boolean);
+  rows.forEach((row) => {
+    const text = `${row.cells[0].textContent} ${row.cells[2].textContent}`.toLowerCase();
+    row.classList.toggle("unmatched", !words.every((word) => text.includes(word)));
+  });
+});
+
+const save = (name, kind, text) => {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([text], { type: kind }));
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+};
+const inOrder = () => [...choosable].sort((a, b) => rows.indexOf(a) - rows.indexOf(b));
+const quoted = (text) => (/[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
+
+element("save-list").addEventListener("click", () => {
+  save("frames-to-stack.txt", "text/plain", inOrder().filter(goesIn).map((row) => `${row.dataset.file}\n`).join(""));
+});
+element("save-csv").addEventListener("click", () => {
+  const lines = inOrder().map((row) => [
+    row.dataset.file, row.dataset.grade, choices.get(row.dataset.file) ?? "", goesIn(row) ? "keep" : "leave out",
+  ]);
+  const text = [["file", "grade", "own_choice", "decision"], ...lines].map((line) => line.map(quoted).join(",")).join("\r\n");
+  save("choices.csv", "text/csv", `${text}\r\n`);
+});
+element("forget").addEventListener("click", () => { choices.clear(); remember(); show(); });
+doubts.addEventListener("change", show);
+element("tools").hidden = false;
+show();
