@@ -31,8 +31,11 @@ _REASONS: Final = {
     errno.ENOENT: "it is no longer there",
     errno.ENAMETOOLONG: "the name is too long for that disk",
 }
-_NO_HARD_LINKS: Final = frozenset({errno.EXDEV, errno.EPERM, errno.EACCES, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS,
-                                   errno.EMLINK})  # fmt: skip
+_NO_HARD_LINKS: Final = {
+    getattr(errno, name, None)
+    for name in ("EXDEV", "EPERM", "EACCES", "ENOTSUP", "EOPNOTSUPP", "ENOSYS", "EMLINK", "EINVAL")
+}
+"""What file systems answer that give a file one name only; not every system knows them all."""
 Told = Callable[[int, int], None]
 
 
@@ -96,19 +99,17 @@ def _place(plan: SortPlan, placing: Placing, write: Callable[[dict[str, Any]], N
     source = placing.source.relative_to(plan.frames).as_posix()
     entry: dict[str, Any] = {"step": "place", "source": source, "target": target, "n_bytes": placing.n_bytes}
     _unchanged(placing)
+    write(entry)
     if plan.way == "link":
-        write(entry)
         placing.target.symlink_to(placing.source)
         return
-    if plan.way == "move":
-        write(entry)
-        if _hard_link(placing.source, placing.target):
-            if not placing.target.samefile(placing.source):
-                raise UnusableRequest(f"{safe(placing.name)}: was changed while it was moved. Judge the folder again.")
-            _sync_folder(placing.target.parent)
-            placing.source.unlink()
-            return
-    _copy(placing, placing.source, placing.target, lambda found: write(entry | {"sha256": found}))
+    if plan.way == "move" and _hard_link(placing.source, placing.target):
+        if not placing.target.samefile(placing.source):
+            raise UnusableRequest(f"{safe(placing.name)}: was changed while it was moved. Judge the folder again.")
+        _sync_folder(placing.target.parent)
+        placing.source.unlink()
+        return
+    _copy(placing, lambda found: write(entry | {"sha256": found}))
     if plan.way == "move":
         _unchanged(placing)
         if placing.target.stat().st_size != placing.n_bytes:
@@ -116,18 +117,19 @@ def _place(plan: SortPlan, placing: Placing, write: Callable[[dict[str, Any]], N
         placing.source.unlink()
 
 
-def _copy(about: Placing, source: Path, target: Path, before_placing: Callable[[str], None]) -> None:
+def _copy(placing: Placing, before_naming: Callable[[str], None]) -> None:
     """Copy beside the target, read back and compare, then give it its name."""
+    source, target = placing.source, placing.target
     part = _part_of(target)
     part.unlink(missing_ok=True)
     try:
         found = _copy_bytes(source, part)
-        if part.stat().st_size != about.n_bytes or digest(part) != found:
-            raise UnusableRequest(f"{safe(about.name)}: its copy differs from it. Check the disk, and judge again.")
-        shutil.copystat(source, part)
-        if source == about.source:
-            _unchanged(about)
-        before_placing(found)
+        if part.stat().st_size != placing.n_bytes or digest(part) != found:
+            raise UnusableRequest(f"{safe(placing.name)}: its copy differs from it. Check the disk, and judge again.")
+        with suppress(OSError):
+            shutil.copystat(source, part)  # times and permissions, as far as the disk holds them
+        _unchanged(placing)
+        before_naming(found)
         _give_name(part, target)
     finally:
         with suppress(OSError):
@@ -174,43 +176,49 @@ def _unchanged(placing: Placing) -> None:
 def _take_back(into: Path, way: str, root: Path, entry: dict[str, Any]) -> str | None:
     """Bring one frame back to where it was; a sentence if that cannot be done without harm."""
     source, target = root / entry["source"], into / entry["target"]
-    _part_of(target).unlink(missing_ok=True)
-    if not os.path.lexists(target):
-        return None
     if not inside(into, target.parent) or not inside(root, source.parent / "frame"):
         return "its folder is now a link that leads elsewhere. Put it back by hand."
+    for path in (source, target):
+        if path.parent.is_dir():
+            _part_of(path).unlink(missing_ok=True)
+    if not os.path.lexists(target):
+        return None
+    if not root.is_dir():
+        return f"{safe(root)} is not there. Connect its disk, or make the folder, then undo again."
+    if target.parent.resolve() / target.name == source.parent.resolve() / source.name:
+        return "its place is now the very place it came from, through a link. It was left."
     if way == "link":
         if target.is_symlink() and target.readlink() == source:
             target.unlink()
             return None
         return "is no longer the link that was made. It was left."
     if source.exists():
-        return _remove_copy(source, target, entry)
+        return _remove_copy(source, target, way, entry)
     if way == "copy":
         return "the frame it is a copy of is gone, so the copy was left. Keep it."
     source.parent.mkdir(parents=True, exist_ok=True)
-    state = target.stat()
-    about = Placing(
-        name=entry["source"], folder="", source=source, target=target, n_bytes=state.st_size, mtime_ns=state.st_mtime_ns
-    )
     if not _hard_link(target, source):
-        _copy(Placing(
-            name=about.name, folder="", source=target, target=source, n_bytes=about.n_bytes, mtime_ns=about.mtime_ns
-        ), target, source, lambda found: None)  # fmt: skip
+        state = target.stat()
+        back = Placing(
+            name=entry["source"], folder="", source=target, target=source, n_bytes=state.st_size,
+            mtime_ns=state.st_mtime_ns,
+        )  # fmt: skip
+        _copy(back, lambda found: None)
     _sync_folder(source.parent)
     target.unlink()
     return None
 
 
-def _remove_copy(source: Path, target: Path, entry: dict[str, Any]) -> str | None:
+def _remove_copy(source: Path, target: Path, way: str, entry: dict[str, Any]) -> str | None:
     """Remove the second of two equal files; anything else is left."""
+    if target.is_symlink():
+        return "is no longer what was placed. It was left; move it away, then undo again."
     if not target.samefile(source):
-        if "sha256" not in entry and not target.is_symlink() and digest(source) != digest(target):
-            return "there is another file where it was. Move one of them away, then undo again."
-        if target.is_symlink() or digest(target) != entry.get("sha256", digest(source)):
+        found = digest(target)
+        if "sha256" in entry and found != entry["sha256"]:
             return "was changed after it was placed, so it was left. Move it away, then undo again."
-    elif target.is_symlink():
-        return "is no longer what was placed. It was left."
+        if ("sha256" not in entry or way == "move") and found != digest(source):
+            return "differs from the file where it came from. Move one of them away, then undo again."
     target.unlink()
     return None
 

@@ -1,4 +1,4 @@
-"""What a sort would do: choices read from a file, names made safe, each frame given its place. Nothing is changed here."""
+"""What a sort would do: choices read, names made safe, each frame given its place. Nothing is changed here."""
 
 import csv
 import io
@@ -157,13 +157,11 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
 
 def size(n_bytes: int) -> str:
     """A number of bytes in words."""
-    amount, units = float(n_bytes), ("kB", "MB", "GB", "TB")
-    if amount < 1000:
-        return f"{n_bytes} bytes"
-    for unit in units:
-        amount /= 1000
+    amount, unit = float(n_bytes), "bytes"
+    for larger in ("kB", "MB", "GB", "TB"):
         if amount < 1000:
             break
+        amount, unit = amount / 1000, larger
     return f"{amount:.3g} {unit}" if amount < 1000 else f"{amount:.0f} {unit}"
 
 
