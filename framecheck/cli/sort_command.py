@@ -7,7 +7,7 @@ from typing import Annotated, Any
 
 import typer
 
-from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
+from framecheck.cli.sorting import SortPlan, Way, as_argument, counts, plan_sort, size
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.errors import UnusableRequest
 
@@ -72,7 +72,7 @@ def sort_folder(
     if as_json:
         say(json.dumps(plan_document(plan, done=yes)))
     elif not quiet and yes:
-        say(f"Done. To put everything back: framecheck sort --undo {safe(into)}")
+        say(f"Done. To put everything back: framecheck sort --undo {as_argument(into)}")
     elif not quiet:
         say("Nothing was changed. Add --yes to do it.")
     return len(plan.problems)
@@ -90,7 +90,7 @@ def take_back(into: Path, *, as_json: bool = False, quiet: bool = False) -> int:
         problems = [{"file": name, "why": fault} for name, fault in undone.problems]
         say(json.dumps({"into": str(into), "n_back": undone.n_back, "problems": problems}))
     elif not quiet:
-        say(f"{undone.n_back} frames put back as they were before.")
+        say(f"{undone.n_back} frame{'' if undone.n_back == 1 else 's'} put back as before.")
     return len(undone.problems)
 
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from framecheck.cli.sorting import FOLDERS, JOURNAL, Placing, SortPlan, digest, inside, is_plain_name
+from framecheck.cli.sorting import FOLDERS, JOURNAL, Placing, SortPlan, as_argument, digest, inside, is_plain_name
 from framecheck.cli.terminal import safe
 from framecheck.errors import UnusableRequest
 
@@ -337,6 +337,6 @@ def _in_words(name: str, into: Path) -> Iterator[None]:
     except OSError as why:
         reason = _REASONS.get(why.errno or 0, why.strerror or str(why))
         raise UnusableRequest(
-            f"{safe(name)}: stopped there, because {reason}. Nothing is half done; put that right, then take the sort "
-            f"back with framecheck sort --undo {safe(into)} and sort again."
+            f"{safe(name)}: stopped there, because {reason}. Nothing is half done; put that right, then take "
+            f"everything back: framecheck sort --undo {as_argument(into)}"
         ) from why

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import os
+import shlex
 import shutil
 import stat
 from collections import Counter
@@ -23,6 +24,8 @@ FOLDER_OF: Final = {
 FOLDERS: Final = ("keep", "doubtful", "leave-out")
 JOURNAL: Final = "sort-journal.jsonl"
 """Kept in the folder that is sorted into until the sort is undone."""
+_TELLING: Final = ("choice", "decision", "grade")
+"""Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
 _LARGEST_LIST: Final = 256 * 2**20
 """A file of choices is not read beyond this. [byte] Chosen: a hundred thousand frames need a tenth of it."""
 
@@ -181,6 +184,13 @@ def is_plain_name(name: str) -> bool:
     return os.name != "nt" or not (PureWindowsPath(name).drive or ":" in name)
 
 
+def as_argument(path: Path) -> str:
+    """A path as one types it after a command."""
+    text = str(path)
+    text = f"./{text}" if text.startswith("-") else text
+    return safe(f'"{text}"' if os.name == "nt" and " " in text else text if os.name == "nt" else shlex.quote(text))
+
+
 def digest(path: Path) -> str:
     """SHA-256 of a file."""
     import hashlib
@@ -209,15 +219,15 @@ def _rows_of_night(text: str) -> list[tuple[str, str | None]]:
 
 
 def _rows_of_list(text: str) -> list[tuple[str, str | None]]:
-    """Choices under the header `file,choice`, else one file to keep a line."""
-    rows = [row for row in csv.reader(io.StringIO(text, newline="")) if row] if text.lstrip().startswith(
-        ("file,", '"file"')
-    ) else []  # fmt: skip
-    if rows and {"file", "choice"} <= set(rows[0]):
-        file, choice = rows[0].index("file"), rows[0].index("choice")
+    """A table under a header that names `file` and what becomes of it, else one file to keep a line."""
+    header = next(csv.reader(io.StringIO(text.split("\n", 1)[0])), [])
+    told = [column for column in _TELLING if column in header]
+    if "file" in header and told:
+        rows = [row for row in csv.reader(io.StringIO(text, newline="")) if row][1:]
+        file, choice = header.index("file"), header.index(told[0])
         if any(len(row) <= max(file, choice) for row in rows):
             raise TypeError("a row is too short")
-        return [(row[file], row[choice] or None) for row in rows[1:]]
+        return [(row[file], row[choice] or None) for row in rows]
     if "\0" in text:
         raise TypeError("is no text")
     return [(line.removesuffix("\r"), "keep") for line in text.split("\n") if line.strip()]

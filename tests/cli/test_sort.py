@@ -272,6 +272,8 @@ def test_choices_of_the_page_and_plain_lists(lights: Path, tmp_path: Path) -> No
     assert plan.n_ungraded == 1
     choices.write_text("light 1.fits\n-dash.fits\n")
     assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"keep"}
+    choices.write_text('"file","grade","own_choice","decision"\r\n"light 1.fits","keep","leave out","leave out"\r\n')
+    assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"leave-out"}
     choices.write_text("file,choice\nlight 1.fits,perhaps\n")
     with pytest.raises(UnusableRequest, match="is no choice"):
         plan_sort(lights, tmp_path / "out", choices, "copy")
