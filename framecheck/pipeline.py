@@ -1,8 +1,9 @@
 """The whole way, from files to a judgement, on one screen."""
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -11,6 +12,7 @@ from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Aim, Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
+from framecheck.logbook import Logbook
 from framecheck.night import build_night
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
@@ -21,6 +23,8 @@ from framecheck.stars import measure_stars
 Outcome = FrameResult | FrameFailure | Skipped
 Progress = Callable[[int, int, Path], None]
 """Called with frames done, frames in all, and the file just done."""
+Staffing = Callable[[int], AbstractContextManager[Executor]]
+"""Makes an executor for so many frames."""
 
 IN_FLIGHT = 4
 """Frames handed to each worker ahead of time. Chosen: no worker waits, and no queue grows with the night."""
@@ -110,8 +114,9 @@ def _unforeseen(error: Exception) -> tuple[str, str]:
 def measure_night(
     paths: Sequence[Path],
     rig: Rig | None = None,
-    executor: Executor | None = None,
+    executor: Executor | Staffing | None = None,
     progress: Progress | None = None,
+    logbook: Logbook | None = None,
 ) -> Measurements:
     """Measure all frames of a night.
 
@@ -121,19 +126,33 @@ def measure_night(
         FITS files, of any kind.
     rig : Rig, optional
         What is known of the equipment.
-    executor : Executor, optional
-        Where frames are measured; a process pool of one worker a core (`worker_pool`) if not given.
+    executor : Executor or callable, optional
+        Where frames are measured, or what makes that for a number of frames, and is not called for none; a process
+        pool of one worker a core (`worker_pool`) if not given.
     progress : callable, optional
         Called after each file with files done, files in all, and the file.
+    logbook : Logbook, optional
+        Frames that it knows are not measured again; the others are written down as they come.
     """
-    if executor is None:
-        with worker_pool(min(os.cpu_count() or 1, max(1, len(paths) // 2))) as pool:
-            return measure_night(paths, rig, pool, progress)
+    rig = rig or Rig()
     outcomes: dict[int, Outcome] = {}
-    for index, outcome in _as_completed(paths, rig or Rig(), executor):
+
+    def done(index: int, outcome: Outcome) -> None:
         outcomes[index] = outcome
         if progress is not None:
             progress(len(outcomes), len(paths), paths[index])
+
+    if logbook is not None:
+        for index, path in enumerate(paths):
+            if (known := logbook.recall(path, rig)) is not None:
+                done(index, known)
+    unknown = {index: path for index, path in enumerate(paths) if index not in outcomes}
+    if unknown:
+        with _staff(executor, len(unknown)) as workers:
+            for index, outcome in _as_completed(unknown, rig, workers):
+                if logbook is not None:
+                    logbook.record(paths[index], rig, outcome)
+                done(index, outcome)
     ordered = [outcomes[i] for i in sorted(outcomes)]
     return Measurements(
         results=tuple(o for o in ordered if isinstance(o, FrameResult)),
@@ -142,9 +161,16 @@ def measure_night(
     )
 
 
-def _as_completed(paths: Sequence[Path], rig: Rig, executor: Executor) -> Iterator[tuple[int, Outcome]]:
+def _staff(executor: Executor | Staffing | None, n_frames: int) -> AbstractContextManager[Executor]:
+    """The executor for so many frames; one that was handed in stays open."""
+    if executor is None:
+        return worker_pool(min(os.cpu_count() or 1, max(1, n_frames // 2)))
+    return nullcontext(executor) if isinstance(executor, Executor) else executor(n_frames)
+
+
+def _as_completed(paths: Mapping[int, Path], rig: Rig, executor: Executor) -> Iterator[tuple[int, Outcome]]:
     """Outcomes as they come, with only a few frames under way at a time."""
-    waiting = iter(enumerate(paths))
+    waiting = iter(paths.items())
     under_way: dict[Future[Outcome], int] = {}
     limit = IN_FLIGHT * (os.cpu_count() or 1)
     while True:

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 import typer
 
+from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
+
 if TYPE_CHECKING:
     from framecheck.cli.terminal import Look
     from framecheck.decision.judgement import BudgetTerm, Judgement, MountDecision, WhatIf
+    from framecheck.logbook import Logbook
     from framecheck.pipeline import Measurements
     from framecheck.read import Rig
 
@@ -47,10 +50,14 @@ def advise(
         Path | None,
         typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
     ] = None,
+    logbook: LogbookOption = None,
+    no_logbook: NoLogbook = False,
+    whole_files: WholeFiles = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print decision, budget and what-if as JSON.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
+    from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.night_summary import failure_line
     from framecheck.cli.terminal import look_of, say, warn
     from framecheck.night.guiding import read_guiding
@@ -58,7 +65,8 @@ def advise(
     from framecheck.report.night_json import json_text
 
     record = None if guiding is None else read_guiding(guiding)
-    measurements, known_rig = _measured(folder, rig, workers, quiet)
+    with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
+        measurements, known_rig = _measured(folder, rig, workers, quiet, book)
     judgement = judge_night(folder, measurements, known_rig, aim, record)
     for failure in measurements.failures:
         warn(failure_line(failure, folder))
@@ -71,7 +79,7 @@ def advise(
 
 
 def _measured(
-    folder: Path, rig_file: Path | None, workers: int | None, quiet: bool
+    folder: Path, rig_file: Path | None, workers: int | None, quiet: bool, logbook: "Logbook | None"
 ) -> "tuple[Measurements, Rig]":  # fmt: skip
     """The frames of a folder, measured as `framecheck night` does."""
     from framecheck.cli.night_command import measure_folder, nothing_sentence
@@ -86,7 +94,7 @@ def _measured(
         raise NothingMeasured(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
-    measurements = measure_folder(paths, rig, workers, quiet)
+    measurements = measure_folder(paths, rig, workers, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))

@@ -10,6 +10,7 @@ import typer
 
 from framecheck._version import __version__
 from framecheck.cli.advise_command import advise
+from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
 from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
 from framecheck.errors import FramecheckError, NothingMeasured
@@ -123,15 +124,20 @@ def night(
         Path | None,
         typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
     ] = None,
+    logbook: LogbookOption = None,
+    no_logbook: NoLogbook = False,
+    whole_files: WholeFiles = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
     """Measure, grade and report all light frames of a folder."""
-    from framecheck.cli.night_command import judge_folder
+    from framecheck.cli.night_command import judge_folder, logbook_in_use
 
-    failed = judge_folder(
-        folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding
-    )
+    with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
+        failed = judge_folder(
+            folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding,
+            logbook=book,
+        )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)
 
@@ -181,6 +187,11 @@ app.command(
     epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report --yes",
     short_help="Put frames into folders by grade.",
 )(sort)
+
+
+app.command(
+    epilog="Example: framecheck logbook --export frames.parquet", short_help="List, export or forget measured frames."
+)(logbook)
 
 
 @app.command(epilog="Example: framecheck demo --into demo-night", short_help="Render an invented night and judge it.")

@@ -4,14 +4,18 @@ import multiprocessing
 import os
 import signal
 import sys
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
 from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.logbook import Logbook, logbook_file, named_file, open_logbook
+from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_night, worker_pool
@@ -31,6 +35,7 @@ def judge_folder(
     as_json: bool = False,
     quiet: bool = False,
     guiding_file: Path | None = None,
+    logbook: Logbook | None = None,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
 
@@ -47,7 +52,7 @@ def judge_folder(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
     prepare_folder(out)
-    measurements = measure_folder(paths, rig, workers, quiet)
+    measurements = measure_folder(paths, rig, workers, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
@@ -81,23 +86,55 @@ def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> 
     )
 
 
-def measure_folder(paths: list[Path], rig: Rig, workers: int | None, quiet: bool) -> Measurements:
-    """Measure frames in worker processes, with a line of progress; an interrupt ends them."""
-    count = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
+def measure_folder(
+    paths: list[Path], rig: Rig, workers: int | None, quiet: bool, logbook: Logbook | None = None
+) -> Measurements:
+    """Measure frames that the logbook does not know in worker processes, with a line of progress."""
+
+    def staff(n_frames: int) -> AbstractContextManager[Executor]:
+        return _interruptible_workers(workers or min(os.cpu_count() or 1, max(1, n_frames // 2)))
+
     try:
-        with ProgressLine("Measuring frames:", quiet=quiet) as progress, _deaf_workers(count) as pool:
-            try:
-                return measure_night(paths, rig, pool, progress)
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                for worker in multiprocessing.active_children():
-                    worker.terminate()  # whoever stopped us does not want to wait for frames under way
-                raise
+        with ProgressLine("Measuring frames:", quiet=quiet) as progress:
+            return measure_night(paths, rig, staff, progress, logbook)
     except BrokenProcessPool:
         raise UnusableRequest(
             "a worker process was stopped from outside, most likely because memory ran out. "
             "Use fewer with --workers, or close other programs."
         ) from None
+
+
+@contextmanager
+def _interruptible_workers(count: int) -> Iterator[Executor]:
+    """Worker processes that an interrupt ends."""
+    with _deaf_workers(count) as pool:
+        try:
+            yield pool
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in multiprocessing.active_children():
+                worker.terminate()  # whoever stopped us does not want to wait for frames under way
+            raise
+
+
+@contextmanager
+def logbook_in_use(file: Path | None, *, without: bool, whole: bool = False) -> Iterator[Logbook | None]:
+    """The logbook that options and environment ask for; None if none, or if one that nobody named cannot be used.
+
+    Raises
+    ------
+    UnusableLogbook
+        If one that was named cannot be used.
+    """
+    if without and file is not None:
+        raise UnusableRequest("--logbook and --no-logbook exclude each other. Leave one of them out.")
+    named = file or named_file()
+    if without or (file is None and does_without()):
+        yield None
+        return
+    logbook = open_logbook(named or logbook_file(), warn, named=named is not None, whole=whole)
+    with logbook or nullcontext():
+        yield logbook
 
 
 def _deaf_workers(count: int) -> ProcessPoolExecutor:

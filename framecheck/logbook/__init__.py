@@ -1,7 +1,18 @@
 """What has been measured stays measured: frames are known again, and a night is judged anew without its pixels."""
 
-from framecheck.logbook.book import Logbook, UnusableLogbook
-from framecheck.logbook.mark import MEASURING, Mark, mark_of
-from framecheck.logbook.place import logbook_file
+from framecheck.logbook.book import FolderEntry, Logbook, open_logbook
+from framecheck.logbook.mark import MEASURING
+from framecheck.logbook.place import VARIABLE, logbook_file, named_file, without
+from framecheck.logbook.unusable import UnusableLogbook
 
-__all__ = ["MEASURING", "Logbook", "Mark", "UnusableLogbook", "logbook_file", "mark_of"]
+__all__ = [
+    "MEASURING",
+    "VARIABLE",
+    "FolderEntry",
+    "Logbook",
+    "UnusableLogbook",
+    "logbook_file",
+    "named_file",
+    "open_logbook",
+    "without",
+]

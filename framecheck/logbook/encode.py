@@ -59,15 +59,17 @@ def decode(word: str, text: str, held: bytes) -> Kept:
 @cache
 def record_shape() -> str:
     """The fields of all records with their types, and the columns of the star table, as one text."""
-    return "; ".join([*(_shape(kind, []) for kind in _RECORDS.values()), str(STAR_DTYPE)])
+    return "; ".join([*(_shape(kind) for kind in _RECORDS.values()), str(STAR_DTYPE)])
 
 
-def _shape(kind: Any, above: list[Any]) -> str:
-    if not is_dataclass(kind):
-        inner = [_shape(part, above) for part in get_args(kind) if is_dataclass(part)]
-        return " ".join([str(kind), *inner])
-    inner = [f"{name}: {_shape(hint, above)}" for name, hint in _hints(kind).items()]
-    return f"{kind.__name__}({', '.join(inner)})"
+def _shape(kind: Any) -> str:
+    if not _is_record(kind):
+        return " ".join([str(kind), *(_shape(part) for part in get_args(kind) if _is_record(part))])
+    return f"{kind.__name__}({', '.join(f'{name}: {_shape(hint)}' for name, hint in _hints(kind).items())})"
+
+
+def _is_record(kind: Any) -> bool:
+    return is_dataclass(kind)
 
 
 @cache
@@ -108,11 +110,11 @@ def _typed(value: Any, kind: Any, name: str, arrays: Mapping[str, Any]) -> Any:
         return value
     if origin is np.ndarray:
         return arrays[name]
-    if is_dataclass(kind):
+    if _is_record(kind):
         hints = _hints(kind)
         if not isinstance(value, dict) or set(value) != set(hints):
             raise TypeError(f"{name or 'the record'} has other fields")
-        return kind(**{key: _typed(value[key], hint, f"{name}.{key}", arrays) for key, hint in hints.items()})  # type: ignore[operator]
+        return kind(**{key: _typed(value[key], hint, f"{name}.{key}", arrays) for key, hint in hints.items()})
     if origin is tuple:
         return _typed_tuple(value, get_args(kind), name, arrays)
     if isinstance(origin, type) and issubclass(origin, Mapping):

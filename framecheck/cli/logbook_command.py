@@ -1,0 +1,111 @@
+"""`framecheck logbook`: what has been measured so far, as a list or a table, and forgetting it."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from framecheck.cli.terminal import Look
+    from framecheck.logbook import FolderEntry, Logbook
+
+LogbookOption = Annotated[
+    Path | None,
+    typer.Option("--logbook", metavar="FILE", help="Where measured frames are written down; else the usual place."),
+]
+NoLogbook = Annotated[bool, typer.Option("--no-logbook", help="Measure every frame anew, and write nothing down.")]
+WholeFiles = Annotated[
+    bool, typer.Option("--whole-files", help="Know frames again by all their bytes, not by time and samples: slower.")
+]
+
+
+def logbook(
+    file: LogbookOption = None,
+    export: Annotated[
+        Path | None, typer.Option("--export", metavar="FILE", help="Write all frames there, as .parquet or .csv.")
+    ] = None,
+    forget_folder: Annotated[
+        Path | None, typer.Option("--forget-folder", metavar="DIR", help="Forget its frames, and those below it.")
+    ] = None,
+    forget_older: Annotated[
+        float | None,
+        typer.Option("--forget-older", min=0, metavar="DAYS", help="Forget frames measured longer ago."),
+    ] = None,
+    forget_outdated: Annotated[
+        bool, typer.Option("--forget-outdated", help="Forget frames that this framecheck would measure again.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the list as JSON.")] = False,
+) -> None:
+    """List, export or forget the frames measured so far."""
+    from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.logbook import Logbook, logbook_file, named_file
+    from framecheck.report.night_json import json_text
+    from framecheck.report.words import counted
+
+    place = file or named_file() or logbook_file()
+    if not place.exists():
+        from framecheck.errors import UnusableRequest
+
+        raise UnusableRequest(f"{safe(place)}: there is no logbook yet. `framecheck night` begins one.")
+    with Logbook(place) as book:
+        forgotten = _forget(book, forget_folder, forget_older, forget_outdated)
+        if forgotten is not None:
+            say(f"Forgot {counted(forgotten, 'frame')}.")
+        if export is not None:
+            _export(book, export)
+            say(f"Wrote {safe(export)}")
+        if as_json:
+            say(json_text(list_document(place, book.folders())))
+        elif forgotten is None and export is None:
+            say("\n".join(list_lines(place, book.folders(), look_of(sys.stdout))))
+
+
+def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: bool) -> int | None:
+    """Forget what the options say; how many frames, None if no option says so."""
+    if folder is None and days is None and not outdated:
+        return None
+    forgotten = 0 if folder is None else book.forget_folder(folder)
+    forgotten += 0 if days is None else book.forget_older(days)
+    return forgotten + (book.forget_outdated() if outdated else 0)
+
+
+def _export(book: "Logbook", path: Path) -> None:
+    from framecheck.errors import UnusableRequest
+    from framecheck.logbook.export import export_csv, export_parquet
+    from framecheck.report.write import replace_file
+
+    writers = {".parquet": export_parquet, ".csv": export_csv}
+    write = writers.get(path.suffix.lower())
+    if write is None:
+        raise UnusableRequest(f"{path}: --export writes .parquet or .csv. Give the file one of these endings.")
+    replace_file(path, lambda beside: write(book, beside))
+
+
+def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, Any]:
+    """The list for a program."""
+    from dataclasses import asdict
+
+    return {"logbook": str(place), "folders": [asdict(entry) for entry in folders]}
+
+
+def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
+    """The list for a person: a line a folder."""
+    from framecheck.cli.terminal import safe
+    from framecheck.report.words import counted
+
+    lines = [look.style(safe(place), "quiet")]
+    if not folders:
+        return [*lines, "No frames are in it."]
+    lines.append(look.style(f"{'measured (UTC)':<18}{'lights':>7}{'others':>8}{'by':>9}  folder", "bold"))
+    for entry in folders:
+        when = entry.last_utc[:16].replace("T", " ")
+        by = entry.versions[-1]
+        again = f" ({entry.n_outdated} would be measured again)" if entry.n_outdated else ""
+        lines.append(f"{when:<18}{entry.n_measured:>7}{entry.n_skipped:>8}{by:>9}  {safe(entry.folder)}{again}")
+    n_frames = sum(entry.n_measured + entry.n_skipped for entry in folders)
+    megabytes = sum(entry.size_bytes for entry in folders) / 1e6
+    lines.append(f"{counted(n_frames, 'frame')} of {counted(len(folders), 'folder')}, {megabytes:.1f} MB")
+    return lines
