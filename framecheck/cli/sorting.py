@@ -14,6 +14,7 @@ from typing import Any, Final, Literal
 
 from framecheck.cli.terminal import safe
 from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.report.words import path_in
 
 Way = Literal["copy", "move", "link"]
 
@@ -244,6 +245,12 @@ def _source(root: Path, name: str) -> Path:
         bare = root / name[1:]  # an apostrophe keeps spreadsheets from running a name as a formula
         if os.path.lexists(bare) and inside(root, bare):
             return bare
+    if not os.path.lexists(root / name) and "\\x" in name:  # bytes that are no text are told as escapes
+        from framecheck.read import find_frames
+
+        for path in find_frames(root):
+            if path_in(root, path) == name and inside(root, path):
+                return path
     return root / name
 
 

@@ -1,6 +1,7 @@
 """`framecheck sort` as it is typed: exit codes, help, and a process that is killed."""
 
 import json
+import os
 import signal
 import subprocess
 import sys
@@ -87,3 +88,17 @@ def test_a_link_among_the_frames_is_copied_whole_and_never_moved(
     assert code(monkeypatch, str(lights), "--into", str(out), "--yes", "--quiet") == 0
     assert not (out / "keep" / "light 0.fits").is_symlink()
     assert (out / "keep" / "light 0.fits").read_bytes() == real.read_bytes()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems take no such name")
+def test_a_name_that_is_no_text_is_found_by_its_escapes(
+    lights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    odd = lights / os.fsdecode(b"caf\xe9.fits")
+    (lights / "light 0.fits").rename(odd)
+    (lights / "night.json").write_text(json.dumps({"frames": [{"file": "caf\\xe9.fits", "grade": "keep"}]}))
+    out = tmp_path / "out"
+    assert code(monkeypatch, str(lights), "--into", str(out), "--move", "--yes", "--json") == 0
+    assert (out / "keep" / odd.name).exists()
+    assert code(monkeypatch, "--undo", str(out)) == 0
+    assert odd.exists()
