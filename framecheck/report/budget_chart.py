@@ -49,7 +49,7 @@ def budget_chart(judgement: Judgement) -> Chart | None:
         name="budget",
         title="What makes the stars as large as they are",
         caption=(
-            "Full width of each term; the line is the interval that holds it in 68 of 100 cases. Terms add as squares. "
+            "Full width of each term; the thin line is its interval. Terms add as squares. "
             "Good is when the air makes most of it: the rest is yours to change."
         ),
         drawing=inline_svg(figure, "budget-bars", "Terms of the star width", "; ".join(told) + "."),

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -52,15 +53,21 @@ class FieldCells:
     """True if no frame was left but rejected ones."""
 
 
-def field_cells(judgement: Judgement) -> FieldCells | None:
+def field_cells(judgement: Judgement, *, still: bool = False) -> FieldCells | None:
     """The field of the night, from the frames that were not rejected (from all, if none is left).
 
-    Only frames of the most common size count: their pixels look at the same part of the field.
+    Only frames of the most common size count: their pixels look at the same part of the field. With `still`, the motion
+    of the mount, common to all stars of a frame, is taken off each star: what remains is the optics'. None if there are
+    too few stars, or, with `still`, if no motion was measured.
     """
     graded = zip(judgement.night.frames, judgement.grades, strict=True)
     worth_keeping = [frame for frame, grade in graded if grade.grade != "reject"]
     frames, width, height = _of_one_size(worth_keeping or judgement.night.frames)
-    stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *(frame.result.stars.good for frame in frames)])
+    moved = _motion_of_frames(judgement) if still else {}
+    if still:
+        frames = [frame for frame in frames if frame.result.exposure.file in moved]
+    tables = [_at_rest(frame.result.stars.good, moved.get(frame.result.exposure.file, 0j)) for frame in frames]
+    stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *tables])
     if len(stars) < _FEWEST:
         return None
     rows = max(2, round(_COLUMNS * height / width))
@@ -92,6 +99,31 @@ def field_cells(judgement: Judgement) -> FieldCells | None:
     )
 
 
+def _motion_of_frames(judgement: Judgement) -> dict[Path, complex]:
+    """What the mount makes of (a² - b²) / 2 times exp(2 i pa) in each frame, along the frame's own axes. [px²]"""
+    moved = {}
+    for tracking in judgement.night.tracking.values():
+        for index, spin2 in zip(tracking.smears.frames, tracking.smears.spin2_px2, strict=True):
+            frame = judgement.night.frames[index]
+            turned = 0.0 if frame.registration is None else frame.registration.rotation_deg
+            moved[frame.result.exposure.file] = complex(spin2 * np.exp(2j * np.radians(turned)))
+    return moved
+
+
+def _at_rest(stars: StarTable, spin2_px2: complex) -> StarTable:
+    """Shapes as they were without a motion: second moments add, so (a² - b²) / 2 does."""
+    if not spin2_px2 or not len(stars):
+        return stars
+    e = stars["e1"] + 1j * stars["e2"]
+    size = np.maximum(np.abs(e), 1e-9)
+    square = stars["fwhm_px"].astype(float) ** 2
+    left = np.sinh(size) / size * e - spin2_px2 / square
+    at_rest = np.arcsinh(np.abs(left)) * np.exp(1j * np.angle(left))
+    out = stars.copy()
+    out["e1"], out["e2"] = at_rest.real, at_rest.imag
+    return out
+
+
 def _of_one_size(frames: Sequence[NightFrame]) -> tuple[list[NightFrame], int, int]:
     sizes = [(frame.result.exposure.width_px, frame.result.exposure.height_px) for frame in frames]
     if not sizes:
@@ -114,14 +146,18 @@ def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> V
     return SIGMA_PER_MAD * _medians(np.abs(values - medians[cell]), cell, len(medians))
 
 
-def whisker_map(cells: FieldCells) -> str:
-    """Whiskers whose direction is that of the long axis and whose length is ln(elongation); round is a dot."""
+def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | None = None) -> str:
+    """Whiskers whose direction is that of the long axis and whose length is ln(elongation); round is a dot.
+
+    `still` names the picture of what remains without the mount's motion, drawn to the scale of `like`.
+    """
     size = np.hypot(cells.e1, cells.e2)
     if not np.isfinite(size).any():
         return ""
     figure, axes, below = _sensor(cells, below_px=52)
     step = min(cells.width_px / size.shape[1], cells.height_px / size.shape[0])
-    longest = float(np.nanpercentile(size, 95))
+    drawn = size if like is None else np.hypot(like.e1, like.e2)
+    longest = float(np.nanpercentile(drawn, 95))
     scale = 0.78 * step / max(longest, float(np.log(1.02)))
     sure = size > _ROUND * cells.error
     angle = np.arctan2(cells.e2, cells.e1) / 2
@@ -132,7 +168,10 @@ def whisker_map(cells: FieldCells) -> str:
     dots = ~sure & np.isfinite(size)
     axes.plot(cells.x[dots], cells.y[dots], linestyle="none", marker="o", markersize=2.6, color=INK, markeredgewidth=0)
     _whisker_key(below, cells, scale, longest)
-    return inline_svg(figure, "whiskers", "Star shapes over the field", _whisker_text(cells, size, sure))
+    name, title = "whiskers", "Star shapes over the field"
+    if still:
+        name, title = "whiskers-still", "Star shapes over the field without the mount's motion"
+    return inline_svg(figure, name, title, _whisker_text(cells, size, sure))
 
 
 def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
@@ -146,11 +185,12 @@ def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
     middle = (low + high) / 2
     low, high = min(low, (1 - _EVEN) * middle), max(high, (1 + _EVEN) * middle)
     _tiles(axes, cells, fwhm, low, high)
+    trend = _contours(axes, cells, fwhm)
     _colour_key(below, low, high, unit)
     text = (
         f"Median FWHM of the stars in {counted(int(np.isfinite(fwhm).sum()), 'cell')} over the field: from "
         f"{fixed(float(np.nanmin(fwhm)), 2)}\u202f{unit} {_where(cells, fwhm, smallest=True)} to "
-        f"{fixed(float(np.nanmax(fwhm)), 2)}\u202f{unit} {_where(cells, fwhm, smallest=False)}."
+        f"{fixed(float(np.nanmax(fwhm)), 2)}\u202f{unit} {_where(cells, fwhm, smallest=False)}. {trend}"
     )
     return inline_svg(figure, "fwhm-map", "Star size over the field", text)
 
@@ -200,6 +240,43 @@ def _tiles(axes: "Axes", cells: FieldCells, fwhm: Values, low: float, high: floa
             colour = colormaps["cividis"](float(np.clip((value - low) / (high - low), 0, 1)))
             corner = (column * wide - 0.5, row * tall - 0.5)
             axes.add_patch(Rectangle(corner, wide, tall, facecolor=colour, edgecolor=PAPER, linewidth=1))
+
+
+def _contours(axes: "Axes", cells: FieldCells, fwhm: Values) -> str:
+    """Lines of equal size of the smooth surface through the cells, where it stands out; what they show, in words.
+
+    The surface has the shape that tilt and curvature give it, of second degree; F test against a level field.
+    """
+    from scipy.stats import f as f_distribution
+
+    u, v = 2 * cells.x / cells.width_px - 1, 2 * cells.y / cells.height_px - 1
+    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    known = np.isfinite(fwhm)
+    n, k = int(known.sum()), terms.shape[-1]
+    if n < 2 * k:
+        return ""
+    middle, spread = float(np.median(fwhm[known])), float(np.median(np.abs(fwhm[known] - np.median(fwhm[known]))))
+    used = known & (np.abs(fwhm - middle) < max(6 * spread, 0.02 * middle))  # one odd cell bends no surface
+    surface = terms @ np.linalg.lstsq(terms[used], fwhm[used], rcond=None)[0]
+    left = float(np.sum((fwhm - surface)[used] ** 2))
+    taken = float(np.sum((fwhm[used] - fwhm[used].mean()) ** 2)) - left
+    free = int(used.sum()) - k
+    chance = f_distribution.sf(taken / (k - 1) / max(left / free, 1e-12), k - 1, free)
+    if chance > _BY_CHANCE or np.ptp(surface) < _LEVEL * middle:
+        return "No slope or bowl stands out of the scatter."
+    for colour, width in ((PAPER, 3.2), (INK, 1.2)):  # a pale rim keeps the lines apart from dark and bright shades
+        lines = axes.contour(cells.x, cells.y, surface, levels=5, colors=[colour], linewidths=width)
+    for label in axes.clabel(lines, fmt="%.2f", fontsize=11.5, colors=[INK], inline=False):
+        label.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
+        label.set_rotation(0)
+    low, high = (float(limit) for limit in (surface.min(), surface.max()))
+    return f"The smooth surface through them goes from {fixed(low, 2)} to {fixed(high, 2)}."
+
+
+_BY_CHANCE: Final = 0.001
+"""Chosen: contours by chance in one night of a thousand."""
+_LEVEL: Final = 0.03
+"""Range of the surface over the FWHM below which a field is level. Chosen: no eye sees three percent."""
 
 
 def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:

@@ -58,7 +58,8 @@ def course_of(motion: Motion, tracking: Tracking | None) -> Course | None:
     orientation = None if tracking is None or tracking.axes is None else tracking.axes.orientation
     names, unit = ("stars along x", "stars along y"), "px"
     if orientation is not None:
-        (x, y), (drift_x, drift_y) = _on_sky(orientation, x, y), _on_sky(orientation, drift_x, drift_y)
+        x, y = _on_sky(orientation, x, y)
+        drift_x, drift_y = (float(drift) for drift in _on_sky(orientation, drift_x, drift_y))
         names, unit = ("right ascension", "declination"), "arcsec"
     first, second = x + drift_x * minutes, y + drift_y * minutes
     return Course(

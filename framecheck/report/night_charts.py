@@ -137,6 +137,7 @@ def stack_chart(judgement: Judgement) -> Chart | None:
         axes.plot(
             left_out, change[1], color=DOUBTFUL, linewidth=2, linestyle=(0, (5, 2)), label="star width (less is better)"
         )
+        axes.xaxis.get_major_locator().set_params(integer=True)
         axes.axvline(graded, color=QUIET, linewidth=1.2, linestyle=(0, (1, 2)))
         axes.set_ylim(max(-100.0, axes.get_ylim()[0]), axes.get_ylim()[1])
         axes.legend(frameon=False, fontsize=12, labelcolor=QUIET, loc="lower left")

@@ -49,7 +49,7 @@ def night_page(judgement: Judgement) -> str:
     rows = frame_rows(judgement)
     account = account_of(rows)
     script = _part("report.js")
-    cells = field_cells(judgement)
+    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
     missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
     return (
         _environment()
@@ -72,6 +72,7 @@ def night_page(judgement: Judgement) -> str:
             stars=star_chart(judgement),
             because=_because(judgement),
             whiskers="" if cells is None else whisker_map(cells),
+            rest="" if at_rest is None else whisker_map(at_rest, still=True, like=cells),
             fwhm_map="" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
             cells=cells,
             judgement=judgement,
@@ -201,7 +202,7 @@ def _environment() -> "Environment":
     environment.filters |= {
         "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
         "percent": words.percent, "likelihood": words.likelihood, "sentence": words.sentence, "clause": words.clause,
-        "sortable": _sortable, "seen": _seen,
+        "sortable": _sortable, "seen": _seen, "capital": _capital,
     }  # fmt: skip
     environment.globals["counted"] = words.counted
     return environment
@@ -212,6 +213,10 @@ def _seen(value: str | float) -> str:
     if isinstance(value, str):
         return words.plain(value)
     return f"{value:.0f}" if float(value).is_integer() and abs(value) < 10_000 else words.number(value)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _sortable(value: Any) -> str:

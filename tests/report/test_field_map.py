@@ -64,7 +64,7 @@ def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
     cells = field_cells(night_of(0.1, 0.0))
     assert cells is not None
     svg = fwhm_map(cells, None)
-    assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\.</desc>", svg)
+    assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\. The smooth surface", svg)
     assert "arcsec" in fwhm_map(cells, 1.46)
 
 

@@ -59,7 +59,7 @@ def test_the_strongest_finding_limits_the_night_and_its_cheapest_cure_comes_firs
     assert do == "Align the polar axis again by drift."
     assert mount == (
         "Yes, but it can do better without being replaced: "
-        "it moved the stars by 0.90″ rms on each axis, where up to 0.60″ would do."
+        "the mount moved the stars by 0.90″ rms on each axis, where up to 0.60″ would do."
     )
 
 
@@ -101,12 +101,12 @@ def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_is_told_as_mino
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        ("not needed", "No: it moved the stars by 0.30″ rms on each axis, where up to 0.60″ would do."),
+        ("not needed", "No: the mount moved the stars by 0.30″ rms on each axis, where up to 0.60″ would do."),
         (
             "upgrade justified",
-            "Yes, and a better one would pay: it moved the stars by 0.30″ rms on each axis, where up to 0.60″",
+            "Yes, and a better one would pay: the mount moved the stars by 0.30″ rms on each axis, where up to",
         ),
-        ("fix technique first", "Not before cheaper cures were tried: it moved the stars by"),
+        ("fix technique first", "Not before cheaper cures were tried: the mount moved the stars by"),
         ("cannot tell", "It cannot be told yet: state the focal length."),
     ],
 )

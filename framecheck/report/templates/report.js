@@ -164,3 +164,47 @@ element("forget").addEventListener("click", () => { choices.clear(); remember();
 doubts.addEventListener("change", show);
 element("tools").hidden = false;
 show();
+
+// Glossary on the spot: the first use of a term in each paragraph of the page opens its meaning.
+const meaning = element("meaning");
+const entries = [...document.querySelectorAll(".words > div")];
+const terms = new Map();
+entries.forEach((entry) => {
+  const name = entry.querySelector("dfn").textContent;
+  const spellings = name === "Keep, doubtful, reject" ? [] : name === "Arcsecond, ″" ? ["arcsec", "arcsecond", "arcseconds"]
+    : name === "Dither" ? ["dither", "dithers"] : [name.toLowerCase()];
+  spellings.forEach((spelling) => terms.set(spelling, entry));
+});
+const pattern = new RegExp(`(?<![\\p{L}-])(${[...terms.keys()].sort((a, b) => b.length - a.length).join("|")})(?![\\p{L}-])`, "iu");
+
+const explain = (entry) => {
+  const name = document.createElement("b");
+  name.textContent = entry.querySelector("dfn").textContent;
+  meaning.replaceChildren(name, entry.querySelector("dd").textContent);
+  meaning.showPopover();
+};
+
+const mark = (block) => {
+  const walker = document.createTreeWalker(block, NodeFilter.SHOW_TEXT, (node) =>
+    node.parentElement.closest("svg, button, a, code, kbd, summary, .term") ? NodeFilter.FILTER_REJECT : NodeFilter.FILTER_ACCEPT);
+  const seen = new Set();
+  for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+    const found = pattern.exec(node.data);
+    const entry = found && terms.get(found[1].toLowerCase());
+    if (!entry || seen.has(entry)) continue;
+    seen.add(entry);
+    const rest = node.splitText(found.index);
+    rest.data = rest.data.slice(found[1].length);
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "term";
+    button.textContent = found[1];
+    button.addEventListener("click", () => explain(entry));
+    rest.before(button);
+    walker.currentNode = button.lastChild;
+  }
+};
+if (meaning.showPopover) {
+  document.querySelectorAll("#night figcaption, #field figcaption, .evidence td:first-child, #mount dt, #mount figcaption, #field dt, .hours li, .answers dd")
+    .forEach(mark);
+}
