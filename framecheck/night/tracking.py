@@ -53,6 +53,17 @@ LONG_LOG_ODDS: Final = 1.0
 SURELY_GUIDED: Final = 2.0
 """Log-odds, of either sign, from which guiding counts as known. Chosen: seven to one."""
 
+REFRACTION_ARCSEC_PER_MIN: Final = 0.5
+"""[arcsec/min] Drift that refraction makes at three hours from the meridian (row TRK-37)."""
+
+FAST_LOG_ODDS: Final = 0.9
+"""Log-odds against a guider for each factor e that the pointing drifts faster than that. Chosen: tubes bend by up to an
+arcsecond a minute, axes a few arcminutes off drift by as much or more."""
+
+ALONG_DEC_LOG_ODDS: Final = 1.5
+"""Log-odds against a guider if the drift lies within 24 degrees of declination. Chosen: a bending tube has any
+direction, one in four so near."""
+
 MOST_FIELD_FRAMES: Final = 120
 """Frames that the field's pattern is fitted to, spread over the night. Chosen: more change its errors little."""
 
@@ -163,7 +174,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     wander_arcsec = None if wander is None or scale is None else wander * scale
     leaning = _guided_log_odds(rig, wander_arcsec, group.exposure_s, scale)
     if rig.guided is None and scale is not None:
-        leaning += _turns_in_place(motion, scale)
+        leaning += _turns_in_place(motion, scale) + _drifts_freely(drift)
     guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0
@@ -360,6 +371,18 @@ def _guided_log_odds(rig: Rig, wander_arcsec: float | None, exposure_s: float | 
     if exposure_s is not None and scale is not None and exposure_s / scale > LONG_EXPOSURE_PX_S:
         odds += LONG_LOG_ODDS
     return odds
+
+
+def _drifts_freely(drift: SkyDrift | None) -> float:
+    """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone."""
+    if drift is None:
+        return 0.0
+    east, north, error = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min
+    rate = float(np.hypot(east, north))
+    if rate < 4 * error or rate < REFRACTION_ARCSEC_PER_MIN:
+        return 0.0
+    fast = -FAST_LOG_ODDS * float(np.log(rate / REFRACTION_ARCSEC_PER_MIN))
+    return fast - (ALONG_DEC_LOG_ODDS if east < 0.45 * north else 0.0)
 
 
 def _turns_in_place(motion: Motion, scale: float) -> float:
