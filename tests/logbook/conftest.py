@@ -1,0 +1,6 @@
+"""The helpers of this folder."""
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parent))
