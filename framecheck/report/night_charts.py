@@ -131,13 +131,15 @@ def stack_chart(judgement: Judgement) -> Chart | None:
     best = int(np.argmax(depth))
 
     def draw(axes: "Axes") -> None:
+        from matplotlib.ticker import MaxNLocator
+
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
         change = 100 * (depth / depth[0] - 1), 100 * (width / width[0] - 1)
         axes.axhline(0, color=QUIET, linewidth=0.8)
         axes.plot(left_out, change[0], color=KEEP, linewidth=2, label="depth (more is better)")
         axes.plot(
             left_out, change[1], color=DOUBTFUL, linewidth=2, linestyle=(0, (5, 2)), label="star width (less is better)"
         )
-        axes.xaxis.get_major_locator().set_params(integer=True)
         axes.axvline(graded, color=QUIET, linewidth=1.2, linestyle=(0, (1, 2)))
         axes.set_ylim(max(-100.0, axes.get_ylim()[0]), axes.get_ylim()[1])
         axes.legend(frameon=False, fontsize=12, labelcolor=QUIET, loc="lower left")

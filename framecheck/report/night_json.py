@@ -13,6 +13,7 @@ from framecheck.decision.judgement import Finding, Judgement, MountDecision, Tra
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
+from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
 from framecheck.report.words import path_in, valid_text
 
@@ -54,6 +55,7 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         "undecided": [_undecided(undecided) for undecided in judgement.undecided],
         "mount_decision": _mount_decision(judgement.mount_decision),
         "what_if": [asdict(case) for case in judgement.what_if],
+        "charts": chart_numbers(judgement),
     }
     plain: dict[str, Any] = _plain(document)
     return plain

@@ -163,6 +163,8 @@ def judgement_of(frames: tuple[NightFrame, ...], *, rig: Rig = RIG, **changes: A
                 binning=1,
                 reference=members[name][0],
                 members=members[name],
+                best_fwhm_px=1.7,
+                best_noise_adu=14.0,
             )
             for name in ids
         ),

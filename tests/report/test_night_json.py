@@ -79,7 +79,7 @@ LISTS = {
 }  # fmt: skip
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
-    "findings", "undecided", "mount_decision", "what_if",
+    "findings", "undecided", "mount_decision", "what_if", "charts",
 ]  # fmt: skip
 
 

@@ -99,7 +99,7 @@ def test_names_are_unique_and_every_link_leads_somewhere(whole: str) -> None:
 def test_every_picture_has_words(whole: str) -> None:
     page = Page(whole)
     drawings = [svg for svg in page.all("svg") if svg.get("class") == "drawing"]
-    assert len(drawings) == 2 * 7 + 2 + 1 + 2
+    assert len(drawings) == 2 * 7 + 2 + 1 + 3
     for svg in page.all("svg"):
         assert svg.get("aria-hidden") == "true" or (svg["role"] == "img" and len(svg["aria-labelledby"].split()) == 2)
     told = "".join(page.text["desc"])

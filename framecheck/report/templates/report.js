@@ -195,11 +195,18 @@ const mark = (block) => {
     seen.add(entry);
     const rest = node.splitText(found.index);
     rest.data = rest.data.slice(found[1].length);
-    const button = document.createElement("button");
-    button.type = "button";
+    // A span, for a button cannot be part of a line of text.
+    const button = document.createElement("span");
+    button.tabIndex = 0;
+    button.setAttribute("role", "button");
     button.className = "term";
     button.textContent = found[1];
     button.addEventListener("click", () => explain(entry));
+    button.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" && event.key !== " ") return;
+      event.preventDefault();
+      explain(entry);
+    });
     rest.before(button);
     walker.currentNode = button.lastChild;
   }

@@ -1,0 +1,167 @@
+"""Charts say what they show: motion put in by hand comes out in sign, size and words."""
+
+from dataclasses import replace
+
+import by_hand
+import numpy as np
+import pytest
+
+from framecheck.decision.judgement import Judgement
+from framecheck.field.result import StackedStar
+from framecheck.night.axes import Axes
+from framecheck.night.field_model import NoFieldModel
+from framecheck.night.records import Motion
+from framecheck.night.rhythm import Rhythm
+from framecheck.night.tracking import Smears, Tracking
+from framecheck.read.exposure import Orientation
+from framecheck.report.budget_chart import budget_chart
+from framecheck.report.chart_numbers import chart_numbers
+from framecheck.report.field_map import field_cells
+from framecheck.report.frame_row import frame_rows
+from framecheck.report.motion_chart import course_of, motion_charts
+from framecheck.report.night_charts import SEEING_POWER, sharpness_charts, stack_chart
+from framecheck.report.page import night_page
+from framecheck.report.star_picture import round_moffat, star_chart
+
+N = 24
+MINUTES = 5.0 * np.arange(N)
+SCALE = 1.46
+NORTH_UP = Orientation(pixel_scale_arcsec=SCALE, north_up_deg=0.0, mirrored=False, ra_deg=210.0, dec_deg=54.0)
+
+
+def motion(drift_x: float = 0.0, drift_y: float = 0.0, wave_px: float = 0.0) -> Motion:
+    wave = wave_px * np.sin(2 * np.pi * MINUTES * 60 / 478.0)
+    return Motion(
+        drift_x_px_per_min=drift_x, drift_y_px_per_min=drift_y, drift_error_px_per_min=0.001,
+        rotation_deg_per_hour=0.0, rotation_error_deg_per_hour=0.001, dithered=False,
+        frames=tuple(range(N)), minutes=tuple(MINUTES), residual_x_px=tuple(wave), residual_y_px=(0.0,) * N,
+        stretch=(0,) * N,
+    )  # fmt: skip
+
+
+def tracking(*, rhythm: Rhythm | None = None, spin2: complex = 0j) -> Tracking:
+    ones = np.ones(N)
+    return Tracking(
+        axes=Axes(ra_angle_deg=0.0, source="plate solution", orientation=NORTH_UP),
+        field=NoFieldModel(because="by hand"),
+        smears=Smears(
+            frames=tuple(range(N)), minutes=MINUTES, exposure_s=300 * ones, fwhm_px=1.8 * ones,
+            spin2_px2=np.full(N, spin2), error_px2=0.05 * ones, rms_px=0.5 * ones, rms_error_px=0.1 * ones,
+            path=("line",) * (N - 1) + ("hook",),
+        ),
+        response=1.0, drift=None, guided=None, guided_log_odds=0.0, wander_arcsec=None, rhythm=rhythm,
+        rhythm_inside=None, polar=None, polar_from=None,
+    )  # fmt: skip
+
+
+RHYTHM = Rhythm(
+    period_s=478.0, period_error_s=1.0, amplitude_px=2.0, amplitude_error_px=0.1, seen_share=0.9,
+    false_alarm_probability=1e-6, shortest_period_s=600.0, alias_periods_s=(), possible_periods_s=(478.0,),
+)  # fmt: skip
+
+
+def night(moved: Motion, tracked: Tracking) -> Judgement:
+    plain = by_hand.judgement(N)
+    name = plain.night.groups[0].id
+    return replace(plain, night=replace(plain.night, motion={name: moved}, tracking={name: tracked}))
+
+
+def test_stars_that_move_towards_the_east_tell_of_a_pointing_that_moves_to_the_west() -> None:
+    # closed form: north up and not mirrored, east is to the left, at -x
+    course = course_of(motion(drift_x=-0.1, drift_y=0.2), tracking())
+    assert course is not None
+    assert course.unit == "arcsec"
+    assert course.drift == pytest.approx((-0.1 * SCALE, -0.2 * SCALE))
+    assert course.first[-1] == pytest.approx(-0.1 * SCALE * MINUTES[-1])
+    assert course.second[-1] == pytest.approx(-0.2 * SCALE * MINUTES[-1])
+
+
+def test_without_axes_the_course_stays_on_the_sensor() -> None:
+    course = course_of(motion(drift_x=0.1), None)
+    assert course is not None
+    assert (course.unit, course.drift[0]) == ("px", 0.1)
+
+
+def test_the_rhythm_is_shown_with_its_period_and_chance_only_where_it_is_claimed() -> None:
+    charts = {chart.name: chart for chart in motion_charts(night(motion(wave_px=2.0), tracking(rhythm=RHYTHM)))}
+    assert list(charts) == ["course", "rhythm", "smear"]
+    assert "period of 478.0 ± 1.0 s" in charts["rhythm"].caption
+    assert "below 0.01 %" in charts["rhythm"].caption
+    assert "rhythm" not in {chart.name for chart in motion_charts(night(motion(), tracking()))}
+    assert "23 lines, 1 hooked lines" in charts["smear"].drawing
+
+
+def test_what_remains_without_the_mount_is_round_where_only_the_mount_moved() -> None:
+    def smeared(index: int) -> object:
+        frame = by_hand.frame(index, n_stars=200)
+        table = frame.result.stars.table
+        table["fwhm_px"], table["e1"], table["e2"] = 2.0, 0.3, 0.0
+        return frame
+
+    frames = tuple(smeared(i) for i in range(N))
+    # (a² - b²) / 2 over ab is sinh(ln(a / b)), closed form
+    spin2 = 4.0 * np.sinh(0.3)
+    plain = by_hand.judgement_of(frames)  # type: ignore[arg-type]
+    name = plain.night.groups[0].id
+    moved = replace(plain, night=replace(plain.night, tracking={name: tracking(spin2=complex(spin2))}))
+    before, after = field_cells(moved), field_cells(moved, still=True)
+    assert before is not None
+    assert after is not None
+    assert np.nanmedian(before.e1) == pytest.approx(0.3, abs=1e-3)
+    assert np.nanmax(np.hypot(after.e1, after.e2)) < 0.01
+
+
+def test_a_round_star_is_half_as_bright_at_half_its_width() -> None:
+    for beta in (2.5, 4.77, np.inf):
+        assert round_moffat(3.0, beta, np.array([0.0, 1.5])) == pytest.approx([1.0, 0.5])
+
+
+def test_the_mean_star_stands_beside_a_round_one() -> None:
+    at = (np.arange(31) - 15) * 0.2
+    x, y = np.meshgrid(at, at)
+    image = np.exp2(-4 * (x**2 / 9 + y**2 / 4)).astype(np.float32)
+
+    def with_star(index: int) -> object:
+        frame = by_hand.frame(index)
+        return replace(frame, result=replace(frame.result, stacked=StackedStar(image=image, pixel_px=0.2)))
+
+    chart = star_chart(by_hand.judgement_of(tuple(with_star(i) for i in range(6))))  # type: ignore[arg-type]
+    assert chart is not None
+    assert chart.drawing.count("<image") == 6
+    assert "times as long as wide" in chart.drawing
+    assert star_chart(by_hand.judgement(4)) is None
+
+
+def test_sharpness_against_the_air_and_the_cold() -> None:
+    airmass, temperature = sharpness_charts(frame_rows(by_hand.judgement(40)))
+    assert f"to the power {SEEING_POWER}" in airmass.caption
+    assert "rank correlation" in temperature.drawing
+    assert "temperature of the tube, °C" in temperature.drawing
+
+
+def test_budget_and_stack_are_told_in_words() -> None:
+    budget = budget_chart(by_hand.with_causes(by_hand.judgement(5)))
+    assert budget is not None
+    assert "tracking 1.30 (1.10 to 1.50) arcsec, 25 % of the square" in budget.drawing
+    assert budget_chart(by_hand.judgement(5)) is None
+    stack = stack_chart(by_hand.judgement(30))
+    assert stack is not None
+    assert "effective exposure from" in stack.drawing
+
+
+def test_every_chart_has_its_numbers_in_night_json() -> None:
+    numbers = chart_numbers(night(motion(drift_x=-0.1), tracking()))
+    assert numbers["course"]["ra_arcsec"][-1] == pytest.approx(-0.1 * SCALE * MINUTES[-1])
+    assert len(numbers["course"]["file"]) == N
+    assert len(numbers["stack"]["fwhm_px"]) == len(numbers["stack"]["n_kept"])
+    cells = numbers["field"]
+    assert len(cells["x_px"]) == len(cells["fwhm_px"]) == len(cells["without_motion"]["elongation"])
+
+
+def test_a_page_with_all_its_charts_stays_whole() -> None:
+    from test_page import Page
+
+    page = Page(night_page(night(motion(wave_px=2.0), tracking(rhythm=RHYTHM))))
+    names = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(names) == len(set(names))
+    assert {"chart-course", "chart-rhythm", "chart-smear", "chart-stack"} <= set(names)
