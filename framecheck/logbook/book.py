@@ -78,9 +78,8 @@ class Logbook:
             self._database = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
             try:
                 self._database.execute("PRAGMA journal_mode = WAL")
-                self._database.execute(
-                    "PRAGMA synchronous = NORMAL"
-                )  # no corruption; a power cut may cost the last frames
+                # in WAL mode this never corrupts; only a power cut may cost the last frames
+                self._database.execute("PRAGMA synchronous = NORMAL")
                 bring_up_to_date(self._database)
             except BaseException:
                 self._database.close()

@@ -5,6 +5,7 @@ import json
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -14,7 +15,9 @@ from framecheck.read.rig import Rig
 MEASURING: Final = 1
 """Version of measuring. **Raise it with every change that alters a number in `FrameResult`**, or what is skipped as no
 light (rooms read/, sky/, stars/, field/ and `pipeline.measure_file`): frames in logbooks are then measured again.
-Changes in the fields of the records themselves are noticed without it."""
+Changes in the fields of the records themselves are noticed without it, and in a checkout so is any change of code."""
+
+_MEASURING_ROOMS: Final = ("read", "sky", "stars", "field")
 
 RIG_FACTS: Final = ("gain_e_per_adu", "saturation_adu", "pedestal_adu")
 """Fields of the rig that a measurement depends on: those that `pipeline.measure_file` reads. All others come in when
@@ -24,8 +27,8 @@ _HEAD_BYTES: Final = 64 * 1024
 """[byte] Chosen: holds most headers whole (800 cards), and the first rows of pixels."""
 _BLOCK_BYTES: Final = 4096
 """[byte] Chosen: what a disk reads at once."""
-_BLOCKS: Final = 16
-"""Chosen: few enough to cost a slow disk little, enough to meet any change of the pixels as a whole."""
+_BLOCKS: Final = 6
+"""Chosen: each costs a turning disk a seek of some 10 ms; any change of the pixels as a whole is met by one block."""
 _CHUNK_BYTES: Final = 1 << 20
 
 
@@ -44,7 +47,7 @@ class Mark:
 
 
 def mark_of(path: Path, *, whole: bool = False) -> Mark:
-    """Read what a file is known again by: some 130 kB of it, whatever its size.
+    """Read what a file is known again by: some 90 kB of it, whatever its size.
 
     Parameters
     ----------
@@ -97,8 +100,22 @@ def unchanged(path: Path, mark: Mark) -> bool:
 
 
 def measuring() -> str:
-    """The version of measuring with the shape of its records, such as "1-3f9c0a12"."""
-    return f"{MEASURING}-{hashlib.blake2b(record_shape().encode(), digest_size=4).hexdigest()}"
+    """The version of measuring with the shape of its records, such as "1-3f9c0a12"; in a checkout its code as well."""
+    return f"{MEASURING}-{_short_hash(record_shape().encode())}{_code_under_work()}"
+
+
+@cache
+def _code_under_work() -> str:
+    """A hash of the code that measures, where it is a developer's checkout: no stale number hides a change there."""
+    package = Path(__file__).parent.parent
+    if not (package.parent / ".git").exists():
+        return ""
+    sources = sorted(path for room in _MEASURING_ROOMS for path in package.glob(f"{room}/**/*.py"))
+    return "-" + _short_hash(b"".join(path.read_bytes() for path in [*sources, package / "pipeline.py"]))
+
+
+def _short_hash(content: bytes) -> str:
+    return hashlib.blake2b(content, digest_size=4).hexdigest()
 
 
 def rig_facts(rig: Rig) -> str:

@@ -139,3 +139,14 @@ def test_a_named_logbook_that_cannot_be_used_ends_it(lights: Path, tmp_path: Pat
     assert ended.code == 2
     assert "the file is no logbook" in ended.err
     assert not (tmp_path / "out" / "night.json").exists()
+
+
+def test_the_demo_leaves_the_logbook_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from framecheck.cli import demo_command
+
+    asked: list[dict[str, object]] = []
+    monkeypatch.setattr(demo_command, "_render", lambda *args, **kwargs: None)
+    monkeypatch.setattr(demo_command, "judge_folder", lambda *args, **kwargs: asked.append(kwargs))
+    demo_command.run_demo(tmp_path)
+    assert asked
+    assert asked[0].get("logbook") is None

@@ -1,6 +1,7 @@
 """Frames known again, or not, as they must. Truths of the file system and of SQLite; the rest by closed form."""
 
 import os
+import re
 import shutil
 import sqlite3
 import time
@@ -131,6 +132,13 @@ def test_another_version_of_measuring_measures_again(
     keep(book, path)
     assert book.forget_outdated() == 1
     assert book.recall(path, RIG) is not None
+
+
+def test_a_version_names_number_records_and_in_a_checkout_the_code(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert re.fullmatch(rf"{mark.MEASURING}-[0-9a-f]{{8}}(-[0-9a-f]{{8}})?", mark.measuring())
+    before = mark.measuring()
+    monkeypatch.setattr(mark, "record_shape", lambda: "other fields")
+    assert mark.measuring() != before
 
 
 def test_failures_and_frames_rewritten_meanwhile_are_not_kept(book: Logbook, tmp_path: Path) -> None:
