@@ -85,7 +85,7 @@ def motion_charts(judgement: Judgement) -> list[Chart]:
     course = None if motion is None else course_of(motion, tracking)
     charts = []
     if course is not None:
-        charts.append(_course_chart(course))
+        charts.append(_course_chart(course, scattered=motion is not None and motion.dithered and not motion.jumps))
     if tracking is not None and motion is not None and tracking.rhythm is not None:
         charts.append(_folded_chart(motion, tracking, tracking.rhythm, judgement.tracking.periodic_peak_to_peak_arcsec))
     if tracking is not None and len(tracking.smears.frames) >= _FEWEST:
@@ -93,7 +93,8 @@ def motion_charts(judgement: Judgement) -> list[Chart]:
     return charts
 
 
-def _course_chart(course: Course) -> Chart:
+def _course_chart(course: Course, *, scattered: bool) -> Chart:
+    """`scattered`: the pointing was moved on purpose before so many frames that the steps could not be taken out."""
     spans = [float(np.ptp(values)) for values in (course.first, course.second)]
     told = [
         f"{name} spans {number(span, 2)} {course.unit} and drifts by {number(drift, 2)} {course.unit} a minute"
@@ -115,7 +116,10 @@ def _course_chart(course: Course) -> Chart:
         name="course",
         title=f"Where the {what} went",
         caption=(
-            "Dithers and flips are taken out. Two level lines are what you want; a slope is drift, "
+            "The frames were dithered all the time: steps between frames are meant. A slope through them is drift; "
+            "none is what you want."
+            if scattered
+            else "Dithers and flips are taken out. Two level lines are what you want; a slope is drift, "
             "a wave is the drive's gear, a step a slip or a knock."
         ),
         drawing=plotted(

@@ -15,6 +15,8 @@ CLAIMED: Final = 0.5
 """[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
 COSTS_MUCH: Final = 0.02
 """[share] Chosen: what costs less is not worth a night's work."""
+MOSTLY: Final = 0.5
+"""[share] Of the squared star width, from which a term makes most of it."""
 LOOKS_ROUND: Final = 1.2
 """[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 
@@ -112,6 +114,11 @@ def _what_limits(judgement: Judgement, account: Account) -> str:
     if judgement.findings:
         suspect = judgement.findings[0]
         return f"Nothing is sure; the strongest suspicion is {_name(suspect)}, {likelihood(suspect.confidence)}."
+    air = next((term.share for term in judgement.budget if term.term == "atmosphere"), None)
+    if air is not None and air >= MOSTLY:
+        return (
+            f"Nothing but the air was found, which makes {percent(air)} of the squared width: {_as_measured(account)}"
+        )
     return "Which cause limits it cannot be told yet; " + _as_measured(account)
 
 
@@ -188,10 +195,14 @@ def _technique_first(judgement: Judgement, moved: str) -> str:
     if mine and mine[0] is limiting[0]:
         return f"Yes, but it can do better without being replaced{after}."
     if mine:
-        return f"In part, but {_name(limiting[0])} comes first{after}."
+        return f"In part, but the first thing to cure is {_to_cure(limiting[0])}{after}."
     if limiting:
-        return f"No, {_name(limiting[0])} comes first{after}."
+        return f"No, the first thing to cure is {_to_cure(limiting[0])}{after}."
     return f"Not before cheaper cures were tried{after}."
+
+
+def _to_cure(finding: Finding) -> str:
+    return "the focus" if finding.cause == "defocus" else _name(finding)
 
 
 def _moved(judgement: Judgement) -> str:

@@ -10,7 +10,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field.result import StackedStar
 from framecheck.night.axes import Axes
 from framecheck.night.field_model import NoFieldModel
-from framecheck.night.records import Motion
+from framecheck.night.records import Motion, NightFrame
 from framecheck.night.rhythm import Rhythm
 from framecheck.night.tracking import Smears, Tracking
 from framecheck.read.exposure import Orientation
@@ -24,7 +24,7 @@ from framecheck.report.page import night_page
 from framecheck.report.star_picture import round_moffat, star_chart
 
 N = 24
-MINUTES = 5.0 * np.arange(N)
+MINUTES = 5.0 * np.arange(N, dtype=np.float64)
 SCALE = 1.46
 NORTH_UP = Orientation(pixel_scale_arcsec=SCALE, north_up_deg=0.0, mirrored=False, ra_deg=210.0, dec_deg=54.0)
 
@@ -92,7 +92,7 @@ def test_the_rhythm_is_shown_with_its_period_and_chance_only_where_it_is_claimed
 
 
 def test_what_remains_without_the_mount_is_round_where_only_the_mount_moved() -> None:
-    def smeared(index: int) -> object:
+    def smeared(index: int) -> NightFrame:
         frame = by_hand.frame(index, n_stars=200)
         table = frame.result.stars.table
         table["fwhm_px"], table["e1"], table["e2"] = 2.0, 0.3, 0.0
@@ -101,7 +101,7 @@ def test_what_remains_without_the_mount_is_round_where_only_the_mount_moved() ->
     frames = tuple(smeared(i) for i in range(N))
     # (a² - b²) / 2 over ab is sinh(ln(a / b)), closed form
     spin2 = 4.0 * np.sinh(0.3)
-    plain = by_hand.judgement_of(frames)  # type: ignore[arg-type]
+    plain = by_hand.judgement_of(frames)
     name = plain.night.groups[0].id
     moved = replace(plain, night=replace(plain.night, tracking={name: tracking(spin2=complex(spin2))}))
     before, after = field_cells(moved), field_cells(moved, still=True)
@@ -121,11 +121,11 @@ def test_the_mean_star_stands_beside_a_round_one() -> None:
     x, y = np.meshgrid(at, at)
     image = np.exp2(-4 * (x**2 / 9 + y**2 / 4)).astype(np.float32)
 
-    def with_star(index: int) -> object:
+    def with_star(index: int) -> NightFrame:
         frame = by_hand.frame(index)
         return replace(frame, result=replace(frame.result, stacked=StackedStar(image=image, pixel_px=0.2)))
 
-    chart = star_chart(by_hand.judgement_of(tuple(with_star(i) for i in range(6))))  # type: ignore[arg-type]
+    chart = star_chart(by_hand.judgement_of(tuple(with_star(i) for i in range(6))))
     assert chart is not None
     assert chart.drawing.count("<image") == 6
     assert "times as long as wide" in chart.drawing

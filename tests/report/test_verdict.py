@@ -5,7 +5,7 @@ from dataclasses import replace
 import by_hand
 import pytest
 
-from framecheck.decision.judgement import Finding, Judgement, MountAnswer, MountDecision, Range
+from framecheck.decision.judgement import BudgetTerm, Finding, Judgement, MountAnswer, MountDecision, Range
 from framecheck.report.account import account_of
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.verdict import night_title, verdict
@@ -68,9 +68,15 @@ def test_the_mount_is_not_blamed_where_focus_comes_first() -> None:
     shaken = Finding(cause="guiding-noise", confidence=0.7, frames_affected=10, cost=0.1, cures=("Guide.",))
     decision = MountDecision(answer="fix technique first")
     night = replace(by_hand.judgement(10), findings=(blurred,), mount_decision=decision)
-    assert answers(night)[2:] == ("Focus again.", "No, out of focus comes first.")
+    assert answers(night)[2:] == ("Focus again.", "No, the first thing to cure is the focus.")
     both = replace(night, findings=(blurred, shaken))
-    assert answers(both)[3] == "In part, but out of focus comes first."
+    assert answers(both)[3] == "In part, but the first thing to cure is the focus."
+
+
+def test_a_night_without_findings_is_limited_by_the_air_if_that_makes_most_of_the_width() -> None:
+    air = BudgetTerm(term="atmosphere", fwhm_arcsec=2.2, low=2.0, high=2.4, share=0.72)
+    limits = answers(replace(by_hand.judgement(10), budget=(air,)))[1]
+    assert limits.startswith("Nothing but the air was found, which makes 72 % of the squared width: stars are 2.")
 
 
 def test_each_sentence_leads_to_its_evidence() -> None:
