@@ -25,10 +25,11 @@ holds a fifth of the light and the numbers of stars follow a usual law, the comp
 MOST_STARS: Final = 6000
 """Stars that may be companions, brightest first. Chosen: denser fields are told by their brightest."""
 
-SHARE_WITH_COMPANION: Final = 0.4
+SHARE_WITH_COMPANION: Final = 0.2
 FEWEST_PAIRS: Final = 5
 """A frame is doubled if this share of the stars asked, and so many, have their companion at one offset. Chosen: a
-doubled frame has nearly all, less those run together; a random field of 20,000 stars on 26 megapixels a fiftieth."""
+doubled frame has nearly all, less those whose fainter part is lost in the light of the brighter, within some 3 FWHM;
+a random field of 20,000 stars on 26 megapixels has a fiftieth."""
 
 FALSE_ALARM: Final = 1e-9
 """Highest probability that scattered stars make such a number of pairs anywhere. Chosen: no archive is as large."""

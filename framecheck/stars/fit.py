@@ -1,7 +1,7 @@
 """Profiles fitted to all stars at once: Gauss-Newton on batched normal equations."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -59,6 +59,16 @@ class Fit:
     """g = 1 / beta."""
     profile: Profile = evaluate
     """What was fitted."""
+
+    def part(self, which: Any) -> "Fit":
+        """The fit of some of the stars."""
+        return replace(
+            self,
+            p=self.p[which],
+            covariance=self.covariance[which],
+            chi2=self.chi2[which],
+            converged=self.converged[which],
+        )
 
     def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""

@@ -11,8 +11,9 @@ from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.choose import Choice, choose_stars
 from framecheck.stars.doubled import common_companion
+from framecheck.stars.ellipse_or_trail import fit_typical, is_long_trail
 from framecheck.stars.find import Found, find_stars
-from framecheck.stars.fit import Fit, fit_common_wing, fit_stars
+from framecheck.stars.fit import Fit, fit_stars
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
@@ -28,7 +29,6 @@ from framecheck.stars.profile import (
     PixelRule,
     X,
     Y,
-    pixel_rule,
     wing_terms,
 )
 from framecheck.stars.saturation import clip_level
@@ -56,38 +56,11 @@ TOO_CROWDED: Final = 0.85
 """Shares of the image covered by stars between which the sky is measured again without them. Chosen: below, they do
 not lift it by a tenth of its noise; above, too little is left."""
 
-WING_STARS: Final = 240
-"""Stars that settle the common wings. Chosen: beta to 1 % on a good frame."""
-
 SPIKE_SIGMA: Final = 6.0
 """Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
 MOST_TRAILS: Final = 300
 """Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse."""
-
-LONG_TRAIL: Final = 2.5
-"""From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
-
-NO_ELLIPSE: Final = 5.0
-"""From this ratio on, no optics or air make an ellipse, and it is not tried. Chosen."""
-
-LOOK_FOR_TRAIL: Final = 0.03
-"""From this typical shear on, a moved round star is tried against an ellipse. Chosen: below it both give the same
-axes to half a hundredth."""
-
-UNDECIDED_CHI2: Final = 5.0
-"""If chi-square prefers one of the two by less, the elongation between theirs is taken. Chosen: noise alone reaches
-half."""
-
-TRAIL_SNR2: Final = 6e5
-"""Sum of squared SNR of the brightest stars on which it is tried. Chosen: 240 stars of SNR 50 tell the two apart by
-some 5 standard deviations where the elongations differ by a hundredth."""
-
-FEWEST_FOR_TRAIL: Final = 40
-"""Stars on which it is tried at the least. Chosen: no single odd one decides."""
-
-NOISE_PIXELS: Final = 3.8
-"""Noise-equivalent area of a Moffat star of beta 3, in units of its squared FWHM. Closed form."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +111,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _near_the_star(stamps, pilot)
-    first, rule, lean = _pilot_fit(fitted, start, pilot, gain)
+    first, rule, lean = fit_typical(fitted, start, pilot, gain)
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _near_the_star(stamps, pilot)
@@ -227,90 +200,9 @@ def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[
 
 def _near_the_star(stamps: Stamps, pilot: Pilot) -> Stamps:
     """The pixels to fit: all, or near the line of a long trail, which is a small part of its square."""
-    if not _long_trail(pilot):
+    if not is_long_trail(pilot):
         return stamps
     return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
-
-
-def _long_trail(pilot: Pilot) -> bool:
-    return pilot.long_px > LONG_TRAIL * pilot.short_px
-
-
-def _pilot_fit(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule, float]:
-    """Fit the brightest stars with common wings, as ellipses and, if they are long, as moved round stars.
-
-    Both have as many parameters; the one that leaves less is taken. If they are as good as each other, the ellipse
-    is, with the shear to add to it so that its elongation lies between theirs: the third result.
-    """
-    bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
-    part, guess = stamps.part(bright), start[bright]
-    if not len(guess):
-        rule = pixel_rule(3.0)
-        return fit_common_wing(part, guess, rule, gain), rule, 0.0
-    if _long_trail(pilot):
-        rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.7), 2.5))
-        trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
-        if pilot.long_px > NO_ELLIPSE * pilot.short_px:
-            return trail, rule, 0.0
-        ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
-        return (trail if _chi2_gain(ellipse, trail, slice(None), part) > 0 else ellipse), rule, 0.0
-    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
-    fit = fit_common_wing(part, guess, rule, gain)
-    shear = np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2]))
-    narrow = float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
-    if pixel_rule(narrow) != rule:
-        rule = pixel_rule(narrow)
-        fit = fit_common_wing(part, fit.p, rule, gain, wing=fit.wing)
-    if shear > LOOK_FOR_TRAIL:
-        few = slice(0, _enough_for_trail(part, fit.p))
-        trail, trail_rule = _trail_fit(part.part(few), fit.p[few], fit.wing, narrow, gain)
-        gain_of_trail = _chi2_gain(fit, trail, few, part)
-        if abs(gain_of_trail) < UNDECIDED_CHI2:
-            return fit, rule, _shear_between(fit, trail, few)
-        if gain_of_trail > 0:
-            return trail, trail_rule, 0.0
-    return fit, rule, 0.0
-
-
-def _chi2_gain(ellipse: Fit, trail: Fit, few: slice, stamps: Stamps) -> float:
-    """By how much the chi-square of moved stars is lower, over the stars that both fits hold."""
-    both = ellipse.converged[few] & trail.converged
-    freedom = stamps.values.shape[1] - N_PARAMETERS
-    return float((ellipse.chi2[few][both] - trail.chi2[both]).sum() * freedom) if both.any() else -np.inf
-
-
-def _shear_between(ellipse: Fit, trail: Fit, few: slice) -> float:
-    """Half the difference of the typical shears of the two, along the long axis."""
-    shapes = shapes_of(trail)
-    moved = np.hypot(np.median(shapes.e1), np.median(shapes.e2))
-    still = np.hypot(np.median(ellipse.p[few, E1]), np.median(ellipse.p[few, E2]))
-    return float(moved - still) / 2
-
-
-def _enough_for_trail(stamps: Stamps, p: F64) -> int:
-    """How many of the stars, brightest first, tell a trail from an ellipse."""
-    snr2 = (p[:, FLUX] / stamps.noise) ** 2 / (NOISE_PIXELS * np.exp(2 * p[:, LN_W]))
-    return max(FEWEST_FOR_TRAIL, int(np.searchsorted(np.cumsum(snr2), TRAIL_SNR2)) + 1)
-
-
-def _trail_fit(
-    stamps: Stamps, ellipses: F64, wing: float, narrow_px: float, gain: float | None
-) -> tuple[Fit, PixelRule]:
-    """Fit moved round stars to stars fitted as ellipses; the line's own nodes spare some of the pixel's."""
-    rule = pixel_rule(max(narrow_px, 1.7))
-    start = _as_trail(ellipses)
-    return fit_common_wing(stamps, start, rule, gain, profile=evaluate_trail, wing=wing, steps=12), rule
-
-
-def _as_trail(ellipses: F64) -> F64:
-    """Parameters of moved round stars with about the axes of ellipses."""
-    p = ellipses.copy()
-    e, pa = np.hypot(p[:, E1], p[:, E2]), np.arctan2(np.median(p[:, E2]), np.median(p[:, E1])) / 2
-    long_px, short_px = np.exp(p[:, LN_W] + e / 2), np.exp(p[:, LN_W] - e / 2)
-    length = np.median(np.where(e > 1, long_px, np.sqrt(np.maximum(long_px**2 - short_px**2, 0.25))))
-    p[:, E1], p[:, E2] = length * np.cos(pa), length * np.sin(pa)
-    p[:, LN_W] = np.log(np.median(short_px)) - 0.05
-    return p
 
 
 def _restart(start: F64, first: Fit) -> F64:

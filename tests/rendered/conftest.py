@@ -25,20 +25,16 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., tuple[Frame
 
 
 SHORTFALLS = {
-    "test_an_ellipse_is_right_to_a_hundredth[gaussian-0.0-2.0-1.2]": "0.014 off at 2 px: taken for a trail",
-    "test_an_ellipse_is_right_to_a_hundredth[kolmogorov-0.0-2.0-1.1]": "0.025 off at 2 px: taken for a trail",
-    "test_a_trailed_star_has_the_widths_of_a_moved_one[moffat-3.0-3.0-1.5]": "0.019 off at an elongation of 1.07",
-    "test_a_trailed_star_has_the_widths_of_a_moved_one[moffat-2.5-3.0-1.5]": "0.0101 off at an elongation of 1.07",
-    "test_a_trailed_star_has_the_widths_of_a_moved_one[kolmogorov-0.0-2.0-1.5]": "0.0103 off",
+    "test_an_ellipse_is_right_to_a_hundredth[gaussian-0.0-2.0-1.2]": "direction 1.04 degrees off: twice its noise",
+    "test_an_ellipse_is_right_to_a_hundredth[kolmogorov-0.0-2.0-1.1]": "0.013 off at 2 px: may be a trail",
+    "test_a_trailed_star_has_the_widths_of_a_moved_one[moffat-3.0-3.0-1.5]": "0.014 off at an elongation of 1.07",
     "test_fwhm_of_undersampled_stars_is_right_to_two_percent[kolmogorov-0.0-1.5]": "2.6 % off at 1.5 px",
-    "test_stars_of_snr_20_among_hot_pixels_and_particles[8.0]": "98.5 % found, not 99 %, at 8 px FWHM",
-    "test_hot_pixels_and_particles_are_not_taken_for_trails[40.0]": "a particle's track among 150 trails is kept",
     "test_the_level_is_right_all_over_the_image[nebula]": "0.13 sigma rms, not 0.1, under a steep nebula",
 }
-"""Bars that are not met yet, with the figure measured. A test here that passes is a line to take out."""
+"""Bars that are not met yet, with the figure measured. A test here that passes is an error: a line to take out."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if item.name in SHORTFALLS:
-            item.add_marker(pytest.mark.xfail(reason=SHORTFALLS[item.name], strict=False))
+            item.add_marker(pytest.mark.xfail(reason=SHORTFALLS[item.name], strict=True))

@@ -42,6 +42,8 @@ class Scene:
     hot_pixels: int = 0
     cosmic_rays: int = 0
     min_separation_px: float | None = None  # None: no star disturbs another; 0: at random
+    knocked_px: tuple[float, float] | None = None  # where every star's second image lies, if there is one
+    knocked_share: float = 0.3  # of the light, in the second image
     step_adu: int = 1  # values are multiples of this: 16 for 12 bits shifted up to 16
     seed: int = 1
 
@@ -88,8 +90,13 @@ def star_field(scene: Scene | None = None, **changes: object) -> tuple[NDArray[n
     flux = snr * noise / drawing.sharpness
     x, y = drawing.on_lattice(*_places(scene, rng))
     light = np.zeros(sky.shape)
-    for star in zip(x, y, flux, strict=True):
+    second_share = 0.0 if scene.knocked_px is None else scene.knocked_share
+    for star in zip(x, y, flux * (1 - second_share), strict=True):
         drawing.add(light, *star)
+    if scene.knocked_px is not None:
+        moved = drawing.on_lattice(x + scene.knocked_px[0], y + scene.knocked_px[1])
+        for star in zip(*moved, flux * second_share, strict=True):
+            drawing.add(light, *star)
     image = _read_out(scene, sky + light, rng)
     along, across = half_maximum_widths(scene)
     truth = Truth(
