@@ -23,6 +23,7 @@ ARCSEC = np.degrees(3600.0)  # in a radian
 WAVELENGTH_UM = 0.55
 STEPS = 64  # places of a star's path through one exposure
 PLACES = (7, 5)  # in the field where the optics are drawn
+STEP_WAVES = 0.004  # pupils nearer alike than this are drawn once: 1.5 micrometres of focus at f/5
 START = datetime(2025, 3, 20, 20, 0, tzinfo=UTC)
 
 
@@ -76,7 +77,7 @@ class Optics:
         astigmatism = complex(*self.astigmatism) + self.astigmatism_quadratic * place**2
         # Noll: 4 defocus, 5 and 6 astigmatism (diagonal, along x), 7 and 8 coma (along y, along x), 9 and 10 trefoil
         terms = (rig.waves(focus), astigmatism.imag, astigmatism.real, coma.imag, coma.real, self.trefoil, 0.0)
-        return tuple(round(float(term), 3) for term in terms)
+        return tuple(round(float(term) / STEP_WAVES) * STEP_WAVES for term in terms)
 
 
 def always(value: float) -> Callable[[int], float]:
@@ -189,7 +190,7 @@ class Grid:
 def _pupil(grid: Grid, coefficients: tuple[float, ...], width_px: float, obstruction: float) -> NDArray[np.complex64]:
     """Transfer function of an aperture with aberrations; `width_px` is lambda / D on the sensor."""
     optics = galsim.OpticalPSF(
-        lam_over_diam=width_px, obscuration=obstruction, aberrations=[0, 0, 0, 0, *coefficients], pad_factor=1.5
+        lam_over_diam=width_px, obscuration=obstruction, aberrations=[0, 0, 0, 0, *coefficients], pad_factor=1.0
     )
     return grid.transfer(optics)
 

@@ -25,7 +25,7 @@ from framecheck.decision.judgement import Judgement, Range
 from framecheck.pipeline import Measurements, judge_night, measure_night
 from framecheck.read import Rig as ToldRig
 
-RENDERING = 1  # to be raised when the renderer draws otherwise, so that nights kept are drawn anew
+RENDERING = 2  # to be raised when the renderer draws otherwise, so that nights kept are drawn anew
 CLAIM = 0.5
 MARKS = {"period_s": 0.03, "periodic_peak_to_peak_arcsec": 0.15, "polar_error_arcmin": 0.25}
 """Largest relative error; 10 % where nothing else is said. A polar error may also lie in its interval."""
@@ -48,7 +48,8 @@ def measured(night: NightOfCause, folder: Path, again: bool = False) -> Measurem
             pass  # the records have changed since
     with ThreadPoolExecutor(1) as here:
         result = measure_night(sorted(folder.glob("light_*.fits")), ToldRig(**night.told), here)
-    kept.write_bytes(pickle.dumps(result))
+    if not result.failures:  # a fault of the moment is not kept
+        kept.write_bytes(pickle.dumps(result))
     return result
 
 
@@ -98,7 +99,7 @@ def off_mark(night: NightOfCause, judgement: Judgement) -> dict[str, str]:
 
 def line(night: NightOfCause, judgement: Judgement) -> str:
     """One line: what is true, what is claimed, what is amiss."""
-    made = claims(judgement)
+    made, failed = claims(judgement), judgement.night.failures
     lacking = [cause for cause in night.claimed if cause not in made]
     wrong = [cause for cause in night.forbidden if cause in made]
     hints = {f.cause: f.confidence for f in judgement.findings if f.confidence < CLAIM}
@@ -107,6 +108,7 @@ def line(night: NightOfCause, judgement: Judgement) -> str:
         "claims " + (", ".join(f"{c} {p:.2f}" for c, p in made.items()) or "nothing"),
         "lacking " + ", ".join(lacking) if lacking else "",
         "WRONGLY " + ", ".join(wrong) if wrong else "",
+        f"{len(failed)} frames FAILED, first: {failed[0].fault}" if failed else "",
         "below 0.5: " + ", ".join(f"{c} {p:.2f}" for c, p in hints.items()) if hints else "",
         "off " + ", ".join(f"{k} {v}" for k, v in off_mark(night, judgement).items())
         if off_mark(night, judgement) else "figures ok" if night.figures else "",
