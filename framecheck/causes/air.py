@@ -231,6 +231,7 @@ def _spoilt(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     length = np.median(series.elongation[known]) if known.any() else np.nan
     with np.errstate(invalid="ignore"):
         spoilt = (np.log(series.fwhm_px / width) > SPOILT_GROWTH) | (series.elongation / length > SPOILT_ELONGATION)
+        spoilt |= ~known & (series.n_found > LOST_STARS * np.median(series.n_found))  # no stars of theirs to compare
         spoilt |= _stands_out(np.log(series.fwhm_px), neighbours=True)
         spoilt |= _stands_out(np.log(series.elongation), neighbours=False)
     return np.asarray(spoilt, dtype=bool)

@@ -28,7 +28,7 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.series import Floats
 from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
-from framecheck.night.records import Night
+from framecheck.night.records import Night, NightFrame
 from framecheck.read.rig import Rig
 
 RESTLESS: Final = 0.07
@@ -48,6 +48,12 @@ SHOCK_SHARE: Final = 0.33
 """Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
 SHOCK_SIGMA: Final = 9.0
 """Smear off the usual one, over what the night's frames scatter by. Chosen."""
+AIRY_BETA: Final = 5.5
+"""Moffat exponent beyond which it tells of focus, not of air. Chosen."""
+RAGGED: Final = 0.25
+"""Fall of ln(beta) below the neighbours' from which light was thrown beside the stars. [dimensionless] Chosen."""
+LOST_LOG_ODDS: Final = 1.5
+"""Log-odds of a knock from frames full of stars of which none can be measured. Chosen."""
 OWN_SIGMA: Final = 3.5
 """Such a smear over the frame's own error. Chosen."""
 SHOCK_SEEN: Final = 0.12
@@ -169,20 +175,50 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     e = moved.e
     off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
-    neighbours = _neighbours(np.log(moved.tracking.smears.fwhm_px))
+    neighbours = _highest_near(np.log(moved.tracking.smears.fwhm_px))
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
     spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
     doubled = np.array([getattr(frame.result.stars, "doubled_px", None) is not None for frame in moved.frames])
     drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
     blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
-    spoilt = drawn | doubled | blurred
+    wings = np.log([_beta(frame) for frame in moved.frames])
+    fallen = -wings - _highest_near(-wings)
+    usual = max(SIGMA_PER_MAD * float(np.median(np.abs(fallen))), 0.02)
+    ragged = (fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED)
+    spoilt = drawn | doubled | blurred | ragged
+    lost = _unmeasurable(moved)
+    if not spoilt.any() and lost:
+        share = lost / max(len(moved.series.frames), 1)
+        return all_of(LOST_LOG_ODDS, log_odds_above(SHOCK_SHARE, share, 0.06)), spoilt
     if not spoilt.any():
         most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
         return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
     surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
-    odds = 3.0 if doubled.any() else any_of(log_odds_above(surest, 1.2, 0.2), log_odds_above(widest, 1.6, 0.4))
+    most = float(np.max(np.minimum(fallen / RAGGED, fallen / usual / SHOCK_SIGMA)))
+    odds = (
+        3.0
+        if doubled.any()
+        else any_of(
+            LOST_LOG_ODDS if lost else -6.0,
+            log_odds_above(most, 1.2, 0.2),
+            log_odds_above(surest, 1.2, 0.2),
+            log_odds_above(widest, 1.6, 0.4),
+        )
+    )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _beta(frame: NightFrame) -> float:
+    """Moffat exponent, told no further than air makes it."""
+    return 3.0 if frame.result.shape is None else min(frame.result.shape.moffat_beta, AIRY_BETA)
+
+
+def _unmeasurable(moved: Moved) -> int:
+    """Frames with as many stars as others of which none could be measured: doubled, or drawn to scribbles."""
+    frames = moved.series.frames
+    usual = float(np.median([frame.result.stars.n_found for frame in frames]))
+    return sum(frame.result.shape is None and frame.result.stars.n_found > 0.6 * usual for frame in frames)
 
 
 def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
@@ -194,11 +230,8 @@ def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
     return log_odds_above(float(alike), 0.8, 0.08)
 
 
-def _neighbours(value: Floats) -> Floats:
-    """Median of the two frames before and the two after each."""
+def _highest_near(value: Floats) -> Floats:
+    """Highest of the two frames before and the two after each: what stands above it is no slow change."""
     n = len(value)
-    out = np.empty(n)
-    for k in range(n):
-        near = [i for i in range(k - 2, k + 3) if 0 <= i < n and i != k]
-        out[k] = np.median(value[near]) if near else value[k]
-    return out
+    near = ([i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] or [k] for k in range(n))
+    return np.array([value[one].max() for one in near])
