@@ -24,7 +24,7 @@ format: $(VENV)/.installed-dev
 
 calibration: $(VENV)/.installed-dev
 	$(BIN)/python tests/calibration/run.py --seed 1 --nights 400 --fit
-	$(BIN)/python tests/calibration/run.py --seed 5 --nights 300
+	$(BIN)/python tests/calibration/run.py --seed 5 --nights 120
 
 benchmark: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/measure_speed.py
