@@ -59,7 +59,8 @@ def test_stars_of_snr_20_where_it_is_harder(tmp_path: Path, scene: dict[str, obj
 
 @pytest.mark.parametrize("fwhm_px", [3.0, 8.0])
 def test_where_one_pixel_in_a_hundred_is_hot(tmp_path: Path, fwhm_px: float) -> None:
-    # a frame without its dark: two in five of the wide stars have one within their half-maximum; no bar, what was reached
+    # a frame without its dark: two in five of the wide stars have one inside their half-maximum; no bar, what was
+    # reached
     pairs, made_up = finding(
         tmp_path, fwhm_px=fwhm_px, snr=20.0, n_stars=400, size=(2000, 1600), hot_pixels=32_000, cosmic_rays=16
     )
