@@ -49,8 +49,6 @@ RATE_SCATTER: Final = 0.2
 """[dimensionless] Error of ln(rate) of a trail. Chosen."""
 PLAIN_LINE: Final = 0.5
 """Length of a line over the FWHM from which its length is known. Chosen."""
-PREDICTED_SCATTER: Final = 0.35
-"""[dimensionless] Error of the smear that a drift lets expect, over itself. Chosen."""
 
 FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""

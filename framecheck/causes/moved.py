@@ -57,7 +57,7 @@ class Moved:
     fwhm_px: float
     """Usual one."""
     smear: Complexes
-    """spin2 over the squared FWHM: tanh-like; |smear| 0.22 is an elongation of 1.25. Reference frame's axes."""
+    """spin2 over the squared FWHM, sinh of ln(a / b): 0.22 for an elongation of 1.25. Reference frame's axes."""
     error: Floats
     """Of real and imaginary part each."""
     from_drift: Complexes

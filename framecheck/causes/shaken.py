@@ -10,6 +10,7 @@ from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
     SLOW,
+    SURE_SIGMA,
     Moved,
     all_moved,
     axes_ratio,
@@ -119,7 +120,7 @@ def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evi
 def _unexplained(moved: Moved) -> NDArray[np.complex128]:
     """Smear less what the drift makes, as far as it is seen along it."""
     power = float(np.sum(np.abs(moved.from_drift) ** 2))
-    if power <= 0 or moved.drift_seen < 4:
+    if power <= 0 or moved.drift_seen < SURE_SIGMA:
         return moved.smear
     seen = float(np.clip(np.sum((moved.smear * moved.from_drift.conj()).real) / power, 0.0, 1.3))
     out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
@@ -139,7 +140,7 @@ def _restless(moved: Moved, rig: Rig) -> float:
     recorded = _on_record(moved)
     if recorded is not None:
         odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
-    if moved.drift_seen > 4:
+    if moved.drift_seen > SURE_SIGMA:
         left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
@@ -153,14 +154,16 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return too_few("shock", "more frames, to tell a knock from what all of them suffer")
     moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
     worst = float(np.max(np.abs(moved.smear)))
+    lost, n = _unmeasurable(moved), len(moved.series.frames)
+    affected = int(spoilt.sum()) + lost
     return answer(
         "shock",
         log_odds,
-        frames_affected=int(spoilt.sum()),
-        cost=float(spoilt.mean()),
+        frames_affected=affected,
+        cost=affected / n,
         evidence=(
-            Evidence(statement="frames stand out by a smear of their own", value=float(spoilt.sum()), unit="frames",
-                     expected_if_healthy=0.0),
+            Evidence(statement="stars of single frames are doubled, smeared or blurred as in no other, in",
+                     value=float(affected), unit="frames", expected_if_healthy=0.0),
             Evidence(statement="in the worst of them stars are drawn out by", value=axes_ratio(worst),
                      unit="long over short axis", expected_if_healthy=axes_ratio(abs(moved.middle))),
         ),
@@ -178,7 +181,7 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     neighbours = _highest_near(np.log(moved.tracking.smears.fwhm_px))
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
     spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
-    doubled = np.array([getattr(frame.result.stars, "doubled_px", None) is not None for frame in moved.frames])
+    doubled = np.array([frame.result.stars.doubled_px is not None for frame in moved.frames])
     drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
     blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
     wings = np.log([_beta(frame) for frame in moved.frames])
