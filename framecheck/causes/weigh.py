@@ -108,6 +108,8 @@ def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:
         other = answers.get(stronger)
         if weaker == answer.cause and isinstance(other, Finding) and other.log_odds is not None:
             odds = all_of(odds, -other.log_odds)
+            if other.log_odds < 0:  # hardly there: what the cause itself says of it stands
+                continue
             rivals = tuple(rival for rival in rivals if rival.cause != stronger)
             rivals = (*rivals, Rival(cause=stronger, why_less_likely=f"it is not less likely: {why}"))
     confidence = calibrated(answer.cause, odds, by)

@@ -11,7 +11,6 @@ if TYPE_CHECKING:
 
 DESK_PX: Final = 480
 """Half the page's width."""
-PHONE_PX: Final = 350
 _SIZE_PX: Final = 12.5
 _LEFT_PX: Final = 58
 _RIGHT_PX: Final = 14
