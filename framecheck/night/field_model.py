@@ -184,7 +184,7 @@ def fit_field_model(results: Sequence[FrameResult]) -> FieldModel | NoFieldModel
 def _model(sample: FieldSample, response: float) -> FieldModel:
     spin2 = _fit_shape(sample)
     one = np.ones((1, 1, len(sample.z)))
-    size_columns = _size_columns(sample.z, spin2.calm_rotation[sample.frame] if spin2.turns else None)
+    size_columns = _size_columns(sample, spin2.calm_rotation[sample.frame] if spin2.turns else None)
     spin0 = _fit(sample, sample.size, one, size_columns, sample.size_error, sample.square)
     third = _constant(sample.z), sample.third_error, sample.cube
     coma = _fit(sample, sample.coma, third[0], _pair(sample.z)[:1], *third[1:])
@@ -223,10 +223,33 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     )  # fmt: skip
 
 
-def _size_columns(z: NDArray[np.complex128], rotation: Floats | None) -> Floats:
-    """Plane, parabola and saddle; and the first two times a rotation, which widens stars about any centre."""
-    fixed = np.stack([z.real, z.imag, np.abs(z) ** 2, (z**2).real, (z**2).imag])[:, None]
-    return fixed if rotation is None else np.concatenate([fixed, rotation * fixed[:3]])
+def _size_columns(sample: FieldSample, rotation: Floats | None) -> Floats:
+    """Plane, parabola and saddle; what a bowl adds to them; and the first two times a rotation, about any centre.
+
+    The squared width grows with the square of the distance from focus, (focus + tilt + bowl)², so a bowl adds terms of
+    third and fourth order. They are written so that they vanish at the edges and in the corners: the growth to there
+    stays with the first three.
+    """
+    z = sample.z
+    square = np.abs(z) ** 2
+    low = np.stack([z.real, z.imag, square, (z**2).real, (z**2).imag])[:, None]
+    high = np.stack([
+        z.real * (square - sample.half_width**2), z.imag * (square - sample.half_height**2), square * (square - 1)
+    ])[:, None]  # fmt: skip
+    turned = [] if rotation is None else [rotation * low[:3]]
+    return np.concatenate([low, high, *turned])
+
+
+def _shape_columns(z: NDArray[np.complex128]) -> Floats:
+    """What all frames share of shape: linear terms, and astigmatism (z²) times the tilt and the bowl of the focus.
+
+    Over the stars' places the higher orders leave z and z² alone (orthogonal), whose coefficients are thus as well known
+    as without them.
+    """
+    square = np.abs(z) ** 2
+    tilt = z * (square - np.sum(square**2) / np.sum(square))
+    bowl = z**2 * (square - np.sum(square**3) / np.sum(square**2))
+    return np.concatenate([_pair(z), _pair(z.conj()), _pair(z**3), _pair(tilt), _pair(bowl)[:1]])
 
 
 def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tuple[Estimate, Estimate, Estimate]:
@@ -304,7 +327,7 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     z = sample.z
     own = np.concatenate([_constant(z), _pair(z**2)[:1]])
     prior = np.array([0.0, 0.0, 1 / float(np.median(sample.square)) ** 2])  # stars in one corner: no wild rotation
-    shared = np.concatenate([_pair(z), _pair(z.conj())])
+    shared = _shape_columns(z)
     terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
     focus = focus_phase(sample)
     turning = _split_rotation(terms, focus)
@@ -312,7 +335,7 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     if turning.seen:
         shared = np.concatenate([shared, _pair(turning.calm[sample.frame] * z)])
         terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
-        centre = complex(terms.shared[4], terms.shared[5]) / 2
+        centre = complex(terms.shared[-2], terms.shared[-1]) / 2
         turning = _split_rotation(terms, focus)
     moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
     error = _component_error(terms)

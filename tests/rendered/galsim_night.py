@@ -22,7 +22,7 @@ from scipy import fft
 ARCSEC = np.degrees(3600.0)  # in a radian
 WAVELENGTH_UM = 0.55
 STEPS = 64  # places of a star's path through one exposure
-PLACES = (7, 5)  # in the field where the optics are drawn
+NODES = (9, 7)  # places of the field, edges and corners among them, where the optics are drawn
 STEP_WAVES = 0.004  # pupils nearer alike than this are drawn once: 1.5 micrometres of focus at f/5
 START = datetime(2025, 3, 20, 20, 0, tzinfo=UTC)
 
@@ -286,11 +286,18 @@ def frame_image(scene: Scene, frame: int, stars: Stars) -> NDArray[np.uint16]:
 
 
 def _optics_at(scene: Scene, frame: int, grid: Grid, x: float, y: float) -> NDArray[np.complex64]:
-    u, v = (
-        (np.clip(np.floor((at + 0.5) / side * n), 0, n - 1) + 0.5) / n * 2 - 1
-        for at, side, n in zip((x, y), scene.rig.size, PLACES, strict=True)
-    )
-    coefficients = scene.optics.coefficients(scene.rig, scene.focus_um(frame), float(u), float(v))
+    """Transfer function at a place: of the four nodes around it, mixed by nearness, so that the field is smooth."""
+    sides = zip((x, y), scene.rig.size, NODES, strict=True)
+    (column, u), (row, v) = (divmod(float(np.clip((at + 0.5) / side, 0, 0.9999)) * (n - 1), 1) for at, side, n in sides)
+    mixed: NDArray[np.complex64] | float = 0.0
+    for i, j, share in ((0, 0, (1 - u) * (1 - v)), (1, 0, u * (1 - v)), (0, 1, (1 - u) * v), (1, 1, u * v)):
+        mixed = mixed + np.float32(share) * _node(scene, frame, grid, int(column) + i, int(row) + j)
+    return np.asarray(mixed)
+
+
+def _node(scene: Scene, frame: int, grid: Grid, column: int, row: int) -> NDArray[np.complex64]:
+    u, v = (2 * at / (n - 1) - 1 for at, n in zip((column, row), NODES, strict=True))
+    coefficients = scene.optics.coefficients(scene.rig, scene.focus_um(frame), u, v)
     width = WAVELENGTH_UM * 1e-3 / scene.rig.aperture_mm * ARCSEC / scene.rig.scale
     return _pupil(grid, coefficients, round(width, 6), scene.rig.obstruction)
 
