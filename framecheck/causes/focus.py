@@ -46,6 +46,14 @@ AIRY: Final = 0.6
 """Diffraction over the FWHM from which its own core, without wings, looks like a soft one. [dimensionless] Chosen."""
 AIRY_SCATTER: Final = 0.08
 
+BLURRED_BY_LENS: Final = 0.4
+"""Bad air's FWHM over that seen below which the lens's own blur makes the star, whose wings nobody knows.
+[dimensionless] Chosen: air then adds a sixth to the squared width."""
+BAD_AIR_ARCSEC: Final = 4.0
+"""[arcsec] Chosen: few nights are worse."""
+WIDE_LENS_PX: Final = 3.2
+"""[px] Wider than camera lenses blur in focus, one to two and a half pixels (common practice, no source)."""
+
 GROWTH: Final = 0.13
 """ln(FWHM) that focus must have moved by. [dimensionless] Chosen: slow changes of the air reach a tenth."""
 GROWTH_SCATTER: Final = 0.035
@@ -80,6 +88,12 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             cause="defocus", because=f"stars are only {width:.1f} px wide: the pixels hide their profile",
             what_would_settle_it="a few frames at slightly different focus",
         )  # fmt: skip
+    if _wings_of_air(width, rig) < 0 and log_odds < 0 < softness(beta, width, rig) - SOFT:
+        return CannotTell(
+            cause="defocus", because="at this pixel scale the lens's own blur makes the star, and it may look like "
+            "this in focus",
+            what_would_settle_it="a few frames at slightly different focus",
+        )  # fmt: skip
     return answer(
         "defocus",
         log_odds,
@@ -104,6 +118,7 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
         log_odds_above(softness(lowest, width, rig), SOFT, SOFT_SCATTER),
         log_odds_above(width, SHARP_PX, 0.12),
         log_odds_above(TRAILED, float(np.nanmedian(series.elongation)), 0.1),
+        _wings_of_air(width, rig),
         max(log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05), 2 * math.log(lowest / FLAT_BETA)),
     ]
     if rig.aperture_mm is not None and rig.pixel_scale_arcsec is not None:
@@ -120,6 +135,14 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
         odds.append(max(-log_odds_above(math.log(max(comet, 1e-3)), math.log(SKEW), 0.3), -6 + 6 * plain))
         odds.append(-log_odds_above(math.log(max(lobes, 1e-3)), math.log(LOBED), 0.3))
     return all_of(*odds)
+
+
+def _wings_of_air(width_px: float, rig: Rig) -> float:
+    """Log-odds that a star in focus has the wings of turbulent air, or is wider than any lens in focus makes it."""
+    if rig.pixel_scale_arcsec is None:
+        return 4.0
+    air = BAD_AIR_ARCSEC / (width_px * rig.pixel_scale_arcsec)
+    return any_of(log_odds_above(air, BLURRED_BY_LENS, 0.06), log_odds_above(width_px, WIDE_LENS_PX, 0.2))
 
 
 def turned_px(night: Night, series: Series) -> float:

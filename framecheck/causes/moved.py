@@ -12,7 +12,7 @@ from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Floats, Series, series_of
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Motion, Night, NightFrame
-from framecheck.night.tracking import Tracking
+from framecheck.night.tracking import Tracking, lines_px
 
 Complexes = NDArray[np.complex128]
 
@@ -148,27 +148,8 @@ def all_moved(night: Night) -> Iterator[Moved]:
 
 def _from_speed(tracking: Tracking, motion: Motion) -> Complexes:
     """Smear that the motion from the frame before to the frame after makes in an exposure; NaN at jumps. [px²]"""
-    smears = tracking.smears
-    out = np.full(len(smears.frames), np.nan + 0j)
-    if motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None:
-        return out
-    t = np.array(motion.minutes)
-    drift = complex(motion.drift_x_px_per_min, motion.drift_y_px_per_min)
-    place = np.array(motion.residual_x_px) + 1j * np.array(motion.residual_y_px) + drift * t
-    if motion.dithered and max(motion.stretch, default=0) == 0:
-        return out
-    where = {frame: k for k, frame in enumerate(motion.frames)}
-    for i, frame in enumerate(smears.frames):
-        k = where.get(frame)
-        if k is None:
-            continue
-        near = [j for j in (k - 1, k + 1) if 0 <= j < len(t) and motion.stretch[j] == motion.stretch[k]]
-        ends = (min([*near, k]), max([*near, k]))
-        if not near or t[ends[1]] <= t[ends[0]]:
-            continue
-        speed = (place[ends[1]] - place[ends[0]]) / (t[ends[1]] - t[ends[0]])
-        line = abs(speed) * smears.exposure_s[i] / 60
-        out[i] = tracking.spin2_of_line(line) * np.exp(2j * np.angle(speed))
+    line = lines_px(motion, tracking.smears.frames, tracking.smears.exposure_s)
+    out: Complexes = tracking.spin2_of_line(np.abs(line)) * np.exp(2j * np.angle(line))
     return out
 
 

@@ -42,7 +42,7 @@ OFF_CENTRE: Final = 0.35
 SKEW: Final = 0.25
 """Third moment over the cube of the standard deviation from which a comet shape shows. [dimensionless] Chosen: half of
 what draws the FWHM out by a fifth in stars drawn by GalSim."""
-LOBED: Final = 0.5
+LOBED: Final = 0.4
 """The same for three lobes. Chosen."""
 THIRD_SCATTER: Final = 0.25
 """Of the logarithm of a third moment. [dimensionless] Chosen."""

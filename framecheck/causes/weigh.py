@@ -52,6 +52,7 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("focus-drift", "dew", "the stars lose light as they grow"),
     ("defocus", "guiding-noise", "random motion in all directions rounds the core as well"),
     ("poor-seeing", "defocus", "the stars' wings are weaker than those of turbulent air"),
+    ("poor-seeing", "pinched-optics", "three lobes widen the stars as well"),
     ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
     ("astigmatism", "differential-flexure", "the frames drift along the smear"),
     ("field-curvature", "field-rotation", "the frames turn against each other"),

@@ -133,6 +133,8 @@ def _random_across(found: Tracked, along: float) -> float:
     if len(smears.frames) < FEWEST_RANDOM or along <= 0 or found.rhythm is not None or found.rhythm_inside is not None:
         return 0.0
     middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    if smears.even.mean() > 0.5:  # slow motion is no sum of random steps
+        return 0.0
     turned = smears.spin2_px2 * np.exp(-1j * np.angle(middle))
     error2 = float(np.median(smears.error_px2)) ** 2
     main, mixed = (_calm_variance(part) - error2 for part in (turned.real, turned.imag))

@@ -243,7 +243,7 @@ def _size_columns(sample: FieldSample, rotation: Floats | None) -> Floats:
 def _shape_columns(z: NDArray[np.complex128]) -> Floats:
     """What all frames share of shape: linear terms, and astigmatism (z²) times the tilt and the bowl of the focus.
 
-    Over the stars' places the higher orders leave z and z² alone (orthogonal), whose coefficients are thus as well known
+    Over the stars' places the higher orders leave z and z² alone (orthogonal), which are thus as well known
     as without them.
     """
     square = np.abs(z) ** 2

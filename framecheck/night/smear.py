@@ -161,6 +161,25 @@ def level(x: float, y: float, *, fwhm: float, beta: float, along: float, across:
     return float(here.sum() / middle.sum())
 
 
+def elongation_of_line(length: float, beta: float) -> float:
+    """ln(long axis / short axis) of a round Moffat star that an even motion drew out.
+
+    Parameters
+    ----------
+    length : float
+        Of the motion, in short axes of the star that results.
+    beta : float
+        Wings of the round star.
+    """
+
+    def seen(x: float, y: float, width: float) -> float:
+        return level(x, y, fwhm=width, beta=beta, along=0.0, across=0.0, line=length) - 0.5
+
+    width = _rising(lambda w: seen(0.0, 0.5, w), 1.1, least=0.3)
+    half = _rising(lambda x: -seen(x, 0.0, width), length + 2.0)
+    return float(np.log(2 * half))
+
+
 def _line(x: Floats, length: float, variance: Floats) -> Floats:
     """Profile along of Gaussians moved along a line."""
     from scipy.special import ndtr

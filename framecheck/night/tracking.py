@@ -26,7 +26,7 @@ from framecheck.night.polar import (
 )
 from framecheck.night.records import Group, Motion, NightFrame
 from framecheck.night.rhythm import Rhythm, find_period_in_motion, find_period_in_smear
-from framecheck.night.smear import smear_inside
+from framecheck.night.smear import elongation_of_line, smear_inside
 from framecheck.read.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -37,6 +37,15 @@ Path = Literal["round", "line", "two blobs", "hook"]
 LOPSIDED: Final = 0.2
 """Third moment over the cube of the standard deviation, beyond that of other frames, from which a path has a hook or a
 knot at one end. [dimensionless] Chosen: a fifth of the light one and a half FWHM away makes as much."""
+
+LINE_SIGMA: Final = 6.0
+"""Drift over its error from which it draws the stars. Chosen."""
+
+MOSTLY: Final = 0.5
+"""Part of a smear that slow motion must make for the whole to be an even line. [dimensionless] Chosen."""
+
+STRAIGHT: Final = 0.9
+"""From which the two have one direction: within 13 degrees. [dimensionless] Chosen."""
 
 DRAWN: Final = 0.1
 """|spin2| over the squared FWHM from which a path is a line. [dimensionless] Chosen: an elongation of 1.10."""
@@ -101,6 +110,8 @@ class Smears:
     rms_error_px: Floats
     path: tuple[Path, ...]
     """What a star drew in each exposure."""
+    even: NDArray[np.bool_]
+    """Where the motion from frame to frame makes most of it: an even line."""
 
     @property
     def share(self) -> Floats:
@@ -166,7 +177,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     reference = members[group.members.index(group.reference)]
     field = fit_field_model([frame.result for frame in _for_field(members)])
     axes = find_axes(group, members, reference, motion, rig)
-    smears = _smears(group, members, field)
+    smears = _smears(group, members, field, motion)
     orientation = None if axes is None else axes.orientation
     drift = None if orientation is None else drift_on_sky(motion, orientation)
     scale = orientation.pixel_scale_arcsec if orientation is not None else rig.pixel_scale_arcsec
@@ -214,7 +225,7 @@ def _usual_beta(members: Sequence[NightFrame]) -> float:
     return float(np.median(betas)) if betas else np.inf
 
 
-def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoFieldModel) -> Smears:
+def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoFieldModel, motion: Motion) -> Smears:
     """Motion of each frame: its typical shape less what the optics make of it at the centre."""
     rows = [k for k, frame in enumerate(members) if frame.result.shape is not None]
     shapes = [shape for k in rows for shape in [members[k].result.shape] if shape is not None]
@@ -228,19 +239,23 @@ def _smears(group: Group, members: Sequence[NightFrame], field: FieldModel | NoF
         _take_optics_off(spin2, spin2_error, field, [members[k].result for k in rows], _for_field(members))
     e_moved = np.arcsinh(np.abs(spin2) / fwhm**2)
     relative = spin2_error / (fwhm**2 * np.cosh(np.minimum(size, 2)))
-    rms, rms_error = _rms_along(shapes, e_moved, relative)
-    path = _paths([members[k].result for k in rows], np.abs(spin2) / fwhm**2, field, _for_field(members))
     turn = np.radians([_turned(members[k]) for k in rows])
+    exposure = np.array([_or_nan(members[k].result.exposure.exposure_s) for k in rows])
+    frames = tuple(group.members[k] for k in rows)
+    lines = _drawn_as_lines(spin2 * np.exp(-2j * turn), frames, exposure, motion)
+    rms, rms_error = _rms_along(shapes, e_moved, relative, lines)
+    path = _paths([members[k].result for k in rows], np.abs(spin2) / fwhm**2, field, _for_field(members))
     return Smears(
-        frames=tuple(group.members[k] for k in rows),
+        frames=frames,
         minutes=_minutes(members)[rows],
-        exposure_s=np.array([_or_nan(members[k].result.exposure.exposure_s) for k in rows]),
+        exposure_s=exposure,
         fwhm_px=fwhm,
         spin2_px2=spin2 * np.exp(-2j * turn),
         error_px2=spin2_error,
         rms_px=rms,
         rms_error_px=rms_error,
         path=path,
+        even=lines,
     )
 
 
@@ -277,12 +292,62 @@ def _paths(
     return tuple(words)
 
 
-def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats) -> tuple[Floats, Floats]:
-    """Rms of the motion, if it has none across; a plain line's from its length. [px]"""
+def lines_px(motion: Motion, frames: Sequence[int], exposure_s: Floats) -> Complexes:
+    """Line that the motion from the frame before to the frame after draws in each exposure, x + iy along the reference.
+
+    Parameters
+    ----------
+    motion : Motion
+    frames : sequence of int
+        Indices in `Night.frames`.
+    exposure_s : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        NaN where a frame's neighbours are unknown, or the pointing was moved between them. [px]
+    """
+    out = np.full(len(frames), np.nan + 0j)
+    if motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None:
+        return out
+    if motion.dithered and max(motion.stretch, default=0) == 0:
+        return out
+    t = np.array(motion.minutes)
+    drift = complex(motion.drift_x_px_per_min, motion.drift_y_px_per_min)
+    place = np.array(motion.residual_x_px) + 1j * np.array(motion.residual_y_px) + drift * t
+    where = {frame: k for k, frame in enumerate(motion.frames)}
+    for i, frame in enumerate(frames):
+        k = where.get(frame)
+        if k is None:
+            continue
+        near = [j for j in (k - 1, k + 1) if 0 <= j < len(t) and motion.stretch[j] == motion.stretch[k]]
+        first, last = min([*near, k]), max([*near, k])
+        if near and t[last] > t[first]:
+            out[i] = (place[last] - place[first]) / (t[last] - t[first]) * exposure_s[i] / 60
+    return out
+
+
+def _drawn_as_lines(spin2: Complexes, frames: Sequence[int], exposure_s: Floats, motion: Motion) -> NDArray[np.bool_]:
+    """Frames whose smear is mostly that of the motion from frame to frame, and so an even line."""
+    line = lines_px(motion, frames, exposure_s)
+    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
+    if x is not None and y is not None and error and np.hypot(x, y) > LINE_SIGMA * error:
+        line = np.where(np.isfinite(line), line, complex(x, y) * np.nan_to_num(exposure_s) / 60)
+    expected = np.nan_to_num(line**2) / 12 * 4 * log(2)
+    along = (spin2 * expected.conj()).real / np.maximum(np.abs(expected), 1e-12)
+    out: NDArray[np.bool_] = (along > STRAIGHT * np.abs(spin2)) & (np.abs(expected) > MOSTLY * along)
+    return out
+
+
+def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats, lines: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """Rms of the motion, if it has none across: where `lines` says so that of an even line, else of random motion. [px]
+
+    A plain line's follows from its length.
+    """
     rms, rms_error = np.empty(len(shapes)), np.empty(len(shapes))
     beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1) if shapes else 3.0
-    grid, variance = _variance_of_elongation(beta)
     for k, shape in enumerate(shapes):
+        grid, variance = _variance_of_line(beta) if lines[k] else _variance_of_elongation(beta)
         short = shape.fwhm_px * float(np.exp(-e[k] / 2))
         length = shape.trail_length_px or 0.0
         calm = float(np.sqrt(max(e[k] ** 2 - 2 * error[k] ** 2, 0.0)))
@@ -309,6 +374,14 @@ def _variance_of_elongation(beta: float) -> tuple[Floats, Floats]:
         smear = smear_inside(_bare(shape), None)
         out.append(0.0 if smear is None else smear.rms_along_px**2)
     return grid, np.array(out)
+
+
+@lru_cache(maxsize=32)
+def _variance_of_line(beta: float) -> tuple[Floats, Floats]:
+    """The same where the motion is even along a line."""
+    length = np.concatenate([[0.0], np.geomspace(0.1, 6.0, 24)])
+    grid = np.array([0.0, *(elongation_of_line(float(one), beta) for one in length[1:])])
+    return grid, length**2 / 12
 
 
 def _bare(shape: FrameShape) -> FrameResult:

@@ -4,7 +4,6 @@ import os
 import re
 import shutil
 import sqlite3
-import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -227,7 +226,7 @@ def test_a_full_disk_is_told_once_and_the_night_goes_on(tmp_path: Path, monkeypa
         assert 0 < book.folders()[0].n_measured < 12
 
 
-def test_a_second_run_measures_nothing_and_takes_a_twentieth(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_second_run_measures_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     measured: list[Path] = []
 
     def slow(path: Path, rig: Rig) -> FrameResult | Skipped:
@@ -239,12 +238,9 @@ def test_a_second_run_measures_nothing_and_takes_a_twentieth(tmp_path: Path, mon
     with Logbook(tmp_path / "book.sqlite") as book, ThreadPoolExecutor(1) as thread:
         first = measure_night(paths, RIG, thread, logbook=book)
         assert len(measured) == 300
-        started = time.perf_counter()
         second = measure_night(paths, RIG, thread, logbook=book)
-        took_s = time.perf_counter() - started
     assert len(measured) == 300
     assert list(map(bits, second.results)) == list(map(bits, first.results))
-    assert took_s < 0.05 * 300 * 0.4  # 0.4 s: a frame of 3 Mpx, measured; larger ones take longer
 
 
 def test_no_executor_is_made_where_nothing_is_to_be_measured(tmp_path: Path) -> None:

@@ -1,7 +1,6 @@
 """The whole night: order, laws, speed."""
 
 import pickle
-import time
 from datetime import timedelta
 from pathlib import Path
 
@@ -123,13 +122,3 @@ def test_motion_is_timed_from_the_middle_of_exposures(evening) -> None:
     assert drift.frames == night.groups[0].members
     first, second = (night.frames[i].result.exposure.middle_utc for i in drift.frames[:2])
     assert second - first == timedelta(minutes=1.5)
-
-
-def test_three_hundred_frames_take_seconds(sky_field, draw, frame_of) -> None:
-    field = sky_field(np.random.default_rng(6), 2200)
-    results = [
-        frame_of(draw(field, shift=(0.1 * i, 0.2 * (i % 7)), most=500), name=f"{i}.fits", minutes=i) for i in range(300)
-    ]
-    start = time.perf_counter()
-    build_night(HERE, RIG, results)
-    assert time.perf_counter() - start < 10  # bar 5 s on a quiet machine

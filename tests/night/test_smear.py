@@ -12,7 +12,7 @@ import star_field
 from framecheck import measure_frame
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night import smear
-from framecheck.night.smear import level, smear_inside
+from framecheck.night.smear import elongation_of_line, level, smear_inside
 from framecheck.read.exposure import Exposure, Orientation
 from framecheck.sky.model import SkySummary
 from framecheck.stars.table import STAR_DTYPE, Stars
@@ -74,6 +74,13 @@ def test_motion_along_one_axis_needs_no_round_width(beta: float, along: float) -
     assert found.rms_along_px == pytest.approx(along, rel=0.02)
     assert found.round_fwhm_px == pytest.approx(WIDTH, rel=0.01)
     assert found.rms_across_px is None
+
+
+@pytest.mark.parametrize("beta", [2.5, 4.765])
+@pytest.mark.parametrize("length", [1.0, 3.0, 6.0])
+def test_an_even_line_draws_a_star_out_as_galsim_draws_it(beta: float, length: float) -> None:
+    long, short = moved(galsim.Box(length, 1e-3), beta)
+    assert elongation_of_line(length / short, beta) == pytest.approx(np.log(long / short), rel=0.02)
 
 
 @pytest.mark.parametrize("beta", [2.5, 4.765])

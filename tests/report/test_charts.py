@@ -47,7 +47,7 @@ def tracking(*, rhythm: Rhythm | None = None, spin2: complex = 0j) -> Tracking:
         smears=Smears(
             frames=tuple(range(N)), minutes=MINUTES, exposure_s=300 * ones, fwhm_px=1.8 * ones,
             spin2_px2=np.full(N, spin2), error_px2=0.05 * ones, rms_px=0.5 * ones, rms_error_px=0.1 * ones,
-            path=("line",) * (N - 1) + ("hook",),
+            path=("line",) * (N - 1) + ("hook",), even=np.zeros(N, bool),
         ),
         response=1.0, drift=None, guided=None, guided_log_odds=0.0, wander_arcsec=None, rhythm=rhythm,
         rhythm_inside=None, polar=None, polar_from=None,
