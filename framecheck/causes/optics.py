@@ -98,7 +98,7 @@ class _Pattern:
 
     def percent(self, growth_px2: float) -> float:
         """What a growth of the squared FWHM makes of the FWHM. [percent]"""
-        ratio = 1 + growth_px2 / self.field.centre_size_px2
+        ratio = 1 + growth_px2 / self.field.pattern_size_px2
         return 100 * (math.sqrt(max(ratio, 0.0)) - 1)
 
 

@@ -56,8 +56,6 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
     ("astigmatism", "differential-flexure", "the frames drift along the smear"),
     ("field-curvature", "field-rotation", "the frames turn against each other"),
-    ("sensor-tilt", "untracked", "trails grow longer towards the celestial equator, and so do the stars"),
-    ("field-curvature", "untracked", "trails grow longer towards the celestial equator, and so do the stars"),
     ("sensor-tilt", "field-rotation", "the frames turn about a point beside the middle"),
     ("guiding-noise", "polar-misalignment", "the drift of a wrong axis explains the smear"),
     ("guiding-noise", "differential-flexure", "a steady drift explains the smear"),

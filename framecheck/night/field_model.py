@@ -48,6 +48,10 @@ ROTATION_SIGMA: Final = 4.0
 LEAST_ROTATED: Final = 0.9
 """The tenth of the frames that turn least is taken as not turning. Chosen: not the very least, which noise makes."""
 
+TRAILED: Final = 0.3
+"""Usual motion, (a² - b²) / 2 over the squared FWHM, from which the pattern of size is read across it: an elongation of
+1.35. [dimensionless] Chosen: trails of a still camera lengthen towards the celestial equator, as if it were optics."""
+
 SURE_SIGMA: Final = 4.0
 """How far the pattern must stand above noise before a share of it is given. Chosen."""
 
@@ -97,13 +101,16 @@ class FieldModel:
     """Change of the FWHM from the left edge to the right, over that of the centre."""
     tilt_y_percent: Estimate
     curvature_percent: Estimate
-    """FWHM at the corners over that of the centre."""
+    """FWHM at the corners over that of the centre. Of trailed stars, this and tilt are those of the width across."""
     centre_size_px2: float
     """(a² + b²) / 2 at the sensor's centre in a typical frame."""
+    pattern_size_px2: float
+    """What the growths that follow add to at the centre: the same or, of trailed stars, the square of the width across
+    the trail, which motion leaves alone."""
     tilt_px2: tuple[Estimate, Estimate]
-    """Growth of (a² + b²) / 2 from one edge to the other, along x and along y."""
+    """Growth of it from one edge to the other, along x and along y."""
     curvature_px2: Estimate
-    """Growth of (a² + b²) / 2 from the centre to the corners, the mean over all directions."""
+    """Growth of it from the centre to the corners, the mean over all directions."""
     ridge_px2: Estimate
     """How much more it grows along one direction than that mean, noise taken off. A plane of defocus through the focus
     at the centre, a tilt, makes it as large as `curvature_px2`; a bowl makes none."""
@@ -191,19 +198,23 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     trefoil = _fit(sample, sample.trefoil, third[0], _pair(sample.z)[:0], *third[1:])
     centre_size = float(np.median(spin0.frame[:, 0]))
     width = sqrt(centre_size)
-    tilt_x, tilt_y, curvature = _size_pattern(sample, spin0, centre_size)
+    pattern = spin0 if _motion_share(spin2, centre_size) < TRAILED else _fit(
+        sample, _across(sample, spin2), one, size_columns, sample.size_error, sample.square
+    )  # fmt: skip
+    pattern_size = max(float(np.median(pattern.frame[:, 0])), 1e-6)
+    tilt_x, tilt_y, curvature = _size_pattern(sample, pattern, pattern_size)
     (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
     outward = Estimate(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
-    size_error = np.sqrt(np.diag(spin0.shared_covariance))
+    size_error = np.sqrt(np.diag(pattern.shared_covariance))
     tilt_px2 = [
-        Estimate(value=float(2 * side * spin0.shared[i]), error=float(2 * side * size_error[i]))
+        Estimate(value=float(2 * side * pattern.shared[i]), error=float(2 * side * size_error[i]))
         for i, side in enumerate((sample.half_width, sample.half_height))
     ]
     return FieldModel(
-        centre_size_px2=centre_size, tilt_px2=(tilt_px2[0], tilt_px2[1]),
-        curvature_px2=Estimate(value=float(spin0.shared[2]), error=float(size_error[2])),
-        ridge_px2=calm_root(hypot(*spin0.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
-        ridge_pa_deg=float(np.degrees(np.arctan2(spin0.shared[4], spin0.shared[3])) / 2 % 180),
+        centre_size_px2=centre_size, pattern_size_px2=pattern_size, tilt_px2=(tilt_px2[0], tilt_px2[1]),
+        curvature_px2=Estimate(value=float(pattern.shared[2]), error=float(size_error[2])),
+        ridge_px2=calm_root(hypot(*pattern.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
+        ridge_pa_deg=float(np.degrees(np.arctan2(pattern.shared[4], pattern.shared[3])) / 2 % 180),
         tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
         coma_px=calm_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
@@ -221,6 +232,17 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         ),
         n_stars=int((~sample.held).sum()), n_held_back=int(sample.held.sum()),
     )  # fmt: skip
+
+
+def _motion_share(spin2: "_Spin2", centre_size: float) -> float:
+    """Usual motion of the frames over the size of a star. [dimensionless]"""
+    return float(np.median(np.hypot(*spin2.motion.T))) / max(centre_size, 1e-6)
+
+
+def _across(sample: FieldSample, spin2: "_Spin2") -> Floats:
+    """Squared width of each star across the motion of its frame, shape (1, n). [px²]"""
+    along = spin2.motion / np.maximum(np.hypot(*spin2.motion.T), 1e-9)[:, None]
+    return sample.size - np.einsum("cn,nc->n", sample.shape, along[sample.frame])
 
 
 def _size_columns(sample: FieldSample, rotation: Floats | None) -> Floats:

@@ -324,3 +324,21 @@ def test_a_long_night_is_fitted_in_the_time_that_a_judgement_has(frame_of) -> No
         assert isinstance(fit_field_model(results), FieldModel)
         spent.append(time.process_time() - start)
     assert min(spent) < 2.5  # 0.9 s on a quiet core; the rest is for slow and shared ones
+
+
+def test_trails_that_lengthen_over_the_field_are_no_tilt(frame_of) -> None:
+    # a line adds to the squared axis along it and nothing to the one across (closed form, Gaussian stars)
+    rng = np.random.default_rng(8)
+    tables = []
+    for _ in range(6):
+        table = draw(rng, n=200, noise=False, tilt_percent=5.0)
+        x = (table["x"] - CENTRE[0]) / CORNER_PX
+        across2 = FWHM_PX**2 * (1 + 0.05 * x / (CENTRE[0] / CORNER_PX))
+        along2 = across2 + 12.0 * (1 + 0.5 * x) ** 2
+        table["fwhm_px"] = (along2 * across2) ** 0.25
+        table["e1"], table["e2"] = np.log(along2 / across2) / 2, 0.0
+        tables.append(table)
+    model = fit(frame_of, tables)
+    assert model.pattern_size_px2 < 0.8 * model.centre_size_px2
+    assert model.tilt_x_percent.value == pytest.approx(5.0, abs=0.3)
+    assert abs(model.curvature_percent.value) < 0.5

@@ -3,7 +3,6 @@
 Truth is drawn by numpy with the transform of OUTPUT's definition, p' = R (p - c) + c + shift.
 """
 
-
 import numpy as np
 import pytest
 
