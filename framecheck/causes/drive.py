@@ -40,8 +40,18 @@ SWING_SEEN: Final = 0.5
 long exposure are then a tenth wider."""
 SWING_SCATTER: Final = 0.25
 """[dimensionless] Of its natural logarithm. Chosen."""
+NOT_TOLD: Final = 4.0
+"""Log-odds of a sign that cannot be asked for: it stands in nobody's way. Chosen."""
 NAMED_PERIOD: Final = 1.5
 """[dimensionless] Log-odds that the worm's own period, as the rig file has it, adds. Chosen."""
+SMEARED: Final = 0.2
+"""Variance seen inside exposures over that which the swing makes there, below which the stars did not swing so: they
+were moved between exposures. [dimensionless] Chosen: a fifth, since the smear is known to a third."""
+SMEARED_SCATTER: Final = 0.4
+"""[dimensionless] Of its natural logarithm. Chosen."""
+PLAINLY_SMEARED: Final = 0.1
+"""Such a smear over the squared FWHM from which it cannot be overlooked: an elongation of 1.10. [dimensionless] Chosen."""
+
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
 
@@ -137,6 +147,7 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
             _surely(between.false_alarm_probability),
             log_odds_of_ratio(2 * between.amplitude_px / moved.fwhm_px, SWING_SEEN, SWING_SCATTER),
             3.0 if moved.tracking.guided is not True else -1.0,
+            _swings_inside(moved, between),
         )
         best = max(best, (odds + _known_worm(between, rig), between), key=lambda row: row[0])
         if best[0] > 0:  # positions tell the period and its size; the smear tells neither as well
@@ -155,6 +166,22 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
     others = [best, (_comes_and_goes(moved), None)]
     others.append((_along_ra_all_night(moved), None))
     return max(others, key=lambda row: row[0])
+
+
+def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
+    """Log-odds that the smear inside exposures is that of the swing, and not of a pointing moved between them.
+
+    A sinusoid of amplitude a leaves inside exposures t, on average, a²/2 (1 - sinc²(t / period)) (closed form).
+    """
+    seconds = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    if rhythm.amplitude_px is None or not math.isfinite(seconds):
+        return NOT_TOLD
+    left = 1 - float(np.sinc(seconds / rhythm.period_s)) ** 2
+    expected = rhythm.amplitude_px**2 / 2 * left
+    if 4 * math.log(2) * expected < PLAINLY_SMEARED * moved.fwhm_px**2:
+        return NOT_TOLD
+    seen = float(np.mean(moved.tracking.smears.rms_px**2))
+    return log_odds_above(math.log(max(seen / expected, 1e-6)), math.log(SMEARED), SMEARED_SCATTER)
 
 
 def _comes_and_goes(moved: Moved) -> float:

@@ -46,9 +46,9 @@ AIRY: Final = 0.6
 """Diffraction over the FWHM from which its own core, without wings, looks like a soft one. [dimensionless] Chosen."""
 AIRY_SCATTER: Final = 0.08
 
-BLURRED_BY_LENS: Final = 0.4
+BLURRED_BY_LENS: Final = 0.65
 """Bad air's FWHM over that seen below which the lens's own blur makes the star, whose wings nobody knows.
-[dimensionless] Chosen: air then adds a sixth to the squared width."""
+[dimensionless] Chosen: usual air, of 2.5 arcsec, is then a sixth of the squared width."""
 BAD_AIR_ARCSEC: Final = 4.0
 """[arcsec] Chosen: few nights are worse."""
 WIDE_LENS_PX: Final = 3.2

@@ -4,6 +4,7 @@ Kinematics: polar drift and field rotation after the rows TRK-20 to TRK-32 of sh
 amplitude A and period P for a gear; a line of length L has the second moment L² / 12 (closed forms).
 """
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,8 @@ import pytest
 from moving_nights import DUSK, MovingNight, night_of
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.focus import defocus
+from framecheck.causes.result import CannotTell, Finding
 from framecheck.causes.weigh import weigh
 from framecheck.night import build_night
 from framecheck.night.guiding import GuidingRecord
@@ -58,6 +61,14 @@ def test_a_gear_that_swings_unguided_stars_is_a_periodic_error() -> None:
     assert first.confidence > 0.8
     assert first.evidence[0].value == pytest.approx(480, rel=0.03)  # the period
     assert first.evidence[1].value == pytest.approx(8, rel=0.15)  # peak to peak
+
+
+def test_a_pointing_set_anew_before_each_exposure_is_no_swing() -> None:
+    # as far and as regular as a gear's, but the stars of each exposure are round: nothing moved while they were taken
+    def stepped(t):
+        return 4.0 * np.sin(2 * np.pi * (t // 130) * 130 / 480) + 0j
+
+    assert "periodic-error" not in claims(MovingNight(pointing=stepped, fwhm_px=seeing))
 
 
 def test_drift_in_declination_without_a_guider_is_a_wrong_polar_axis() -> None:
@@ -121,6 +132,14 @@ def test_two_frames_smeared_in_directions_of_their_own_were_knocked() -> None:
 def test_a_soft_core_all_night_is_defocus() -> None:
     made = MovingNight(fwhm_px=lambda i: 4.0, beta=lambda i: 8.0, guided=True)
     assert set(claims(made)) == {"defocus"}
+
+
+def test_a_soft_star_of_a_camera_lens_may_be_the_lens_in_focus() -> None:
+    night = night_of(MovingNight(beta=lambda i: 9.0, fwhm_px=lambda i: 2.6))
+    lens = replace(night.rig, focal_length_mm=135.0, aperture_mm=48.0)
+    assert isinstance(defocus(night, lens), CannotTell)
+    telescope = replace(night.rig, focal_length_mm=646.0, aperture_mm=100.0)
+    assert isinstance(defocus(night, telescope), Finding)
 
 
 def test_stars_that_grow_and_soften_smoothly_tell_of_moving_focus() -> None:
