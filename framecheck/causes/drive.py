@@ -23,6 +23,7 @@ from framecheck.causes.result import (
     Rival,
     all_of,
     answer,
+    any_of,
     log_odds_above,
     log_odds_of_ratio,
 )
@@ -54,6 +55,11 @@ PLAINLY_SMEARED: Final = 0.1
 
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
+
+RA_ALONE: Final = 0.93
+"""Such a share that random motion, on both axes, hardly reaches. [dimensionless] Chosen: as much in right ascension as
+twice that in declination makes 0.8."""
+RA_ALONE_SCATTER: Final = 0.025
 
 LONG_EXPOSURE_S: Final = 150.0
 """[s] Exposures from which an unguided frame may hold a good part of a gear's turn. Chosen: worms turn in 3 to 15
@@ -185,9 +191,10 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
 
 
 def _comes_and_goes(moved: Moved) -> float:
-    """Log-odds of a swing along right ascension, too short a run for its period: the smear follows the speed.
+    """Log-odds of a swing along right ascension, too short a run for its period.
 
-    Where the axes are not known, it must keep to one direction at least.
+    The smear follows the speed from frame to frame or, where frames come too seldom to tell, lies along right ascension
+    alone, as random motion does not. Where the axes are not known, it must keep to one direction at least.
     """
     along = moved.along_ra
     unknown = along is None
@@ -195,8 +202,9 @@ def _comes_and_goes(moved: Moved) -> float:
         along = moved.smear * np.exp(-1j * np.angle(np.sum(moved.smear)))
     power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     low, high = np.percentile(along.real, [10, 90])
+    alone = -4.0 if unknown else log_odds_above(power, RA_ALONE, RA_ALONE_SCATTER)
     return all_of(
-        log_odds_above(moved.slow, SLOW, 0.08),
+        any_of(log_odds_above(moved.slow, SLOW, 0.08), alone),
         log_odds_above(power, ALONG_RA, 0.08),
         log_odds_above(float(high - low), SEEN, SEEN_SCATTER),
         NO_PERIOD_LOG_ODDS / 2 if unknown else NO_PERIOD_LOG_ODDS,

@@ -57,8 +57,8 @@ FEW_FRAMES: Final = 0.0
 """Log-odds of a comet shape that all stars share with fewer frames than that: a path with a knot makes one as well."""
 
 LEAK: Final = 0.3
-"""Part of a strong comet in the corners that turns up as a common one, and half of what turns up as three lobes.
-[dimensionless] Chosen: drawn stars show a tenth and a half."""
+"""Part of a strong comet in the corners that turns up as a common one, and half of what a weak one turns up as three
+lobes. [dimensionless] Chosen: drawn stars show a tenth and a half; those of strong comets up to their whole."""
 HARD_BETA: Final = 6.0
 """Moffat exponent above which a disc of defocus enlarges every small aberration. Chosen."""
 
@@ -340,8 +340,9 @@ def _lobes(one: _Pattern) -> float:
     cube, error = one.field.trefoil_px.value**3, 3 * one.field.trefoil_px.value**2 * one.field.trefoil_px.error
     odds = _comet(cube / one.sigma3, Estimate(value=cube, error=error), LOBED)
     comet = max(one.field.constant_coma_px3.value, abs(one.field.coma_px3.value))
-    # a strong comet has some of every odd moment
-    return all_of(odds, log_odds_above(math.log(max(cube, 1e-9)), math.log(max(2 * LEAK * comet, 1e-9)), 0.3))
+    # a comet has some of every odd moment, the more of it the stronger it is
+    leak = 2 * LEAK * (1 + min(comet / one.sigma3, 2.0))
+    return all_of(odds, log_odds_above(math.log(max(cube, 1e-9)), math.log(max(leak * comet, 1e-9)), 0.3))
 
 
 def astigmatism(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
