@@ -117,6 +117,9 @@ def night(
     rig: RigOption = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
+    thumbnails: Annotated[
+        bool, typer.Option("--thumbnails", help="A small picture of every frame on the page, not of a dozen.")
+    ] = False,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
     ] = None,
@@ -135,8 +138,8 @@ def night(
 
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         failed = judge_folder(
-            folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding,
-            logbook=book,
+            folder, out, rig, aim, stars=stars, thumbnails=thumbnails, workers=workers, as_json=as_json, quiet=quiet,
+            guiding_file=guiding, logbook=book,
         )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)

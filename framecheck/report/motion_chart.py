@@ -77,7 +77,7 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
     is_timed = bool(np.isfinite(smears.minutes).all())
     at = smears.minutes if is_timed else np.arange(1.0, len(rms) + 1)
     long = np.array([path != "round" for path in smears.path])
-    counts = [f"{sum(one == path for one in smears.path)} {name}" for path, name in _PATHS if path in smears.path]
+    counts = [counted(smears.path.count(path), *names) for path, *names in _PATHS if path in smears.path]
     text = (
         f"Smear inside the exposure in {counted(len(rms), 'frame')}: median {number(float(np.median(rms)), 2)} {unit} "
         f"rms, largest {number(float(np.max(rms)), 2)} {unit}. What the stars drew: {', '.join(counts)}."
@@ -106,7 +106,10 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
     )  # fmt: skip
 
 
-_PATHS: Final = (("round", "round"), ("line", "lines"), ("hook", "hooked lines"), ("two blobs", "doubled"))
+_PATHS: Final = (
+    ("round", "round", "round"), ("line", "line", "lines"), ("hook", "hooked line", "hooked lines"),
+    ("two blobs", "doubled", "doubled"),
+)  # fmt: skip
 
 
 def _strokes(axes: "Axes", x: Floats, y: Floats, angle: Floats) -> None:

@@ -77,11 +77,11 @@ def _spectrum_chart(wave: Wave, spectrum: Spectrum) -> Chart:
 
 
 def _spectrum_text(wave: Wave, spectrum: Spectrum) -> str:
-    shortest, longest = float(spectrum.period_s.min()), float(spectrum.period_s.max())
+    tried, gain = spectrum.period_s, float(spectrum.gain.max())
     return (
-        f"{counted(len(spectrum.period_s), 'period')} tried, {number(shortest, 2)} to {number(longest, 2)} s; the best, "
-        f"{number(wave.rhythm.period_s, 4)} s, gains {number(float(spectrum.gain.max()), 2)} in log-likelihood, where "
-        f"noise reaches {number(spectrum.gain_by_chance, 2)} in one night of {1 / FALSE_ALARM:.0f}."
+        f"{counted(len(tried), 'period')} tried, {number(float(tried.min()), 2)} to {number(float(tried.max()), 2)} s. "
+        f"The best, {number(wave.rhythm.period_s, 4)} s, gains {number(gain, 2)} in log-likelihood; noise reaches "
+        f"{number(spectrum.gain_by_chance, 2)} in one night of {1 / FALSE_ALARM:.0f}."
     )
 
 

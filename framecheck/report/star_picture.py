@@ -133,7 +133,11 @@ def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side
         if row and picture.ends_px is not None:
             ends = np.array(picture.ends_px)
             joined, mark = ("none", "o") if picture.path == "two blobs" else ("-", "none")
-            axes.plot(ends.real, ends.imag, color=INK, linestyle=joined, marker=mark, linewidth=2, markersize=5)
+            for colour, wide in ((PAPER, 2.4), (INK, 0.0)):  # a rim keeps it apart from bright and dark
+                axes.plot(
+                    ends.real, ends.imag, color=colour, linestyle=joined, marker=mark, linewidth=2 + wide,
+                    markersize=5 + wide, markeredgewidth=0, solid_capstyle="round",
+                )  # fmt: skip
         axes.set_xlim(-side / 2, side / 2)
         axes.set_ylim(-side / 2, side / 2)
     words = place(figure, left, 0, _TILE_PX, _HEAD_PX + 2 * _TILE_PX + _GAP_PX + _FOOT_PX)
