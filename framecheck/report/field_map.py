@@ -290,7 +290,7 @@ def _contours(axes: "Axes", cells: FieldCells, factor: float, unit: str) -> str:
     surface = surface * factor
     for colour, width in ((PAPER, 3.2), (INK, 1.2)):  # a pale rim keeps the lines apart from dark and bright shades
         lines = axes.contour(cells.x, cells.y, surface, levels=5, colors=[colour], linewidths=width)
-    for label in axes.clabel(lines, fmt="%.2f", fontsize=12, colors=[INK], inline=False):
+    for label in axes.clabel(lines, fmt="%.2f", fontsize=12.5, colors=[INK], inline=False):
         label.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
         label.set_rotation(0)
     low, high = (float(limit) for limit in (surface.min(), surface.max()))

@@ -132,4 +132,4 @@ def _with_margin(at: Floats) -> tuple[float, float]:
 
 
 def _legend(axes: "Axes") -> None:
-    axes.legend(frameon=False, fontsize=12, labelcolor=INK, loc="best", handlelength=2.2)
+    axes.legend(frameon=False, fontsize=12.5, labelcolor=INK, loc="best", handlelength=2.2)

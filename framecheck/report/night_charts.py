@@ -147,7 +147,7 @@ def stack_chart(judgement: Judgement, group: Group) -> Chart | None:
         )
         axes.axvline(graded, color=QUIET, linewidth=1.2, linestyle=(0, (1, 2)))
         axes.set_ylim(max(-100.0, axes.get_ylim()[0]), axes.get_ylim()[1])
-        axes.legend(frameon=False, fontsize=12, labelcolor=QUIET, loc="lower left")
+        axes.legend(frameon=False, fontsize=12.5, labelcolor=QUIET, loc="lower left")
 
     return Chart(
         name="stack",

@@ -58,7 +58,7 @@ def _spectrum_chart(wave: Wave, spectrum: Spectrum) -> Chart:
         axes.axhline(spectrum.gain_by_chance, color=REJECT, linewidth=1.3, linestyle=(0, (5, 3)))
         axes.annotate(
             "noise in one night of 200", (1, spectrum.gain_by_chance), xycoords=("axes fraction", "data"),
-            xytext=(-2, 4), textcoords="offset points", ha="right", color=INK, fontsize=12,
+            xytext=(-2, 4), textcoords="offset points", ha="right", color=INK, fontsize=12.5,
         )  # fmt: skip
 
     return Chart(

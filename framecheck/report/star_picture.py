@@ -147,8 +147,8 @@ def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side
     words.text(0, 8, picture.role, color=INK, fontsize=13, va="center")
     foot = _HEAD_PX + 2 * _TILE_PX + _GAP_PX
     words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=12.5, va="center")
-    shown = name if len(name) <= 20 else "…" + name[-19:]
-    words.text(0, foot + 30, shown, color=QUIET, fontsize=11, va="center", parse_math=False)
+    shown = name if len(name) <= 17 else "…" + name[-16:]
+    words.text(0, foot + 30, shown, color=QUIET, fontsize=12.5, va="center", parse_math=False)
 
 
 def round_moffat(fwhm_px: float, beta: float, radius_px: NDArray[np.float64]) -> NDArray[np.float64]:
