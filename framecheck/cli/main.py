@@ -145,16 +145,20 @@ def night(
         raise typer.Exit(SOME_FAILED)
 
 
-@app.command(epilog="Example: framecheck frame light_0001.fits --json")
+@app.command(epilog="Example: framecheck frame light_0001.fits --picture light_0001.png")
 def frame(
     files: Annotated[list[Path], typer.Argument(help="FITS files.", metavar="FILE...")],
     rig: RigOption = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE.png", help="Draw one frame: small, with star shapes over it."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a file, one a line.")] = False,
 ) -> None:
     """Measure single frames and print what was found."""
     from framecheck.cli.frame_command import account_for_frames
 
-    n_failed = account_for_frames(files, rig, as_json=as_json)
+    n_failed = account_for_frames(files, rig, as_json=as_json, picture=picture)
     if n_failed == len(files):
         raise typer.Exit(NOTHING_MEASURED)
     if n_failed:

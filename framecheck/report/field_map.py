@@ -32,6 +32,8 @@ _EVEN: Final = 0.1
 """Chosen: the scale of colours spans at least this much either way, so that an even field looks even."""
 _ROOM_FOR_SIZE_PX: Final = 300
 """Width of the drawing from which the key has room for the sensor's size beside it."""
+_HARDLY_LONG: Final = float(np.log(1.1))
+"""ln(elongation) whose whisker fills its cell at the least. Chosen: a field that is rounder than that looks so."""
 _KEYS: Final = (1.01, 1.02, 1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
 """Elongations that a reader recognises, for the key."""
 
@@ -62,7 +64,7 @@ class FieldCells:
         return int(np.sum(~np.isfinite(self.fwhm_px)))
 
 
-def field_cells(judgement: Judgement, *, still: bool = False) -> FieldCells | None:
+def field_cells(judgement: Judgement, *, still: bool = False, most_columns: int = _COLUMNS) -> FieldCells | None:
     """The field of the night, from the frames that were not rejected (from all, if none is left).
 
     Only frames of the most common size count: their pixels look at the same part of the field. With `still`, the motion
@@ -79,10 +81,10 @@ def field_cells(judgement: Judgement, *, still: bool = False) -> FieldCells | No
     stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *tables])
     if len(stars) < FEWEST_IN_CELL:
         return None
-    rows = max(2, round(_COLUMNS * height / width))
-    columns = _COLUMNS
+    rows = max(2, round(most_columns * height / width))
+    columns = most_columns
     if height > width:
-        rows, columns = _COLUMNS, max(2, round(_COLUMNS * width / height))
+        rows, columns = most_columns, max(2, round(most_columns * width / height))
     column = np.clip((stars["x"] + 0.5) * columns // width, 0, columns - 1).astype(int)
     row = np.clip((stars["y"] + 0.5) * rows // height, 0, rows - 1).astype(int)
     cell = row * columns + column
@@ -155,32 +157,62 @@ def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> V
     return SIGMA_PER_MAD * _medians(np.abs(values - medians[cell]), cell, len(medians))
 
 
-def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | None = None) -> str:
-    """Whiskers whose direction is that of the long axis and whose length is ln(elongation); round is a dot.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WhiskerLines:
+    """What a map of whiskers draws, in pixels of the sensor."""
 
-    `still` names the picture of what remains without the mount's motion, drawn to the scale of `like`.
-    """
+    x: Values
+    y: Values
+    """Ends of the lines, NaN between them."""
+    dots_x: Values
+    dots_y: Values
+    """Cells too round to have a direction."""
+    n_dots: int
+    key_elongation: float
+    """A round number near the longest."""
+    key_length_px: float
+
+
+def whisker_lines(cells: FieldCells, like: FieldCells | None = None) -> WhiskerLines:
+    """Lines whose direction is that of the long axis and whose length is ln(elongation), to the scale of `like`."""
     size = np.hypot(cells.e1, cells.e2)
-    if not np.isfinite(size).any():
-        return ""
-    figure, axes, below = _sensor(cells, below_px=52)
     step = min(cells.width_px / size.shape[1], cells.height_px / size.shape[0])
-    drawn = size if like is None else np.hypot(like.e1, like.e2)
-    longest = float(np.nanpercentile(drawn, 95))
-    scale = 0.78 * step / max(longest, float(np.log(1.02)))
+    longest = float(np.nanpercentile(size if like is None else np.hypot(like.e1, like.e2), 95))
+    scale = 0.78 * step / max(longest, _HARDLY_LONG)
     sure = size > _ROUND * cells.error
     angle = np.arctan2(cells.e2, cells.e1) / 2
     dx, dy = scale * size * np.cos(angle) / 2, scale * size * np.sin(angle) / 2
-    x = np.stack([cells.x - dx, cells.x + dx, np.full_like(dx, np.nan)], axis=-1)[sure].ravel()
-    y = np.stack([cells.y - dy, cells.y + dy, np.full_like(dy, np.nan)], axis=-1)[sure].ravel()
-    axes.plot(x, y, color=INK, linewidth=1.8, solid_capstyle="round", clip_on=False)
     dots = ~sure & np.isfinite(size)
-    axes.plot(cells.x[dots], cells.y[dots], linestyle="none", marker="o", markersize=2.6, color=INK, markeredgewidth=0)
-    _whisker_key(below, cells, scale, longest)
+    key = min(_KEYS, key=lambda key: abs(float(np.log(np.log(key) / max(longest, _HARDLY_LONG)))))
+    return WhiskerLines(
+        x=np.stack([cells.x - dx, cells.x + dx, np.full_like(dx, np.nan)], axis=-1)[sure].ravel(),
+        y=np.stack([cells.y - dy, cells.y + dy, np.full_like(dy, np.nan)], axis=-1)[sure].ravel(),
+        dots_x=cells.x[dots],
+        dots_y=cells.y[dots],
+        n_dots=int(dots.sum()),
+        key_elongation=key,
+        key_length_px=scale * float(np.log(key)),
+    )
+
+
+def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | None = None) -> str:
+    """Whiskers over the sensor's outline; round is a dot.
+
+    `still` names the picture of what remains without the mount's motion, drawn to the scale of `like`.
+    """
+    if not np.isfinite(np.hypot(cells.e1, cells.e2)).any():
+        return ""
+    figure, axes, below = _sensor(cells, below_px=52)
+    lines = whisker_lines(cells, like)
+    axes.plot(lines.x, lines.y, color=INK, linewidth=1.8, solid_capstyle="round", clip_on=False)
+    axes.plot(
+        lines.dots_x, lines.dots_y, linestyle="none", marker="o", markersize=2.6, color=INK, markeredgewidth=0
+    )  # fmt: skip
+    _whisker_key(below, cells, lines)
     name, title = "whiskers", "Star shapes over the field"
     if still:
         name, title = "whiskers-still", "Star shapes over the field without the mount's motion"
-    return inline_svg(figure, name, title, _whisker_text(cells, size, sure))
+    return inline_svg(figure, name, title, _whisker_text(cells, lines.n_dots))
 
 
 def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
@@ -226,13 +258,12 @@ def _sensor(cells: FieldCells, below_px: float) -> tuple[Any, "Axes", "Axes"]:
     return figure, axes, below
 
 
-def _whisker_key(below: "Axes", cells: FieldCells, scale: float, longest: float) -> None:
+def _whisker_key(below: "Axes", cells: FieldCells, lines: WhiskerLines) -> None:
     """A whisker of known elongation, with its number."""
     wide = below.get_xlim()[1]
-    elongation = min(_KEYS, key=lambda key: abs(float(np.log(np.log(key) / max(longest, 0.01)))))
-    length = scale * float(np.log(elongation)) * wide / cells.width_px
+    length = lines.key_length_px * wide / cells.width_px
     below.plot([2, 2 + length], [22, 22], color=INK, linewidth=1.8, solid_capstyle="round")
-    below.text(2 + length + 10, 22, f"elongation {elongation:g}", color=INK, fontsize=13, va="center")
+    below.text(2 + length + 10, 22, f"elongation {lines.key_elongation:g}", color=INK, fontsize=13, va="center")
     below.plot([2 + length + 132], [22], marker="o", markersize=2.6, color=INK, markeredgewidth=0)
     below.text(2 + length + 142, 22, "round", color=INK, fontsize=13, va="center")
     if wide > _ROOM_FOR_SIZE_PX:
@@ -316,15 +347,15 @@ def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:
     below.text(start + long + 10, 22, told(high, unit, 2), color=INK, fontsize=13, va="center")
 
 
-def _whisker_text(cells: FieldCells, size: Values, sure: NDArray[np.bool_]) -> str:
+def _whisker_text(cells: FieldCells, n_round: int) -> str:
+    size = np.hypot(cells.e1, cells.e2)
     elongation = np.exp(size)
     return (
         f"Typical shape of {counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')} in "
         f"{counted(int(np.isfinite(size).sum()), 'cell')} over the field. Elongation from "
         f"{fixed(float(np.nanmin(elongation)), 2)} {_where(cells, elongation, smallest=True)} to "
         f"{fixed(float(np.nanmax(elongation)), 2)} {_where(cells, elongation, smallest=False)}, median "
-        f"{fixed(float(np.nanmedian(elongation)), 2)}; {counted(int((~sure & np.isfinite(size)).sum()), 'cell')} "
-        "too round to have a direction."
+        f"{fixed(float(np.nanmedian(elongation)), 2)}; {counted(n_round, 'cell')} too round to have a direction."
     )
 
 

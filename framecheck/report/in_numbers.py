@@ -19,17 +19,17 @@ def field_numbers(judgement: Judgement) -> list[Line]:
     lines = [
         (
             "FWHM, right edge against left",
-            _signed(field.tilt_x_percent, 1, " %"),
+            signed(field.tilt_x_percent, 1, " %"),
             "0 is level, up to 10 % is hardly seen",
         ),
         (
             "FWHM, upper edge against lower",
-            _signed(field.tilt_y_percent, 1, " %"),
+            signed(field.tilt_y_percent, 1, " %"),
             "0 is level, up to 10 % is hardly seen",
         ),
         (
             "FWHM, corners against centre",
-            _signed(field.curvature_percent, 1, " %"),
+            signed(field.curvature_percent, 1, " %"),
             "0 is flat, up to 10 % is hardly seen",
         ),
     ]
@@ -50,11 +50,11 @@ def mount_numbers(judgement: Judgement) -> list[Line]:
     kept = "" if mount.kept_now is None else str(mount.kept_now)
     lines = [
         ("Tracking error inside an exposure, rms on each axis", _between(mount.tracking_rms_arcsec, "″"), needed),
-        ("Drift in right ascension", _signed(tracking.drift_ra_arcsec_per_min, 2, "″ a minute"), _STILL),
-        ("Drift in declination", _signed(tracking.drift_dec_arcsec_per_min, 2, "″ a minute"), _STILL),
+        ("Drift in right ascension", signed(tracking.drift_ra_arcsec_per_min, 2, "″ a minute"), _STILL),
+        ("Drift in declination", signed(tracking.drift_dec_arcsec_per_min, 2, "″ a minute"), _STILL),
         (
             "Rotation of the field",
-            _signed(tracking.rotation_deg_per_hour, 3, "° an hour"),
+            signed(tracking.rotation_deg_per_hour, 3, "° an hour"),
             "between exposures; 0 is still",
         ),
         ("Polar axis off the pole by", _between(tracking.polar_error_arcmin, "′"), _POLAR),
@@ -82,7 +82,7 @@ def _between(found: Range | None, unit: str) -> str:
     return f"{words.fixed(found.value, 2)}{unit}{interval}"
 
 
-def _signed(value: float | None, decimals: int, unit: str) -> str:
+def signed(value: float | None, decimals: int, unit: str) -> str:
     """A change with its sign and unit; empty if unknown."""
     if value is None:
         return ""
