@@ -189,10 +189,8 @@ const meaning = element("meaning");
 const entries = [...document.querySelectorAll(".words > div")];
 const terms = new Map();
 entries.forEach((entry) => {
-  const name = entry.querySelector("dfn").textContent;
-  const spellings = name === "Keep, doubtful, reject" ? [] : name === "Arcsecond, ″" ? ["arcsec", "arcsecond", "arcseconds"]
-    : name === "Dither" ? ["dither", "dithers"] : [name.toLowerCase()];
-  spellings.forEach((spelling) => terms.set(spelling, entry));
+  const spellings = entry.dataset.spellings ?? entry.querySelector("dfn").textContent.toLowerCase();
+  spellings.split("|").filter(Boolean).forEach((spelling) => terms.set(spelling, entry));
 });
 const pattern = new RegExp(`(?<![\\p{L}-])(${[...terms.keys()].sort((a, b) => b.length - a.length).join("|")})(?![\\p{L}-])`, "iu");
 
@@ -231,6 +229,6 @@ const mark = (block) => {
   }
 };
 if (meaning.showPopover) {
-  document.querySelectorAll("#night figcaption, #field figcaption, .evidence td:first-child, #mount dt, #mount figcaption, #mount th, #field dt, .hours li, .answers dd")
+  document.querySelectorAll("#night figcaption, #field figcaption, .evidence td:first-child, #mount dt, #mount figcaption, #mount th, #mount dd, #mount > p, #field dt, #field dd, #field h3, .hours li, .answers dd")
     .forEach(mark);
 }
