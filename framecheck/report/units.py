@@ -1,6 +1,7 @@
 """Numbers of evidence with their units, as a person reads them."""
 
 import math
+import re
 from typing import Final
 
 from framecheck.report.words import fixed, number, plain
@@ -14,6 +15,8 @@ _SIGNS: Final = {
 """What stands after a number of that unit."""
 _SMALLEST: Final = {"percent": 0.1, "percent of the squared FWHM": 0.1}
 """Smaller shares are told as "below" it: three digits of a tiny chance say nothing more. Chosen."""
+_LIMIT: Final = re.compile(r"\b(?:below|above|within|up to) \d+(?:\.\d+)?(?![\d.]|\s?%)")
+"""A limit in words whose unit is left to the value beside it."""
 _BARE: Final = ("ratio", "long over short axis")
 """Units that a limit in words does without."""
 
@@ -48,6 +51,7 @@ def told_healthy(expected: str | float, unit: str | None) -> str:
     if not isinstance(expected, str):
         return "none" if expected == 0 and unit in ("frames", None) else told(expected, unit)
     text = plain(expected)
-    if not unit or unit in _BARE or not text[-1:].isdigit():
+    if not unit or unit in _BARE:
         return text
-    return text + (_SIGNS["percent"] if unit.startswith("percent") else _SIGNS.get(unit, f" {plain(unit)}"))
+    sign = _SIGNS["percent"] if unit.startswith("percent") else _SIGNS.get(unit, f" {plain(unit)}")
+    return _LIMIT.sub(lambda found: found[0] + sign, text)
