@@ -366,7 +366,7 @@ def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
         tests.append(max(log_odds_above(restless, RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
         evidence.append(
             Evidence(statement="their size changes from frame to frame by", value=100 * restless, unit="percent",
-                     expected_if_healthy=f"above {100 * RESTLESS:.0f} under air, below under constant blur")
+                     expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur")
         )  # fmt: skip
     # how alike the field is takes all stars: only asked where the rest speaks for the air
     if size > 0 and (uneven := _unevenness(series)) is not None:

@@ -1,20 +1,42 @@
-"""`framecheck frame`: one frame in a few lines, or as JSON."""
+"""`framecheck frame`: one frame in a few lines, with its mean star, as JSON, or as a picture."""
 
 import sys
 from pathlib import Path
+from typing import Final
 
 from framecheck.cli.night_summary import failure_line
 from framecheck.cli.terminal import Look, look_of, safe, say, warn
-from framecheck.field import FrameFailure, FrameResult, FrameShape, judge_sampling
+from framecheck.decision.judgement import Judgement
+from framecheck.errors import UnusableFrame, UnusableRequest
+from framecheck.field import FrameFailure, FrameResult, StackedStar
 from framecheck.night.records import Skipped
-from framecheck.pipeline import measure_file
-from framecheck.read import Rig, load_rig, merge_rig
+from framecheck.pipeline import Measurements, judge_night, measure_file
+from framecheck.read import Rig, load_rig, merge_rig, read_frame
+from framecheck.report.frame_account import FrameAccount, frame_account
 from framecheck.report.night_json import frame_document, json_text
-from framecheck.report.verdict import LOOKS_ROUND
+
+_LABEL: Final = 12
+"""[columns] Width of the names."""
+_SHADES: Final = ((0.5, "█"), (0.25, "▓"), (0.1, "▒"), (0.03, "░"))
+"""Light over that of the middle from which a sign is drawn: the darkest is the star's full width at half maximum."""
+_STAR_LINES: Final = 11
+"""Lines of the mean star. Chosen: a sign is twice as high as wide, so that it takes 22 columns."""
 
 
-def account_for_frames(files: list[Path], rig_file: Path | None, *, as_json: bool = False) -> int:
-    """Measure files and print what was found; the number that could not be measured."""
+def account_for_frames(
+    files: list[Path], rig_file: Path | None, *, as_json: bool = False, picture: Path | None = None
+) -> int:
+    """Measure files and print what was found; the number that could not be measured.
+
+    Raises
+    ------
+    UnusableRequest
+        If a picture of several files is asked for, or cannot be written.
+    """
+    if picture is not None and len(files) != 1:
+        raise UnusableRequest(f"--picture takes one frame, and {len(files)} were given. Give them one after the other.")
+    if picture is not None and picture.suffix.lower() != ".png":
+        raise UnusableRequest(f"{safe(picture)}: the picture is a PNG. Give it a name that ends in .png.")
     rig = load_rig(rig_file) if rig_file is not None else Rig()
     n_failed = 0
     for number, path in enumerate(files):
@@ -23,47 +45,105 @@ def account_for_frames(files: list[Path], rig_file: Path | None, *, as_json: boo
             remedy = "Give a light frame."
             outcome = FrameFailure(exposure=None, file=str(path), fault=f"is no light: {outcome.why}", remedy=remedy)
         n_failed += isinstance(outcome, FrameFailure)
-        full_rig = merge_rig(rig, [] if outcome.exposure is None else [outcome.exposure])
         if as_json:
+            full_rig = merge_rig(rig, [] if outcome.exposure is None else [outcome.exposure])
             say(json_text(frame_document(outcome, full_rig), indent=None))
         elif isinstance(outcome, FrameFailure):
             warn(failure_line(outcome))
-        else:
-            say(("\n" if number else "") + "\n".join(frame_lines(outcome, full_rig, look_of(sys.stdout))))
+        if isinstance(outcome, FrameResult) and (picture is not None or not as_json):
+            _tell(outcome, rig, first=number == 0, in_words=not as_json, picture=picture)
     return n_failed
 
 
-def frame_lines(result: FrameResult, rig: Rig, look: Look) -> list[str]:
+def _tell(result: FrameResult, rig: Rig, *, first: bool, in_words: bool, picture: Path | None) -> None:
+    """One frame for a person, in words, as a picture, or both."""
+    judgement = judge_alone(result, rig)
+    account = frame_account(judgement)
+    if in_words:
+        say(("" if first else "\n") + "\n".join(frame_lines(result, account, look_of(sys.stdout))))
+    if picture is not None:
+        _draw(judgement, account, picture)
+        if in_words:
+            say(f"\nOpen {safe(picture)}")
+
+
+def judge_alone(result: FrameResult, rig: Rig) -> Judgement:
+    """The frame as a night of its own."""
+    alone = Measurements(results=(result,), failures=(), skipped=())
+    return judge_night(result.exposure.file.parent, alone, rig)
+
+
+def frame_lines(result: FrameResult, account: FrameAccount, look: Look) -> list[str]:
     """One frame for a person: each number with its unit, its error and what would be good."""
-    exposure, shape = result.exposure, result.shape
-    about = [
-        exposure.target,
-        exposure.filter and f"filter {exposure.filter}",
-        exposure.exposure_s and f"{exposure.exposure_s:g} s",
-        f"{exposure.width_px} × {exposure.height_px} px",
-    ]
-    n_measured = shape.n_measured if shape else 0
-    found = f"{result.stars.n_found} found, {n_measured} measured, {result.stars.n_saturated} clipped"
-    rows = [("", ", ".join(str(part) for part in about if part)), ("Stars", found)]
-    rows += _shape_rows(shape, rig.pixel_scale_arcsec) if shape else [("Shape", "too few good stars to average")]
-    rows.append(("Sky", f"{result.sky.level_adu:.5g} ADU, noise {result.sky.noise_adu:.3g} ADU a pixel"))
-    if exposure.altitude_deg is not None:
-        airmass = "" if exposure.airmass is None else f", air mass {exposure.airmass:.2f}"
-        rows.append(("Altitude", f"{exposure.altitude_deg:.0f}°{airmass}"))
-    rows += [("Header", conflict) for conflict in exposure.conflicts]
-    lines = [look.style(safe(exposure.file.name), "bold")]
-    for name, value in rows:
-        lines.append(f"  {look.style(f'{name:<11}', 'quiet')} " + look.wrap(safe(value), 14, used=14))
+    lines = [look.style(safe(result.exposure.file.name), "bold"), "  " + look.wrap(safe(account.about), 2, used=2), ""]
+    for label, value, good in account.rows:
+        lines.append(_row(label, safe(value) + (f" ({good})" if good else ""), look))
+    if result.stacked is not None:
+        lines += _star_lines(result.stacked, look)
+    lines.append("")
+    for fault in account.faults:
+        lines.append(_row("Fault", safe(fault), look, style="reject"))
+    if not account.faults:
+        lines.append(_row("Faults", "none that a single frame shows", look))
+    lines.append(_row("Open", account.open, look))
     return lines
 
 
-def _shape_rows(shape: FrameShape, scale_arcsec: float | None) -> list[tuple[str, str]]:
-    size = f"{shape.fwhm_px:.2f} ± {shape.fwhm_px_error:.2f} px"
-    if scale_arcsec is not None:
-        size = f"{shape.fwhm_px * scale_arcsec:.2f} arcsec ({size})"
-    way = "" if shape.elongation_pa_deg is None else f", long axis at {shape.elongation_pa_deg:.0f}° from +x"
-    elongation = f"{shape.elongation:.3f} ± {shape.elongation_error:.3f} (up to {LOOKS_ROUND} is hardly seen){way}"
-    rows = [("FWHM", f"{size}, {judge_sampling(shape.fwhm_px).verdict}"), ("Elongation", elongation)]
-    if shape.trail_length_px is not None:
-        rows.append(("Trail", f"{shape.trail_length_px:.1f} px: the stars moved along a line"))
-    return rows
+def _row(label: str, text: str, look: Look, *, style: str = "quiet") -> str:
+    hang = _LABEL + 3
+    return f"  {look.style(f'{label:<{_LABEL}}', style)} " + look.wrap(text, hang, used=hang)
+
+
+def _star_lines(star: StackedStar, look: Look) -> list[str]:
+    """The mean star in shades, the first row of the file lowest; nothing where the stream cannot show them."""
+    if not _shows(sys.stdout.encoding):
+        return []
+    side = star.image.shape[0] * star.pixel_px
+    notes = [f"{side:.1f} px across", "█ above half the light of its middle", "▓ ▒ ░ above a quarter, a tenth, 3 %"]
+    signs = star_signs(star)
+    first_note = len(signs) // 2 - 1
+    lines = [""]
+    for number, line in enumerate(signs):
+        label = look.style(f"{'' if number else 'Mean star':<{_LABEL}}", "quiet")
+        beside = number - first_note
+        note = look.style(notes[beside], "quiet") if 0 <= beside < len(notes) else ""
+        lines.append(f"  {label} {line}  {note}".rstrip())
+    return lines
+
+
+def star_signs(star: StackedStar) -> list[str]:
+    """The image of a mean star as lines of signs, twice as many columns as lines."""
+    import numpy as np
+
+    n = star.image.shape[0]
+    edges_y, edges_x = (np.linspace(0, n, count + 1).round().astype(int) for count in (_STAR_LINES, 2 * _STAR_LINES))
+    rows = np.add.reduceat(star.image.astype(float), edges_y[:-1], axis=0) / np.diff(edges_y)[:, None]
+    cells = np.add.reduceat(rows, edges_x[:-1], axis=1) / np.diff(edges_x)
+    signs = [[next((sign for least, sign in _SHADES if light >= least), " ") for light in row] for row in cells]
+    return ["".join(row) for row in signs[::-1]]
+
+
+def _shows(encoding: str | None) -> bool:
+    try:
+        "█▓▒░".encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def _draw(judgement: Judgement, account: FrameAccount, picture: Path) -> None:
+    from framecheck.report.frame_picture import frame_picture
+    from framecheck.report.thumbnail import shrunk, stretched
+    from framecheck.report.write import replace_file
+
+    file = judgement.night.frames[0].result.exposure.file
+    try:
+        shades = stretched(shrunk(read_frame(file).pixels, widest_px=_PICTURE_PX))
+    except UnusableFrame as error:
+        raise UnusableRequest(str(error)) from None
+    figure = frame_picture(judgement, shades, account)
+    replace_file(picture, lambda beside: figure.savefig(beside, format="png"))
+
+
+_PICTURE_PX: Final = 860
+"""Longer side of the frame in its picture."""

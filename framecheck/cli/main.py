@@ -117,6 +117,9 @@ def night(
     rig: RigOption = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
+    thumbnails: Annotated[
+        bool, typer.Option("--thumbnails", help="A small picture of every frame on the page, not of a dozen.")
+    ] = False,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
     ] = None,
@@ -135,23 +138,27 @@ def night(
 
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         failed = judge_folder(
-            folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding,
-            logbook=book,
+            folder, out, rig, aim, stars=stars, thumbnails=thumbnails, workers=workers, as_json=as_json, quiet=quiet,
+            guiding_file=guiding, logbook=book,
         )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)
 
 
-@app.command(epilog="Example: framecheck frame light_0001.fits --json")
+@app.command(epilog="Example: framecheck frame light_0001.fits --picture light_0001.png")
 def frame(
     files: Annotated[list[Path], typer.Argument(help="FITS files.", metavar="FILE...")],
     rig: RigOption = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE.png", help="Draw one frame: small, with star shapes over it."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object a file, one a line.")] = False,
 ) -> None:
     """Measure single frames and print what was found."""
     from framecheck.cli.frame_command import account_for_frames
 
-    n_failed = account_for_frames(files, rig, as_json=as_json)
+    n_failed = account_for_frames(files, rig, as_json=as_json, picture=picture)
     if n_failed == len(files):
         raise typer.Exit(NOTHING_MEASURED)
     if n_failed:

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.logbook import Logbook, logbook_file, named_file, open_logbook
@@ -31,6 +32,7 @@ def judge_folder(
     aim: Aim = "balanced",
     *,
     stars: bool = False,
+    thumbnails: bool = False,
     workers: int | None = None,
     as_json: bool = False,
     quiet: bool = False,
@@ -59,7 +61,8 @@ def judge_folder(
         raise NothingMeasured(nothing_sentence(folder, measurements))
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
-    written = write_night(judgement, out, stars=stars)
+    pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
+    written = write_night(judgement, out, stars=stars, thumbnails=pictures)
     if as_json:
         say(json_text(night_document(judgement)))
     elif quiet:

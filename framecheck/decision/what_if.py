@@ -330,7 +330,7 @@ def _sentence(one: WhatIf, before: WhatIf, recorded: float, budget: Budget) -> s
         case "half the exposure time":
             lead = "With twice as many exposures half as long"
         case "guided as well as needed":
-            lead = f"Guided to {budget.needed_rms:.2g} {'″' if budget.unit == 'arcsec' else 'px'} rms on each axis"
+            lead = f"Guided to {budget.needed_rms:.2g}{'″' if budget.unit == 'arcsec' else ' px'} rms on each axis"
         case _:
             lead = "With perfect tracking"
     return f"{lead}: {width}{worth}, {one.kept} of {one.n_frames} frames kept."

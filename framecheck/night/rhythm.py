@@ -7,6 +7,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from framecheck.night.false_alarm import false_alarm, gain_by_chance
 from framecheck.night.records import Motion
 from framecheck.read.exposure import Orientation
 
@@ -43,6 +44,19 @@ WormMatch = Literal["same", "harmonic", "alias", "other"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Spectrum:
+    """How well a sinusoid of each period explains a series, against none."""
+
+    period_s: Floats
+    """Shape (n,), the longest first."""
+    gain: Floats
+    """Shape (n,): natural logarithm of the likelihood with the sinusoid over that without, in the noise that suits
+    each best."""
+    gain_by_chance: float
+    """What the best of all periods gains in noise, white or wandering, in one night of `1 / FALSE_ALARM`."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Rhythm:
     """A period that noise, drift and wandering do not explain."""
 
@@ -61,6 +75,8 @@ class Rhythm:
     possible_periods_s: tuple[float, ...]
     """Periods of the mount that explain it, aliases aside: one for positions; for smear, which follows the speed's
     size, the one seen and its double."""
+    spectrum: Spectrum | None = None
+    """All periods that were tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +133,8 @@ def find_period(
     found = _search(series) if series is not None else None
     if series is None or found is None:
         return None
-    frequency, frequency_error, size, size_error, chance = found
-    share = float(abs(np.sinc(exposure_s * frequency))) * _averaging(series, frequency)
-    return _rhythm(series, frequency, frequency_error, chance, share, (size, size_error))
+    share = float(abs(np.sinc(exposure_s * found.frequency))) * _averaging(series, found.frequency)
+    return _rhythm(series, found, share, is_position=True)
 
 
 def find_period_in_motion(motion: Motion, exposure_s: float, orientation: Orientation | None) -> Rhythm | None:
@@ -176,7 +191,7 @@ def find_period_in_smear(
     found = _search(series) if series is not None else None
     if series is None or found is None:
         return None
-    return _rhythm(series, found[0], found[1], found[4], 1.0, None)
+    return _rhythm(series, found, 1.0, is_position=False)
 
 
 def compare_with_worm(rhythm: Rhythm, worm_period_s: float) -> WormMatch:
@@ -206,21 +221,33 @@ def aliases(period_s: float, interval_s: float, shortest_s: float = SHORTEST_ALI
     return tuple(sorted({1 / rate for rate in rates if 0 < rate <= 1 / shortest_s}, reverse=True))
 
 
-def _rhythm(
-    series: _Series, frequency: float, error: float, chance: float, share: float, size: tuple[float, float] | None
-) -> Rhythm:
-    period = 1 / frequency
-    harmonics = SMEAR_HARMONICS if size is None else (1.0,)
+@dataclass(frozen=True, slots=True)
+class _Peak:
+    """The best sinusoid of a series."""
+
+    frequency: float
+    error: float
+    """Of the frequency. [1/s]"""
+    amplitude: float
+    amplitude_error: float
+    chance: float
+    spectrum: Spectrum
+
+
+def _rhythm(series: _Series, found: _Peak, share: float, *, is_position: bool) -> Rhythm:
+    period = 1 / found.frequency
+    harmonics = (1.0,) if is_position else SMEAR_HARMONICS
     return Rhythm(
         period_s=period,
-        period_error_s=error * period**2,
-        amplitude_px=None if size is None else size[0] / share,
-        amplitude_error_px=None if size is None else size[1] / share,
+        period_error_s=found.error * period**2,
+        amplitude_px=found.amplitude / share if is_position else None,
+        amplitude_error_px=found.amplitude_error / share if is_position else None,
         seen_share=share,
-        false_alarm_probability=chance,
+        false_alarm_probability=found.chance,
         shortest_period_s=2 * series.interval_s * series.averaged,
         alias_periods_s=aliases(period, series.interval_s * series.averaged),
         possible_periods_s=tuple(period * times for times in harmonics),
+        spectrum=found.spectrum,
     )
 
 
@@ -264,8 +291,8 @@ def _average(
     return means[0], means[1], np.sqrt(means[2] / n), label[cut]
 
 
-def _search(series: _Series) -> tuple[float, float, float, float, float] | None:
-    """Frequency, its error [1/s], amplitude, its error, false-alarm probability; None if it is no rhythm."""
+def _search(series: _Series) -> _Peak | None:
+    """The best sinusoid; None if it is no rhythm."""
     t, span = series.seconds, float(np.ptp(series.seconds))
     low, high = FEWEST_CYCLES / span, 1 / (2 * series.interval_s * series.averaged)
     if high <= low * 1.2:
@@ -280,34 +307,16 @@ def _search(series: _Series) -> tuple[float, float, float, float, float] | None:
     noise = noises[which]
     fine, error = _refine(noise, t, float(frequency[peak]), 1 / (OVERSAMPLING * span))
     gain = float(noise.with_rhythm(t, np.array([fine]))[0]) - nothing
-    chance = false_alarm(gain, noise.n_free, (high - low) * np.sqrt(4 * np.pi) * float(np.std(t)))
+    tried = (high - low) * np.sqrt(4 * np.pi) * float(np.std(t))  # Baluev's W
+    chance = false_alarm(gain, noise.n_free, tried)
     if chance > FALSE_ALARM:
         return None
-    size, size_error = noise.amplitude(t, fine)
-    return fine, error, size, size_error, chance
-
-
-def false_alarm(gain: float, n_free: int, n_frequencies: float) -> float:
-    """Chance that noise gains so much likelihood from the best of many sinusoids.
-
-    Parameters
-    ----------
-    gain : float
-        In log-likelihood.
-    n_free : int
-        Frames less the terms fitted without a sinusoid.
-    n_frequencies : float
-        Baluev's W: (f_max - f_min) sqrt(4 pi var(t)).
-
-    Returns
-    -------
-    float
-        1 - (1 - p) exp(-W p sqrt(ln-likelihood)), p that of one frequency.
-    """
-    left = np.exp(-2 * max(gain, 0.0) / n_free)  # share of the squares that stays
-    single = left ** ((n_free - 2) / 2)
-    many = n_frequencies * left ** ((n_free - 3) / 2) * np.sqrt((1 - left) * n_free / 2)
-    return float(1 - (1 - single) * np.exp(-many))
+    spectrum = Spectrum(
+        period_s=1 / frequency,
+        gain=curves.max(axis=0) - nothing,
+        gain_by_chance=gain_by_chance(noise.n_free, tried, FALSE_ALARM),
+    )
+    return _Peak(fine, error, *noise.amplitude(t, fine), chance, spectrum)
 
 
 @dataclass(frozen=True, slots=True)

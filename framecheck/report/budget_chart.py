@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from framecheck.decision.judgement import BudgetTerm, Judgement
-from framecheck.report.chart import Chart
+from framecheck.report.chart import WIDTH_PX, Chart
 from framecheck.report.drawing import INK, KEEP, LINE, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.report.words import fixed, percent
 
@@ -13,8 +13,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _ROW_PX: Final = 38
-_WIDTH_PX: Final = 480
-_LEFT_PX: Final = 118
+_LEFT_PX: Final = 106
 _NAMES: Final = {
     "atmosphere": "air", "diffraction": "diffraction", "pixel": "pixel", "tracking": "tracking",
     "focus and optics": "focus, optics",
@@ -27,8 +26,8 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     if not terms:
         return None
     whole = float(np.sqrt(sum((term.fwhm_arcsec or 0.0) ** 2 for term in terms)))
-    figure = new_figure(_WIDTH_PX, _ROW_PX * (len(terms) + 1) + 46)
-    axes = place(figure, _LEFT_PX, 4, _WIDTH_PX - _LEFT_PX - 16, _ROW_PX * (len(terms) + 1))
+    figure = new_figure(WIDTH_PX, _ROW_PX * (len(terms) + 1) + 46)
+    axes = place(figure, _LEFT_PX, 4, WIDTH_PX - _LEFT_PX - 16, _ROW_PX * (len(terms) + 1))
     quiet_frame(axes, sides=("bottom",), size_px=12.5)
     axes.set_axisbelow(True)
     axes.grid(axis="x", color=LINE, linewidth=0.7)

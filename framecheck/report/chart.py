@@ -9,11 +9,11 @@ from framecheck.report.drawing import LINE, QUIET, inline_svg, new_figure, place
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-DESK_PX: Final = 480
-"""Half the page's width."""
+WIDTH_PX: Final = 400
+"""Chosen: half the page on a desk, nearly the whole of a phone, so that letters stay large enough on both."""
 _SIZE_PX: Final = 12.5
-_LEFT_PX: Final = 58
-_RIGHT_PX: Final = 14
+_LEFT_PX: Final = 56
+_RIGHT_PX: Final = 10
 _UNDER_PX: Final = 44
 _ABOVE_PX: Final = 10
 
@@ -32,7 +32,7 @@ class Chart:
 
 def plotted(
     name: str, title: str, text: str, draw: Callable[["Axes"], None], *,
-    x: str, y: str, width_px: float = DESK_PX, height_px: float = 250,
+    x: str, y: str, width_px: float = WIDTH_PX, height_px: float = 230,
 ) -> str:  # fmt: skip
     """One plot with both axes named, as an SVG element.
 

@@ -1,13 +1,16 @@
 """The numbers behind the page's pictures, as night.json holds them."""
 
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
 from framecheck.decision.grades import stack_curve
 from framecheck.decision.judgement import Judgement
-from framecheck.report.field_map import FieldCells, field_cells
-from framecheck.report.motion_chart import course_of, main_group
+from framecheck.night.records import Group
+from framecheck.report.course import Wave, course_of, wave_of
+from framecheck.report.field_map import FieldCells, field_cells, smooth_surface
+from framecheck.report.group_charts import shown_groups
+from framecheck.report.star_picture import star_pictures
 from framecheck.report.words import path_in
 
 
@@ -17,24 +20,32 @@ def chart_numbers(judgement: Judgement) -> dict[str, Any]:
     Returns
     -------
     dict
-        `course`: the pointing of the main group between exposures, dithers and flips taken out; `stack`: its stack as
-        frames are left out, the worst first; `field`: medians of the good stars in cells over the sensor.
+        `groups`: for each group with pictures, the largest first: `course`, the pointing between exposures, dithers and
+        flips taken out; `rhythm`, the periods tried and what they were found in; `smear` of each exposure; `stack`, as
+        frames are left out, the worst first; `mean_stars`. `field`: medians of the good stars in cells over the sensor.
     """
-    return {"course": _course(judgement), "stack": _stack(judgement), "field": _field(judgement)}
+    return {"groups": [_of_group(judgement, group) for group in shown_groups(judgement)], "field": _field(judgement)}
 
 
-def _course(judgement: Judgement) -> dict[str, Any] | None:
-    group = main_group(judgement)
-    motion = None if group is None else judgement.night.motion.get(group.id)
-    if group is None or motion is None:
-        return None
-    course = course_of(motion, judgement.night.tracking.get(group.id))
+def _of_group(judgement: Judgement, group: Group) -> dict[str, Any]:
+    return {
+        "group": group.id,
+        "course": _course(judgement, group),
+        "rhythm": _rhythm(judgement, group),
+        "smear": _smear(judgement, group),
+        "stack": _stack(judgement, group),
+        "mean_stars": _mean_stars(judgement, group),
+    }
+
+
+def _course(judgement: Judgement, group: Group) -> dict[str, Any] | None:
+    motion = judgement.night.motion.get(group.id)
+    course = None if motion is None else course_of(motion, judgement.night.tracking.get(group.id))
     if course is None:
         return None
     on_sky = course.unit == "arcsec"
     first, second = ("ra_arcsec", "dec_arcsec") if on_sky else ("x_px", "y_px")
     return {
-        "group": group.id,
         "file": [_name(judgement, i) for i in course.frames],
         "minutes": course.minutes.tolist(),
         first: course.first.tolist(),
@@ -42,15 +53,51 @@ def _course(judgement: Judgement) -> dict[str, Any] | None:
     }
 
 
-def _stack(judgement: Judgement) -> dict[str, Any] | None:
-    group = main_group(judgement)
-    if group is None:
+def _rhythm(judgement: Judgement, group: Group) -> dict[str, Any] | None:
+    motion, tracking = judgement.night.motion.get(group.id), judgement.night.tracking.get(group.id)
+    if motion is None or tracking is None:
         return None
+    wave = wave_of(motion, tracking, judgement.night.rig.pixel_scale_arcsec)
+    return None if wave is None else _wave(judgement, wave)
+
+
+def _wave(judgement: Judgement, wave: Wave) -> dict[str, Any]:
+    rhythm = wave.rhythm
+    spectrum = rhythm.spectrum
+    return {
+        "of": "smear" if rhythm.amplitude_px is None else "position",
+        "period_s": rhythm.period_s,
+        "period_error_s": rhythm.period_error_s,
+        "false_alarm_probability": rhythm.false_alarm_probability,
+        "file": [_name(judgement, i) for i in wave.frames],
+        "minutes": wave.minutes.tolist(),
+        f"value_{wave.unit}": wave.value.tolist(),
+        "tried_period_s": None if spectrum is None else spectrum.period_s.tolist(),
+        "gain_log_likelihood": None if spectrum is None else spectrum.gain.tolist(),
+        "gain_by_chance": None if spectrum is None else spectrum.gain_by_chance,
+    }
+
+
+def _smear(judgement: Judgement, group: Group) -> dict[str, Any] | None:
+    tracking = judgement.night.tracking.get(group.id)
+    if tracking is None or not tracking.smears.frames:
+        return None
+    smears = tracking.smears
+    return {
+        "file": [_name(judgement, i) for i in smears.frames],
+        "minutes": smears.minutes.tolist(),
+        "rms_px": smears.rms_px.tolist(),
+        "rms_error_px": smears.rms_error_px.tolist(),
+        "pa_deg": (np.degrees(np.angle(smears.spin2_px2)) / 2 % 180).tolist(),
+        "path": smears.path,
+    }
+
+
+def _stack(judgement: Judgement, group: Group) -> dict[str, Any] | None:
     curve = stack_curve(judgement.night, group, judgement.aim)
     if not curve.n_kept:
         return None
     return {
-        "group": group.id,
         "left_out": [_name(judgement, i) for i in curve.left_out],
         "n_kept": curve.n_kept,
         "effective_exposure_s": curve.effective_exposure_s,
@@ -59,14 +106,33 @@ def _stack(judgement: Judgement) -> dict[str, Any] | None:
     }
 
 
+def _mean_stars(judgement: Judgement, group: Group) -> list[dict[str, Any]]:
+    """Images with the peak at 1, rows along y."""
+    return [
+        {
+            "file": _name(judgement, one.frame),
+            "pixel_px": one.star.pixel_px,
+            "image": np.round(one.star.image.astype(float), _SHADES).tolist(),
+            "path_ends_px": None if one.ends_px is None else [[end.real, end.imag] for end in one.ends_px],
+        }
+        for one in star_pictures(judgement.night, group)
+    ]
+
+
+_SHADES: Final = 4
+"""Decimals of a mean star's image. Chosen: finer than its noise."""
+
+
 def _field(judgement: Judgement) -> dict[str, Any] | None:
     cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
     if cells is None:
         return None
+    surface = smooth_surface(cells)
     return {
         "x_px": cells.x.ravel().tolist(),
         "y_px": cells.y.ravel().tolist(),
         "fwhm_px": cells.fwhm_px.ravel().tolist(),
+        "smooth_fwhm_px": None if surface is None else surface.ravel().tolist(),
         **_shape(cells),
         "without_motion": None if at_rest is None else _shape(at_rest),
     }

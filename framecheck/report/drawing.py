@@ -92,6 +92,12 @@ def inline_svg(figure: "Figure", name: str, title: str, description: str) -> str
     )
 
 
+def with_ending(svg: str, ending: str) -> str:
+    """The figure with that ending on all its names, so that a page can hold others of its kind."""
+    names = sorted(set(re.findall(r' id="([^"]+)"', svg)), key=len, reverse=True)
+    return re.sub(rf'(?<=["# ])({"|".join(map(re.escape, names))})(?=[") ])', rf"\1{ending}", svg)
+
+
 def _as_svg(figure: "Figure", name: str) -> str:
     from matplotlib import rc_context
 

@@ -1,18 +1,17 @@
-"""Pictures of the mount: where the pointing went, its rhythm, and the line that each exposure drew."""
+"""Pictures of the mount: where the pointing went, and the line that each exposure drew."""
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group, Motion
-from framecheck.night.rhythm import Rhythm
-from framecheck.night.tracking import Smears, Tracking
-from framecheck.read.exposure import Orientation
+from framecheck.night.records import Group
+from framecheck.night.tracking import Smears
 from framecheck.report.chart import Chart, plotted
-from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET
+from framecheck.report.course import FEWEST, Course, course_of
+from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE
+from framecheck.report.rhythm_chart import rhythm_charts
 from framecheck.report.words import counted, duration, number
 
 if TYPE_CHECKING:
@@ -20,75 +19,17 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-_FEWEST: Final = 3
-"""Frames below which a curve says nothing."""
-_HIDDEN: Final = 1e-4
-"""Chosen: false-alarm chances below it are told as "below"."""
 
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Course:
-    """Where the pointing of one group went, dithers and flips taken out, from its first frame."""
-
-    frames: tuple[int, ...]
-    """Indices in `Night.frames`."""
-    minutes: Floats
-    first: Floats
-    """Towards the east, or of the stars along x where the axes are not known."""
-    second: Floats
-    """Towards the north, or of the stars along y."""
-    drift: tuple[float, float]
-    """Of the two, a minute."""
-    names: tuple[str, str]
-    unit: str
-
-
-def main_group(judgement: Judgement) -> Group | None:
-    """The group with most frames: what the pictures of the mount show."""
-    return max(judgement.night.groups, key=lambda group: len(group.members), default=None)
-
-
-def course_of(motion: Motion, tracking: Tracking | None) -> Course | None:
-    """Drift and what remains about it, added up again; None with too few frames."""
-    drift_x, drift_y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
-    if len(motion.minutes) < _FEWEST or drift_x is None or drift_y is None:
-        return None
-    minutes = np.array(motion.minutes)
-    x, y = np.array(motion.residual_x_px), np.array(motion.residual_y_px)
-    orientation = None if tracking is None or tracking.axes is None else tracking.axes.orientation
-    names, unit = ("stars along x", "stars along y"), "px"
-    if orientation is not None:
-        x, y = _on_sky(orientation, x, y)
-        drift_x, drift_y = (float(drift) for drift in _on_sky(orientation, drift_x, drift_y))
-        names, unit = ("right ascension", "declination"), "arcsec"
-    first, second = x + drift_x * minutes, y + drift_y * minutes
-    return Course(
-        frames=motion.frames, minutes=minutes, first=first - first[0], second=second - second[0],
-        drift=(float(drift_x), float(drift_y)), names=names, unit=unit,
-    )  # fmt: skip
-
-
-def _on_sky(orientation: Orientation, x: "float | Floats", y: "float | Floats") -> "tuple[Floats, Floats]":
-    """Motion of the pointing to the east and north from that of the stars over the sensor: they go the other way."""
-    north, hand = np.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
-    east = np.asarray(y * np.sin(north) + hand * x * np.cos(north))
-    up = np.asarray(y * np.cos(north) - hand * x * np.sin(north))
-    return -orientation.pixel_scale_arcsec * east, -orientation.pixel_scale_arcsec * up
-
-
-def motion_charts(judgement: Judgement) -> list[Chart]:
-    """Pointing along the night, the folded rhythm where one is claimed, and the smear of each frame."""
-    group = main_group(judgement)
-    if group is None:
-        return []
+def motion_charts(judgement: Judgement, group: Group) -> list[Chart]:
+    """Pointing along the night, the rhythm where one is claimed, and the smear of each frame of one group."""
     tracking, motion = judgement.night.tracking.get(group.id), judgement.night.motion.get(group.id)
     course = None if motion is None else course_of(motion, tracking)
     charts = []
     if course is not None:
         charts.append(_course_chart(course, scattered=motion is not None and motion.dithered and not motion.jumps))
-    if tracking is not None and motion is not None and tracking.rhythm is not None:
-        charts.append(_folded_chart(motion, tracking, tracking.rhythm, judgement.tracking.periodic_peak_to_peak_arcsec))
-    if tracking is not None and len(tracking.smears.frames) >= _FEWEST:
+    if tracking is not None and motion is not None:
+        charts += rhythm_charts(motion, tracking, judgement.night.rig.pixel_scale_arcsec)
+    if tracking is not None and len(tracking.smears.frames) >= FEWEST:
         charts.append(_smear_chart(tracking.smears, judgement.night.rig.pixel_scale_arcsec))
     return charts
 
@@ -129,54 +70,6 @@ def _course_chart(course: Course, *, scattered: bool) -> Chart:
     )  # fmt: skip
 
 
-def _folded_chart(motion: Motion, tracking: Tracking, rhythm: Rhythm, swing_arcsec: float | None) -> Chart:
-    """Positions along right ascension set side by side by their place in the period."""
-    minutes = np.array(motion.minutes)
-    x, y = np.array(motion.residual_x_px), np.array(motion.residual_y_px)
-    orientation = None if tracking.axes is None else tracking.axes.orientation
-    if orientation is not None:
-        value, unit, name = _on_sky(orientation, x, y)[0], "arcsec", "right ascension"
-    else:
-        angle = 0.5 * np.arctan2(2 * np.mean(x * y), np.mean(x**2) - np.mean(y**2))
-        value, unit, name = x * np.cos(angle) + y * np.sin(angle), "px", "main direction"
-    phase = minutes * 60 / rhythm.period_s % 1
-    curve_at = np.linspace(0, 2, 121)
-    curve = _harmonics(curve_at) @ np.linalg.lstsq(_harmonics(phase), value, rcond=None)[0]
-
-    def draw(axes: "Axes") -> None:
-        axes.axhline(0, color=QUIET, linewidth=0.8, linestyle=(0, (4, 3)))
-        axes.plot(curve_at, curve, color=QUIET, linewidth=1.5)
-        for turn, filled in ((0, True), (1, False)):
-            axes.plot(
-                phase + turn, value, linestyle="none", marker="o", markersize=4, markeredgecolor=KEEP,
-                markerfacecolor=KEEP if filled else "none",
-            )  # fmt: skip
-        axes.set_xlim(0, 2)
-
-    chance = rhythm.false_alarm_probability
-    sure = "below 0.01 %" if chance < _HIDDEN else f"{number(100 * chance, 2)} %"
-    swing = "" if swing_arcsec is None else f" of {number(swing_arcsec, 2)} arcsec peak to peak"
-    found = (
-        f"A wave{swing} with a period of {number(rhythm.period_s, 4)} ± {number(rhythm.period_error_s, 2)} s. "
-        f"The chance that noise or wandering shows one as strong is {sure}."
-    )
-    return Chart(
-        name="rhythm",
-        title="The rhythm, laid over itself",
-        caption=f"{found} A level row of points is what you want. Open marks repeat the filled ones.",
-        drawing=plotted(
-            "rhythm", "Positions folded with the period", f"{found} {counted(len(value), 'frame')} along the {name}.",
-            draw, x=f"turns of {number(rhythm.period_s, 4)} s", y=f"{name}, {unit}",
-        ),
-    )  # fmt: skip
-
-
-def _harmonics(at: Floats) -> Floats:
-    turn = 2 * np.pi * at
-    out: Floats = np.stack([np.ones_like(at), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], axis=-1)
-    return out
-
-
 def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
     """A stroke a frame: its height is the smear's size, its slant the smear's direction on the sensor."""
     factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
@@ -184,7 +77,7 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
     is_timed = bool(np.isfinite(smears.minutes).all())
     at = smears.minutes if is_timed else np.arange(1.0, len(rms) + 1)
     long = np.array([path != "round" for path in smears.path])
-    counts = [f"{sum(one == path for one in smears.path)} {name}" for path, name in _PATHS if path in smears.path]
+    counts = [counted(smears.path.count(path), *names) for path, *names in _PATHS if path in smears.path]
     text = (
         f"Smear inside the exposure in {counted(len(rms), 'frame')}: median {number(float(np.median(rms)), 2)} {unit} "
         f"rms, largest {number(float(np.max(rms)), 2)} {unit}. What the stars drew: {', '.join(counts)}."
@@ -213,7 +106,10 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
     )  # fmt: skip
 
 
-_PATHS: Final = (("round", "round"), ("line", "lines"), ("hook", "hooked lines"), ("two blobs", "doubled"))
+_PATHS: Final = (
+    ("round", "round", "round"), ("line", "line", "lines"), ("hook", "hooked line", "hooked lines"),
+    ("two blobs", "doubled", "doubled"),
+)  # fmt: skip
 
 
 def _strokes(axes: "Axes", x: Floats, y: Floats, angle: Floats) -> None:
@@ -236,4 +132,4 @@ def _with_margin(at: Floats) -> tuple[float, float]:
 
 
 def _legend(axes: "Axes") -> None:
-    axes.legend(frameon=False, fontsize=12, labelcolor=INK, loc="best", handlelength=2.2)
+    axes.legend(frameon=False, fontsize=12.5, labelcolor=INK, loc="best", handlelength=2.2)

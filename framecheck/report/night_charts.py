@@ -8,11 +8,11 @@ from numpy.typing import NDArray
 
 from framecheck.decision.grades import stack_curve
 from framecheck.decision.judgement import Judgement
+from framecheck.night.records import Group
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
 from framecheck.report.frame_row import FrameRow
-from framecheck.report.motion_chart import main_group
 from framecheck.report.words import counted, duration, fixed, number
 
 if TYPE_CHECKING:
@@ -114,21 +114,26 @@ def _correlation(at: NDArray[np.float64], fwhm: NDArray[np.float64]) -> str:
     return f"{word} (rank correlation {fixed(rho, 2)}; 0 is none, 1 is full)."
 
 
-def stack_chart(judgement: Judgement) -> Chart | None:
-    """Depth and width of the main group's stack as frames are left out, worst first."""
-    group = main_group(judgement)
-    if group is None or len(group.members) < _FEWEST:
+def stack_chart(judgement: Judgement, group: Group) -> Chart | None:
+    """Depth and width of a group's stack as frames are left out, worst first."""
+    if len(group.members) < _FEWEST:
         return None
     curve = stack_curve(judgement.night, group, judgement.aim)
     if len(curve.n_kept) < _FEWEST:
         return None
     scale = judgement.night.rig.pixel_scale_arcsec
-    factor, unit = (1.0, "px") if scale is None else (scale, "arcsec")
+    factor, unit = (1.0, " px") if scale is None else (scale, "″")
     left_out = np.arange(len(curve.n_kept))
     depth, width = np.array(curve.effective_exposure_s), np.array(curve.fwhm_px) * factor
     stackable = {*curve.left_out}
     graded = sum(judgement.grades[i].grade != "keep" for i in stackable)
     best = int(np.argmax(depth))
+
+    deepest = (
+        "It is deepest with all of them."
+        if best == 0
+        else f"Deepest with {best} left out: {duration(float(depth[best]))}, {fixed(float(width[best]), 2)}{unit}."
+    )
 
     def draw(axes: "Axes") -> None:
         from matplotlib.ticker import MaxNLocator
@@ -142,21 +147,20 @@ def stack_chart(judgement: Judgement) -> Chart | None:
         )
         axes.axvline(graded, color=QUIET, linewidth=1.2, linestyle=(0, (1, 2)))
         axes.set_ylim(max(-100.0, axes.get_ylim()[0]), axes.get_ylim()[1])
-        axes.legend(frameon=False, fontsize=12, labelcolor=QUIET, loc="lower left")
+        axes.legend(frameon=False, fontsize=12.5, labelcolor=QUIET, loc="lower left")
 
     return Chart(
         name="stack",
         title="What the stack gains and loses as frames are left out",
         caption=(
             f"The worst goes first. With all {len(depth)} frames: {duration(float(depth[0]))} effective, stars "
-            f"{fixed(float(width[0]), 2)} {unit} wide. Deepest with {best} left out: {duration(float(depth[best]))}, "
-            f"{fixed(float(width[best]), 2)} {unit}. The dotted line is where only frames graded keep remain."
+            f"{fixed(float(width[0]), 2)}{unit} wide. {deepest} Dotted: only frames graded keep remain."
         ),
         drawing=plotted(
             "stack", "Depth and star width of the stack as frames are left out",
             f"From {counted(len(depth), 'frame')} down to one: effective exposure from {number(float(depth[0]))} s, at "
             f"most {number(float(depth[best]))} s with {best} left out; star width from {fixed(float(width[0]), 2)} to "
-            f"{fixed(float(width[-1]), 2)} {unit}.",
+            f"{fixed(float(width[-1]), 2)}{unit}.",
             draw, x="frames left out", y="change, percent",
         ),
     )  # fmt: skip

@@ -2,10 +2,11 @@
 
 from base64 import b64encode
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from hashlib import sha256
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from framecheck._version import __version__
@@ -14,13 +15,15 @@ from framecheck.decision.judgement import Judgement
 from framecheck.report import words
 from framecheck.report.account import Account, account_of, fwhm_field
 from framecheck.report.budget_chart import budget_chart
-from framecheck.report.field_map import field_cells, fwhm_map, whisker_map
+from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
 from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.report.group_charts import group_charts, shown_groups
+from framecheck.report.in_numbers import field_numbers, mount_numbers
 from framecheck.report.missing import missing_values, rig_lines
-from framecheck.report.motion_chart import motion_charts
-from framecheck.report.night_charts import sharpness_charts, stack_chart
-from framecheck.report.star_picture import star_chart
+from framecheck.report.night_charts import sharpness_charts
+from framecheck.report.row_picture import row_pictures
 from framecheck.report.strips import strips
+from framecheck.report.units import told, told_healthy
 from framecheck.report.verdict import CLAIMED, night_title, verdict
 
 if TYPE_CHECKING:
@@ -40,8 +43,8 @@ class Share:
     percent: float
 
 
-def night_page(judgement: Judgement) -> str:
-    """The whole page as HTML text.
+def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = None) -> str:
+    """The whole page as HTML text; `thumbnails` are frames as small pictures, as far as there are any.
 
     Every text that comes from files or headers is escaped, every number is one of night.json's or a sum over them.
     The page loads nothing: styles, script and pictures are part of it, and its content policy forbids all else.
@@ -65,11 +68,10 @@ def night_page(judgement: Judgement) -> str:
             shares=_shares(account),
             account=account,
             strips=strips(rows),
-            motion=motion_charts(judgement),
+            of_groups=group_charts(judgement),
+            n_small_groups=max(0, len(judgement.groups) - len(shown_groups(judgement))),
             budget=budget_chart(judgement),
             sharpness=sharpness_charts(rows),
-            stack=stack_chart(judgement),
-            stars=star_chart(judgement),
             because=_because(judgement),
             whiskers="" if cells is None else whisker_map(cells),
             rest="" if at_rest is None else whisker_map(at_rest, still=True, like=cells),
@@ -77,7 +79,10 @@ def night_page(judgement: Judgement) -> str:
             cells=cells,
             judgement=judgement,
             causes=CAUSES,
-            in_numbers=_in_numbers(judgement),
+            field_numbers=field_numbers(judgement),
+            mount_numbers=mount_numbers(judgement),
+            fewest_in_cell=FEWEST_IN_CELL,
+            pictures=row_pictures(judgement, thumbnails or {}),
             undecided=_undecided(judgement),
             claimed=CLAIMED,
             rows=rows,
@@ -137,34 +142,6 @@ def _shares(account: Account) -> list[Share]:
     ]  # fmt: skip
 
 
-def _in_numbers(judgement: Judgement) -> list[tuple[str, str, str]]:
-    """Field, sampling and drift: name, value with unit, and what would be good; only what is known."""
-    field, sampling, tracking = judgement.field_pattern, judgement.sampling, judgement.tracking
-    lines = [
-        ("FWHM, right edge against left", _signed(field.tilt_x_percent, 1, " %"), "(0 is level)"),
-        ("FWHM, upper edge against lower", _signed(field.tilt_y_percent, 1, " %"), "(0 is level)"),
-        ("FWHM, corners against centre", _signed(field.curvature_percent, 1, " %"), "(0 is flat)"),
-        ("Drift in right ascension", _signed(tracking.drift_ra_arcsec_per_min, 2, "″ a minute"), _STILL),
-        ("Drift in declination", _signed(tracking.drift_dec_arcsec_per_min, 2, "″ a minute"), _STILL),
-        ("Rotation", _signed(tracking.rotation_deg_per_hour, 3, "° an hour"), _STILL),
-    ]
-    if sampling.px_per_fwhm is not None and sampling.verdict is not None:
-        advice = "" if not sampling.suggestion else words.sentence(sampling.suggestion)
-        lines.append(("Pixels across a star", f"{words.fixed(sampling.px_per_fwhm, 1)}, {sampling.verdict}", advice))
-    return [line for line in lines if line[1]]
-
-
-_STILL: Final = "(0 is still; between exposures, dithers taken out)"
-
-
-def _signed(value: float | None, decimals: int, unit: str) -> str:
-    """A change with its sign and unit; empty if unknown."""
-    if value is None:
-        return ""
-    shown = words.fixed(value, decimals)
-    return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
-
-
 def _memory(rows: Sequence[FrameRow]) -> str:
     """Name under which the page remembers a person's choices: that of these frames and no others."""
     names = "\n".join(f"{row.file}|{row.start_utc}" for row in rows)
@@ -202,17 +179,10 @@ def _environment() -> "Environment":
     environment.filters |= {
         "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
         "percent": words.percent, "likelihood": words.likelihood, "sentence": words.sentence, "clause": words.clause,
-        "sortable": _sortable, "seen": _seen, "capital": _capital,
+        "sortable": _sortable, "told": told, "told_healthy": told_healthy, "capital": _capital,
     }  # fmt: skip
     environment.globals["counted"] = words.counted
     return environment
-
-
-def _seen(value: str | float) -> str:
-    """A piece of evidence: text as it is, a count without decimals, any other number in three digits."""
-    if isinstance(value, str):
-        return words.plain(value)
-    return f"{value:.0f}" if float(value).is_integer() and abs(value) < 10_000 else words.number(value)
 
 
 def _capital(text: str) -> str:

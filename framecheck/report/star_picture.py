@@ -1,5 +1,6 @@
-"""The mean star of single frames as images, each above the round star of its size."""
+"""The mean star of single frames as images, each above the round star it should be, with the way that it moved."""
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -7,75 +8,112 @@ from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameShape, StackedStar
+from framecheck.night.records import Group, Night
 from framecheck.report.chart import Chart
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.motion_chart import main_group
 from framecheck.report.words import fixed, plain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Picture = tuple[str, str, StackedStar, FrameShape, str | None]
-"""What it stands for, the file, its star, its shape, and what the star drew."""
+_THREE: Final = ("the roundest", "the usual", "the longest")
 
-_TILE_PX: Final = 150
-_GAP_PX: Final = 10
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StarPicture:
+    """The mean star of one frame, and what it drew."""
+
+    role: str
+    """What the frame stands for in its group."""
+    frame: int
+    """Index in `Night.frames`."""
+    star: StackedStar
+    shape: FrameShape
+    path: str | None
+    """Name of what the stars drew in the exposure; None where no motion was measured."""
+    ends_px: tuple[complex, complex] | None
+    """Ends of that path, x + iy from its middle along the frame's own axes; None if it is round or not known. [px]"""
+
+
+_TILE_PX: Final = 128
+_GAP_PX: Final = 8
 _HEAD_PX: Final = 22
-_FOOT_PX: Final = 42
+_FOOT_PX: Final = 40
 _MARGIN: Final = 1.25
 """Side of the pictures at least, over the long axis of the longest star. Chosen: its ring stays inside."""
 _PATHS: Final = {"round": "round", "line": "a line", "hook": "a hooked line", "two blobs": "two places"}
 
 
-def star_chart(judgement: Judgement) -> Chart | None:
-    """The roundest, the usual and the longest frame; None if no frame has a mean star."""
-    pictures = _pictures(judgement)
+def star_chart(judgement: Judgement, group: Group) -> Chart | None:
+    """The roundest, the usual and the longest frame of a group; None if none of its frames has a mean star."""
+    pictures = star_pictures(judgement.night, group)
     if not pictures:
         return None
     n = len(pictures)
     figure = new_figure(n * _TILE_PX + (n - 1) * _GAP_PX, _HEAD_PX + 2 * _TILE_PX + _FOOT_PX + 22)
-    filled = min(star.image.shape[0] * star.pixel_px for _, _, star, _, _ in pictures)
-    side = max(filled, _MARGIN * max(shape.fwhm_px * shape.elongation**0.5 for _, _, _, shape, _ in pictures))
-    for column, picture in enumerate(pictures):
-        _column(figure, column, picture, side)
+    filled = min(one.star.image.shape[0] * one.star.pixel_px for one in pictures)
+    side = max(filled, _MARGIN * max(one.shape.fwhm_px * one.shape.elongation**0.5 for one in pictures))
+    names = [plain(judgement.night.frames[one.frame].result.exposure.file.name) for one in pictures]
+    for column, (picture, name) in enumerate(zip(pictures, names, strict=True)):
+        _column(figure, column, picture, name, side)
     told = [
-        f"{name} ({plain(file)}): {fixed(shape.elongation, 2)} times as long as wide, {fixed(shape.fwhm_px, 2)} px FWHM"
-        + ("" if path is None else f", drew {_PATHS[path]}")
-        for name, file, _, shape, path in pictures
+        f"{one.role} ({name}): {fixed(one.shape.elongation, 2)} times as long as wide, {fixed(one.shape.fwhm_px, 2)} "
+        "px FWHM" + ("" if one.path is None else f", drew {_PATHS[one.path]}")
+        for one, name in zip(pictures, names, strict=True)
     ]
+    moved = any(one.ends_px is not None for one in pictures)
     return Chart(
         name="stars",
         title="The mean star, and the round one it should be",
         caption=(
             f"Above: all good stars of a frame laid on each other, over {fixed(side, 1)} px. Below: round stars of the "
-            "same area. The ring is at half the brightness of the middle; shades follow the square root of the light."
+            "same area" + (", and across them the way the stars moved during the exposure" if moved else "") + ". "
+            "The ring is at half the brightness of the middle; shades follow the square root of the light."
         ),
         drawing=inline_svg(figure, "mean-stars", "Mean star of single frames", "; ".join(told) + "."),
     )
 
 
-def _pictures(judgement: Judgement) -> list[Picture]:
-    group = main_group(judgement)
-    if group is None:
-        return []
-    tracking = judgement.night.tracking.get(group.id)
-    drew = {} if tracking is None else dict(zip(tracking.smears.frames, tracking.smears.path, strict=True))
+def star_pictures(night: Night, group: Group) -> list[StarPicture]:
+    """Frames of a group that stand for it by the elongation of their stars: three, or the longest alone."""
+    drew = _paths(night, group)
     known = []
     for index in group.members:
-        result = judgement.night.frames[index].result
+        result = night.frames[index].result
         if result.stacked is not None and result.shape is not None:
-            known.append((result.shape.elongation, index, result.stacked, result.shape, result.exposure.file.name))
+            known.append((result.shape.elongation, index, result.stacked, result.shape))
     known.sort(key=lambda one: one[:2])
     if not known:
         return []
-    chosen = {"the roundest": known[0], "the usual": known[len(known) // 2], "the longest": known[-1]}
-    if len(known) < len(chosen):
-        chosen = {"the longest": known[-1]}
-    return [(name, one[4], one[2], one[3], drew.get(one[1])) for name, one in chosen.items()]
+    chosen = (known[0], known[len(known) // 2], known[-1]) if len(known) >= len(_THREE) else (known[-1],)
+    return [
+        StarPicture(role=role, frame=index, star=star, shape=shape, path=path, ends_px=ends)
+        for role, (_, index, star, shape) in zip(_THREE[-len(chosen) :], chosen, strict=True)
+        for path, ends in [drew.get(index, (None, None))]
+    ]
 
 
-def _column(figure: "Figure", column: int, picture: Picture, side: float) -> None:
-    name, file, star, shape, _ = picture
+def _paths(night: Night, group: Group) -> dict[int, tuple[str, tuple[complex, complex] | None]]:
+    """What the stars of each frame drew, and its ends along the frame's own axes."""
+    tracking = night.tracking.get(group.id)
+    if tracking is None:
+        return {}
+    out: dict[int, tuple[str, tuple[complex, complex] | None]] = {}
+    smears = tracking.smears
+    for index, path, spin2, rms_px in zip(smears.frames, smears.path, smears.spin2_px2, smears.rms_px, strict=True):
+        frame = night.frames[index]
+        turned = 0.0 if frame.registration is None else frame.registration.rotation_deg
+        half = (
+            np.sqrt(3) * rms_px * np.exp(1j * (np.angle(spin2) / 2 + np.radians(turned)))
+        )  # rms of a line, closed form
+        if frame.result.stars.doubled_px is not None:
+            half = complex(*frame.result.stars.doubled_px) / 2
+        out[index] = path, None if path == "round" else (complex(-half), complex(half))
+    return out
+
+
+def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side: float) -> None:
+    star, shape = picture.star, picture.shape
     left = column * (_TILE_PX + _GAP_PX)
     n = star.image.shape[0]
     at = (np.arange(n) - (n - 1) / 2) * star.pixel_px
@@ -92,18 +130,25 @@ def _column(figure: "Figure", column: int, picture: Picture, side: float) -> Non
             extent=(-edge, edge, -edge, edge), interpolation="none",
         )  # fmt: skip
         axes.contour(at, at, image / image.max(), levels=[0.5], colors=[PAPER], linewidths=1.2)
+        if row and picture.ends_px is not None:
+            ends = np.array(picture.ends_px)
+            joined, mark = ("none", "o") if picture.path == "two blobs" else ("-", "none")
+            for colour, wide in ((PAPER, 2.4), (INK, 0.0)):  # a rim keeps it apart from bright and dark
+                axes.plot(
+                    ends.real, ends.imag, color=colour, linestyle=joined, marker=mark, linewidth=2 + wide,
+                    markersize=5 + wide, markeredgewidth=0, solid_capstyle="round",
+                )  # fmt: skip
         axes.set_xlim(-side / 2, side / 2)
         axes.set_ylim(-side / 2, side / 2)
     words = place(figure, left, 0, _TILE_PX, _HEAD_PX + 2 * _TILE_PX + _GAP_PX + _FOOT_PX)
     words.set_axis_off()
     words.set_xlim(0, _TILE_PX)
     words.set_ylim(_HEAD_PX + 2 * _TILE_PX + _GAP_PX + _FOOT_PX, 0)
-    words.text(0, 8, name, color=INK, fontsize=13, va="center")
+    words.text(0, 8, picture.role, color=INK, fontsize=13, va="center")
     foot = _HEAD_PX + 2 * _TILE_PX + _GAP_PX
     words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=12.5, va="center")
-    shown = plain(file)
-    shown = shown if len(shown) <= 24 else "…" + shown[-23:]
-    words.text(0, foot + 30, shown, color=QUIET, fontsize=11, va="center", parse_math=False)
+    shown = name if len(name) <= 17 else "…" + name[-16:]
+    words.text(0, foot + 30, shown, color=QUIET, fontsize=12.5, va="center", parse_math=False)
 
 
 def round_moffat(fwhm_px: float, beta: float, radius_px: NDArray[np.float64]) -> NDArray[np.float64]:

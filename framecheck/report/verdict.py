@@ -79,12 +79,11 @@ def _what_to_keep(account: Account) -> str:
     which = f"Keep all {n} frames" if account.n_keep == n else f"Keep {account.n_keep or 'none'} of {n} frames"
     rest = []
     if account.n_doubtful:
-        adds = "" if account.doubtful_effective_s is None else f" ({duration(account.doubtful_effective_s)} effective)"
-        rest.append(f"{account.n_doubtful} {'is' if account.n_doubtful == 1 else 'are'} doubtful{adds}")
+        rest.append(f"{account.n_doubtful} doubtful")
     if account.n_reject:
-        rest.append(f"{account.n_reject} {'is' if account.n_reject == 1 else 'are'} better left out")
+        rest.append(f"{account.n_reject} better left out")
     if account.n_failed:
-        rest.append(f"{counted(account.n_failed, 'file')} could not be measured")
+        rest.append(f"{account.n_failed} not measured")
     return which + _hours(account) + ("; " + ", ".join(rest) if rest else "") + "."
 
 
@@ -142,7 +141,8 @@ def _claim(finding: Finding) -> str:
 def _also(others: list[Finding]) -> str:
     if not others:
         return "."
-    return "; then " + ", ".join(f"{_name(other)}, {likelihood(other.confidence)}" for other in others[:2]) + "."
+    costs = ["" if other.cost is None else f" ({percent(other.cost)})" for other in others[:2]]
+    return "; then " + listed([_name(other) + cost for other, cost in zip(others[:2], costs, strict=True)]) + "."
 
 
 def _name(finding: Finding) -> str:

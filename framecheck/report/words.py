@@ -71,6 +71,11 @@ def percent(share: float | None) -> str:
     return UNKNOWN if share is None or not math.isfinite(share) else f"{100 * share:.0f} %"
 
 
+def rare(chance: float) -> str:
+    """A small chance as a percentage that is never told as none at all."""
+    return "below 0.1 %" if chance < 0.001 else f"{number(100 * chance, 2)} %"
+
+
 def duration(seconds: float | None) -> str:
     """A length of time as one says it: 42 s, 35 min, 1 h 36 min."""
     if seconds is None or not math.isfinite(seconds):

@@ -3,7 +3,7 @@
 import errno
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -58,8 +58,10 @@ def prepare_folder(folder: Path) -> None:
             pass
 
 
-def write_night(judgement: Judgement, folder: Path, *, stars: bool = False) -> Written:
-    """Write report.html, night.json, frames.csv and, if asked for, stars.parquet.
+def write_night(
+    judgement: Judgement, folder: Path, *, stars: bool = False, thumbnails: Mapping[Path, bytes] | None = None
+) -> Written:
+    """Write report.html, with thumbnails if there are any, night.json, frames.csv and, if asked for, stars.parquet.
 
     Each file is written beside its place and then renamed into it: a reader never meets half a file, and a failure
     leaves an earlier one as it was.
@@ -80,7 +82,7 @@ def write_night(judgement: Judgement, folder: Path, *, stars: bool = False) -> W
     write_text(frames_csv(frame_rows(judgement)), written.frames)
     if written.stars is not None:
         replace_file(written.stars, lambda path: write_stars(judgement.night, path))
-    write_text(night_page(judgement), written.page)
+    write_text(night_page(judgement, thumbnails), written.page)
     return written
 
 

@@ -7,18 +7,23 @@ from pathlib import Path
 import by_hand
 import pytest
 
-from framecheck.cli.frame_command import frame_lines
+from framecheck.cli.frame_command import frame_lines, judge_alone
 from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import Look
 from framecheck.decision.grades import Grade
-from framecheck.field.result import FrameFailure
+from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.read.rig import Rig
+from framecheck.report.frame_account import frame_account
 
 PIPE = Look()
 
 
 def text(night: by_hand.Judgement, look: Look = PIPE) -> str:
     return "\n".join(night_lines(night, look))
+
+
+def of_frame(result: FrameResult, rig: Rig, look: Look = PIPE) -> str:
+    return "\n".join(frame_lines(result, frame_account(judge_alone(result, rig)), look))
 
 
 def test_it_answers_and_names_the_worst() -> None:
@@ -53,7 +58,7 @@ def test_nothing_from_files_or_headers_can_steer_the_terminal() -> None:
     said = text(spoilt)
     assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202e]", said)
     exposure = replace(night.night.frames[0].result.exposure, file=Path(hostile), target=hostile, conflicts=(hostile,))
-    lines = "\n".join(frame_lines(replace(night.night.frames[0].result, exposure=exposure), Rig(), Look()))
+    lines = of_frame(replace(night.night.frames[0].result, exposure=exposure), Rig())
     assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202e]", lines)
 
 
@@ -78,8 +83,8 @@ def test_a_failure_names_file_fault_and_remedy() -> None:
 
 @pytest.mark.parametrize(("rig", "size"), [(Rig(), "1.7"), (by_hand.RIG, "arcsec")])
 def test_one_frame_with_units_and_errors(rig: Rig, size: str) -> None:
-    said = "\n".join(frame_lines(by_hand.frame(0).result, rig, Look()))
+    said = of_frame(by_hand.frame(0).result, rig)
     assert re.search(r"FWHM +.*" + size + r".* ± 0\.02 px", said)
     assert "up to 1.2 is hardly seen" in said
     shapeless = replace(by_hand.frame(0).result, shape=None)
-    assert "too few good stars" in "\n".join(frame_lines(shapeless, rig, Look()))
+    assert "too few good stars" in of_frame(shapeless, rig)

@@ -9,6 +9,7 @@ from reference import reference
 
 from framecheck.night.records import Motion
 from framecheck.night.rhythm import (
+    FALSE_ALARM,
     Rhythm,
     aliases,
     compare_with_worm,
@@ -97,6 +98,15 @@ def test_against_the_plain_periodogram() -> None:
     frequency = np.linspace(1 / 3000, 1 / 150, 40000)
     peak = frequency[LombScargle(t, y, 1.0).power(frequency).argmax()]
     assert found.period_s == pytest.approx(1 / peak, rel=1e-3)
+    # the line that noise seldom passes: the library's own false-alarm level (Baluev 2008), for white noise; its
+    # likelihood counts n - 1 points where ours counts those left by level, drift and curvature
+    spectrum = found.spectrum
+    assert spectrum is not None
+    assert spectrum.gain.max() > spectrum.gain_by_chance
+    assert spectrum.period_s[spectrum.gain.argmax()] == pytest.approx(1 / peak, rel=0.02)
+    band = {"minimum_frequency": 1 / spectrum.period_s.max(), "maximum_frequency": 1 / spectrum.period_s.min()}
+    level = LombScargle(t, y, 1.0, normalization="log").false_alarm_level(FALSE_ALARM, "baluev", **band)
+    assert spectrum.gain_by_chance == pytest.approx(level * 159 / 2, rel=0.03)
 
 
 def test_averaging_over_the_exposure_is_undone() -> None:

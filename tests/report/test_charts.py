@@ -5,23 +5,27 @@ from dataclasses import replace
 import by_hand
 import numpy as np
 import pytest
+from test_page import Page
 
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import StackedStar
 from framecheck.night.axes import Axes
 from framecheck.night.field_model import NoFieldModel
 from framecheck.night.records import Motion, NightFrame
-from framecheck.night.rhythm import Rhythm
+from framecheck.night.rhythm import Rhythm, Spectrum
 from framecheck.night.tracking import Smears, Tracking
 from framecheck.read.exposure import Orientation
 from framecheck.report.budget_chart import budget_chart
+from framecheck.report.chart import Chart
 from framecheck.report.chart_numbers import chart_numbers
+from framecheck.report.course import course_of
 from framecheck.report.field_map import field_cells
 from framecheck.report.frame_row import frame_rows
-from framecheck.report.motion_chart import course_of, motion_charts
+from framecheck.report.group_charts import group_charts
+from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import SEEING_POWER, sharpness_charts, stack_chart
 from framecheck.report.page import night_page
-from framecheck.report.star_picture import round_moffat, star_chart
+from framecheck.report.star_picture import round_moffat, star_chart, star_pictures
 
 N = 24
 MINUTES = 5.0 * np.arange(N, dtype=np.float64)
@@ -39,7 +43,7 @@ def motion(drift_x: float = 0.0, drift_y: float = 0.0, wave_px: float = 0.0) -> 
     )  # fmt: skip
 
 
-def tracking(*, rhythm: Rhythm | None = None, spin2: complex = 0j) -> Tracking:
+def tracking(*, rhythm: Rhythm | None = None, rhythm_inside: Rhythm | None = None, spin2: complex = 0j) -> Tracking:
     ones = np.ones(N)
     return Tracking(
         axes=Axes(ra_angle_deg=0.0, source="plate solution", orientation=NORTH_UP),
@@ -50,13 +54,16 @@ def tracking(*, rhythm: Rhythm | None = None, spin2: complex = 0j) -> Tracking:
             path=("line",) * (N - 1) + ("hook",), even=np.zeros(N, bool),
         ),
         response=1.0, drift=None, guided=None, guided_log_odds=0.0, wander_arcsec=None, rhythm=rhythm,
-        rhythm_inside=None, polar=None, polar_from=None,
+        rhythm_inside=rhythm_inside, polar=None, polar_from=None,
     )  # fmt: skip
 
 
 RHYTHM = Rhythm(
     period_s=478.0, period_error_s=1.0, amplitude_px=2.0, amplitude_error_px=0.1, seen_share=0.9,
     false_alarm_probability=1e-6, shortest_period_s=600.0, alias_periods_s=(), possible_periods_s=(478.0,),
+    spectrum=Spectrum(
+        period_s=np.array([1800.0, 478.0, 300.0]), gain=np.array([1.0, 60.0, 2.0]), gain_by_chance=9.0,
+    ),
 )  # fmt: skip
 
 
@@ -82,13 +89,43 @@ def test_without_axes_the_course_stays_on_the_sensor() -> None:
     assert (course.unit, course.drift[0]) == ("px", 0.1)
 
 
+def charts_of(judgement: Judgement) -> dict[str, Chart]:
+    return {chart.name: chart for chart in motion_charts(judgement, judgement.night.groups[0])}
+
+
 def test_the_rhythm_is_shown_with_its_period_and_chance_only_where_it_is_claimed() -> None:
-    charts = {chart.name: chart for chart in motion_charts(night(motion(wave_px=2.0), tracking(rhythm=RHYTHM)))}
-    assert list(charts) == ["course", "rhythm", "smear"]
+    charts = charts_of(night(motion(wave_px=2.0), tracking(rhythm=RHYTHM)))
+    assert list(charts) == ["course", "periods", "rhythm", "smear"]
     assert "period of 478.0 ± 1.0 s" in charts["rhythm"].caption
-    assert "below 0.01 %" in charts["rhythm"].caption
-    assert "rhythm" not in {chart.name for chart in motion_charts(night(motion(), tracking()))}
-    assert "23 lines, 1 hooked lines" in charts["smear"].drawing
+    assert "below 0.1 %" in charts["periods"].caption
+    assert "noise reaches 9.0 in one night of 200" in charts["periods"].drawing
+    assert {"periods", "rhythm"}.isdisjoint(charts_of(night(motion(), tracking())))
+    assert "23 lines, 1 hooked line." in charts["smear"].drawing
+
+
+def test_a_rhythm_found_in_the_smear_alone_has_its_pictures_too() -> None:
+    inside = replace(RHYTHM, amplitude_px=None, amplitude_error_px=None, possible_periods_s=(478.0, 956.0))
+    judgement = night(motion(), tracking(rhythm_inside=inside))
+    charts = charts_of(judgement)
+    assert list(charts) == ["course", "periods", "rhythm", "smear"]
+    assert "A wave in the smear with a period of 478.0 ± 1.0 s" in charts["rhythm"].caption
+    assert "smear in each exposure, rms, arcsec" in charts["rhythm"].drawing
+    assert chart_numbers(judgement)["groups"][0]["rhythm"]["of"] == "smear"
+
+
+def test_each_group_has_pictures_of_its_own_and_a_group_of_two_frames_none() -> None:
+    filters = ["L"] * 6 + ["R"] * 5 + ["B"] * 2
+    frames = [by_hand.frame(i, filter=name, group=f"M 101 {name} 300 s") for i, name in enumerate(filters)]
+    judgement = by_hand.judgement_of(tuple(frames))
+    groups = group_charts(judgement)
+    assert [group.title for group in groups] == ["M 101 L 300 s, 6 frames", "M 101 R 300 s, 5 frames"]
+    assert [group.stack.name for group in groups if group.stack] == ["stack", "stack-2"]
+    assert groups[1].stack is not None
+    assert 'aria-labelledby="stack-title-2 stack-text-2"' in groups[1].stack.drawing
+    page = Page(night_page(judgement))
+    names = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
+    assert len(names) == len(set(names))
+    assert "1 smaller group without charts of its own" in " ".join(page.words.split())
 
 
 def test_what_remains_without_the_mount_is_round_where_only_the_mount_moved() -> None:
@@ -125,11 +162,23 @@ def test_the_mean_star_stands_beside_a_round_one() -> None:
         frame = by_hand.frame(index)
         return replace(frame, result=replace(frame.result, stacked=StackedStar(image=image, pixel_px=0.2)))
 
-    chart = star_chart(by_hand.judgement_of(tuple(with_star(i) for i in range(6))))
+    judgement = by_hand.judgement_of(tuple(with_star(i) for i in range(6)))
+    group = judgement.night.groups[0]
+    chart = star_chart(judgement, group)
     assert chart is not None
     assert chart.drawing.count("<image") == 6
     assert "times as long as wide" in chart.drawing
-    assert star_chart(by_hand.judgement(4)) is None
+    plain = by_hand.judgement(4)
+    assert star_chart(plain, plain.night.groups[0]) is None
+    # rms of a line is its length over the square root of twelve, closed form: 0.5 px rms, along 45 degrees
+    along = tracking(spin2=1j)
+    smears = replace(along.smears, frames=tuple(range(6)), spin2_px2=along.smears.spin2_px2[:6])
+    smears = replace(smears, rms_px=smears.rms_px[:6], path=("line",) * 6)
+    moved = replace(judgement.night, tracking={group.id: replace(along, smears=smears)})
+    ends = star_pictures(moved, group)[0].ends_px
+    assert ends is not None
+    assert abs(ends[1] - ends[0]) == pytest.approx(0.5 * np.sqrt(12))
+    assert np.degrees(np.angle(ends[1])) == pytest.approx(45.0, abs=0.01)
 
 
 def test_sharpness_against_the_air_and_the_cold() -> None:
@@ -144,24 +193,27 @@ def test_budget_and_stack_are_told_in_words() -> None:
     assert budget is not None
     assert "tracking 1.30 (1.10 to 1.50) arcsec, 25 % of the square" in budget.drawing
     assert budget_chart(by_hand.judgement(5)) is None
-    stack = stack_chart(by_hand.judgement(30))
+    plain = by_hand.judgement(30)
+    stack = stack_chart(plain, plain.night.groups[0])
     assert stack is not None
     assert "effective exposure from" in stack.drawing
 
 
 def test_every_chart_has_its_numbers_in_night_json() -> None:
-    numbers = chart_numbers(night(motion(drift_x=-0.1), tracking()))
-    assert numbers["course"]["ra_arcsec"][-1] == pytest.approx(-0.1 * SCALE * MINUTES[-1])
-    assert len(numbers["course"]["file"]) == N
-    assert len(numbers["stack"]["fwhm_px"]) == len(numbers["stack"]["n_kept"])
+    numbers = chart_numbers(night(motion(drift_x=-0.1), tracking(rhythm=RHYTHM)))
+    (group,) = numbers["groups"]
+    assert group["course"]["ra_arcsec"][-1] == pytest.approx(-0.1 * SCALE * MINUTES[-1])
+    assert len(group["course"]["file"]) == N
+    assert len(group["stack"]["fwhm_px"]) == len(group["stack"]["n_kept"])
+    assert group["rhythm"]["of"] == "position"
+    assert len(group["rhythm"]["tried_period_s"]) == len(group["rhythm"]["gain_log_likelihood"]) == 3
+    assert group["smear"]["rms_px"] == [0.5] * N
     cells = numbers["field"]
     assert len(cells["x_px"]) == len(cells["fwhm_px"]) == len(cells["without_motion"]["elongation"])
 
 
 def test_a_page_with_all_its_charts_stays_whole() -> None:
-    from test_page import Page
-
     page = Page(night_page(night(motion(wave_px=2.0), tracking(rhythm=RHYTHM))))
     names = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(names) == len(set(names))
-    assert {"chart-course", "chart-rhythm", "chart-smear", "chart-stack"} <= set(names)
+    assert {"chart-course", "chart-periods", "chart-rhythm", "chart-smear", "chart-stack"} <= set(names)

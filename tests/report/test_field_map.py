@@ -65,7 +65,7 @@ def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
     assert cells is not None
     svg = fwhm_map(cells, None)
     assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\. The smooth surface", svg)
-    assert "arcsec" in fwhm_map(cells, 1.46)
+    assert re.search(r"from 3\.[67]\d″ .*on the left to 4\.[23]\d″", fwhm_map(cells, 1.46))  # 1.46 arcsec a pixel
 
 
 def test_rejected_frames_stay_out_and_a_night_of_rejects_is_shown_all_the_same() -> None:

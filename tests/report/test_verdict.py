@@ -31,13 +31,13 @@ def rows(*grades: str, exposure_s: float | None = 60.0, effective_s: float | Non
         (rows("reject"), "The one frame is better left out."),
         (
             rows("keep", "doubtful", "reject", "reject"),
-            "Keep 1 of 4 frames: 30 s effective of 4 min taken; 1 is doubtful (30 s effective), 2 are better left out.",
+            "Keep 1 of 4 frames: 30 s effective of 4 min taken; 1 doubtful, 2 better left out.",
         ),
         (
             rows("keep", "keep", "doubtful", effective_s=None),
-            "Keep 2 of 3 frames: 2 min of 3 min taken; 1 is doubtful.",
+            "Keep 2 of 3 frames: 2 min of 3 min taken; 1 doubtful.",
         ),
-        (rows("keep", "reject", exposure_s=None, effective_s=None), "Keep 1 of 2 frames; 1 is better left out."),
+        (rows("keep", "reject", exposure_s=None, effective_s=None), "Keep 1 of 2 frames; 1 better left out."),
         ([FrameRow(file="a", status="failed", failure="gone")], "No frame could be measured."),
     ],
 )

@@ -16,6 +16,18 @@ def test_one_frame_for_a_person(night_folder: Path) -> None:
         assert words in ended.out
 
 
+def test_one_frame_as_a_picture(night_folder: Path, tmp_path: Path) -> None:
+    frame, picture = night_folder / "lights" / "field 1.fits", tmp_path / "field é.png"
+    before = frame.read_bytes()
+    ended = framecheck("frame", frame, "--picture", picture, "--json")
+    assert (ended.code, ended.err) == (0, "")
+    assert json.loads(ended.out)["status"] == "measured"
+    assert picture.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")  # PNG signature, W3C PNG, section 5.2
+    assert [path.name for path in tmp_path.iterdir()] == [picture.name]
+    assert frame.read_bytes() == before
+    assert framecheck("frame", frame, "--picture", tmp_path / "none" / "a.png").code == 2
+
+
 def test_frames_as_json_one_a_line(night_folder: Path) -> None:
     files = [night_folder / "lights" / name for name in ("field 1.fits", "cut.fits", "field 2.fits")]
     ended = framecheck("frame", *files, night_folder / "darks" / "dark.fits", "--json")

@@ -31,10 +31,23 @@ headings.forEach((heading, column) => {
   });
 });
 
-// On paper nothing can be unfolded.
+// Charts of one group at a time; without this script those of all groups are shown.
+const choosers = [...document.querySelectorAll(".groups")];
+const ofGroups = [...document.querySelectorAll("[data-group]")];
+const showGroup = (number) => {
+  ofGroups.forEach((chart) => { chart.hidden = chart.dataset.group !== number; });
+  choosers.forEach((chooser) => { chooser.querySelector(`[value="${number}"]`).checked = true; });
+};
+choosers.forEach((chooser) => {
+  chooser.hidden = false;
+  chooser.addEventListener("change", (event) => showGroup(event.target.value));
+});
+if (choosers.length) showGroup("0");
+
+// On paper nothing can be unfolded, and the pictures of all frames would fill a book.
 let unfolded = [];
 addEventListener("beforeprint", () => {
-  unfolded = [...document.querySelectorAll("details:not([open])")];
+  unfolded = [...document.querySelectorAll("details:not([open], .look)")];
   unfolded.forEach((details) => { details.open = true; });
 });
 addEventListener("afterprint", () => unfolded.forEach((details) => { details.open = false; }));
@@ -109,11 +122,12 @@ choosable.forEach((row) => {
     button.addEventListener("click", () => choose(row, choice));
     line.append(button);
   }
-  row.querySelector(".grade").append(line);
+  row.querySelector(".grade b").after(line);
 });
 
-// One row at a time can be reached by Tab, the arrows go on from it.
+// One row at a time can be reached by Tab, the arrows go on from it; what is in the rows has keys of its own.
 rows.forEach((row, index) => { row.tabIndex = index === 0 ? 0 : -1; });
+body.querySelectorAll("summary").forEach((summary) => { summary.tabIndex = -1; });
 body.addEventListener("focusin", (event) => {
   const row = event.target.closest("tr");
   rows.forEach((other) => { other.tabIndex = other === row ? 0 : -1; });
@@ -125,7 +139,10 @@ body.addEventListener("keydown", (event) => {
   const at = visible.indexOf(row);
   const to = { ArrowDown: at + 1, ArrowUp: at - 1, Home: 0, End: visible.length - 1 }[event.key];
   const choice = { k: "keep", l: "leave out", Backspace: "", Delete: "" }[event.key.length === 1 ? event.key.toLowerCase() : event.key];
+  if (event.target !== row && (event.key === "Enter" || event.key === " ")) return;
+  const look = event.key.toLowerCase() === "p" && row.querySelector(".look");
   if (to !== undefined) visible[to]?.focus();
+  else if (look) look.open = !look.open;
   else if (choice !== undefined && row.dataset.grade !== "") {
     if (choices.get(row.dataset.file) !== choice) choose(row, choice);
   } else return;
@@ -148,6 +165,8 @@ const save = (name, kind, text) => {
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
 };
 const inOrder = () => [...choosable].sort((a, b) => rows.indexOf(a) - rows.indexOf(b));
+// A spreadsheet would run text that begins so as a formula (OWASP, "CSV Injection"); an apostrophe keeps it text.
+const harmless = (text) => (/^[=+\-@\t\r\n＝＋－＠]/.test(text) ? `'${text}` : text);
 const quoted = (text) => (/[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
 
 element("save-list").addEventListener("click", () => {
@@ -157,7 +176,7 @@ element("save-csv").addEventListener("click", () => {
   const lines = inOrder().map((row) => [
     row.dataset.file, row.dataset.grade, choices.get(row.dataset.file) ?? "", goesIn(row) ? "keep" : "leave out",
   ]);
-  const text = [["file", "grade", "own_choice", "decision"], ...lines].map((line) => line.map(quoted).join(",")).join("\r\n");
+  const text = [["file", "grade", "own_choice", "decision"], ...lines].map((line) => line.map(harmless).map(quoted).join(",")).join("\r\n");
   save("choices.csv", "text/csv", `${text}\r\n`);
 });
 element("forget").addEventListener("click", () => { choices.clear(); remember(); show(); });
@@ -170,10 +189,8 @@ const meaning = element("meaning");
 const entries = [...document.querySelectorAll(".words > div")];
 const terms = new Map();
 entries.forEach((entry) => {
-  const name = entry.querySelector("dfn").textContent;
-  const spellings = name === "Keep, doubtful, reject" ? [] : name === "Arcsecond, ″" ? ["arcsec", "arcsecond", "arcseconds"]
-    : name === "Dither" ? ["dither", "dithers"] : [name.toLowerCase()];
-  spellings.forEach((spelling) => terms.set(spelling, entry));
+  const spellings = entry.dataset.spellings ?? entry.querySelector("dfn").textContent.toLowerCase();
+  spellings.split("|").filter(Boolean).forEach((spelling) => terms.set(spelling, entry));
 });
 const pattern = new RegExp(`(?<![\\p{L}-])(${[...terms.keys()].sort((a, b) => b.length - a.length).join("|")})(?![\\p{L}-])`, "iu");
 
@@ -212,6 +229,6 @@ const mark = (block) => {
   }
 };
 if (meaning.showPopover) {
-  document.querySelectorAll("#night figcaption, #field figcaption, .evidence td:first-child, #mount dt, #mount figcaption, #field dt, .hours li, .answers dd")
+  document.querySelectorAll("#night figcaption, #field figcaption, .evidence td:first-child, #mount dt, #mount figcaption, #mount th, #mount dd, #mount > p, #field dt, #field dd, #field h3, .hours li, .answers dd")
     .forEach(mark);
 }

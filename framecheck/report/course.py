@@ -1,0 +1,108 @@
+"""Where the pointing of a group went over the night, and the rhythm in it: what charts and night.json show."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.night.records import Motion
+from framecheck.night.rhythm import Rhythm
+from framecheck.night.tracking import Tracking
+from framecheck.read.exposure import Orientation
+
+Floats = NDArray[np.float64]
+
+FEWEST: Final = 3
+"""Frames below which a curve says nothing."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Course:
+    """Where the pointing of one group went, dithers and flips taken out, from its first frame."""
+
+    frames: tuple[int, ...]
+    """Indices in `Night.frames`."""
+    minutes: Floats
+    first: Floats
+    """Towards the east, or of the stars along x where the axes are not known."""
+    second: Floats
+    """Towards the north, or of the stars along y."""
+    drift: tuple[float, float]
+    """Of the two, a minute."""
+    names: tuple[str, str]
+    unit: str
+
+
+def course_of(motion: Motion, tracking: Tracking | None) -> Course | None:
+    """Drift and what remains about it, added up again; None with too few frames."""
+    drift_x, drift_y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
+    if len(motion.minutes) < FEWEST or drift_x is None or drift_y is None:
+        return None
+    minutes = np.array(motion.minutes)
+    x, y = np.array(motion.residual_x_px), np.array(motion.residual_y_px)
+    orientation = None if tracking is None or tracking.axes is None else tracking.axes.orientation
+    names, unit = ("stars along x", "stars along y"), "px"
+    if orientation is not None:
+        x, y = on_sky(orientation, x, y)
+        drift_x, drift_y = (float(drift) for drift in on_sky(orientation, drift_x, drift_y))
+        names, unit = ("right ascension", "declination"), "arcsec"
+    first, second = x + drift_x * minutes, y + drift_y * minutes
+    return Course(
+        frames=motion.frames, minutes=minutes, first=first - first[0], second=second - second[0],
+        drift=(float(drift_x), float(drift_y)), names=names, unit=unit,
+    )  # fmt: skip
+
+
+def on_sky(orientation: Orientation, x: "float | Floats", y: "float | Floats") -> "tuple[Floats, Floats]":
+    """Motion of the pointing to the east and north from that of the stars over the sensor: they go the other way."""
+    north, hand = np.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
+    east = np.asarray(y * np.sin(north) + hand * x * np.cos(north))
+    up = np.asarray(y * np.cos(north) - hand * x * np.sin(north))
+    return -orientation.pixel_scale_arcsec * east, -orientation.pixel_scale_arcsec * up
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wave:
+    """What the rhythm of one group was found in."""
+
+    frames: tuple[int, ...]
+    """Indices in `Night.frames`."""
+    minutes: Floats
+    value: Floats
+    """Position about its mean, or smear."""
+    name: str
+    unit: str
+    rhythm: Rhythm
+    peak_to_peak: float | None
+    """In `unit`; None for smear, which is no position."""
+
+
+def wave_of(motion: Motion, tracking: Tracking, scale_arcsec: float | None) -> Wave | None:
+    """Positions along right ascension (or the main direction) with their rhythm; else that of the smear; else None."""
+    if tracking.rhythm is not None:
+        return _wave_between(motion, tracking, tracking.rhythm)
+    if tracking.rhythm_inside is None:
+        return None
+    smears = tracking.smears
+    factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
+    return Wave(
+        frames=smears.frames, minutes=smears.minutes, value=smears.rms_px * factor, name="smear in each exposure, rms",
+        unit=unit, rhythm=tracking.rhythm_inside, peak_to_peak=None,
+    )  # fmt: skip
+
+
+def _wave_between(motion: Motion, tracking: Tracking, rhythm: Rhythm) -> Wave:
+    x, y = np.array(motion.residual_x_px), np.array(motion.residual_y_px)
+    orientation = None if tracking.axes is None else tracking.axes.orientation
+    value, unit, name, factor = x, "px", "main direction", 1.0
+    if orientation is not None:
+        value, unit, name = on_sky(orientation, x, y)[0], "arcsec", "right ascension"
+        factor = orientation.pixel_scale_arcsec
+    elif len(x):
+        angle = 0.5 * np.arctan2(2 * np.mean(x * y), np.mean(x**2) - np.mean(y**2))
+        value = x * np.cos(angle) + y * np.sin(angle)
+    return Wave(
+        frames=motion.frames, minutes=np.array(motion.minutes), value=value, name=name, unit=unit, rhythm=rhythm,
+        peak_to_peak=None if rhythm.amplitude_px is None else 2 * factor * rhythm.amplitude_px,
+    )  # fmt: skip

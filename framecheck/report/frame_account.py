@@ -1,0 +1,145 @@
+"""One frame in words: what it is, how its stars are, and the faults that a single frame shows."""
+
+from dataclasses import dataclass
+from math import isfinite
+from typing import Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.judgement import Finding, Judgement
+from framecheck.field.result import FrameResult, FrameShape
+from framecheck.night.records import NightFrame
+from framecheck.read.exposure import Exposure
+from framecheck.report.in_numbers import signed
+from framecheck.report.units import told, told_healthy
+from framecheck.report.verdict import CLAIMED, LOOKS_ROUND
+from framecheck.report.words import fixed, likelihood, number
+
+Row = tuple[str, str, str]
+"""What it is, its value with unit and error, what would be good."""
+
+_SURE_OF_OPTICS: Final = 1.5
+"""Elongation up to which a single frame's stars tell of the optics. Chosen: the moved ones have tails of their own."""
+_TOLD_BY_SIZE: Final = ("undersampled", "oversampled")
+"""Causes that the line of the FWHM tells already."""
+_ALONE: Final = "A single frame cannot tell cloud, focus and the mount's course: `framecheck night` compares frames."
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FrameAccount:
+    """What is told of a frame."""
+
+    about: str
+    rows: tuple[Row, ...]
+    faults: tuple[str, ...]
+    """Sentences; empty if the frame shows none."""
+    open: str
+    """What only its night could tell."""
+
+
+def frame_account(judgement: Judgement) -> FrameAccount:
+    """The account of the one frame of a night."""
+    (frame,) = judgement.night.frames
+    scale = judgement.night.rig.pixel_scale_arcsec
+    result = frame.result
+    rows = [("Stars", _stars(result), "")]
+    if result.shape is None:
+        rows.append(("Shape", "too few good stars to average", ""))
+    else:
+        rows += _shape(result.shape, judgement, scale)
+    rows.append(("Sky", _sky(frame), "lower is darker"))
+    if frame.altitude_deg is not None:
+        airmass = "" if frame.airmass is None else f", air mass {frame.airmass:.2f}"
+        rows.append(
+            ("Altitude", f"{frame.altitude_deg:.0f}°{airmass}", "air mass 1 is straight up, below 1.8 costs little")
+        )
+    rows += [("Header", conflict, "") for conflict in result.exposure.conflicts]
+    return FrameAccount(about=_about(result.exposure), rows=tuple(rows), faults=_faults(judgement), open=_ALONE)
+
+
+def _about(exposure: Exposure) -> str:
+    start = exposure.start_utc
+    parts = [
+        exposure.target,
+        exposure.filter and f"filter {exposure.filter}",
+        exposure.exposure_s and f"{exposure.exposure_s:g} s",
+        f"{exposure.width_px} × {exposure.height_px} px",
+        start and f"{start:%Y-%m-%d %H:%M} UTC",
+    ]
+    return ", ".join(str(part) for part in parts if part)
+
+
+def _stars(result: FrameResult) -> str:
+    measured = 0 if result.shape is None else result.shape.n_measured
+    found, clipped = result.stars.n_found, result.stars.n_saturated
+    share = f" ({told(100 * clipped / found, 'percent')})" if clipped and found else ""
+    return f"{found} found, {measured} measured, {clipped} clipped{share}"
+
+
+def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list[Row]:
+    size = f"{shape.fwhm_px:.2f} ± {shape.fwhm_px_error:.2f} px"
+    if scale is not None:
+        size = f"{shape.fwhm_px * scale:.2f} ± {shape.fwhm_px_error * scale:.2f} arcsec ({size})"
+    verdict = judgement.sampling.verdict
+    way = "" if shape.elongation_pa_deg is None else f", long axis at {shape.elongation_pa_deg:.0f}° from +x"
+    rows = [
+        ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 4.5 do no harm"),
+        (
+            "Elongation",
+            f"{shape.elongation:.3f} ± {shape.elongation_error:.3f}{way}",
+            f"1 is round, up to {LOOKS_ROUND} is hardly seen",
+        ),
+    ]
+    if shape.trail_length_px is not None:
+        rows.append(("Trail", f"{shape.trail_length_px:.1f} px: the stars moved along a line", "round stars have none"))
+    field = judgement.field_pattern
+    uneven = [
+        f"{signed(value, 0, ' %')} {where}"
+        for value, where in (
+            (field.tilt_x_percent, "right against left"),
+            (field.tilt_y_percent, "top against bottom"),
+            (field.curvature_percent, "corners against centre"),
+        )
+        if value is not None
+    ]
+    if uneven:
+        rows.append(("Over field", "FWHM " + ", ".join(uneven), "within 10 % is hardly seen"))
+    return rows
+
+
+def _sky(frame: NightFrame) -> str:
+    sky = frame.result.sky
+    electrons = "" if frame.sky_e_per_s is None else f" ({number(frame.sky_e_per_s)} e⁻ a second and pixel)"
+    gradient = "" if not isfinite(sky.gradient_percent) else f", uneven by {fixed(sky.gradient_percent, 0)} %"
+    return f"{sky.level_adu:.5g} ADU{electrons}, noise {sky.noise_adu:.3g} ADU a pixel{gradient}"
+
+
+def _faults(judgement: Judgement) -> tuple[str, ...]:
+    """Why the frame alone would be rejected, and what its stars claim of optics, camera and sky."""
+    (frame,), (grade,) = judgement.night.frames, judgement.grades
+    told_by_grade = grade.reasons if grade.grade != "keep" else ()
+    stars, shape = frame.result.stars, frame.result.shape
+    moved = stars.doubled_px is not None or (
+        shape is not None and (shape.trail_length_px is not None or shape.elongation > _SURE_OF_OPTICS)
+    )
+    claimed = [
+        finding
+        for finding in judgement.findings
+        if finding.confidence >= CLAIMED
+        and finding.cause not in _TOLD_BY_SIZE
+        and not (moved and CAUSES[finding.cause].family in ("optics", "mount"))
+    ]
+    long = ""
+    if shape is not None and shape.elongation - shape.elongation_error > LOOKS_ROUND and not told_by_grade:
+        long = f"The stars are drawn out, {fixed(shape.elongation, 2)} times as long as wide: frames beside it tell "
+        long += "whether mount or optics did it."
+    return (*told_by_grade, *filter(None, [long]), *map(_claim, claimed))
+
+
+def _claim(finding: Finding) -> str:
+    seen = next((one for one in finding.evidence if one.value is not None), None)
+    claim = f"{CAUSES[finding.cause].title}, {likelihood(finding.confidence)}"
+    if seen is None or seen.value is None:
+        return f"{claim}."
+    healthy = seen.expected_if_healthy
+    good = "" if healthy is None else f" (if all were well: {told_healthy(healthy, seen.unit)})"
+    return f"{claim}: {seen.statement}: {told(seen.value, seen.unit)}{good}."
