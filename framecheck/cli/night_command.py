@@ -60,8 +60,11 @@ def judge_folder(
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
+    document = night_document(judgement)
+    if logbook is not None:
+        logbook.record_night(document)
     if as_json:
-        say(json_text(night_document(judgement)))
+        say(json_text(document))
     elif quiet:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))

@@ -92,6 +92,21 @@ def inline_svg(figure: "Figure", name: str, title: str, description: str) -> str
     )
 
 
+def standalone_svg(element: str, width_px: float) -> str:
+    """A figure of `inline_svg` as a file of its own, in the page's colours, light or dark as the reader's screen is."""
+    from importlib.resources import files
+
+    style = files("framecheck.report").joinpath("templates/report.css").read_text(encoding="utf-8")
+    colours = style[: style.index("* { box-sizing")]
+    rules = "svg { background: var(--paper); } text { font-family: var(--sans); font-variant-numeric: tabular-nums; }"
+    height_px = float(re.findall(r'viewBox="0 0 [\d.]+ ([\d.]+)"', element)[0])
+    opened = element.replace(
+        "<svg ", f'<svg xmlns="http://www.w3.org/2000/svg" width="{width_px:g}" height="{height_px:g}" ', 1
+    )
+    at = opened.index(">", opened.index("<svg ")) + 1
+    return f"{opened[:at]}<style>{colours}{rules}</style>{opened[at:]}\n"
+
+
 def _as_svg(figure: "Figure", name: str) -> str:
     from matplotlib import rc_context
 
