@@ -50,8 +50,11 @@ def compare(
     from framecheck.report.night_json import json_text
 
     refuse(nights, picture)
-    with logbook_in_use(logbook, without=no_logbook) as book:
-        past = [one_night(path, rig, book, quiet=quiet) for path in nights]
+    if all(is_judged(path) for path in nights):
+        past = [one_night(path, rig, None, quiet=quiet) for path in nights]
+    else:
+        with logbook_in_use(logbook, without=no_logbook) as book:
+            past = [one_night(path, rig, book, quiet=quiet) for path in nights]
     comparisons = set_beside(past)
     if picture is not None:
         _draw(comparisons, picture)
@@ -79,6 +82,11 @@ def refuse(nights: Sequence[Path], picture: Path | None) -> None:
         raise UnusableRequest(f"{twice}: this night is given twice. Give each once.")
     if picture is not None and picture.suffix.lower() != ".svg":
         raise UnusableRequest(f"{picture}: --picture draws an .svg. Give the file that ending.")
+
+
+def is_judged(path: Path) -> bool:
+    """Whether a night need not be measured."""
+    return path.is_file() or (path / NIGHT_FILE).is_file()
 
 
 def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> "PastNight":
@@ -140,24 +148,13 @@ def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
 def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[str]:
     """Lay the comparisons out for a person: the answer, then what it rests on."""
     from framecheck.cli.terminal import safe
+    from framecheck.report.comparison_words import caution, night_labels
 
+    first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     lines: list[str] = []
-    for one in comparisons:
-        if lines:
-            lines.append("")
-        lines += [look.style(safe(_heading(one)), "bold"), "", *_one(one, look)]
-    from framecheck.report.comparison_words import caution
-
-    return [*lines, "", look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
-
-
-def _heading(comparison: "Comparison") -> str:
-    from framecheck.report.comparison_words import night_label
-
-    first, second = night_label(comparison.reference), night_label(comparison.other)
-    if first == second:
-        first, second = comparison.reference.name, comparison.other.name
-    return f"{second}, beside {first}"
+    for label, one in zip(others, comparisons, strict=True):
+        lines += [look.style(safe(f"{label}, beside {first}"), "bold"), "", *_one(one, look), ""]
+    return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
 
 
 def _one(comparison: "Comparison", look: "Look") -> list[str]:

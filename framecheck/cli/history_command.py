@@ -99,8 +99,7 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
     """Lay months of nights out for a person, rig by rig."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.history_words import cause_words, caution, rig_title, summary, trend_words
-    from framecheck.report.words import sentence
+    from framecheck.report.history_words import cause_words, caution, rig_title, summary, trends_words
 
     lines: list[str] = []
     for one in histories:
@@ -109,7 +108,7 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
         lines += [look.style(safe(rig_title(one)), "bold"), look.wrap(safe(summary(one)), 0), ""]
         lines += _table(one, look)
         lines += ["", look.style("Does it get better?", "bold")]
-        lines += ["  " + look.wrap(sentence(trend_words(trend)), 4, used=2) for trend in one.trends]
+        lines += ["  " + look.wrap(text, 4, used=2) for text in trends_words(one)]
         if one.causes:
             lines += ["", look.style("What came back", "bold")]
             lines += ["  " + look.wrap(safe(cause_words(cause)), 4, used=2) for cause in one.causes]

@@ -122,8 +122,8 @@ def _pair(
     if unlike:
         return first, second, None, f"the nights differ in {' and '.join(unlike)}"
     change = difference(
-        second.with_scatter(quantity.nightly(second.value, measure)),
-        first.with_scatter(quantity.nightly(first.value, measure)),
+        second.with_scatter(quantity.nightly(other, second.value, measure)),
+        first.with_scatter(quantity.nightly(reference, first.value, measure)),
     )
     if not all(isfinite(one) for one in (change.value, change.down, change.up)):
         return first, second, None, "an interval is not known"

@@ -26,6 +26,9 @@ SEEING_POWER: Final = 0.6
 OUTSTANDING: Final = 1.5
 """Motion over that of the upper quarter of the frames, from which one counts no more, as in `figures`."""
 
+SEEING_SCATTER: Final = 0.25
+"""[dimensionless] Scatter of ln(seeing) from night to night at one place. Common practice, no source."""
+
 Owner = Literal["equipment", "weather"]
 
 
@@ -58,8 +61,8 @@ class Quantity:
     """Who makes it: the equipment, or the weather as well."""
     unit: Callable[[Measure], str]
     estimate: Callable[[PastNight, Measure], Estimate | None]
-    nightly: Callable[[float, Measure], float]
-    """Standard deviation between nights of an unchanged rig, at a value. Chosen, each with its reason."""
+    nightly: Callable[[PastNight, float, Measure], float]
+    """Standard deviation between nights of an unchanged rig, at a night's value. Chosen, each with its reason."""
     more_is_better: bool = False
     least: float = 0.0
     """No night can have less, nor more than `most`: intervals of a single night end there."""
@@ -175,8 +178,8 @@ def _spans(night: PastNight) -> list[Floats]:
     each = () if night.field is None else night.field.each
     starts = [datetime.fromisoformat(one.start_utc or "").timestamp() / 60 for one in each]
     lengths = np.diff(starts)
-    usual = float(np.median(lengths)) if len(lengths) else 0.0
-    return [start + np.linspace(0, length, 6) for start, length in zip(starts, [*lengths, usual], strict=True)]
+    usual = [float(np.median(lengths)) if len(lengths) else 0.0] if starts else []
+    return [start + np.linspace(0, length, 6) for start, length in zip(starts, [*lengths, *usual], strict=True)]
 
 
 def _tilt(night: PastNight, measure: Measure) -> Estimate | None:
@@ -330,71 +333,71 @@ _NO_BUDGET: Final = "a pixel scale and a budget of the star's width"
 QUANTITIES: Final[tuple[Quantity, ...]] = (
     Quantity(
         key="smear", name="motion inside an exposure", owner="equipment", unit=_length, estimate=_smear,
-        nightly=lambda value, _: 0.15 * value,  # wind, balance, and how well a guider follows in other air
+        nightly=lambda _night, value, _: 0.15 * value,  # wind, balance, and how well a guider follows in other air
         alike=("exposure",), missing=_NO_FRAMES,
     ),
     Quantity(
         key="drift", name="drift between exposures", owner="equipment", estimate=_drift,
         unit=lambda measure: f"{measure.unit}/min",
-        nightly=lambda _value, _: 0.15,  # refraction and bending change with the pointing (TRK-37: up to 0.5)
+        nightly=lambda _night, _value, _: 0.15,  # refraction and bending change with the pointing (TRK-37: up to 0.5)
         missing="the pointing of nine frames or more",
     ),
     Quantity(
         key="polar_error", name="polar error", owner="equipment", unit=lambda _: "arcmin", estimate=_polar,
-        nightly=lambda _value, _: 0.0,  # the axis stays where it was set, and setting it anew is a change
+        nightly=lambda _night, _value, _: 0.0,  # the axis stays where it was set, and setting it anew is a change
         missing="a place, axes and hours enough to solve for the polar axis",
     ),
     Quantity(
         key="tilt", name="tilt, edge to edge", owner="equipment", unit=_percent, estimate=_tilt,
-        nightly=lambda value, _: 2 + 0.1 * value,  # focus found anew moves the plane's line of best focus
+        nightly=lambda _night, value, _: 2 + 0.05 * value,  # focus found anew moves the line of best focus
         alike=_FIELD, missing=_NO_PATTERN,
     ),
     Quantity(
         key="curvature", name="field curvature, corner over centre", owner="equipment", unit=_percent,
         estimate=_curvature, least=-inf,
-        nightly=lambda value, _: 2 + 0.1 * abs(value),  # the same for the bowl's ring
+        nightly=lambda _night, value, _: 2 + 0.05 * abs(value),  # the same for the bowl's ring
         alike=_FIELD, missing=_NO_PATTERN,
     ),
     Quantity(
         key="coma", name="coma", owner="equipment", unit=_length, estimate=_third("coma_px"),
-        nightly=lambda _, measure: 0.04 * (measure.centre_fwhm or 0.0),  # mirrors settle, tubes cool
+        nightly=lambda _night, _value, measure: 0.04 * (measure.centre_fwhm or 0.0),  # mirrors settle, tubes cool
         alike=_FIELD, missing=_NO_PATTERN,
     ),
     Quantity(
         key="astigmatism", name="astigmatism", owner="equipment", unit=_length, estimate=_astigmatism,
-        nightly=lambda _, measure: 0.04 * (measure.centre_fwhm or 0.0),  # changes sign through focus
+        nightly=lambda _night, _value, measure: 0.04 * (measure.centre_fwhm or 0.0),  # changes sign through focus
         alike=_FIELD, missing=_NO_PATTERN,
     ),
     Quantity(
         key="trefoil", name="trefoil", owner="equipment", unit=_length, estimate=_third("trefoil_px"),
-        nightly=lambda _, measure: 0.04 * (measure.centre_fwhm or 0.0),  # cold tightens a lens in its cell
+        nightly=lambda _night, _value, measure: 0.04 * (measure.centre_fwhm or 0.0),  # cold tightens a lens in its cell
         alike=_FIELD, missing=_NO_PATTERN,
     ),
     Quantity(
         key="fwhm_without_air", name="FWHM with the air taken out", owner="equipment", unit=_length,
-        estimate=_without_air, nightly=lambda value, _: 0.05 * value,  # focus found anew
+        estimate=_without_air, nightly=lambda _night, value, _: 0.05 * value,  # focus found anew
         alike=("filter",), missing=_NO_BUDGET,
     ),
     Quantity(
         key="fwhm_at_zenith", name="FWHM, as at the zenith", owner="weather", unit=_length, estimate=_at_zenith,
-        nightly=lambda value, _: 0.25 * value,  # seeing is spread so from night to night (common practice)
+        nightly=lambda night, value, _: SEEING_SCATTER * (night.air_share or 1.0) * value,
         alike=("filter",), missing="air mass and nine frames or more",
     ),
     Quantity(
         key="air_at_zenith", name="the air's own FWHM, as at the zenith", owner="weather", unit=_length,
-        estimate=_air, nightly=lambda value, _: 0.25 * value,
+        estimate=_air, nightly=lambda _night, value, _: 0.25 * value,
         alike=("filter",), missing=_NO_BUDGET + ", and air mass",
     ),
     Quantity(
         key="kept", name="frames kept", owner="weather", unit=_percent, estimate=_kept, more_is_better=True,
         most=100.0,
-        nightly=lambda _value, _: 15.0,  # clouds and wind come and go
+        nightly=lambda _night, _value, _: 15.0,  # clouds and wind come and go
         missing=_NO_FRAMES,
     ),
     Quantity(
         key="effective", name="effective exposure an hour", owner="weather", unit=lambda _: "min/h",
         estimate=_effective, more_is_better=True,
-        nightly=lambda value, _: 0.3 * value,  # the same
+        nightly=lambda _night, value, _: 0.3 * value,  # the same
         missing=_NO_FRAMES,
     ),
 )  # fmt: skip

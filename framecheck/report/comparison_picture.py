@@ -5,9 +5,9 @@ from typing import TYPE_CHECKING, Final
 
 from framecheck.decision.compare import Comparison, Row, Verdict
 from framecheck.decision.estimate import Estimate
-from framecheck.report.comparison_words import UNITS, change_words, figure, night_label, said
+from framecheck.report.comparison_words import change_words, figure, night_labels, said
 from framecheck.report.drawing import INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.words import counted
+from framecheck.report.words import counted, listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,6 +20,8 @@ _LANE_PX: Final = 17
 _SCALE_PX: Final = 26
 _HEAD_PX: Final = 34
 _TEXT_PX: Final = 12.5
+_LEAST: Final = 0.1
+"""Chosen: a scale of hundredths of an arcsecond or a pixel would show noise large."""
 _LOOKS: Final[dict[Verdict, tuple[str, str, str]]] = {
     "better": ("o", KEEP, KEEP),
     "worse": ("X", REJECT, REJECT),
@@ -58,10 +60,11 @@ def comparison_picture(comparisons: Sequence[Comparison]) -> str:
 
 def picture_words(comparisons: Sequence[Comparison]) -> str:
     """What the picture shows, for those who do not see it."""
+    labels = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     told = [
-        f"{row.quantity.name}, {night_label(one.other)}: {figure(_value(row.reference), row.unit)} then "
+        f"{row.quantity.name}, {label}: {figure(_value(row.reference), row.unit)} then "
         f"{figure(_value(row.other), row.unit)}, {change_words(row)}, {said(row)}"
-        for one in comparisons
+        for label, one in zip(labels[1:], comparisons, strict=True)
         for row in one.rows
         if row.change is not None
     ]
@@ -74,9 +77,8 @@ def _value(estimate: Estimate | None) -> float | None:
 
 def _heading(picture: "Figure", comparisons: Sequence[Comparison]) -> None:
     """Which lane is which night."""
-    names = [night_label(comparisons[0].reference), *(night_label(one.other) for one in comparisons)]
-    text = "top to bottom:  " + "   ·   ".join(names)
-    _write(picture, 0, 14, text, colour=QUIET)
+    first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
+    _write(picture, 0, 12, f"Ring above: {first}. Below it: {listed(others)}. Lines are 95 % intervals.", colour=QUIET)
 
 
 def _write(picture: "Figure", x_px: float, y_px: float, text: str, *, colour: str = INK, bold: bool = False) -> None:
@@ -92,7 +94,7 @@ def _lanes(axes: "Axes", rows: Sequence[Row]) -> None:
     estimates = [rows[0].reference, *(row.other for row in rows)]
     quantity = rows[0].quantity
     bounds = [bound for one in estimates if one is not None for bound in quantity.bounds(one)]
-    low, high = min([0.0, *bounds]), max(bounds)
+    low, high = min([0.0, *bounds]), max([_LEAST, *bounds])
     margin = 0.04 * (high - low or 1.0)
     axes.set_xlim(low - margin, high + margin)
     axes.set_ylim(len(estimates) - 0.4, -0.6)
@@ -119,7 +121,7 @@ def _lanes(axes: "Axes", rows: Sequence[Row]) -> None:
 def _words(picture: "Figure", rows: Sequence[Row], top_px: float) -> None:
     """The figure's name on the left, what is said of it on the right."""
     row = rows[0]
-    unit = UNITS[row.unit].strip() or row.unit
+    unit = "per cent" if row.unit == "percent" else row.unit
     _write(picture, 0, top_px + _LANE_PX / 2, row.quantity.name, bold=row.quantity.owner == "equipment")
     owner = "" if row.quantity.owner == "equipment" else ", the weather's too"
     _write(picture, 0, top_px + _LANE_PX * 1.5, f"in {unit}{owner}", colour=QUIET)

@@ -23,6 +23,15 @@ def night_label(night: PastNight) -> str:
     return ", ".join(part for part in parts if part) or plain(night.name)
 
 
+def night_labels(nights: Sequence[PastNight]) -> list[str]:
+    """Labels that tell the nights apart: by their names where date and target do not."""
+    labels = [night_label(night) for night in nights]
+    return [
+        label if labels.count(label) == 1 else f"{label} ({plain(night.name)})"
+        for label, night in zip(labels, nights, strict=True)
+    ]
+
+
 def figure(value: float | None, unit: str) -> str:
     """A figure with its unit."""
     return fixed(value, _DECIMALS.get(unit, 2)) + ("" if value is None else UNITS[unit])
@@ -40,11 +49,11 @@ def change_words(row: Row) -> str:
         return UNKNOWN
     decimals = _DECIMALS.get(row.unit, 2)
     low, high = bounds
+    points = " points" if row.unit == "percent" else UNITS[row.unit]
     if low <= 0 <= high:
-        return f"between {fixed(-low, decimals)} less and {fixed(high, decimals)} more"
+        return f"between {fixed(-low, decimals)} less and {fixed(high, decimals)}{points} more"
     word = "more" if row.change.value > 0 else "less"
     near, far = sorted((abs(low), abs(high)))
-    points = " points" if row.unit == "percent" else UNITS[row.unit]
     return (
         f"{fixed(abs(row.change.value), decimals)}{points} {word} ({fixed(near, decimals)} to {fixed(far, decimals)})"
     )
@@ -136,7 +145,7 @@ def caution(comparison: Comparison) -> str:
     n = sum(row.change is not None for row in comparison.rows)
     return (
         "Intervals hold the truth in 95 of 100 cases. They allow for frames of a night being alike, and for what "
-        f"nights of an unchanged rig usually differ by. A change is told only where {100 * comparison.level:.1f} of 100 would "
-        f"show it, since {counted(n, 'figure')} are looked at. One night on either side cannot tell your change from "
-        "anything else that changed between them: another night of each would."
+        "nights of an unchanged rig usually differ by. A change is told only where "
+        f"{100 * comparison.level:.1f} of 100 would show it, since {counted(n, 'figure')} are looked at. One night on "
+        "either side cannot tell your change from anything else that changed between them: another night of each would."
     )

@@ -22,6 +22,8 @@ _VARIABLES: Final = {
     INK: "--ink", QUIET: "--quiet", LINE: "--line", PAPER: "--paper",
     KEEP: "--keep", DOUBTFUL: "--doubtful", REJECT: "--reject",
 }  # fmt: skip
+_MARGIN_PX: Final = 20
+"""Around a picture that is a file of its own."""
 _PX_PER_INCH: Final = 72
 """matplotlib writes SVG with 72 units to the inch: one unit is then one CSS pixel."""
 
@@ -100,9 +102,10 @@ def standalone_svg(element: str, width_px: float) -> str:
     colours = style[: style.index("* { box-sizing")]
     rules = "svg { background: var(--paper); } text { font-family: var(--sans); font-variant-numeric: tabular-nums; }"
     height_px = float(re.findall(r'viewBox="0 0 [\d.]+ ([\d.]+)"', element)[0])
-    opened = element.replace(
-        "<svg ", f'<svg xmlns="http://www.w3.org/2000/svg" width="{width_px:g}" height="{height_px:g}" ', 1
-    )
+    wide, tall = width_px + 2 * _MARGIN_PX, height_px + 2 * _MARGIN_PX
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:g}" height="{tall:g}" '
+    box = f'viewBox="{-_MARGIN_PX:g} {-_MARGIN_PX:g} {wide:g} {tall:g}"'
+    opened = re.sub(r'viewBox="[^"]*"', box, element.replace("<svg ", head, 1), count=1)
     at = opened.index(">", opened.index("<svg ")) + 1
     return f"{opened[:at]}<style>{colours}{rules}</style>{opened[at:]}\n"
 

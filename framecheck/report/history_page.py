@@ -41,5 +41,5 @@ def _environment() -> "Environment":
         loader=PackageLoader("framecheck.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         lstrip_blocks=True,
     )  # fmt: skip
-    made.filters |= {"plain": words.plain, "sentence": words.sentence}
+    made.filters |= {"plain": words.plain}
     return made

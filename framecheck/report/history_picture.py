@@ -40,7 +40,7 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
     """
     strips: list[tuple[str, str, Callable[[Axes, RigHistory], None]]] = []
     if any(night.fwhm is not None for night in history.nights):
-        strips.append(("FWHM", f"{_unit(history)}; bar: half of the frames,\nring: as at the zenith", _widths))
+        strips.append(("FWHM", f"{_unit(history)}; bar: half of\nthe frames, ring: as\nat the zenith", _widths))
     if any(night.smear is not None for night in history.nights):
         strips.append(("Motion inside\nan exposure", f"\n{_unit(history)} rms", _smears))
     strips.append(("Hours", "outline: taken,\nfilled: effective kept", _hours))
@@ -54,7 +54,6 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
         _along(axes, history, labels=k == len(strips) - 1 and not causes)
         axes.grid(axis="y", color=LINE, linewidth=0.7)
         draw(axes, history)
-        axes.set_ylim(0, 1.1 * axes.get_ylim()[1])
         axes.locator_params(axis="y", nbins=4)
         axes.tick_params(axis="y", length=0)
         _text(picture, 0, top + 10, title, INK)
@@ -66,7 +65,7 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
         _cause_grid(axes, history)
         for k, one in enumerate(causes):
             title = CAUSES[one.cause].title if one.cause in CAUSES else plain(one.cause)
-            _text(picture, 0, top + _CAUSE_PX * k + 4, title, INK)
+            _text(picture, 0, top + _CAUSE_PX * (k + 0.5), title, INK)
     return inline_svg(picture, name, "The nights of a rig", picture_words(history))
 
 
@@ -122,12 +121,15 @@ def _widths(axes: "Axes", history: RigHistory) -> None:
         if night.fwhm_quartiles is not None:
             at = _day(night.start_utc)
             axes.plot([at, at], night.fwhm_quartiles, color=KEEP, linewidth=4, alpha=0.45, solid_capstyle="butt")
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 0.2 * (high - low), high + 0.2 * (high - low))
     _dots(axes, history, lambda night: night.fwhm, filled=True)
     _dots(axes, history, lambda night: night.fwhm_at_zenith, filled=False)
 
 
 def _smears(axes: "Axes", history: RigHistory) -> None:
     _dots(axes, history, lambda night: night.smear, filled=True)
+    axes.set_ylim(0, 1.1 * axes.get_ylim()[1])
 
 
 def _dots(axes: "Axes", history: RigHistory, of: Callable[[NightSum], float | None], *, filled: bool) -> None:
@@ -146,12 +148,13 @@ def _hours(axes: "Axes", history: RigHistory) -> None:
     axes.bar(at, [night.taken_s / 3600 for night in history.nights], width, color="none", edgecolor=QUIET, linewidth=1)
     axes.bar(at, [(night.kept_effective_s or 0.0) / 3600 for night in history.nights], width, color=KEEP, linewidth=0)
     axes.set_xlim(low, high)
+    axes.set_ylim(0, 1.1 * axes.get_ylim()[1])
 
 
 def _cause_grid(axes: "Axes", history: RigHistory) -> None:
     """A mark where a night claims the cause; its shape tells the family."""
     causes = [one.cause for one in history.causes[:MOST_CAUSES]]
-    axes.set_ylim(len(causes) - 0.3, -0.7)
+    axes.set_ylim(len(causes) - 0.5, -0.5)
     axes.set_yticks([])
     for k, cause in enumerate(causes):
         axes.axhline(k, color=LINE, linewidth=0.8)

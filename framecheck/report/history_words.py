@@ -8,14 +8,14 @@ from framecheck.decision.history import FEWEST_SPELLS, SPELL_DAYS, NightSum, Ret
 from framecheck.report.comparison_words import UNITS
 from framecheck.report.night_json import plain_values
 from framecheck.report.time_axis import date_of
-from framecheck.report.words import counted, duration, fixed, listed, number, percent, plain
+from framecheck.report.words import counted, duration, fixed, listed, number, percent, plain, sentence
 
 _TITLES = {"focal_length_mm": "{} mm", "aperture_mm": "aperture {} mm", "pixel_um": "pixels of {} µm"}
 
 
 def rig_title(history: RigHistory) -> str:
     """What is known of the rig."""
-    parts = [form.format(number(value, 4)) for key, form in _TITLES.items()
+    parts = [form.format(f"{value:g}") for key, form in _TITLES.items()
              if isinstance(value := history.rig.get(key), float)]  # fmt: skip
     scale = history.rig.get("pixel_scale_arcsec")
     if not parts and isinstance(scale, float):
@@ -39,14 +39,25 @@ def summary(history: RigHistory) -> str:
     )
 
 
+def trends_words(history: RigHistory) -> list[str]:
+    """What is told of all trends: one sentence if none can be sought yet."""
+    if any(trend.slope is not None for trend in history.trends):
+        return [sentence(trend_words(trend)) for trend in history.trends]
+    most = max((trend.n_spells for trend in history.trends), default=0)
+    return [f"Too few nights to tell. {_too_few(most)}"]
+
+
+def _too_few(n_spells: int) -> str:
+    return (
+        f"They make {counted(n_spells, 'spell')} of weather (nights within {SPELL_DAYS:g} days count as one); a trend "
+        f"takes {FEWEST_SPELLS}."
+    )
+
+
 def trend_words(trend: Trend) -> str:
     """One trend, or why there is none."""
     if trend.slope is None or trend.low is None or trend.high is None:
-        spells = counted(trend.n_spells, "spell")
-        return (
-            f"{trend.name}: too few nights for a trend. They make {spells} of weather (nights within "
-            f"{SPELL_DAYS:g} days count as one); a trend takes {FEWEST_SPELLS}."
-        )
+        return f"{trend.name}: too few nights for a trend. {_too_few(trend.n_spells)}"
     unit = " %" if trend.unit == "percent" else " points"
     low, high = (f"{fixed(abs(one), 1)} {'more' if one > 0 else 'less'}" for one in (trend.low, trend.high))
     slope = f"{fixed(abs(trend.slope), 1)}{unit} {'more' if trend.slope > 0 else 'less'} in thirty days"
@@ -72,8 +83,8 @@ def caution() -> str:
     """How far the trends reach."""
     return (
         "Intervals hold the truth in 95 of 100 cases; a trend is told only where 98.3 of 100 would show it, since "
-        "three are looked at. FWHM is that of each night's largest group, the air's part brought to the zenith; the air "
-        "itself is still in it, and seasons change it. Motion inside an exposure grows with the exposure's length."
+        "three are looked at. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
+        "air itself is still in it, and seasons change it. Motion inside an exposure grows with the exposure's length."
     )
 
 
