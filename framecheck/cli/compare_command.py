@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 _NAME, _VALUES = 38, 22
 """Columns of the table."""
 NIGHT_FILE: Final = "night.json"
+_SOME_FAILED: Final = 1
+"""Exit code of the contract."""
 
 
 def compare(
@@ -50,20 +53,20 @@ def compare(
     from framecheck.report.night_json import json_text
 
     refuse(nights, picture)
-    if all(is_judged(path) for path in nights):
-        past = [one_night(path, rig, None, quiet=quiet) for path in nights]
-    else:
-        with logbook_in_use(logbook, without=no_logbook) as book:
-            past = [one_night(path, rig, book, quiet=quiet) for path in nights]
+    all_judged = all(is_judged(path) for path in nights)
+    with nullcontext() if all_judged else logbook_in_use(logbook, without=no_logbook) as book:
+        past, failed = zip(*(one_night(path, rig, book, quiet=quiet) for path in nights), strict=True)
     comparisons = set_beside(past)
     if picture is not None:
         _draw(comparisons, picture)
     if as_json:
         say(json_text(comparison_document(comparisons)))
-        return
-    say("\n".join(comparison_lines(comparisons, look_of(sys.stdout))))
-    if picture is not None:
-        say(f"\nThe picture: {safe(picture)}")
+    else:
+        say("\n".join(comparison_lines(comparisons, look_of(sys.stdout))))
+        if picture is not None:
+            say(f"\nThe picture: {safe(picture)}")
+    if any(failed):
+        raise typer.Exit(_SOME_FAILED)
 
 
 def refuse(nights: Sequence[Path], picture: Path | None) -> None:
@@ -89,8 +92,8 @@ def is_judged(path: Path) -> bool:
     return path.is_file() or (path / NIGHT_FILE).is_file()
 
 
-def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> "PastNight":
-    """A judged night: from its night.json if there is one, else from its frames.
+def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> "tuple[PastNight, int]":
+    """A judged night, from its night.json if there is one, else from its frames; and how many could not be measured.
 
     Raises
     ------
@@ -101,16 +104,17 @@ def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quie
 
     name = str(path)
     if path.is_file():
-        return read_past_night(path, name)
+        return read_past_night(path, name), 0
     if (path / NIGHT_FILE).is_file():
-        return read_past_night(path / NIGHT_FILE, name)
+        return read_past_night(path / NIGHT_FILE, name), 0
     if not path.exists():
         raise UnusableRequest(f"{path}: there is nothing of that name. Give a report folder, or a folder of frames.")
-    return past_night(_judged(path, rig_file, book, quiet=quiet), name, name)
+    document, n_failed = _judged(path, rig_file, book, quiet=quiet)
+    return past_night(document, name, name), n_failed
 
 
-def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> object:
-    """The night.json of a folder of frames, as `framecheck night` would write it."""
+def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
+    """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
     from framecheck.cli.night_command import measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
     from framecheck.cli.terminal import safe, warn
@@ -131,7 +135,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
         warn(failure_line(failure, folder))
     if not measurements.results:
         raise NothingMeasured(nothing_sentence(folder, measurements))
-    return night_document(judge_night(folder, measurements, rig))
+    return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 
 def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:

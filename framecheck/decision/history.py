@@ -97,6 +97,8 @@ class Returning:
     """Of the interval of its share of nights, 95 % (Clopper and Pearson)."""
     share_high: float
     last_utc: datetime
+    n_since: int
+    """Nights after the last that shows it."""
     comes_back: bool
 
 
@@ -322,7 +324,9 @@ def _causes(nights: Sequence[NightSum]) -> tuple[Returning, ...]:
         out.append(
             Returning(
                 cause=name, n_claimed=len(with_it), n_nights=len(nights), share_low=low, share_high=high,
-                last_utc=with_it[-1].start_utc, comes_back=len(with_it) >= COMES_BACK,
+                last_utc=with_it[-1].start_utc,
+                n_since=sum(night.start_utc > with_it[-1].start_utc for night in nights),
+                comes_back=len(with_it) >= COMES_BACK,
             )
         )  # fmt: skip
     return tuple(sorted(out, key=lambda one: (-one.n_claimed, one.cause)))

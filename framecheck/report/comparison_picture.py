@@ -78,7 +78,13 @@ def _value(estimate: Estimate | None) -> float | None:
 def _heading(picture: "Figure", comparisons: Sequence[Comparison]) -> None:
     """Which lane is which night."""
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
-    _write(picture, 0, 12, f"Ring above: {first}. Below it: {listed(others)}. Lines are 95 % intervals.", colour=QUIET)
+    _write(
+        picture,
+        0,
+        12,
+        f"Ring above: {first}. Below it: {listed(others)}. Lines: 95 % interval of each night itself.",
+        colour=QUIET,
+    )
 
 
 def _write(picture: "Figure", x_px: float, y_px: float, text: str, *, colour: str = INK, bold: bool = False) -> None:

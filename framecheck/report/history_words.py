@@ -35,7 +35,7 @@ def summary(history: RigHistory) -> str:
     n_frames, n_kept = sum(night.n_frames for night in nights), sum(night.n_kept for night in nights)
     return (
         f"{counted(len(nights), 'night')}, {span}: {duration(taken)} taken, of which {duration(kept)} effective kept "
-        f"({n_kept} of {counted(n_frames, 'frame')})."
+        f"({counted(n_kept, 'frame')} of {counted(n_frames, 'frame').split()[0]})."
     )
 
 
@@ -70,12 +70,15 @@ def cause_words(returning: Returning) -> str:
     cause = CAUSES.get(returning.cause)
     title = plain(returning.cause) if cause is None else cause.title
     text = f"{title} on {returning.n_claimed} of {counted(returning.n_nights, 'night')}"
+    gone = ""
+    if returning.n_since:
+        gone = f" Last on {date_of(returning.last_utc)}, not in {counted(returning.n_since, 'night')} since."
     if not returning.comes_back:
-        return f"{text}."
+        return f"{text}.{gone}"
     owner = "the place or the season" if cause is not None and cause.family == "sky" else "the rig"
     return (
         f"{text} ({percent(returning.share_low)} to {percent(returning.share_high)} of such nights): it comes back, so "
-        f"look for it in {owner}, not in one night."
+        f"look for it in {owner}, not in one night.{gone}"
     )
 
 

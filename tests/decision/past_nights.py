@@ -16,7 +16,7 @@ from framecheck.decision.stretches import split_in_stretches
 Floats = NDArray[np.float64]
 
 DUSK = datetime(2025, 9, 12, 19, 40, tzinfo=UTC)
-SCALE_ARCSEC = 1.5
+SCALE_ARCSEC = 206.265 * 3.76 / 530
 RIG: Mapping[str, Fact] = MappingProxyType({
     "focal_length_mm": 530.0, "aperture_mm": 106.0, "pixel_um": 3.76, "binning": 1.0,
     "pixel_scale_arcsec": SCALE_ARCSEC, "mount_type": "equatorial", "worm_period_s": None, "camera_angle_deg": 12.0,

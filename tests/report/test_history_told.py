@@ -28,7 +28,7 @@ def test_nights_are_summed_up() -> None:
     # 10 nights of 12 frames of 120 s, 11 of each kept and worth 100 s
     assert summary(months()) == (
         "10 nights, 12 September 2025 to 11 December 2025: 4 h taken, of which 3 h 3 min effective kept "
-        "(110 of 120 frames)."
+        "(110 frames of 120)."
     )
     assert rig_title(months()) == "530 mm, aperture 106 mm, pixels of 3.76 µm, mount: equatorial"
 
@@ -50,6 +50,8 @@ def test_a_cause_that_comes_back_is_laid_to_the_rig() -> None:
     # Clopper and Pearson, 4 of 10: 12.2 to 73.8 % (statistical tables)
     assert told.startswith("Periodic error on 4 of 10 nights (12 % to 74 % of such nights): it comes back")
     assert "the rig" in told
+    # the nights with it are the first four, ten days apart
+    assert told.endswith("Last on 12 October 2025, not in 6 nights since.")
 
 
 def test_weather_that_comes_back_is_not_the_rigs() -> None:
