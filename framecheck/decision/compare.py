@@ -6,8 +6,9 @@ from math import isfinite
 from typing import Final, Literal
 
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
+from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
-from framecheck.decision.quantities import QUANTITIES, Measure, Quantity, measure_for
+from framecheck.decision.quantities import QUANTITIES, Quantity
 
 ONE_FALSE_CLAIM_IN: Final = 20
 """Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.compare import same_rig
 from framecheck.decision.estimate import USUAL_LEVEL
+from framecheck.decision.night_figures import OUTSTANDING, zenith_fwhm
 from framecheck.decision.past_night import Fact, PastFrame, PastNight
-from framecheck.decision.quantities import OUTSTANDING, zenith_fwhm
 
 Floats = NDArray[np.float64]
 

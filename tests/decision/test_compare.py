@@ -7,8 +7,9 @@ import pytest
 from past_nights import EXPOSURE_S, RIG, Made, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare, same_rig
+from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.past_night import PastGroup
-from framecheck.decision.quantities import QUANTITIES, zenith_fwhm
+from framecheck.decision.quantities import QUANTITIES
 
 CALM = {"restless": 0.0, "smear_scatter": 0.0, "curvature_scatter": 0.0}
 """Nights in which nothing scatters: figures are then closed forms."""
