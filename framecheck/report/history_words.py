@@ -59,10 +59,12 @@ def trend_words(trend: Trend) -> str:
     if trend.slope is None or trend.low is None or trend.high is None:
         return f"{trend.name}: too few nights for a trend. {_too_few(trend.n_spells)}"
     unit = " %" if trend.unit == "percent" else " points"
-    low, high = (f"{fixed(abs(one), 1)} {'more' if one > 0 else 'less'}" for one in (trend.low, trend.high))
-    slope = f"{fixed(abs(trend.slope), 1)}{unit} {'more' if trend.slope > 0 else 'less'} in thirty days"
+    low, high = (("+" if one > 0 else "") + fixed(one, 1) for one in (trend.low, trend.high))
+    word = "no more or less" if abs(trend.slope) < 0.05 else "more" if trend.slope > 0 else "less"
+    size = "" if abs(trend.slope) < 0.05 else f"{fixed(abs(trend.slope), 1)}{unit} "
+    slope = f"{size}{word} in thirty days"
     said = {"better": "it gets better", "worse": "it gets worse"}.get(trend.verdict, "no trend is shown")
-    return f"{trend.name}: {slope} ({low} to {high}): {said}."
+    return f"{trend.name}: {slope} ({low} to {high}{unit}): {said}."
 
 
 def cause_words(returning: Returning) -> str:

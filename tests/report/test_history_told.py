@@ -35,7 +35,7 @@ def test_nights_are_summed_up() -> None:
 
 def test_a_trend_is_said_with_its_interval() -> None:
     told = trends_words(months())
-    assert "Motion inside an exposure: 27.1 % less in thirty days (27.1 less to 27.1 less): it gets better." in told
+    assert "Motion inside an exposure: 27.1 % less in thirty days (−27.1 to −27.1 %): it gets better." in told
 
 
 def test_too_few_nights_are_said_once() -> None:
