@@ -28,7 +28,7 @@ def compare(
     nights: Annotated[
         list[Path],
         typer.Argument(
-            metavar="NIGHT NIGHT...",
+            metavar="NIGHT...",
             help="Report folders of `framecheck night`, or folders of frames, which are then judged; the first is the "
             "night to compare with.",
         ),

@@ -22,7 +22,7 @@ def history(
     nights: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[NIGHT...]",
+            metavar="NIGHT...",
             help="Report folders of `framecheck night`; without any, the nights in the logbook.",
             show_default=False,
         ),
