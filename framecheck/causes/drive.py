@@ -51,7 +51,7 @@ were moved between exposures. [dimensionless] Chosen: a fifth, since the smear i
 SMEARED_SCATTER: Final = 0.4
 """[dimensionless] Of its natural logarithm. Chosen."""
 PLAINLY_SMEARED: Final = 0.1
-"""Such a smear over the squared FWHM from which it cannot be overlooked: an elongation of 1.10. [dimensionless] Chosen."""
+"""Such a smear over the squared FWHM that cannot be overlooked: an elongation of 1.10. [dimensionless] Chosen."""
 
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""

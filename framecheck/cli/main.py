@@ -10,6 +10,8 @@ import typer
 
 from framecheck._version import __version__
 from framecheck.cli.advise_command import advise
+from framecheck.cli.compare_command import compare
+from framecheck.cli.history_command import history
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
 from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
@@ -194,6 +196,17 @@ app.command(
     epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report --yes",
     short_help="Put frames into folders by grade.",
 )(sort)
+
+
+app.command(
+    epilog="Example: framecheck compare reports/before reports/after --picture change.svg",
+    short_help="Tell whether a change helped.",
+)(compare)
+
+
+app.command(epilog="Example: framecheck history --out history", short_help="Tell how the nights of a rig went.")(
+    history
+)
 
 
 app.command(

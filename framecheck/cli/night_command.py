@@ -63,8 +63,11 @@ def judge_folder(
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
     written = write_night(judgement, out, stars=stars, thumbnails=pictures)
+    document = night_document(judgement)
+    if logbook is not None:
+        logbook.record_night(document)
     if as_json:
-        say(json_text(night_document(judgement)))
+        say(json_text(document))
     elif quiet:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))

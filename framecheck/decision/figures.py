@@ -183,16 +183,7 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
         return FieldPattern()
     found = night.tracking.get(group.id)
     if found is not None and isinstance(found.field, FieldModel):
-        field = found.field
-        constant = field.constant_astigmatism_px
-        return FieldPattern(
-            tilt_x_percent=field.tilt_x_percent.value,
-            tilt_y_percent=field.tilt_y_percent.value,
-            curvature_percent=field.curvature_percent.value,
-            coma_px=max(field.coma_px.value, field.constant_coma_px.value),
-            astigmatism_px=max(abs(field.astigmatism_px.value), 0.0 if constant is None else constant.value),
-            trefoil_px=field.trefoil_px.value,
-        )
+        return field_pattern(found.field)
     members = [i for i in group.members if i in set(kept)] or list(group.members)
     pattern = size_pattern([night.frames[i].result for i in members])
     if pattern is None:
@@ -201,4 +192,17 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
         tilt_x_percent=pattern.tilt_x_percent,
         tilt_y_percent=pattern.tilt_y_percent,
         curvature_percent=pattern.curvature_percent,
+    )
+
+
+def field_pattern(field: FieldModel) -> FieldPattern:
+    """The pattern's terms as night.json has them."""
+    constant = field.constant_astigmatism_px
+    return FieldPattern(
+        tilt_x_percent=field.tilt_x_percent.value,
+        tilt_y_percent=field.tilt_y_percent.value,
+        curvature_percent=field.curvature_percent.value,
+        coma_px=max(field.coma_px.value, field.constant_coma_px.value),
+        astigmatism_px=max(abs(field.astigmatism_px.value), 0.0 if constant is None else constant.value),
+        trefoil_px=field.trefoil_px.value,
     )

@@ -13,6 +13,7 @@ from framecheck.decision.judgement import (
     Sampling,
 )
 from framecheck.decision.mount_decision import decide
+from framecheck.decision.stretches import field_stretches
 from framecheck.decision.what_if import what_if
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.night.records import Group, Night, NightFrame
@@ -46,6 +47,7 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         undecided=undecided,
         mount_decision=decide(night, largest, grades, findings, undecided, budget, cases),
         what_if=cases,
+        field_stretches=field_stretches(night, largest),
     )
 
 

@@ -104,6 +104,30 @@ class FieldPattern:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class FieldStretch:
+    """The sensor's pattern in one stretch of the night."""
+
+    start_utc: str | None
+    """Start of its first frame, ISO 8601."""
+    n_frames: int
+    centre_fwhm_px: float
+    """Root of the mean squared axes at half maximum at the sensor's centre."""
+    pattern: FieldPattern
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FieldStretches:
+    """The pattern of the largest group, stretch by stretch."""
+
+    group: str
+    width_px: int
+    """Of the frames."""
+    height_px: int
+    each: tuple[FieldStretch, ...]
+    """In order of time; those in which no pattern could be fitted are left out."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class BudgetTerm:
     """One contribution to the size of the stars; the terms add in quadrature."""
 
@@ -165,6 +189,8 @@ class Judgement:
     mount_decision: MountDecision = MountDecision()
     what_if: tuple[WhatIf, ...] = ()
     """The night as it was first, then as it would have been."""
+    field_stretches: FieldStretches | None = None
+    """The pattern again in each stretch of the night: how far it stays the same."""
 
     def __post_init__(self) -> None:
         if len(self.grades) != len(self.night.frames):

@@ -2,7 +2,7 @@
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -12,6 +12,7 @@ from typing import Any, Final, Self
 from framecheck._version import __version__
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.logbook.encode import Kept, decode, encode
+from framecheck.logbook.judged import night_of_row, night_row
 from framecheck.logbook.mark import Mark, mark_of, measuring, rig_facts, unchanged
 from framecheck.logbook.schema import bring_up_to_date
 from framecheck.logbook.unusable import UnusableLogbook, in_words
@@ -195,6 +196,47 @@ class Logbook:
             return False
         return True
 
+    def record_night(self, document: Mapping[str, Any]) -> bool:
+        """Write down a judged night, in the place of what was judged of the same frames before; whether it was written.
+
+        Parameters
+        ----------
+        document : mapping
+            As night.json has it.
+
+        Raises
+        ------
+        UnusableLogbook
+            If the logbook cannot be written, and there is nobody to tell.
+        """
+        if self._given_up:
+            return False
+        row = [*night_row(document), datetime.now(UTC).isoformat(timespec="seconds"), __version__]
+        try:
+            with in_words(self.file):
+                self._database.execute("BEGIN IMMEDIATE")
+                self._database.execute("DELETE FROM nights WHERE folder = ? AND first_utc = ?", row[:2])
+                self._database.execute(
+                    "INSERT OR REPLACE INTO nights (folder, first_utc, frames, document, judged_utc, framecheck) "
+                    "VALUES (?, ?, ?, ?, ?, ?)",
+                    row,
+                )
+                self._database.execute("COMMIT")
+        except UnusableLogbook as why:
+            if self._database.in_transaction:
+                self._database.execute("ROLLBACK")
+            self._give_up(why)
+            return False
+        return True
+
+    def nights(self) -> Iterator[dict[str, Any]]:
+        """Documents of all judged nights, the one judged last first; those that are damaged are left out."""
+        with in_words(self.file):
+            rows = self._database.execute("SELECT document FROM nights ORDER BY judged_utc DESC, id DESC")
+            for (packed,) in rows:
+                with suppress(ValueError):
+                    yield night_of_row(packed)
+
     def folders(self) -> tuple[FolderEntry, ...]:
         """What it holds, by folder, the one measured last first."""
         with in_words(self.file):
@@ -233,19 +275,26 @@ class Logbook:
                         yield kept, when, version
 
     def forget_folder(self, folder: Path) -> int:
-        """Forget the frames of a folder and those below it; how many."""
+        """Forget the frames of a folder and those below it, and the nights judged there; how many frames."""
         top = _text(folder.resolve())
         below = top.rstrip(os.sep) + os.sep
-        return self._forget("folder = ? OR substr(folder, 1, ?) = ?", [top, len(below), below])
+        where, values = "folder = ? OR substr(folder, 1, ?) = ?", [top, len(below), below]
+        self._forget_nights(where, values)
+        return self._forget(where, values)
 
     def forget_older(self, days: float) -> int:
-        """Forget frames measured more than so many days ago; how many."""
-        limit = datetime.now(UTC) - timedelta(days=days)
-        return self._forget("measured_utc < ?", [limit.isoformat(timespec="seconds")])
+        """Forget frames measured, and nights judged, more than so many days ago; how many frames."""
+        limit = (datetime.now(UTC) - timedelta(days=days)).isoformat(timespec="seconds")
+        self._forget_nights("judged_utc < ?", [limit])
+        return self._forget("measured_utc < ?", [limit])
 
     def forget_outdated(self) -> int:
         """Forget frames measured by another version of measuring, which would be measured again; how many."""
         return self._forget("measuring <> ?", [measuring()])
+
+    def _forget_nights(self, where: str, values: list[Any]) -> None:
+        with in_words(self.file):
+            self._database.execute(f"DELETE FROM nights WHERE {where}", values)
 
     def _forget(self, where: str, values: list[Any]) -> int:
         with in_words(self.file):

@@ -29,6 +29,20 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
         "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
         "CREATE INDEX frames_folder ON frames (folder)",
     ),
+    (
+        """
+        CREATE TABLE nights (
+            id INTEGER PRIMARY KEY,
+            folder TEXT NOT NULL,           -- that was judged
+            first_utc TEXT NOT NULL,        -- start of its first frame; empty if unknown
+            frames BLOB NOT NULL UNIQUE,    -- hash of its frames' names and starts
+            judged_utc TEXT NOT NULL,
+            framecheck TEXT NOT NULL,       -- version of the program
+            document BLOB NOT NULL          -- night.json without its pictures' numbers (zlib)
+        )
+        """,
+        "CREATE INDEX nights_folder ON nights (folder)",
+    ),
 )
 """Steps from each schema version to the next; never change one that has been released, add another."""
 

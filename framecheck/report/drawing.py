@@ -22,6 +22,8 @@ _VARIABLES: Final = {
     INK: "--ink", QUIET: "--quiet", LINE: "--line", PAPER: "--paper",
     KEEP: "--keep", DOUBTFUL: "--doubtful", REJECT: "--reject",
 }  # fmt: skip
+_MARGIN_PX: Final = 20
+"""Around a picture that is a file of its own."""
 _PX_PER_INCH: Final = 72
 """matplotlib writes SVG with 72 units to the inch: one unit is then one CSS pixel."""
 
@@ -96,6 +98,22 @@ def with_ending(svg: str, ending: str) -> str:
     """The figure with that ending on all its names, so that a page can hold others of its kind."""
     names = sorted(set(re.findall(r' id="([^"]+)"', svg)), key=len, reverse=True)
     return re.sub(rf'(?<=["# ])({"|".join(map(re.escape, names))})(?=[") ])', rf"\1{ending}", svg)
+
+
+def standalone_svg(element: str, width_px: float) -> str:
+    """A figure of `inline_svg` as a file of its own, in the page's colours, light or dark as the reader's screen is."""
+    from importlib.resources import files
+
+    style = files("framecheck.report").joinpath("templates/report.css").read_text(encoding="utf-8")
+    colours = style[: style.index("* { box-sizing")]
+    rules = "svg { background: var(--paper); } text { font-family: var(--sans); font-variant-numeric: tabular-nums; }"
+    height_px = float(re.findall(r'viewBox="0 0 [\d.]+ ([\d.]+)"', element)[0])
+    wide, tall = width_px + 2 * _MARGIN_PX, height_px + 2 * _MARGIN_PX
+    head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{wide:g}" height="{tall:g}" '
+    box = f'viewBox="{-_MARGIN_PX:g} {-_MARGIN_PX:g} {wide:g} {tall:g}"'
+    opened = re.sub(r'viewBox="[^"]*"', box, element.replace("<svg ", head, 1), count=1)
+    at = opened.index(">", opened.index("<svg ")) + 1
+    return f"{opened[:at]}<style>{colours}{rules}</style>{opened[at:]}\n"
 
 
 def _as_svg(figure: "Figure", name: str) -> str:

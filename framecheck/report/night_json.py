@@ -4,6 +4,7 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -56,8 +57,9 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         "mount_decision": _mount_decision(judgement.mount_decision),
         "what_if": [asdict(case) for case in judgement.what_if],
         "charts": chart_numbers(judgement),
+        "field_stretches": None if judgement.field_stretches is None else asdict(judgement.field_stretches),
     }
-    plain: dict[str, Any] = _plain(document)
+    plain: dict[str, Any] = plain_values(document)
     return plain
 
 
@@ -69,7 +71,7 @@ def frame_document(result: FrameResult | FrameFailure, rig: Rig, folder: Path = 
 
 def row_document(row: FrameRow) -> dict[str, Any]:
     """One row as plain values, rounded."""
-    plain: dict[str, Any] = _plain(asdict(row))
+    plain: dict[str, Any] = plain_values(asdict(row))
     return plain
 
 
@@ -83,18 +85,20 @@ def rounded(value: float) -> float | None:
     return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None
 
 
-def _plain(value: Any) -> Any:
-    """Lists, dicts, text, numbers and None from records, tuples and numpy scalars."""
+def plain_values(value: Any) -> Any:
+    """Lists, dicts, text, numbers and None from records, tuples, times and numpy scalars."""
+    if isinstance(value, datetime):
+        return value.isoformat(timespec="milliseconds").replace("+00:00", "Z")
     if isinstance(value, Mapping):
-        return {valid_text(str(name)): _plain(inner) for name, inner in value.items()}
+        return {valid_text(str(name)): plain_values(inner) for name, inner in value.items()}
     if isinstance(value, tuple | list):
-        return [_plain(inner) for inner in value]
+        return [plain_values(inner) for inner in value]
     if isinstance(value, str):
         return valid_text(value)
     if value is None or isinstance(value, bool | int):
         return value
     if hasattr(value, "item"):
-        return _plain(value.item())
+        return plain_values(value.item())
     if isinstance(value, float):
         return rounded(value)
     raise TypeError(f"night.json cannot hold a {type(value).__name__}: {value!r}")

@@ -73,13 +73,14 @@ def dates(rows: Sequence[FrameRow]) -> str:
         return ""
     first, last = min(starts), max(starts)
     if first.date() == last.date():
-        return _date(first)
+        return date_of(first)
     if first.year != last.year:
-        return f"{_date(first)} – {_date(last)}"
+        return f"{date_of(first)} – {date_of(last)}"
     if first.month != last.month:
-        return f"{first.day} {first:%B} – {_date(last)}"
-    return f"{first.day}–{_date(last)}"
+        return f"{first.day} {first:%B} – {date_of(last)}"
+    return f"{first.day}–{date_of(last)}"
 
 
-def _date(moment: datetime) -> str:
+def date_of(moment: datetime) -> str:
+    """A date as one says it: 12 September 2025."""
     return f"{moment.day} {moment:%B %Y}"

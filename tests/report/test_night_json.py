@@ -80,6 +80,7 @@ LISTS = {
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
     "findings", "undecided", "mount_decision", "what_if", "charts",
+    "field_stretches",
 ]  # fmt: skip
 
 

@@ -1,0 +1,198 @@
+"""`framecheck compare`: did the change help? Judged nights beside each other."""
+
+import sys
+from collections.abc import Sequence
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+from framecheck.errors import UnusableRequest
+
+if TYPE_CHECKING:
+    from framecheck.cli.terminal import Look
+    from framecheck.decision.compare import Comparison
+    from framecheck.decision.past_night import PastNight
+    from framecheck.logbook import Logbook
+
+_NAME, _VALUES = 38, 22
+"""Columns of the table."""
+NIGHT_FILE: Final = "night.json"
+_SOME_FAILED: Final = 1
+"""Exit code of the contract."""
+
+
+def compare(
+    nights: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="NIGHT...",
+            help="Report folders of `framecheck night`, or folders of frames, which are then judged; the first is the "
+            "night to compare with.",
+        ),
+    ],
+    rig: Annotated[
+        Path | None,
+        typer.Option("--rig", metavar="FILE", help="What headers of frames leave out, as a rig.toml."),
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", metavar="FILE", help="Draw the comparison there, as .svg.")
+    ] = None,
+    logbook: LogbookOption = None,
+    no_logbook: NoLogbook = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
+) -> None:
+    """Tell whether a change helped: new spacing, a new alignment, another mount. Air mass and seeing are taken out."""
+    from framecheck.cli.night_command import logbook_in_use
+    from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.decision.compare import compare as set_beside
+    from framecheck.report.comparison_document import comparison_document
+    from framecheck.report.night_json import json_text
+
+    refuse(nights, picture)
+    all_judged = all(is_judged(path) for path in nights)
+    with nullcontext() if all_judged else logbook_in_use(logbook, without=no_logbook) as book:
+        past, failed = zip(*(one_night(path, rig, book, quiet=quiet) for path in nights), strict=True)
+    comparisons = set_beside(past)
+    if picture is not None:
+        _draw(comparisons, picture)
+    if as_json:
+        say(json_text(comparison_document(comparisons)))
+    else:
+        say("\n".join(comparison_lines(comparisons, look_of(sys.stdout))))
+        if picture is not None:
+            say(f"\nThe picture: {safe(picture)}")
+    if any(failed):
+        raise typer.Exit(_SOME_FAILED)
+
+
+def refuse(nights: Sequence[Path], picture: Path | None) -> None:
+    """Say what is wrong with what was asked for, before anything is measured.
+
+    Raises
+    ------
+    UnusableRequest
+        With fewer than two nights, the same one twice, or a picture of another kind.
+    """
+    if len(nights) < 2:
+        raise UnusableRequest("a comparison takes two nights or more. Give the report folder of each.")
+    places = [path.resolve() for path in nights]
+    twice = next((path for k, path in enumerate(nights) if places[k] in places[:k]), None)
+    if twice is not None:
+        raise UnusableRequest(f"{twice}: this night is given twice. Give each once.")
+    if picture is not None and picture.suffix.lower() != ".svg":
+        raise UnusableRequest(f"{picture}: --picture draws an .svg. Give the file that ending.")
+
+
+def is_judged(path: Path) -> bool:
+    """Whether a night need not be measured."""
+    return path.is_file() or (path / NIGHT_FILE).is_file()
+
+
+def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> "tuple[PastNight, int]":
+    """A judged night, from its night.json if there is one, else from its frames; and how many could not be measured.
+
+    Raises
+    ------
+    UnusableRequest, UnusableRig, NothingMeasured
+        With a sentence for the user.
+    """
+    from framecheck.report.past_night import past_night, read_past_night
+
+    name = str(path)
+    if path.is_file():
+        return read_past_night(path, name), 0
+    if (path / NIGHT_FILE).is_file():
+        return read_past_night(path / NIGHT_FILE, name), 0
+    if not path.exists():
+        raise UnusableRequest(f"{path}: there is nothing of that name. Give a report folder, or a folder of frames.")
+    document, n_failed = _judged(path, rig_file, book, quiet=quiet)
+    return past_night(document, name, name), n_failed
+
+
+def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
+    """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
+    from framecheck.cli.night_command import measure_folder, nothing_sentence
+    from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.terminal import safe, warn
+    from framecheck.errors import NothingMeasured
+    from framecheck.pipeline import judge_night
+    from framecheck.read import Rig, find_frames, load_rig
+    from framecheck.report.night_json import night_document
+
+    rig = load_rig(rig_file) if rig_file is not None else Rig()
+    paths = find_frames(folder)
+    if not paths:
+        raise NothingMeasured(
+            f"{safe(folder)} holds neither a {NIGHT_FILE} nor a FITS file. Give the folder that `framecheck night "
+            "--out` wrote, or one of frames."
+        )
+    measurements = measure_folder(paths, rig, None, quiet, book)
+    for failure in measurements.failures:
+        warn(failure_line(failure, folder))
+    if not measurements.results:
+        raise NothingMeasured(nothing_sentence(folder, measurements))
+    return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
+
+
+def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
+    from framecheck.report.comparison_picture import WIDTH_PX, comparison_picture
+    from framecheck.report.drawing import standalone_svg
+    from framecheck.report.write import write_text
+
+    drawn = comparison_picture(comparisons)
+    if not drawn:
+        raise UnusableRequest(f"{file}: there is nothing to draw: no figure of these nights could be compared.")
+    write_text(standalone_svg(drawn, WIDTH_PX), file)
+
+
+def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[str]:
+    """Lay the comparisons out for a person: the answer, then what it rests on."""
+    from framecheck.cli.terminal import safe
+    from framecheck.report.comparison_words import caution, night_labels
+
+    first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
+    lines: list[str] = []
+    for label, one in zip(others, comparisons, strict=True):
+        lines += [look.style(safe(f"{label}, beside {first}"), "bold"), "", *_one(one, look), ""]
+    return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
+
+
+def _one(comparison: "Comparison", look: "Look") -> list[str]:
+    from framecheck.cli.terminal import safe
+    from framecheck.report.comparison_words import (
+        air_words,
+        answer,
+        change_words,
+        figure,
+        missing_words,
+        rig_words,
+        said,
+    )
+
+    parts = (("Did it help?", answer), ("The rig", rig_words), ("The air", air_words))
+    lines = [
+        look.style(f"{label:<14}", "quiet") + look.wrap(safe(tell(comparison)), 14, used=14) for label, tell in parts
+    ]
+    titles = {"equipment": "What belongs to the equipment", "weather": "What the weather has a hand in"}
+    styles = {"better": "keep", "worse": "reject"}
+    for owner, title in titles.items():
+        rows = [row for row in comparison.rows if row.quantity.owner == owner and row.change is not None]
+        if not rows:
+            continue
+        lines += ["", look.style(title, "bold")]
+        for row in rows:
+            first, then = (None if one is None else one.value for one in (row.reference, row.other))
+            values = f"{figure(first, row.unit)} → {figure(then, row.unit)}"
+            verdict = look.style(f"{said(row)}:", styles.get(row.verdict, "quiet"))
+            used = 2 + _NAME + _VALUES
+            words = look.wrap(change_words(row), used, used=used + len(said(row)) + 2)
+            lines.append(f"  {row.quantity.name:<{_NAME}}{values:<{_VALUES}}{verdict} {words}")
+    missing = missing_words(comparison)
+    if missing:
+        lines += ["", look.style("Not compared", "bold")]
+        lines += ["  " + look.wrap(safe(text), 2, used=2) for text in missing]
+    return lines

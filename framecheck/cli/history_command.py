@@ -1,0 +1,137 @@
+"""`framecheck history`: how the nights of a rig went, over months."""
+
+import sys
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from framecheck.cli.logbook_command import LogbookOption
+from framecheck.errors import NothingMeasured, UnusableRequest
+
+if TYPE_CHECKING:
+    from framecheck.cli.terminal import Look
+    from framecheck.decision.history import NightSum, RigHistory
+    from framecheck.decision.past_night import PastNight
+
+PAGE, DOCUMENT = "history.html", "history.json"
+
+
+def history(
+    nights: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="NIGHT...",
+            help="Report folders of `framecheck night`; without any, the nights in the logbook.",
+            show_default=False,
+        ),
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help=f"Where {PAGE} and {DOCUMENT} go.")] = None,
+    logbook: LogbookOption = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the history as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing; problems are still told.")] = False,
+) -> None:
+    """Tell how the nights of a rig went: sharpness, steadiness, hours kept, causes that come back, and trends."""
+    from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.decision.history import histories
+    from framecheck.report.history_words import history_document
+    from framecheck.report.night_json import json_text
+
+    past = list(_nights(nights or [], logbook))
+    made = histories(past)
+    if not made:
+        raise NothingMeasured("none of these nights says when its frames were taken, which a history goes by.")
+    document = json_text(history_document(made))
+    if out is not None:
+        from framecheck.report.history_page import history_page
+        from framecheck.report.write import prepare_folder, write_text
+
+        prepare_folder(out)
+        write_text(document + "\n", out / DOCUMENT)
+        write_text(history_page(made), out / PAGE)
+    if as_json:
+        say(document)
+    if as_json or quiet:
+        return
+    say("\n".join(history_lines(made, look_of(sys.stdout))))
+    if out is not None:
+        say(f"\nOpen {safe(out / PAGE)}")
+
+
+def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]":
+    """Judged nights: those given, and those of the logbook if none are given or it is named; the judged last first.
+
+    Raises
+    ------
+    UnusableRequest, NothingMeasured
+        With a sentence for the user.
+    """
+    from framecheck.report.past_night import read_past_night
+
+    for path in paths:
+        file = path if path.is_file() else path / "night.json"
+        if not file.is_file():
+            raise UnusableRequest(f"{path}: there is no night.json. Give folders that `framecheck night --out` wrote.")
+        yield read_past_night(file, str(path))
+    if not paths or logbook is not None:
+        yield from _of_logbook(logbook)
+
+
+def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
+    from framecheck.logbook import Logbook, logbook_file, named_file, without
+    from framecheck.report.past_night import past_night
+
+    if named is None and without():
+        raise UnusableRequest("the environment asks for no logbook. Name one with --logbook, or give report folders.")
+    place = named or named_file() or logbook_file()
+    if not place.exists():
+        raise UnusableRequest(f"{place}: there is no logbook yet. `framecheck night` begins one.")
+    with Logbook(place) as book:
+        documents = list(book.nights())
+    if not documents:
+        raise NothingMeasured(
+            f"{place}: no judged night is in the logbook yet. Run `framecheck night` on a folder, also on old ones: "
+            "frames that the logbook knows take seconds."
+        )
+    for document in documents:
+        yield past_night(document, str(document.get("source", {}).get("folder", place)), str(place))
+
+
+def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
+    """Lay months of nights out for a person, rig by rig."""
+    from framecheck.cli.terminal import safe
+    from framecheck.report.history_words import cause_words, caution, rig_title, summary, trends_words
+
+    lines: list[str] = []
+    for one in histories:
+        if lines:
+            lines.append("")
+        lines += [look.style(safe(rig_title(one)), "bold"), look.wrap(safe(summary(one)), 0), ""]
+        lines += _table(one, look)
+        lines += ["", look.style("Does it get better?", "bold")]
+        lines += ["  " + look.wrap(text, 4, used=2) for text in trends_words(one)]
+        if one.causes:
+            lines += ["", look.style("What came back", "bold")]
+            lines += ["  " + look.wrap(safe(cause_words(cause)), 4, used=2) for cause in one.causes]
+    return [*lines, "", look.style(look.wrap(caution(), 0), "quiet")]
+
+
+def _table(history: "RigHistory", look: "Look") -> list[str]:
+    unit = "″" if history.unit == "arcsec" else "px"
+    head = f"{'began (UTC)':<18}{'kept':>11}{'taken':>11}{'effective':>12}{f'FWHM {unit}':>9}{'zenith':>8}{'motion':>8}"
+    return [look.style(f"{head}  causes", "bold"), *(_line(night, look) for night in history.nights)]
+
+
+def _line(night: "NightSum", look: "Look") -> str:
+    from framecheck.cli.terminal import safe
+    from framecheck.report.history_words import cause_names
+    from framecheck.report.words import duration, fixed
+
+    kept = f"{night.n_kept} of {night.n_frames}"
+    row = (
+        f"{night.start_utc:%Y-%m-%d %H:%M}  {kept:>11}{duration(night.taken_s):>11}"
+        f"{duration(night.kept_effective_s):>12}{fixed(night.fwhm, 2):>9}{fixed(night.fwhm_at_zenith, 2):>8}"
+        f"{fixed(night.smear, 2):>8}  "
+    )
+    return row + look.wrap(safe(cause_names(night)), len(row), used=len(row) if look.width else 0)

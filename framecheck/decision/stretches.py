@@ -1,0 +1,76 @@
+"""The night in stretches of time: what stays the same within a night, and what does not."""
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.decision.figures import field_pattern
+from framecheck.decision.judgement import FieldStretch, FieldStretches
+from framecheck.night.field_model import FieldModel, fit_field_model
+from framecheck.night.records import Group, Night
+
+Floats = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+STRETCH_MINUTES: Final = 20.0
+"""[min] Chosen: longer than the air remembers (`estimate.MEMORY_MINUTES`), short enough for four in a short evening."""
+MOST: Final = 8
+"""Chosen: more add little to the seven degrees of freedom."""
+FEWEST: Final = 3
+"""Chosen: two would leave one degree of freedom, and an interval twelve standard errors wide."""
+FEWEST_FRAMES: Final = 3
+"""Frames in each stretch. Chosen: a median of fewer is a single frame."""
+
+
+def split_in_stretches(minutes: Floats) -> list[Indices]:
+    """Cut frames into stretches of about as many frames each.
+
+    Parameters
+    ----------
+    minutes : ndarray, shape (n_frames,)
+        When each was taken, in any order, all known. [min]
+
+    Returns
+    -------
+    list of ndarray of int
+        Indices of each stretch's frames in order of time; empty if the frames are too few for three stretches.
+    """
+    n = len(minutes)
+    most = min(MOST, n // FEWEST_FRAMES)
+    if most < FEWEST:
+        return []
+    wanted = int(float(np.ptp(minutes)) // STRETCH_MINUTES)
+    return list(np.array_split(np.argsort(minutes, kind="stable"), min(max(wanted, FEWEST), most)))
+
+
+def field_stretches(night: Night, group: Group | None) -> FieldStretches | None:
+    """Fit the pattern over the sensor in each stretch of a group's night.
+
+    Returns
+    -------
+    FieldStretches or None
+        None if no stretch has stars enough, or the frames do not say when they were taken.
+    """
+    if group is None or not isinstance(getattr(night.tracking.get(group.id), "field", None), FieldModel):
+        return None
+    frames = [night.frames[i].result for i in group.members if night.frames[i].result.shape is not None]
+    starts = [frame.exposure.start_utc for frame in frames]
+    known = [start for start in starts if start is not None]
+    if not known or len(known) < len(starts):
+        return None
+    minutes = np.array([(start - known[0]).total_seconds() / 60 for start in known])
+    each = []
+    for indices in split_in_stretches(minutes):
+        fitted = fit_field_model([frames[i] for i in indices])
+        if isinstance(fitted, FieldModel):
+            each.append(
+                FieldStretch(
+                    start_utc=known[indices[0]].isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+                    n_frames=len(indices),
+                    centre_fwhm_px=float(np.sqrt(fitted.centre_size_px2)),
+                    pattern=field_pattern(fitted),
+                )
+            )
+    first = frames[0].exposure
+    return FieldStretches(group=group.id, width_px=first.width_px, height_px=first.height_px, each=tuple(each))

@@ -1,0 +1,100 @@
+"""A night read again from its night.json is the night that was written."""
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import by_hand
+import pytest
+
+sys.path.append(str(Path(__file__).parent.parent / "decision"))
+from night_documents import document_of, write_night
+from past_nights import night
+
+from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, Tracking
+from framecheck.errors import UnusableRequest
+from framecheck.report.night_json import json_text, night_document
+from framecheck.report.past_night import past_night, read_past_night
+
+
+def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
+    made = night(causes=("periodic-error",))
+    folder = write_night(made, tmp_path / "report")
+    assert read_past_night(folder / "night.json", made.name) == made
+
+
+def test_a_judged_nights_own_file_is_read() -> None:
+    stretch = FieldStretch(
+        start_utc="2024-03-12T19:40:00.000Z", n_frames=10, centre_fwhm_px=1.8, pattern=FieldPattern(tilt_x_percent=3.0)
+    )
+    judgement = replace(
+        by_hand.with_causes(by_hand.judgement(12)),
+        tracking=Tracking(polar_error_arcmin=Range(value=3.0, low=2.5, high=3.6)),
+        field_stretches=FieldStretches(group="M 101 L 300 s", width_px=6248, height_px=4176, each=(stretch,)),
+    )
+    found = past_night(json.loads(json_text(night_document(judgement))), "mine", "night.json")
+    assert len(found.frames) == 12
+    assert found.frames[3].start_utc == judgement.night.frames[3].result.exposure.start_utc
+    assert found.frames[3].fwhm_px == pytest.approx(judgement.night.frames[3].result.shape.fwhm_px, rel=1e-5)
+    assert found.main is not None
+    assert (found.main.target, found.main.filter, found.main.exposure_s) == ("M 101", "L", 300.0)
+    assert found.field == judgement.field_stretches
+    assert found.polar_error_arcmin == judgement.tracking.polar_error_arcmin
+    assert [term.share for term in found.budget] == [0.6, 0.25, 0.15]
+    assert [(one.cause, one.confidence) for one in found.causes] == [("polar-misalignment", 0.86)]
+    assert found.rig["focal_length_mm"] == 530.0
+
+
+def test_what_an_older_version_did_not_write_is_unknown() -> None:
+    old = document_of(night())
+    del old["field_stretches"], old["charts"]
+    found = past_night(old, "old", "night.json")
+    assert found.field is None
+    assert found.course is None
+    assert len(found.frames) == 120
+
+
+def test_frames_that_failed_are_left_out() -> None:
+    document = document_of(night(n_frames=12))
+    document["frames"].append({"file": "broken.fits", "status": "failed", "failure": "It ends too soon."})
+    assert len(past_night(document, "a", "night.json").frames) == 12
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ({"schema": 2}, "its schema is 2, ours is 1"),
+        ({"schema": None}, "it has no schema"),
+        ({"frames": None}, "it has no frames"),
+        ({"frames": "many"}, "frames is no list"),
+        ({"frames": [3]}, r"frames\[0\] is no table"),
+        ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is 'wide', not a number"),
+        ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"frames\[0\] starts at 'yesterday', which is no time"),
+        ({"frames": [{"file": "a", "start_utc": 5}]}, "which is no time"),
+        ({"rig": [1]}, "rig is no table"),
+        ({"rig": {"pixel_um": True}}, "rig.pixel_um is True, not a number"),
+        ({"budget": [{"term": "luck"}]}, "its budget has a term 'luck'"),
+        ({"charts": {"course": {"minutes": [1], "x_px": [1, 2], "y_px": [1]}}}, "differ in length"),
+        ({"field_stretches": {"each": [{"centre_fwhm_px": 2.0, "start_utc": "noon"}]}}, "which is no time"),
+    ],
+)
+def test_what_is_no_night_is_said_in_a_sentence(change: dict[str, Any], told: str) -> None:
+    with pytest.raises(UnusableRequest, match=told) as failed:
+        past_night(document_of(night(n_frames=12)) | change, "a", "somewhere/night.json")
+    assert str(failed.value).startswith("somewhere/night.json: this is no night.json of framecheck: ")
+    assert str(failed.value).endswith(".")
+
+
+@pytest.mark.parametrize("document", [[], "text", 3, None])
+def test_other_json_is_no_night(document: object) -> None:
+    with pytest.raises(UnusableRequest, match="the file is no table"):
+        past_night(document, "a", "night.json")
+
+
+@pytest.mark.parametrize("content", [b"{", b"", b"\xff\xfe\x00", b"[" * 100_000])
+def test_a_damaged_file_is_said_in_a_sentence(tmp_path: Path, content: bytes) -> None:
+    (tmp_path / "night.json").write_bytes(content)
+    with pytest.raises(UnusableRequest, match=r"night.json: (this is no whole night.json|cannot be read)"):
+        read_past_night(tmp_path / "night.json", "a")
