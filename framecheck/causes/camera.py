@@ -217,8 +217,9 @@ def _binning_gain(night: Night, rig: Rig) -> float | None:
 
 
 def _widths(night: Night, percentile: float) -> list[float]:
-    """A percentile of each group's FWHM. [px]"""
-    known = [series.fwhm_px[np.isfinite(series.fwhm_px)] for series in all_series(night)]
+    """A percentile of each group's width across the stars' long axis, which motion along it leaves alone. [px]"""
+    short = [series.fwhm_px / np.sqrt(series.elongation) for series in all_series(night)]
+    known = [widths[np.isfinite(widths)] for widths in short]
     return [float(np.percentile(widths, percentile)) for widths in known if len(widths)]
 
 

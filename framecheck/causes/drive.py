@@ -193,8 +193,9 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
 def _comes_and_goes(moved: Moved) -> float:
     """Log-odds of a swing along right ascension, too short a run for its period.
 
-    The smear follows the speed from frame to frame or, where frames come too seldom to tell, lies along right ascension
-    alone, as random motion does not. Where the axes are not known, it must keep to one direction at least.
+    The smear follows the speed from frame to frame or, where frames come too seldom to tell, lies, without a guider,
+    along right ascension alone, as random motion does not. Where the axes are not known, it must keep to one direction
+    at least.
     """
     along = moved.along_ra
     unknown = along is None
@@ -202,7 +203,8 @@ def _comes_and_goes(moved: Moved) -> float:
         along = moved.smear * np.exp(-1j * np.angle(np.sum(moved.smear)))
     power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     low, high = np.percentile(along.real, [10, 90])
-    alone = -4.0 if unknown else log_odds_above(power, RA_ALONE, RA_ALONE_SCATTER)
+    surely_free = moved.tracking.guided is False
+    alone = log_odds_above(power, RA_ALONE, RA_ALONE_SCATTER) if surely_free and not unknown else -4.0
     return all_of(
         any_of(log_odds_above(moved.slow, SLOW, 0.08), alone),
         log_odds_above(power, ALONG_RA, 0.08),

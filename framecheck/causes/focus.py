@@ -26,6 +26,7 @@ from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.night.field_model import FieldModel
 from framecheck.night.records import Night
+from framecheck.night.tracking import Smears
 from framecheck.read.rig import Rig
 
 SOFT: Final = 0.16
@@ -45,6 +46,11 @@ SHARP_PX: Final = 2.4
 AIRY: Final = 0.6
 """Diffraction over the FWHM from which its own core, without wings, looks like a soft one. [dimensionless] Chosen."""
 AIRY_SCATTER: Final = 0.08
+
+MOTION_SHARES: Final = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.75)
+MOTION_SOFTENS: Final = (0.0, 0.10, 0.22, 0.35, 0.50, 0.69, 0.92, 1.40)
+"""Growth of ln(beta) where random motion, alike in all directions, makes such a part of the squared FWHM.
+[dimensionless] Turbulent air convolved with a Gaussian by GalSim, and fitted out to two FWHM."""
 
 BLURRED_BY_LENS: Final = 0.65
 """Bad air's FWHM over that seen below which the lens's own blur makes the star, whose wings nobody knows.
@@ -114,8 +120,10 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _soft(series: Series, night: Night, rig: Rig) -> float:
     beta = series.beta[np.isfinite(series.beta)]
     width, lowest = float(np.nanmedian(series.fwhm_px)), float(np.percentile(beta, 25))
+    tracking = night.tracking.get(series.group.id)
+    moved = 0.0 if tracking is None else _softened_by_motion(tracking.smears, width)
     odds = [
-        log_odds_above(softness(lowest, width, rig), SOFT, SOFT_SCATTER),
+        log_odds_above(softness(lowest, width, rig) - moved, SOFT, SOFT_SCATTER),
         log_odds_above(width, SHARP_PX, 0.12),
         log_odds_above(TRAILED, float(np.nanmedian(series.elongation)), 0.1),
         _wings_of_air(width, rig),
@@ -124,7 +132,6 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
     if rig.aperture_mm is not None and rig.pixel_scale_arcsec is not None:
         airy = diffraction_fwhm_arcsec(rig.aperture_mm) / (width * rig.pixel_scale_arcsec)
         odds.append(log_odds_above(AIRY, airy, AIRY_SCATTER))
-    tracking = night.tracking.get(series.group.id)
     if tracking is not None and isinstance(tracking.field, FieldModel):
         field = tracking.field
         odds.append(log_odds_above(0.5, turned_px(night, series) / width, 0.12))
@@ -135,6 +142,14 @@ def _soft(series: Series, night: Night, rig: Rig) -> float:
         odds.append(max(-log_odds_above(math.log(max(comet, 1e-3)), math.log(SKEW), 0.3), -6 + 6 * plain))
         odds.append(-log_odds_above(math.log(max(lobes, 1e-3)), math.log(LOBED), 0.3))
     return all_of(*odds)
+
+
+def _softened_by_motion(smears: Smears, fwhm_px: float) -> float:
+    """ln(beta) that random motion adds, if as large across as along; even lines leave the profile across alone."""
+    if not len(smears.frames) or smears.even.mean() > 0.5:
+        return 0.0
+    share = FWHM_PER_SIGMA**2 * float(np.median(smears.rms_px)) ** 2 / fwhm_px**2
+    return float(np.interp(share, MOTION_SHARES, MOTION_SOFTENS))
 
 
 def _wings_of_air(width_px: float, rig: Rig) -> float:

@@ -50,7 +50,6 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("guiding-noise", "untracked", "the sky's own motion explains the trails"),
     ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
     ("focus-drift", "dew", "the stars lose light as they grow"),
-    ("defocus", "guiding-noise", "random motion in all directions rounds the core as well"),
     ("poor-seeing", "defocus", "the stars' wings are weaker than those of turbulent air"),
     ("poor-seeing", "pinched-optics", "three lobes widen the stars as well"),
     ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),

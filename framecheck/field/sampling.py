@@ -9,9 +9,9 @@ UNDERSAMPLED_PX: Final = 2.0
 """Below so many pixels per FWHM light is lost between pixels' centres. [px] Common practice (a range of 2 to 3 px is
 usual in photometry); at 2 px a Gaussian's power beyond the Nyquist frequency is 2e-4 (closed form)."""
 
-OVERSAMPLED_PX: Final = 4.5
-"""Above, finer pixels add read noise and no detail. [px] Chosen: twice what the Nyquist criterion asks of a Gaussian
-star."""
+OVERSAMPLED_PX: Final = 5.0
+"""Above, finer pixels add read noise and no detail. [px] Chosen: binned 2 x 2, such stars are still 2.5 pixels wide, in
+the middle of the usual range."""
 
 Verdict = Literal["undersampled", "well sampled", "oversampled"]
 

@@ -49,8 +49,12 @@ LEAST_ROTATED: Final = 0.9
 """The tenth of the frames that turn least is taken as not turning. Chosen: not the very least, which noise makes."""
 
 TRAILED: Final = 0.3
-"""Usual motion, (a² - b²) / 2 over the squared FWHM, from which the pattern of size is read across it: an elongation of
-1.35. [dimensionless] Chosen: trails of a still camera lengthen towards the celestial equator, as if it were optics."""
+"""(a² - b²) / 2 over the squared FWHM that motion makes of a tenth of the stars, from which the pattern of size is read
+across it: an elongation of 1.35; half of it in the middle. [dimensionless] Chosen: trails of a still camera lengthen
+towards the celestial equator, arcs about a guide star away from it, as if it were optics."""
+
+N_LINEAR: Final = 4
+"""Shared coefficients of shape that are linear in the place, the first ones."""
 
 SURE_SIGMA: Final = 4.0
 """How far the pattern must stand above noise before a share of it is given. Chosen."""
@@ -198,9 +202,12 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     trefoil = _fit(sample, sample.trefoil, third[0], _pair(sample.z)[:0], *third[1:])
     centre_size = float(np.median(spin0.frame[:, 0]))
     width = sqrt(centre_size)
-    pattern = spin0 if _motion_share(spin2, centre_size) < TRAILED else _fit(
-        sample, _across(sample, spin2), one, size_columns, sample.size_error, sample.square
-    )  # fmt: skip
+    drawn = _drawn_out(sample, spin2)
+    trailed = np.median(np.hypot(*spin2.motion.T)) > TRAILED / 2 * centre_size and (
+        np.quantile(np.hypot(*drawn), 0.9) > TRAILED * centre_size
+    )
+    across = _across(sample, drawn)
+    pattern = _fit(sample, across, one, size_columns, sample.size_error, sample.square) if trailed else spin0
     pattern_size = max(float(np.median(pattern.frame[:, 0])), 1e-6)
     tilt_x, tilt_y, curvature = _size_pattern(sample, pattern, pattern_size)
     (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
@@ -234,15 +241,19 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     )  # fmt: skip
 
 
-def _motion_share(spin2: "_Spin2", centre_size: float) -> float:
-    """Usual motion of the frames over the size of a star. [dimensionless]"""
-    return float(np.median(np.hypot(*spin2.motion.T))) / max(centre_size, 1e-6)
+def _drawn_out(sample: FieldSample, spin2: "_Spin2") -> Floats:
+    """What motion makes of each star's shape: what its frame has in common, and turning about a point far away.
+
+    Terms of second order in the place are left to the optics.
+    """
+    linear = np.tensordot(spin2.terms.shared[:N_LINEAR], spin2.shared_columns[:N_LINEAR], axes=1)
+    return linear + spin2.motion.T[:, sample.frame]
 
 
-def _across(sample: FieldSample, spin2: "_Spin2") -> Floats:
-    """Squared width of each star across the motion of its frame, shape (1, n). [px²]"""
-    along = spin2.motion / np.maximum(np.hypot(*spin2.motion.T), 1e-9)[:, None]
-    return sample.size - np.einsum("cn,nc->n", sample.shape, along[sample.frame])
+def _across(sample: FieldSample, drawn: Floats) -> Floats:
+    """Squared width of each star across the direction that it is drawn out along, shape (1, n). [px²]"""
+    out: Floats = sample.size - np.sum(sample.shape * drawn, axis=0) / np.maximum(np.hypot(*drawn), 1e-9)
+    return out
 
 
 def _size_columns(sample: FieldSample, rotation: Floats | None) -> Floats:
@@ -362,10 +373,10 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
     error = _component_error(terms)
     moved, through_focus = without_focus(moved, error, focus)
-    linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:4])))
+    linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:N_LINEAR])))
     return _Spin2(
         terms, own, shared, moved, turning.each, turning.calm, turning.error, turning.mean, centre, turning.seen,
-        turning.fixed, calm_root(hypot(*terms.shared[:4]), linear_error, 1, 4), through_focus,
+        turning.fixed, calm_root(hypot(*terms.shared[:N_LINEAR]), linear_error, 1, 4), through_focus,
     )  # fmt: skip
 
 

@@ -82,7 +82,7 @@ def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list
     verdict = judgement.sampling.verdict
     way = "" if shape.elongation_pa_deg is None else f", long axis at {shape.elongation_pa_deg:.0f}° from +x"
     rows = [
-        ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 4.5 do no harm"),
+        ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 5 do no harm"),
         (
             "Elongation",
             f"{shape.elongation:.3f} ± {shape.elongation_error:.3f}{way}",
