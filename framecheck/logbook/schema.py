@@ -29,6 +29,14 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
         "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
         "CREATE INDEX frames_folder ON frames (folder)",
     ),
+    (
+        """
+        CREATE TABLE watched (
+            folder TEXT PRIMARY KEY,        -- that was watched
+            told TEXT NOT NULL              -- what its watcher was told, as JSON
+        )
+        """,
+    ),
 )
 """Steps from each schema version to the next; never change one that has been released, add another."""
 
