@@ -15,7 +15,7 @@ from framecheck.night.records import Skipped
 from framecheck.report.account import Account, fwhm_field
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
 from framecheck.report.frame_row import FrameRow
-from framecheck.report.night_json import json_text, row_document
+from framecheck.report.night_json import json_text, rounded, row_document
 from framecheck.report.words import counted, duration, fixed, path_in, sentence, valid_text
 
 Name = Literal[
@@ -60,7 +60,18 @@ class Event:
 def event_json(event: Event) -> str:
     """One line of JSON: the event's name, when it was told, and its facts."""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    return json_text({"event": event.name, "told_utc": now, **event.facts}, indent=None)
+    return json_text({"event": event.name, "told_utc": now, **_plain(event.facts)}, indent=None)
+
+
+def _plain(value: Any) -> Any:
+    """The value with floats in six digits and text that JSON can hold."""
+    if isinstance(value, Mapping):
+        return {name: _plain(inner) for name, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, str):
+        return valid_text(value)
+    return rounded(value) if isinstance(value, float) else value
 
 
 def began(folder: Path, poll_s: float | None) -> Event:
@@ -72,27 +83,26 @@ def began(folder: Path, poll_s: float | None) -> Event:
     )  # fmt: skip
 
 
-def knew(rows: Sequence[FrameRow], n_earlier: int, look: Look) -> Event:
-    """Frames that were there at the start, summed up."""
+def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, summed: bool) -> Event:
+    """What was there at the start, its frames summed up or to be told one by one; and the heads of the columns."""
     grades = {grade: sum(row.grade == grade for row in rows) for grade in _MARKS}
-    shown = ", ".join(f"{number} {grade}" for grade, number in grades.items() if number)
-    lines = [f"{counted(len(rows), 'frame')} of this night {'is' if len(rows) == 1 else 'are'} there: {shown}."]
+    lines = []
+    if summed:
+        shown = ", ".join(f"{number} {grade}" for grade, number in grades.items() if number)
+        lines.append(f"{counted(len(rows), 'frame')} of this night are there: {shown}.")
+    if n_aside:
+        lines.append(
+            f"{counted(n_aside, 'file')} {'is no light' if n_aside == 1 else 'are no lights'}, and left aside."
+        )
     if n_earlier:
-        lines.append(f"{counted(n_earlier, 'frame')} of earlier nights stay aside.")
-    facts = {"n_frames": len(rows), "n_of_earlier_nights": n_earlier, "grades": grades}
+        lines.append(f"{counted(n_earlier, 'frame')} of earlier nights left aside.")
+    facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
     return Event(name="known", facts=facts, lines=(*lines, look.style(_heading(rows), "bold")))
 
 
 def _heading(rows: Sequence[FrameRow]) -> str:
     unit = "″" if fwhm_field(rows)[1] == "arcsec" else "px"
     return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}{f'FWHM {unit}':>13}{'elong.':>8}{'light':>7}{'stars':>7}"
-
-
-def columns(rows: Sequence[FrameRow], look: Look) -> Event:
-    """Names and units of the columns of `frame_line`, where none were there at the start."""
-    return Event(
-        name="known", facts={"n_frames": 0, "n_of_earlier_nights": 0}, lines=(look.style(_heading(rows), "bold"),)
-    )
 
 
 def frame_came(row: FrameRow, look: Look) -> Event:

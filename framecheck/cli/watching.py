@@ -268,7 +268,8 @@ def _take(watch: Watch, path: Path, outcome: Outcome) -> bool:
             return False
         watch.tell(watch_lines.failed(outcome, watch.folder))
     elif isinstance(outcome, Skipped):
-        watch.tell(watch_lines.left_aside(outcome, watch.folder))
+        if watch.each_at_start or watch.alarms is not None:
+            watch.tell(watch_lines.left_aside(outcome, watch.folder))
     else:
         watch.untold.append(path)
         watch.last_came_s = time.monotonic()
@@ -316,12 +317,11 @@ def _tell_frames(watch: Watch, rows: Sequence[FrameRow]) -> None:
     by_file = {row.file: row for row in rows}
     names = [path_in(watch.folder, path) for path in watch.untold]
     new = [by_file[name] for name in names if name in by_file]
-    is_first = watch.alarms is None
-    if is_first and len(new) > LINES_AT_START:
-        watch.tell(watch_lines.knew(new, watch.n_earlier, watch.look))
-        new = new if watch.each_at_start else []
-    elif is_first:
-        watch.tell(watch_lines.columns(rows, watch.look))
+    if watch.alarms is None:
+        n_aside = sum(isinstance(outcome, Skipped) for outcome in watch.outcomes.values())
+        summed = len(new) > LINES_AT_START
+        watch.tell(watch_lines.knew(new, n_aside, watch.n_earlier, watch.look, summed=summed))
+        new = [] if summed and not watch.each_at_start else new
     for row in sorted(new, key=lambda row: row.start_utc or ""):
         watch.tell(watch_lines.frame_came(row, watch.look))
     watch.untold = []

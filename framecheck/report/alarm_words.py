@@ -7,7 +7,7 @@ from framecheck.decision.alarms import CLAIMED, Alarm
 from framecheck.decision.changes import Sign
 from framecheck.report.words import fixed, likelihood, plain, sentence
 
-TITLES: Final = {
+_TITLES: Final[dict[Sign, str]] = {
     "trailed": "Stars are drawn out",
     "wider": "Stars grow",
     "dimmer": "Light is lost",
@@ -30,6 +30,13 @@ _OVER: Final[dict[Sign, str]] = {
 }
 
 
+def title(alarm: Alarm) -> str:
+    """The change in three or four words."""
+    if alarm.since is None and alarm.sign == "wider":
+        return "Stars are wider than they need be"  # nothing grew: they were so from the start
+    return _TITLES[alarm.sign]
+
+
 def what_is_seen(alarm: Alarm, scale_arcsec: float | None) -> str:
     """What the frames show, in one sentence with numbers and what was usual.
 
@@ -40,7 +47,7 @@ def what_is_seen(alarm: Alarm, scale_arcsec: float | None) -> str:
         Of a pixel; sizes are told in pixels without it. [arcsec]
     """
     since = "from the first frames on" if alarm.since is None else f"since {plain(alarm.since)}"
-    return f"{TITLES[alarm.sign]} {since}{_numbers(alarm, scale_arcsec)}."
+    return f"{title(alarm)} {since}{_numbers(alarm, scale_arcsec)}."
 
 
 def _numbers(alarm: Alarm, scale_arcsec: float | None) -> str:
@@ -63,10 +70,10 @@ def likely_cause(alarm: Alarm) -> str:
     """The likely cause in one sentence; that none can be told yet, if so."""
     if alarm.cause is None or alarm.confidence is None:
         return "The cause cannot be told yet."
-    title = CAUSES[alarm.cause].title
+    name = CAUSES[alarm.cause].title
     if alarm.confidence < CLAIMED:
-        return f"The cause is not sure yet; {title[:1].lower()}{title[1:]} is {likelihood(alarm.confidence)}."
-    return f"{title}, {likelihood(alarm.confidence)}."
+        return f"The cause is not sure yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."
+    return f"{name}, {likelihood(alarm.confidence)}."
 
 
 def first_cure(alarm: Alarm) -> str:
@@ -79,4 +86,4 @@ def first_cure(alarm: Alarm) -> str:
 def what_is_over(alarm: Alarm) -> str:
     """That a change is over, in one sentence."""
     last = "" if alarm.last is None else f" ({plain(alarm.last)} was the last to show it)"
-    return f"{TITLES[alarm.sign]}: over, {_OVER[alarm.sign]}{last}."
+    return f"{title(alarm)}: over, {_OVER[alarm.sign]}{last}."

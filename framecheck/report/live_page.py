@@ -10,7 +10,7 @@ from framecheck._version import __version__
 from framecheck.decision.alarms import Alarm
 from framecheck.decision.judgement import Judgement
 from framecheck.report.account import account_of, fwhm_field
-from framecheck.report.alarm_words import TITLES, first_cure, likely_cause, what_is_over, what_is_seen
+from framecheck.report.alarm_words import first_cure, likely_cause, title, what_is_over, what_is_seen
 from framecheck.report.frame_row import FrameRow
 from framecheck.report.page import _environment, _part
 from framecheck.report.strips import strips
@@ -52,7 +52,7 @@ def live_page(
     written = written or datetime.now(UTC)
     scale = judgement.night.rig.pixel_scale_arcsec
     lasting = [
-        (TITLES[alarm.sign], what_is_seen(alarm, scale), likely_cause(alarm), first_cure(alarm), alarm.caution)
+        (title(alarm), what_is_seen(alarm, scale), likely_cause(alarm), first_cure(alarm), alarm.caution)
         for alarm in reversed(alarms) if not alarm.is_over
     ]  # fmt: skip
     measured = [row for row in rows if row.status == "measured"]
