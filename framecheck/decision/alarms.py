@@ -106,13 +106,13 @@ def next_alarms(
     alarms : tuple of Alarm
         All told, brought up to date.
     news : tuple of Told
-        What to tell now. Nothing is told twice: one alarm a sign at a time, one name for its cause if that was open,
-        one end.
+        What to tell now. Nothing is told twice: one alarm a sign at a time, its cause anew only if it was open or has
+        turned out to be another, one end.
     """
     alarms, news = [], []
     lasting = [change for change in changes if change.lasts]
     for alarm in told:
-        updated, said = _brought_up(alarm, changes, findings, calm)
+        updated, said = _brought_up(alarm, changes, findings, before, calm)
         alarms.append(updated)
         news += said
     for change in lasting:
@@ -129,25 +129,45 @@ def next_alarms(
 
 
 def _brought_up(
-    alarm: Alarm, changes: Sequence[Change], findings: Sequence[Finding], calm: Sequence[Finding]
+    alarm: Alarm,
+    changes: Sequence[Change],
+    findings: Sequence[Finding],
+    before: Sequence[Finding],
+    calm: Sequence[Finding],
 ) -> tuple[Alarm, list[Told]]:
     """An alarm after the latest frame: named if its cause has shown itself, or over."""
-    if alarm.is_over or alarm.since is None:
+    if alarm.is_over:
         return alarm, []
-    alike = [change for change in changes if change.sign == alarm.sign]
-    mine = [change for change in alike if change.group == alarm.group]
-    if not any(change.lasts for change in alike):
-        ended = replace(alarm, is_over=True, last=mine[-1].last.file.name if mine else None)
-        return ended, [Told(news="over", alarm=ended)] if mine else []  # nobody looks at that target any more
-    if mine and mine[-1].lasts:
-        alarm = replace(alarm, now=mine[-1].now)
-    if alarm.confidence is not None and alarm.confidence >= CLAIMED:
+    if alarm.since is not None:
+        alike = [change for change in changes if change.sign == alarm.sign]
+        mine = [change for change in alike if change.group == alarm.group]
+        if not any(change.lasts for change in alike):
+            ended = replace(alarm, is_over=True, last=mine[-1].last.file.name if mine else None)
+            return ended, [Told(news="over", alarm=ended)] if mine else []  # nobody looks at that target any more
+        if mine and mine[-1].lasts:
+            alarm = replace(alarm, now=mine[-1].now)
+    better = _better_cause(alarm, findings, before, calm)
+    if better is None:
         return alarm, []
-    likely = _likely(alarm.sign, findings, calm)
-    if likely is None or likely.confidence < CLAIMED:
-        return alarm, []
-    named = _with_cause(alarm, likely)
+    named = _with_cause(alarm, better)
     return named, [Told(news="cause", alarm=named)]
+
+
+def _better_cause(
+    alarm: Alarm, findings: Sequence[Finding], before: Sequence[Finding], calm: Sequence[Finding]
+) -> Finding | None:
+    """A cause that was open when the alarm was told, or one that has turned out to be another."""
+    likely = _likely(alarm.sign, findings, calm if alarm.since is not None else ())
+    if likely is None or (likely.cause == alarm.cause and (alarm.confidence or 0.0) >= CLAIMED):
+        return None
+    if alarm.confidence is None or alarm.confidence < CLAIMED:
+        return likely if likely.confidence >= CLAIMED else None
+    sure = min(likely.confidence, _confidence(likely.cause, before)) >= SURE
+    return likely if sure and _confidence(alarm.cause, findings) < CLAIMED else None
+
+
+def _confidence(cause: str | None, findings: Sequence[Finding]) -> float:
+    return next((one.confidence for one in findings if one.cause == cause), 0.0)
 
 
 def _known(fresh: Alarm, alarms: Sequence[Alarm]) -> bool:
@@ -195,8 +215,7 @@ def _from_the_start(finding: Finding, before: Sequence[Finding], alarms: Sequenc
     sign = FROM_THE_START.get(finding.cause)
     if sign is None or (finding.cause == "untracked" and rig.mount_type == "fixed"):
         return None
-    was = next((one.confidence for one in before if one.cause == finding.cause), 0.0)
-    if min(was, finding.confidence) < SURE or (finding.cost or 0.0) < WORTH:
+    if min(finding.confidence, _confidence(finding.cause, before)) < SURE or (finding.cost or 0.0) < WORTH:
         return None
     trailing = any(alarm.sign == "trailed" and not alarm.is_over for alarm in alarms)
     if trailing or any(alarm.cause == finding.cause for alarm in alarms):  # trails hide the focus, and are told already

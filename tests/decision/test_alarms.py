@@ -93,6 +93,17 @@ def test_a_cause_that_shows_itself_later_is_named_once() -> None:
     assert watcher.sees(change("dimmer", 10, 14), found=(finding("dew", 0.9),)) == []
 
 
+def test_a_cause_that_turns_out_to_be_another_is_put_right() -> None:
+    watcher = Watcher()
+    watcher.sees(change("trailed", 10, 11), found=(finding("shock", 0.6),))
+    backlash = finding("declination-backlash", 0.9)
+    assert watcher.sees(change("trailed", 10, 12), found=(backlash, finding("shock", 0.55))) == []  # both may be
+    assert watcher.sees(change("trailed", 10, 13), found=(backlash, finding("shock", 0.6))) == []
+    (named,) = watcher.sees(change("trailed", 10, 14), found=(backlash, finding("shock", 0.3)))
+    assert (named.news, named.alarm.cause) == ("cause", "declination-backlash")
+    assert watcher.sees(change("trailed", 10, 15), found=(backlash,)) == []
+
+
 def test_a_cause_that_was_there_in_calm_does_not_explain_what_came_since() -> None:
     watcher = Watcher()
     watcher.sees(found=(finding("polar-misalignment", 0.9, cost=0.01),))
