@@ -73,7 +73,7 @@ def likely_cause(alarm: Alarm) -> str:
     name = CAUSES[alarm.cause].title
     if alarm.confidence < CLAIMED:
         return f"The cause is not sure yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."
-    return f"{name}, {likelihood(alarm.confidence)}."
+    return f"Likely cause: {name[:1].lower()}{name[1:]}, {likelihood(alarm.confidence)}."
 
 
 def first_cure(alarm: Alarm) -> str:

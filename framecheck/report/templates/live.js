@@ -5,7 +5,8 @@
   const tell = () => {
     for (const one of times) {
       const minutes = Math.floor((Date.now() - Date.parse(one.dateTime)) / 60000);
-      const ago = minutes < 1 ? "just now" : minutes < 60 ? `${minutes} min ago` : `${Math.floor(minutes / 60)} h ${minutes % 60} min ago`;
+      const hours = Math.floor(minutes / 60);
+      const ago = minutes < 1 ? "just now" : hours < 1 ? `${minutes} min ago` : hours < 48 ? `${hours} h ${minutes % 60} min ago` : `${Math.floor(hours / 24)} days ago`;
       one.nextElementSibling.textContent = `(${ago})`;
     }
   };
