@@ -3,6 +3,7 @@
 import os
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -20,6 +21,8 @@ SAFETY_S: Final = 10.0
 writes but not of what others do, and a look costs milliseconds."""
 BURST_S: Final = 0.2
 """[s] Events that follow each other within this time make one look. Chosen: a file that is written makes thousands."""
+SLICE_S: Final = 0.5
+"""[s] Longest wait in one piece. Chosen: some systems hear the keyboard's interrupt only between waits."""
 _CHANGED: Final = ("created", "modified", "moved", "deleted", "closed")
 """Events of watchdog that may mean a new frame; our own reading makes others."""
 _SIGNALS: Final = (signal.SIGINT, signal.SIGTERM)
@@ -48,9 +51,12 @@ class Bell:
 
     def wait(self, seconds: float) -> None:
         """Return when it is rung, or after so many seconds."""
-        if self._rung.wait(seconds):
-            self._stop.wait(BURST_S)
-            self._rung.clear()
+        end = time.monotonic() + seconds
+        while not self._rung.wait(min(SLICE_S, max(end - time.monotonic(), 0.0))):
+            if time.monotonic() >= end:
+                return
+        self._stop.wait(BURST_S)
+        self._rung.clear()
 
 
 @contextmanager

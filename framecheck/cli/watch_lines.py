@@ -152,7 +152,7 @@ def incomplete(fault: UnusableFrame, folder: Path) -> Event:
     """A file that does not grow whole; told once."""
     name = path_in(folder, fault.path)
     said = fault.fault.split(", and changed less than")[0]
-    line = f"{safe(name)} {safe(said)} and has not changed for a minute. It is read as soon as it is whole."
+    line = f"{safe(name)} {safe(said)} and has not changed for a minute. It is read as soon as it does."
     return Event(
         name="incomplete", facts={"file": name, "why": valid_text(said)}, lines=(line,), is_problem=True, matters=True
     )  # fmt: skip

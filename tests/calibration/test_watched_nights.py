@@ -16,12 +16,13 @@ from framecheck.night import build_night
 from framecheck.read import Rig, merge_rig
 from framecheck.simulate.scenario import Camera, Cloud, Mount, Optics, Plan, Scenario, Sky, Target
 
+pytestmark = pytest.mark.acceptance
 SMALL = Camera(width=700, height=500, hot_pixels=10, cosmic_rays_per_min=0.5)
 N = 30
 FIRST = 12
 """The first frame with a fault, counted from 0."""
 CALM = Scenario(
-    name="calm", seed=21, camera=SMALL, target=Target(stars=200, ra_deg=318.0, dec_deg=38.0),
+    name="calm", seed=21, camera=SMALL, target=Target(stars=150, ra_deg=318.0, dec_deg=38.0),
     mount=Mount(guided=True, rms_ra_arcsec=0.4, rms_dec_arcsec=0.4), sky=Sky(seeing_arcsec=2.8, gradient_percent=2.0),
     plan=Plan(frames=N, dither_px=6.0),
 )  # fmt: skip
@@ -49,7 +50,7 @@ def watched(scenario: Scenario, looks: Iterable[int]) -> list[tuple[int, Told]]:
     return news
 
 
-@pytest.mark.parametrize("seed", [21, 22, 23])
+@pytest.mark.parametrize("seed", [21, 22])
 def test_nothing_is_told_of_a_calm_night(seed: int) -> None:
     assert watched(replace(CALM, seed=seed), range(6, N + 1, 4)) == []
 
