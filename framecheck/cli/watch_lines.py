@@ -1,4 +1,20 @@
-"""What a watched night tells, event by event: lines for a person, one JSON object a line for a program."""
+"""What a watched night tells, event by event: lines for a person, one JSON object a line for a program.
+
+Each JSON object has `event`, `told_utc`, and what follows; fields may be added, never changed.
+
+===============================  =========================================================================
+`begin`                          `folder`, `poll_s` (null where the system tells of files)
+`known`                          what was there at the start: `n_frames`, `n_aside`, `n_of_earlier_nights`, `grades`
+`frame`                          `frame`: the fields of night.json's `frames[]`, judged by the night so far
+`failed`, `incomplete`           `file`, `why`; one that is wrong has a `remedy`, one not whole is named once
+`aside`                          a file that is no light: `file`, `kind`, `why`
+`gone`, `back`                   `files`; `were_read` says whether they had been measured
+`folder lost`, `folder back`     `why`; `folder`
+`alarm`, `cause`, `over`         `alarm`: the fields of `decision.alarms.Alarm`; `sentences`, as a person is told
+`night`                          nothing: a new night has begun
+`end`                            `account`: the fields of `report.account.Account`
+===============================  =========================================================================
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -37,7 +53,7 @@ Name = Literal[
 ]
 """Names of the events, as `--json` tells them."""
 
-_NAME_WIDTH: Final = 28
+_NAME_WIDTH: Final = 26
 """[columns] Chosen: longer names push their line to the right."""
 _MARKS: Final = {"keep": "●", "doubtful": "◇", "reject": "×"}
 
