@@ -65,28 +65,38 @@ class Watch:
     workers: int | None = None
     each_at_start: bool = False
     """Whether frames that are there at the start are told one by one."""
-    listing: dict[Path, Stamp] = field(default_factory=dict)
     waiting: dict[Path, Waiting] = field(default_factory=dict)
+    """Files that are new or rewritten, and not yet read."""
     read: dict[Path, Stamp] = field(default_factory=dict)
+    """Files as they were when they were read."""
     outcomes: dict[Path, Outcome] = field(default_factory=dict)
+    """What became of them; no pixels."""
     absent: set[Path] = field(default_factory=set)
+    """Those of them that are no longer in the folder."""
     untold: list[Path] = field(default_factory=list)
+    """Frames that were measured since the night was judged."""
     n_earlier: int = 0
+    """Frames of earlier nights, which are not read."""
     is_lost: bool = False
+    """Whether the folder could not be looked at."""
     has_looked: bool = False
     is_stale: bool = False
     """Whether frames came or went since the night was judged."""
     judge_after_s: float = 0.0
     last_came_s: float | None = None
+    """Both by the clock that never jumps. [s]"""
     judgement: Judgement | None = None
     account: Account | None = None
     began: datetime | None = None
     """Start of the night's first frame."""
     alarms: tuple[Alarm, ...] | None = None
-    """None before the logbook was asked."""
+    """None before the first judgement, and before the logbook was asked."""
     before: tuple[Finding, ...] = ()
+    """Of the judgement before."""
     calm: tuple[Finding, ...] = ()
+    """Of the last judgement without a change."""
     faults: set[str] = field(default_factory=set)
+    """What was said of things that go wrong around the watch."""
 
 
 def watch_folder(
@@ -100,7 +110,6 @@ def watch_folder(
     logbook: Logbook | None = None,
     as_json: bool = False,
     quiet: bool = False,
-    bell: Bell | None = None,
 ) -> int:
     """Watch a folder until the end is asked for; the number of files that could not be measured.
 
@@ -113,7 +122,7 @@ def watch_folder(
     look(folder)
     if out is not None:
         prepare_folder(out)
-    bell = bell or Bell()
+    bell = Bell()
     with StatusLine(quiet=quiet or as_json) as status, stopped_by_signals(bell):
         watch = Watch(
             folder=folder, out=out, rig=rig, aim=aim, bell=bell, status=status, look=look_of(sys.stdout),
@@ -173,7 +182,6 @@ def _step(watch: Watch) -> None:
     _note_gone(watch, listing)
     now = time.monotonic()
     watch.waiting = still_waiting(listing, watch.read, watch.waiting, now)
-    watch.listing = listing
     if not watch.has_looked:
         _first_look(watch, now)
     _read(watch, _whole(watch, now))
@@ -363,9 +371,9 @@ def _write_page(watch: Watch, rows: Sequence[FrameRow], *, is_over: bool) -> Non
 def _tell_fault(watch: Watch, text: str) -> None:
     """Say what goes wrong around the watch, each thing once."""
     if text not in watch.faults:
-        watch.faults.add(text)
         watch.status.wipe()
         warn(f"framecheck: {safe(text)}")
+    watch.faults.add(text)
 
 
 def _show_status(watch: Watch) -> None:

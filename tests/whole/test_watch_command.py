@@ -99,6 +99,7 @@ def drawn(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("drawn")
     for index in range(11):
         draw_light(folder / f"{index:02d}.fits", index, elongation=1.0 if index < 8 else 1.7)
+        os.utime(folder / f"{index:02d}.fits", LONG_AGO)
     return folder
 
 
@@ -241,17 +242,21 @@ def test_nothing_measurable_is_exit_code_3_and_no_folder_2(tmp_path: Path) -> No
     assert "there is no such folder" in missing.err
 
 
-def plain_watch(folder: Path, *words: str, quiet_for_s: float) -> tuple[str, str]:
-    """What a person sees in a pipe, of a watch that ends after so long."""
+def plain_watch(folder: Path, *words: str, until: str) -> tuple[str, str]:
+    """What a person sees in pipes, output and errors, of a watch that is ended when `until` was said."""
     with subprocess.Popen(
         [sys.executable, "-c", "from framecheck.cli.main import run; run()", "watch", folder, *words],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
         assert process.stdout is not None
-        time.sleep(quiet_for_s)
+        assert process.stderr is not None
+        stream, seen = (process.stderr if "--quiet" in words else process.stdout), ""
+        while until not in seen:
+            seen += (line := stream.readline())
+            assert line, seen
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=PATIENCE_S)
-    return out, err
+    return (out, seen + err) if "--quiet" in words else (seen + out, err)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there are no pseudo-terminals there")
@@ -262,7 +267,6 @@ def test_on_a_terminal_the_last_line_renews_itself_and_no_color_is_honoured(draw
     folder.mkdir()
     for name in ("00.fits", "01.fits"):
         shutil.copy2(drawn / name, folder)
-        os.utime(folder / name, LONG_AGO)
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
         [sys.executable, "-c", "from framecheck.cli.main import run; run()", "watch", folder],
@@ -294,19 +298,18 @@ def test_in_a_pipe_a_line_a_frame_and_quiet_tells_only_problems(drawn: Path, tmp
     folder.mkdir()
     for name in ("00.fits", "01.fits"):
         shutil.copy2(drawn / name, folder)
-        os.utime(folder / name, LONG_AGO)
     draw_dark(folder / "dark.fits")
     (folder / "bad.fits").write_bytes(b"this is no FITS file" * 300)
     os.utime(folder / "bad.fits", LONG_AGO)
     with watching(folder, "--logbook", book) as watch:
         watch.frame("01.fits")
         assert watch.stop() == 1
-    out, err = plain_watch(folder, "--logbook", str(book), quiet_for_s=4)
+    out, err = plain_watch(folder, "--logbook", str(book), until="01.fits")
     lines = out.splitlines()
     assert lines[0].startswith("Watching ")
     assert any(line.startswith("21:00 00.fits") and " keep " in line for line in lines)
     assert "\x1b" not in out + err
     assert err == "bad.fits is no FITS file: it does not begin with SIMPLE. Save or export the frames as FITS.\n"
-    out, err = plain_watch(folder, "--logbook", str(book), "--quiet", quiet_for_s=4)
+    out, err = plain_watch(folder, "--logbook", str(book), "--quiet", until="bad.fits")
     assert out == ""
     assert err.count("\n") == 1
