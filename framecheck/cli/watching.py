@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import AbstractContextManager, ExitStack, nullcontext
+from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -229,13 +229,23 @@ def _whole(watch: Watch, now: float) -> list[Path]:
     return whole
 
 
+class _Stopped(Exception):  # noqa: N818 - says what has happened
+    """The end was asked for while frames were measured."""
+
+
 def _read(watch: Watch, paths: Sequence[Path]) -> None:
-    for path, outcome in _measured(watch, paths):
-        watch.is_stale |= _take(watch, path, outcome)
+    with suppress(_Stopped):
+        for path, outcome in _measured(watch, paths):
+            watch.is_stale |= _take(watch, path, outcome)
 
 
 def _measured(watch: Watch, paths: Sequence[Path]) -> Iterator[tuple[Path, Outcome]]:
     """Outcomes of files, a few at a time, in worker processes if there are many."""
+
+    def done(n_done: int, n_frames: int, path: Path) -> None:
+        if watch.bell.is_stopped and n_done < n_frames:
+            raise _Stopped
+
     with ExitStack() as stack:
         pool = None
 
@@ -255,10 +265,10 @@ def _measured(watch: Watch, paths: Sequence[Path]) -> Iterator[tuple[Path, Outco
                 watch.status.show(f"Reading frames: {start} of {len(paths)}")
             some = paths[start : start + AT_ONCE]
             try:
-                found = measure_night(some, watch.rig, staff, logbook=watch.logbook)
+                found = measure_night(some, watch.rig, staff, progress=done, logbook=watch.logbook)
             except BrokenProcessPool:
                 _tell_fault(watch, "a worker process was stopped from outside, most likely because memory ran out.")
-                found = measure_night(some, watch.rig, InPlace(), logbook=watch.logbook)
+                found = measure_night(some, watch.rig, InPlace(), progress=done, logbook=watch.logbook)
             yield from ((result.exposure.file, result) for result in found.results)
             yield from ((Path(failure.file), failure) for failure in found.failures)
             yield from ((skipped.file, skipped) for skipped in found.skipped)
