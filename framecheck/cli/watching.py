@@ -1,12 +1,9 @@
 """The watch over a folder: look, read what has come, judge the night so far, tell what is new."""
 
-import os
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
+from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -14,8 +11,7 @@ from typing import Final
 
 from framecheck.cli import watch_lines
 from framecheck.cli.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
-from framecheck.cli.in_place import InPlace
-from framecheck.cli.night_command import interruptible_workers
+from framecheck.cli.measuring import measured
 from framecheck.cli.night_summary import night_lines
 from framecheck.cli.terminal import Look, StatusLine, look_of, safe, say, warn
 from framecheck.cli.tonight import DAY, begin_of_night, is_same_night, of_earlier_nights, tonight
@@ -28,7 +24,7 @@ from framecheck.errors import FramecheckError, NothingMeasured
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.logbook import Logbook
 from framecheck.night.records import Skipped
-from framecheck.pipeline import Measurements, Outcome, judge_night, measure_night
+from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, load_rig
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
@@ -38,10 +34,6 @@ from framecheck.report.words import path_in
 from framecheck.report.write import prepare_folder, write_night, write_text
 
 LIVE: Final = "live.html"
-AT_ONCE: Final = 8
-"""Frames measured between two looks at whether the end was asked for. Chosen: some seconds of work."""
-FEW: Final = 2
-"""So many frames are measured here: to start worker processes for them takes longer. Chosen."""
 LINES_AT_START: Final = 3
 """More frames than these that are there at the start are summed up. Chosen."""
 
@@ -229,49 +221,13 @@ def _whole(watch: Watch, now: float) -> list[Path]:
     return whole
 
 
-class _Stopped(Exception):  # noqa: N818 - says what has happened
-    """The end was asked for while frames were measured."""
-
-
 def _read(watch: Watch, paths: Sequence[Path]) -> None:
-    with suppress(_Stopped):
-        for path, outcome in _measured(watch, paths):
-            watch.is_stale |= _take(watch, path, outcome)
-
-
-def _measured(watch: Watch, paths: Sequence[Path]) -> Iterator[tuple[Path, Outcome]]:
-    """Outcomes of files, a few at a time, in worker processes if there are many."""
-
-    def done(n_done: int, n_frames: int, path: Path) -> None:
-        if watch.bell.is_stopped and n_done < n_frames:
-            raise _Stopped
-
-    with ExitStack() as stack:
-        pool = None
-
-        def staff(n_frames: int) -> AbstractContextManager[Executor]:
-            nonlocal pool
-            if len(paths) <= FEW:
-                return nullcontext(InPlace())
-            if pool is None:
-                wanted = watch.workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
-                pool = stack.enter_context(interruptible_workers(wanted))
-            return nullcontext(pool)
-
-        for start in range(0, len(paths), AT_ONCE):
-            if watch.bell.is_stopped:
-                return
-            if len(paths) > FEW:
-                watch.status.show(f"Reading frames: {start} of {len(paths)}")
-            some = paths[start : start + AT_ONCE]
-            try:
-                found = measure_night(some, watch.rig, staff, progress=done, logbook=watch.logbook)
-            except BrokenProcessPool:
-                _tell_fault(watch, "a worker process was stopped from outside, most likely because memory ran out.")
-                found = measure_night(some, watch.rig, InPlace(), progress=done, logbook=watch.logbook)
-            yield from ((result.exposure.file, result) for result in found.results)
-            yield from ((Path(failure.file), failure) for failure in found.failures)
-            yield from ((skipped.file, skipped) for skipped in found.skipped)
+    outcomes = measured(
+        paths, watch.rig, workers=watch.workers, logbook=watch.logbook, is_stopped=lambda: watch.bell.is_stopped,
+        show=watch.status.show, tell=lambda text: _tell_fault(watch, text),
+    )  # fmt: skip
+    for path, outcome in outcomes:
+        watch.is_stale |= _take(watch, path, outcome)
 
 
 def _take(watch: Watch, path: Path, outcome: Outcome) -> bool:
