@@ -23,6 +23,10 @@ ENOUGH_FRAMES: Final = 8
 ROSE: Final = 0.1
 """[dimensionless] Gain in confidence that makes a cause one of the change, not of the night before it. Chosen."""
 
+PLAIN: Final = 2.0
+"""Times the limit that a change must stand off of which no cause can be told at all. [dimensionless] Chosen: the air
+of a healthy night wanders so far as to pass the limit, but not twice so far."""
+
 EXPLAINS: Final[Mapping[Sign, tuple[str, ...]]] = MappingProxyType({
     "trailed": ("untracked", "polar-misalignment", "field-rotation", "differential-flexure", "periodic-error",
                 "declination-backlash", "guiding-noise", "shock", "astigmatism"),
@@ -117,7 +121,8 @@ def next_alarms(
         news += said
     for change in lasting:
         fresh = _of_change(change, findings, calm)
-        if not _known(fresh, alarms):
+        is_plain = fresh.cause is not None or change.over_limit >= PLAIN
+        if is_plain and not _known(fresh, alarms):
             alarms.append(fresh)
             news.append(Told(news="alarm", alarm=fresh))
     if n_frames >= ENOUGH_FRAMES:

@@ -57,6 +57,8 @@ class Change:
     """Before it: long over short axis; FWHM at the zenith [px]; light, 1 for the clearest; sky variance [ADU²]."""
     now: float
     """The same in the frames that show it, the median."""
+    over_limit: float
+    """How far the frames stand off, over the limit of the sign. [dimensionless]"""
     lasts: bool
     """Whether the group's latest frames show it still."""
 
@@ -174,11 +176,12 @@ def _changes(course: _Course, group: str) -> list[Change]:
     for first, end, usual in runs:
         run = value[first : len(value) if end is None else end]
         last = int(known[first + len(run) - 1])
+        now = float(np.median(run[-3:]))
         out.append(
             Change(
                 sign=course.sign, group=group, first=course.exposures[known[first]], last=course.exposures[last],
-                n_frames=len(run), usual=course.told(usual), now=course.told(float(np.median(run[-3:]))),
-                lasts=end is None,
+                n_frames=len(run), usual=course.told(usual), now=course.told(now),
+                over_limit=(now - usual) / course.limit, lasts=end is None,
             )
         )  # fmt: skip
     return out

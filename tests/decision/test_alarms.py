@@ -31,9 +31,11 @@ def exposure(i: int) -> Exposure:
     )
 
 
-def change(sign: Sign, first: int, last: int, *, group: str = "L", lasts: bool = True) -> Change:
+def change(
+    sign: Sign, first: int, last: int, *, group: str = "L", lasts: bool = True, over_limit: float = 3.0
+) -> Change:
     return Change(sign=sign, group=group, first=exposure(first), last=exposure(last), n_frames=last - first + 1,
-                  usual=1.0, now=2.0, lasts=lasts)  # fmt: skip
+                  usual=1.0, now=2.0, over_limit=over_limit, lasts=lasts)  # fmt: skip
 
 
 def finding(cause: str, confidence: float, cost: float = 0.3) -> Finding:
@@ -91,6 +93,16 @@ def test_a_cause_that_shows_itself_later_is_named_once() -> None:
     (named,) = watcher.sees(change("dimmer", 10, 13), found=(finding("dew", 0.7),))
     assert (named.news, named.alarm.cause, named.alarm.caution) == ("cause", "dew", CAUTIONS["dew"])
     assert watcher.sees(change("dimmer", 10, 14), found=(finding("dew", 0.9),)) == []
+
+
+def test_a_small_change_waits_for_a_cause() -> None:
+    watcher = Watcher()
+    assert watcher.sees(change("wider", 10, 11, over_limit=1.5)) == []
+    assert watcher.sees(change("wider", 10, 12, over_limit=1.6), found=(finding("sensor-tilt", 0.9),)) == []
+    (told,) = watcher.sees(change("wider", 10, 13, over_limit=1.6), found=(finding("focus-drift", 0.6),))
+    assert (told.news, told.alarm.since, told.alarm.cause) == ("alarm", "10.fits", "focus-drift")
+    (plain,) = Watcher().sees(change("wider", 10, 11, over_limit=2.0))
+    assert plain.alarm.cause is None
 
 
 def test_a_cause_that_turns_out_to_be_another_is_put_right() -> None:
