@@ -15,6 +15,7 @@ from framecheck.cli.history_command import history
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
 from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
+from framecheck.cli.watch_command import watch
 from framecheck.errors import FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
@@ -190,6 +191,11 @@ app.command(
 app.command(
     epilog="Example: framecheck plan --focal-length 530 --pixel 3.76 --seeing 2-4", short_help="Say what a rig can do."
 )(plan)
+
+
+app.command(
+    epilog="Example: framecheck watch ~/astro/lights --out ~/astro/live", short_help="Judge frames as they arrive."
+)(watch)
 
 
 app.command(

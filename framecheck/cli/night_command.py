@@ -98,7 +98,7 @@ def measure_folder(
     """Measure frames that the logbook does not know in worker processes, with a line of progress."""
 
     def staff(n_frames: int) -> AbstractContextManager[Executor]:
-        return _interruptible_workers(workers or min(os.cpu_count() or 1, max(1, n_frames // 2)))
+        return interruptible_workers(workers or min(os.cpu_count() or 1, max(1, n_frames // 2)))
 
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
@@ -111,7 +111,7 @@ def measure_folder(
 
 
 @contextmanager
-def _interruptible_workers(count: int) -> Iterator[Executor]:
+def interruptible_workers(count: int) -> Iterator[Executor]:
     """Worker processes that an interrupt ends."""
     with _deaf_workers(count) as pool:
         try:

@@ -116,6 +116,35 @@ class ProgressLine:
         sys.stderr.flush()
 
 
+class StatusLine:
+    """A line at the foot of a terminal that renews itself; silent in a pipe or when told to be.
+
+    Use as a context manager; `wipe` before other lines are printed, and show it again after them.
+    """
+
+    def __init__(self, *, quiet: bool = False) -> None:
+        self._shown = sys.stderr.isatty() and not quiet
+
+    def __enter__(self) -> "StatusLine":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.wipe()
+
+    def show(self, text: str) -> None:
+        """Put the text in place of the one before."""
+        if self._shown:
+            columns = shutil.get_terminal_size().columns
+            sys.stderr.write(f"\r\x1b[K{text[: max(1, columns - 1)]}")
+            sys.stderr.flush()
+
+    def wipe(self) -> None:
+        """Take the line away."""
+        if self._shown:
+            sys.stderr.write("\r\x1b[K")
+            sys.stderr.flush()
+
+
 def _pace(done: int, passed_s: float, left: int) -> str:
     """Rate and time left."""
     rate = done / max(passed_s, 1e-6)

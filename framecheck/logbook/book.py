@@ -237,6 +237,42 @@ class Logbook:
                 with suppress(ValueError):
                     yield night_of_row(packed)
 
+    def told(self, folder: Path) -> str | None:
+        """What `keep_told` wrote down for a folder; None if nothing.
+
+        Raises
+        ------
+        UnusableLogbook
+            If the logbook cannot be read, and there is nobody to tell.
+        """
+        if self._given_up:
+            return None
+        try:
+            with in_words(self.file):
+                row = self._database.execute(
+                    "SELECT told FROM watched WHERE folder = ?", [_text(folder.resolve())]
+                ).fetchone()
+        except UnusableLogbook as why:
+            self._give_up(why)
+            return None
+        return None if row is None else str(row[0])
+
+    def keep_told(self, folder: Path, told: str) -> None:
+        """Write down what the watcher of a folder has been told, in place of what was there.
+
+        Raises
+        ------
+        UnusableLogbook
+            If the logbook cannot be written, and there is nobody to tell.
+        """
+        if self._given_up:
+            return
+        try:
+            with in_words(self.file):
+                self._database.execute("INSERT OR REPLACE INTO watched VALUES (?, ?)", [_text(folder.resolve()), told])
+        except UnusableLogbook as why:
+            self._give_up(why)
+
     def folders(self) -> tuple[FolderEntry, ...]:
         """What it holds, by folder, the one measured last first."""
         with in_words(self.file):

@@ -43,6 +43,14 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
         """,
         "CREATE INDEX nights_folder ON nights (folder)",
     ),
+    (
+        """
+        CREATE TABLE watched (
+            folder TEXT PRIMARY KEY,        -- that was watched
+            told TEXT NOT NULL              -- what its watcher was told, as JSON
+        )
+        """,
+    ),
 )
 """Steps from each schema version to the next; never change one that has been released, add another."""
 

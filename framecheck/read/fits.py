@@ -147,7 +147,8 @@ def _refuse_special(path: Path, state: os.stat_result) -> None:
         raise UnusableFrame(path, "is no regular file but a device or pipe", "Leave it out of the folder of frames.")
 
 
-_SHORT: Final = ("ends ", "is empty", "claims ", "is damaged or ends")
+SHORT: Final = ("ends ", "is empty", "claims ", "is damaged or ends")
+"""How the fault of a file begins that may still be growing."""
 
 
 def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
@@ -156,7 +157,7 @@ def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
         age_s = now - path.stat().st_mtime
     except (OSError, ValueError):
         return unusable
-    if not unusable.fault.startswith(_SHORT) or not -1 <= age_s < _FRESH_S:
+    if not unusable.fault.startswith(SHORT) or not -1 <= age_s < _FRESH_S:
         return unusable
     return UnusableFrame(
         path,

@@ -13,7 +13,7 @@ from framecheck._version import __version__
 from framecheck.cli import main
 from framecheck.errors import NothingMeasured, UnusableRequest, UnusableRig
 
-COMMANDS = ("night", "advise", "plan", "sort", "logbook", "frame", "rig", "demo")
+COMMANDS = ("night", "advise", "plan", "watch", "sort", "logbook", "frame", "rig", "demo")
 
 
 def invoke(*words: str) -> str:

@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from framecheck.cli import terminal
-from framecheck.cli.terminal import Look, ProgressLine, look_of, time_left
+from framecheck.cli.terminal import Look, ProgressLine, StatusLine, look_of, time_left
 
 
 class Screen(io.StringIO):
@@ -75,3 +75,18 @@ def test_progress_is_silent_in_a_pipe_or_when_told_to_be(quiet: bool, monkeypatc
 )
 def test_time_left(seconds: float, text: str) -> None:
     assert time_left(seconds) == text
+
+
+def test_a_status_line_renews_itself_and_a_pipe_is_spared(monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    monkeypatch.setenv("COLUMNS", "20")
+    with StatusLine() as status:
+        status.show("3 frames")
+        status.show("4 frames and much more to tell")
+    assert screen.getvalue() == "\r\x1b[K3 frames\r\x1b[K4 frames and much m\r\x1b[K"
+    for quiet, stream in ((True, Screen()), (False, io.StringIO())):
+        monkeypatch.setattr(sys, "stderr", stream)
+        with StatusLine(quiet=quiet) as status:
+            status.show("3 frames")
+        assert stream.getvalue() == ""

@@ -250,3 +250,22 @@ def test_no_executor_is_made_where_nothing_is_to_be_measured(tmp_path: Path) -> 
         asked: list[int] = []
         measure_night([path], RIG, asked.append, logbook=book)  # type: ignore[arg-type]
     assert asked == []
+
+
+def test_what_a_watcher_was_told_is_kept_by_folder(book: Logbook, tmp_path: Path) -> None:
+    assert book.told(tmp_path / "lights") is None
+    book.keep_told(tmp_path / "lights", "one")
+    book.keep_told(tmp_path / "lights", "two")
+    book.keep_told(tmp_path / "others", "three")
+    with Logbook(book.file) as again:
+        assert again.told(tmp_path / "others" / ".." / "lights") == "two"
+
+
+def test_a_logbook_that_fails_during_a_watch_is_told_once(tmp_path: Path) -> None:
+    told: list[str] = []
+    with Logbook(tmp_path / "book.sqlite", tell=told.append) as book:
+        book.close()
+        book.keep_told(tmp_path, "one")
+        assert book.told(tmp_path) is None
+    assert len(told) == 1
+    assert "goes on without it" in told[0]

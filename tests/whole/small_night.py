@@ -32,17 +32,19 @@ def framecheck(*words: str | Path, cwd: Path | None = None, **environment: str) 
     return Ended(code=done.returncode, out=done.stdout.decode(), err=done.stderr.decode())
 
 
-def draw_light(path: Path, index: int, *, target: str = "Test field") -> None:
-    """A light frame: the same stars, shifted a little, on a flat sky with noise."""
+def draw_light(
+    path: Path, index: int, *, target: str = "Test field", elongation: float = 1.0, light: float = 1.0
+) -> None:
+    """A light frame: the same stars, shifted a little, on a flat sky with noise; drawn out along x, or dimmed."""
     rng = np.random.default_rng(7)
     x, y = rng.uniform(20, WIDTH - 20, N_STARS), rng.uniform(20, HEIGHT - 20, N_STARS)
     flux = 10 ** rng.uniform(3.6, 4.8, N_STARS)
     sigma = FWHM_PX / 2.3548
     row, column = np.mgrid[:HEIGHT, :WIDTH]
     image = np.full((HEIGHT, WIDTH), 600.0)
-    for cx, cy, light in zip(x + 1.5 * index, y - 0.7 * index, flux, strict=True):
-        near = np.exp(-((column - cx) ** 2 + (row - cy) ** 2) / (2 * sigma**2))
-        image += light * near / (2 * np.pi * sigma**2)
+    for cx, cy, brightness in zip(x + 1.5 * index, y - 0.7 * index, flux, strict=True):
+        near = np.exp(-(((column - cx) / elongation) ** 2 + (row - cy) ** 2) / (2 * sigma**2))
+        image += brightness * light * near / (2 * np.pi * sigma**2 * elongation)
     noisy = np.random.default_rng(index).normal(image, np.sqrt(image / 2))
     write_frame(path, noisy, index, "Light Frame", target)
 

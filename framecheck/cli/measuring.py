@@ -1,0 +1,96 @@
+"""Frames measured as they come in: one or two here and now, many in worker processes, until the end is asked for."""
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
+from pathlib import Path
+from typing import Any, Final
+
+from framecheck.cli.night_command import interruptible_workers
+from framecheck.logbook import Logbook
+from framecheck.pipeline import Outcome, measure_night
+from framecheck.read import Rig
+
+AT_ONCE: Final = 8
+"""Frames whose outcomes are handed on together. Chosen: some seconds of work."""
+FEW: Final = 2
+"""So many frames are measured here: to start worker processes for them takes longer. Chosen."""
+
+
+class InPlace(Executor):
+    """Runs each task as it is handed in, in this thread and without worker processes."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Run the task; the future that comes back is done."""
+        future: Future[Any] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+class _Stopped(Exception):  # noqa: N818 - says what has happened
+    """The end was asked for while frames were measured."""
+
+
+def measured(
+    paths: Sequence[Path],
+    rig: Rig,
+    *,
+    workers: int | None,
+    logbook: Logbook | None,
+    is_stopped: Callable[[], bool],
+    show: Callable[[str], None],
+    tell: Callable[[str], None],
+) -> Iterator[tuple[Path, Outcome]]:
+    """Outcomes of files, a few at a time.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    rig : Rig
+    workers : int, optional
+        Worker processes for many frames; one a core if not given.
+    logbook : Logbook, optional
+        Frames that it knows are not measured again.
+    is_stopped : callable
+        Asked after each frame; once it says so, what is under way is given up.
+    show : callable
+        Called with how far the work has come.
+    tell : callable
+        Called with a sentence if worker processes are lost; the work then goes on here.
+    """
+
+    def done(n_done: int, n_frames: int, path: Path) -> None:
+        if is_stopped() and n_done < n_frames:
+            raise _Stopped
+
+    with suppress(_Stopped), ExitStack() as stack:
+        pool = None
+
+        def staff(n_frames: int) -> AbstractContextManager[Executor]:
+            nonlocal pool
+            if len(paths) <= FEW:
+                return nullcontext(InPlace())
+            if pool is None:
+                wanted = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
+                pool = stack.enter_context(interruptible_workers(wanted))
+            return nullcontext(pool)
+
+        for start in range(0, len(paths), AT_ONCE):
+            if len(paths) > FEW:
+                show(f"Reading frames: {start} of {len(paths)}")
+            some = paths[start : start + AT_ONCE]
+            try:
+                found = measure_night(some, rig, staff, progress=done, logbook=logbook)
+            except BrokenProcessPool:
+                tell("a worker process was stopped from outside, most likely because memory ran out.")
+                found = measure_night(some, rig, InPlace(), progress=done, logbook=logbook)
+            yield from ((result.exposure.file, result) for result in found.results)
+            yield from ((Path(failure.file), failure) for failure in found.failures)
+            yield from ((skipped.file, skipped) for skipped in found.skipped)
+            if is_stopped():
+                return

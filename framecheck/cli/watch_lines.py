@@ -1,0 +1,263 @@
+"""What a watched night tells, event by event: lines for a person, one JSON object a line for a program.
+
+Each JSON object has `event`, `told_utc`, and what follows; fields may be added, never changed.
+
+===============================  =========================================================================
+`begin`                          `folder`, `poll_s` (null where the system tells of files)
+`known`                          what was there at the start: `n_frames`, `n_aside`, `n_of_earlier_nights`, `grades`
+`frame`                          `frame`: the fields of night.json's `frames[]`, judged by the night so far
+`failed`, `incomplete`           `file`, `why`; one that is wrong has a `remedy`, one not whole is named once
+`aside`                          a file that is no light: `file`, `kind`, `why`
+`gone`, `back`                   `files`; `were_read` says whether they had been measured
+`folder lost`, `folder back`     `why`; `folder`
+`alarm`, `cause`, `over`         `alarm`: the fields of `decision.alarms.Alarm`; `sentences`, as a person is told
+`night`                          nothing: a new night has begun
+`end`                            `account`: the fields of `report.account.Account`
+===============================  =========================================================================
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final, Literal
+
+from framecheck.cli.night_summary import failure_line
+from framecheck.cli.terminal import Look, safe
+from framecheck.decision.alarms import Told
+from framecheck.errors import UnusableFrame
+from framecheck.field import FrameFailure
+from framecheck.night.records import Skipped
+from framecheck.report.account import Account, fwhm_field
+from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
+from framecheck.report.frame_row import FrameRow
+from framecheck.report.night_json import json_text, rounded, row_document
+from framecheck.report.words import counted, duration, fixed, path_in, sentence, valid_text
+
+Name = Literal[
+    "begin",
+    "known",
+    "frame",
+    "failed",
+    "aside",
+    "incomplete",
+    "gone",
+    "back",
+    "folder lost",
+    "folder back",
+    "alarm",
+    "cause",
+    "over",
+    "night",
+    "end",
+]
+"""Names of the events, as `--json` tells them."""
+
+_NAME_WIDTH: Final = 26
+"""[columns] Chosen: longer names push their line to the right."""
+_MARKS: Final = {"keep": "●", "doubtful": "◇", "reject": "×"}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Event:
+    """One thing to tell."""
+
+    name: Name
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    """For a program."""
+    lines: tuple[str, ...] = ()
+    """For a person."""
+    is_problem: bool = False
+    """Told on the stream of errors."""
+    matters: bool = False
+    """Told even to those who want quiet."""
+
+
+def event_json(event: Event) -> str:
+    """One line of JSON: the event's name, when it was told, and its facts."""
+    now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+    return json_text({"event": event.name, "told_utc": now, **_plain(event.facts)}, indent=None)
+
+
+def _plain(value: Any) -> Any:
+    """The value with floats in six digits and text that JSON can hold."""
+    if isinstance(value, Mapping):
+        return {name: _plain(inner) for name, inner in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, str):
+        return valid_text(value)
+    return rounded(value) if isinstance(value, float) else value
+
+
+def began(folder: Path, poll_s: float | None) -> Event:
+    """The first line of all."""
+    how = "new files are read as they come" if poll_s is None else f"looked at every {poll_s:g} s"
+    return Event(
+        name="begin", facts={"folder": valid_text(str(folder)), "poll_s": poll_s},
+        lines=(f"Watching {safe(folder)} ({how}). Ctrl-C ends it.",),
+    )  # fmt: skip
+
+
+def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, summed: bool) -> Event:
+    """What was there at the start, its frames summed up or to be told one by one; and the heads of the columns."""
+    grades = {grade: sum(row.grade == grade for row in rows) for grade in _MARKS}
+    lines = []
+    if summed:
+        shown = ", ".join(f"{number} {grade}" for grade, number in grades.items() if number)
+        lines.append(f"{counted(len(rows), 'frame')} of this night are there: {shown}.")
+    if n_aside:
+        lines.append(
+            f"{counted(n_aside, 'file')} {'is no light' if n_aside == 1 else 'are no lights'}, and left aside."
+        )
+    if n_earlier:
+        lines.append(f"{counted(n_earlier, 'frame')} of earlier nights left aside.")
+    facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
+    return Event(name="known", facts=facts, lines=(*lines, look.style(_heading(rows), "bold")))
+
+
+def _heading(rows: Sequence[FrameRow]) -> str:
+    unit = "″" if fwhm_field(rows)[1] == "arcsec" else "px"
+    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}{f'FWHM {unit}':>13}{'elong.':>8}{'light':>7}{'stars':>7}"
+
+
+def frame_came(row: FrameRow, look: Look) -> Event:
+    """One frame, judged by the night so far."""
+    return Event(name="frame", facts={"frame": row_document(row)}, lines=(frame_line(row, look),))
+
+
+def frame_line(row: FrameRow, look: Look) -> str:
+    """A frame on one line; its first reason too if it is not to be kept."""
+    start = "" if row.start is None else f"{row.start:%H:%M}"
+    scale = 1.0 if row.fwhm_arcsec is None or not row.fwhm_px else row.fwhm_arcsec / row.fwhm_px
+    size = "–"
+    if row.fwhm_px is not None:
+        size = f"{fixed(row.fwhm_px * scale, 2)} ± {fixed((row.fwhm_px_error or 0.0) * scale, 2)}"
+    light = "–" if row.transparency is None else f"{100 * row.transparency:.0f} %"
+    stars = "–" if row.n_stars is None else str(row.n_stars)
+    grade = row.grade or "keep"
+    line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  "
+    line += look.style(f"{_MARKS[grade]} {grade:<8}", grade)
+    line += f"{size:>13}{fixed(row.elongation, 2):>8}{light:>7}{stars:>7}"
+    if grade == "keep" or not row.reasons:
+        return line
+    reason = safe(row.reasons[0])
+    if look.width is None:
+        return f"{line}  {reason}"
+    return line + "\n" + " " * 8 + look.wrap(reason, 8, used=8)
+
+
+def failed(failure: FrameFailure, folder: Path) -> Event:
+    """A file that cannot be measured."""
+    facts = {"file": path_in(folder, Path(failure.file)), "why": valid_text(failure.fault), "remedy": failure.remedy}
+    return Event(
+        name="failed", facts=facts, lines=(failure_line(failure, folder),), is_problem=True, matters=True,
+    )  # fmt: skip
+
+
+def left_aside(skipped: Skipped, folder: Path) -> Event:
+    """A file that is no light."""
+    name = path_in(folder, skipped.file)
+    return Event(
+        name="aside", facts={"file": name, "kind": skipped.kind, "why": skipped.why},
+        lines=(f"{safe(name)} stays aside: {safe(skipped.why)}.",),
+    )  # fmt: skip
+
+
+def incomplete(fault: UnusableFrame, folder: Path) -> Event:
+    """A file that does not grow whole; told once."""
+    name = path_in(folder, fault.path)
+    said = fault.fault.split(", and changed less than")[0]
+    line = f"{safe(name)} {safe(said)} and has not changed for a minute. It is read as soon as it does."
+    return Event(
+        name="incomplete", facts={"file": name, "why": valid_text(said)}, lines=(line,), is_problem=True, matters=True
+    )  # fmt: skip
+
+
+def gone(paths: Sequence[Path], folder: Path, *, were_read: bool) -> Event:
+    """Files that are no longer there."""
+    names = [path_in(folder, path) for path in paths]
+    which = safe(names[0]) if len(names) == 1 else counted(len(names), "file")
+    are = "is" if len(names) == 1 else "are"
+    if were_read:
+        line = f"{which} {are} no longer in the folder and left out of the night until back."
+    else:
+        line = f"{which} {'was' if len(names) == 1 else 'were'} deleted or moved away before it could be read."
+    return Event(
+        name="gone", facts={"files": names, "were_read": were_read}, lines=(line,), is_problem=True,
+        matters=not were_read,
+    )  # fmt: skip
+
+
+def back(paths: Sequence[Path], folder: Path) -> Event:
+    """Files that were gone and count again."""
+    names = [path_in(folder, path) for path in paths]
+    which = safe(names[0]) if len(names) == 1 else counted(len(names), "file")
+    return Event(
+        name="back", facts={"files": names}, lines=(f"{which} {'is' if len(names) == 1 else 'are'} back and counted.",)
+    )  # fmt: skip
+
+
+def folder_lost(why: str) -> Event:
+    """The folder cannot be looked at."""
+    line = f"{safe(sentence(why))} Waiting for it to come back; Ctrl-C ends."
+    return Event(name="folder lost", facts={"why": valid_text(why)}, lines=(line,), is_problem=True, matters=True)
+
+
+def folder_back(folder: Path) -> Event:
+    """The folder can be looked at again."""
+    return Event(
+        name="folder back", facts={"folder": valid_text(str(folder))}, lines=(f"{safe(folder)} is back.",), matters=True
+    )
+
+
+def alarmed(told: Told, scale_arcsec: float | None, look: Look) -> Event:
+    """A change, its cause, or its end."""
+    alarm = told.alarm
+    sentences = alarm_sentences(told, scale_arcsec)
+    style = "keep" if told.news == "over" else "reject"
+    mark = look.style("–" if told.news == "over" else "!", style)
+    first, *rest = sentences
+    lines = [f"{mark} " + look.style(look.wrap(safe(first), 2, used=2), "bold")]
+    lines += ["  " + look.wrap(safe(text), 2, used=2) for text in rest]
+    facts = {"alarm": asdict(alarm), "sentences": sentences}
+    return Event(name=told.news, facts=facts, lines=tuple(lines), matters=True)
+
+
+def alarm_sentences(told: Told, scale_arcsec: float | None) -> list[str]:
+    """What is told of an alarm, one sentence or two an entry."""
+    alarm = told.alarm
+    if told.news == "over":
+        return [what_is_over(alarm)]
+    advice = [likely_cause(alarm), f"First: {first_cure(alarm)}"]
+    if alarm.caution is not None and (alarm.confidence or 0.0) >= 0.5:
+        advice.append(alarm.caution)
+    seen = what_is_seen(alarm, scale_arcsec)
+    return [seen, *advice] if told.news == "alarm" else [f"{seen} Now the cause shows:", *advice]
+
+
+def new_night(look: Look) -> Event:
+    """Frames of a new night have begun."""
+    return Event(name="night", lines=(look.style("A new night begins.", "bold"),))
+
+
+def status_text(account: Account, last_came_s: float | None, n_waiting: int) -> str:
+    """The night so far in one line."""
+    parts = [
+        f"{counted(account.n_measured, 'frame')}: {account.n_keep} keep, {account.n_doubtful} doubtful, "
+        f"{account.n_reject} reject"
+    ]
+    if account.n_failed:
+        parts.append(f"{account.n_failed} not measured")
+    if account.keep_effective_s is not None and account.taken_s is not None:
+        parts.append(f"{duration(account.keep_effective_s)} effective of {duration(account.taken_s)}")
+    if n_waiting:
+        parts.append(f"{n_waiting} arriving")
+    if last_came_s is not None:
+        parts.append(f"last came {duration(max(last_came_s, 1.0))} ago")
+    return " · ".join(parts)
+
+
+def ended(account: Account | None, lines: Sequence[str]) -> Event:
+    """The last words: the night as far as it went."""
+    return Event(name="end", facts={} if account is None else {"account": asdict(account)}, lines=tuple(lines))

@@ -1,0 +1,89 @@
+"""Alarms as a person reads them: what has changed since when, the likely cause, and what to do first."""
+
+from typing import Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.alarms import CLAIMED, Alarm
+from framecheck.decision.changes import Sign
+from framecheck.report.words import fixed, likelihood, plain, sentence
+
+_TITLES: Final[dict[Sign, str]] = {
+    "trailed": "Stars are drawn out",
+    "wider": "Stars grow",
+    "dimmer": "Light is lost",
+    "brighter sky": "The sky brightens",
+}
+
+_LOOK_FIRST: Final[dict[Sign, str]] = {
+    "trailed": "Look whether mount and guider still follow, and whether a cable pulls.",
+    "wider": "Look at the focus, then whether the front glass is dry.",
+    "dimmer": "Look at the sky for cloud, then at the front glass for dew.",
+    "brighter sky": "Look for the moon, twilight or a lamp.",
+}
+"""What to do while no cause can be told. Common practice, no source."""
+
+_OVER: Final[dict[Sign, str]] = {
+    "trailed": "the stars are as round as before",
+    "wider": "the stars are as small as before",
+    "dimmer": "the light is back",
+    "brighter sky": "the sky is as dark as before",
+}
+
+
+def title(alarm: Alarm) -> str:
+    """The change in three or four words."""
+    if alarm.since is None and alarm.sign == "wider":
+        return "Stars are wider than they need be"  # nothing grew: they were so from the start
+    return _TITLES[alarm.sign]
+
+
+def what_is_seen(alarm: Alarm, scale_arcsec: float | None) -> str:
+    """What the frames show, in one sentence with numbers and what was usual.
+
+    Parameters
+    ----------
+    alarm : Alarm
+    scale_arcsec : float or None
+        Of a pixel; sizes are told in pixels without it. [arcsec]
+    """
+    since = "from the first frames on" if alarm.since is None else f"since {plain(alarm.since)}"
+    return f"{title(alarm)} {since}{_numbers(alarm, scale_arcsec)}."
+
+
+def _numbers(alarm: Alarm, scale_arcsec: float | None) -> str:
+    if alarm.usual is None or alarm.now is None:
+        return ""
+    match alarm.sign:
+        case "trailed":
+            return f": {fixed(alarm.now, 2)} times as long as wide, where {fixed(alarm.usual, 2)} was usual"
+        case "wider":
+            unit, scale = (" px", 1.0) if scale_arcsec is None else ("″", scale_arcsec)
+            now, usual = (f"{fixed(value * scale, 2)}{unit}" for value in (alarm.now, alarm.usual))
+            return f": {now} wide (FWHM, at the zenith), where {usual} was usual"
+        case "dimmer":
+            return f": {100 * min(alarm.now / alarm.usual, 1.0):.0f} % of the usual starlight comes through"
+        case "brighter sky":
+            return f": {fixed(alarm.now / alarm.usual, 1)} times as bright as usual, air mass aside"
+
+
+def likely_cause(alarm: Alarm) -> str:
+    """The likely cause in one sentence; that none can be told yet, if so."""
+    if alarm.cause is None or alarm.confidence is None:
+        return "The cause cannot be told yet."
+    name = CAUSES[alarm.cause].title
+    if alarm.confidence < CLAIMED:
+        return f"The cause is not sure yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."
+    return f"Likely cause: {name[:1].lower()}{name[1:]}, {likelihood(alarm.confidence)}."
+
+
+def first_cure(alarm: Alarm) -> str:
+    """What to do first, in one sentence."""
+    if alarm.cure is None or alarm.confidence is None or alarm.confidence < CLAIMED:
+        return _LOOK_FIRST[alarm.sign]
+    return sentence(alarm.cure)
+
+
+def what_is_over(alarm: Alarm) -> str:
+    """That a change is over, in one sentence."""
+    last = "" if alarm.last is None else f" ({plain(alarm.last)} was the last to show it)"
+    return f"{title(alarm)}: over, {_OVER[alarm.sign]}{last}."

@@ -1,0 +1,63 @@
+"""Alarms as a person reads them."""
+
+from dataclasses import replace
+
+import pytest
+
+from framecheck.causes.cures import CURES
+from framecheck.decision.alarms import EXPLAINS, FROM_THE_START, Alarm
+from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
+
+TRAILED = Alarm(
+    sign="trailed", group="L", since="light_0021.fits", since_utc=None, usual=1.05, now=1.62,
+    cause="declination-backlash", confidence=0.71, cure=CURES["declination-backlash"][0], caution=None,
+)  # fmt: skip
+
+
+def test_a_change_is_told_with_numbers_and_what_was_usual() -> None:
+    seen = what_is_seen(TRAILED, None)
+    assert seen == "Stars are drawn out since light_0021.fits: 1.62 times as long as wide, where 1.05 was usual."
+    assert likely_cause(TRAILED) == "Likely cause: declination backlash, likely (71 %)."
+    assert first_cure(TRAILED) == CURES["declination-backlash"][0]
+
+
+@pytest.mark.parametrize(
+    ("sign", "usual", "now", "scale", "words"),
+    [
+        ("wider", 2.0, 3.0, 1.5, "4.50″ wide (FWHM, at the zenith), where 3.00″ was usual"),
+        ("wider", 2.0, 3.0, None, "3.00 px wide (FWHM, at the zenith), where 2.00 px was usual"),
+        ("dimmer", 1.0, 0.4, None, "40 % of the usual starlight comes through"),
+        ("brighter sky", 400.0, 900.0, None, "2.2 times as bright as usual"),
+    ],
+)
+def test_each_sign_has_its_unit(sign: str, usual: float, now: float, scale: float | None, words: str) -> None:
+    assert words in what_is_seen(replace(TRAILED, sign=sign, usual=usual, now=now), scale)  # type: ignore[arg-type]
+
+
+def test_what_is_not_known_is_not_claimed() -> None:
+    unknown = replace(TRAILED, cause=None, confidence=None, cure=None)
+    assert likely_cause(unknown) == "The cause cannot be told yet."
+    assert first_cure(unknown).startswith("Look whether mount and guider")
+    unsure = replace(TRAILED, confidence=0.3)
+    assert likely_cause(unsure) == "The cause is not sure yet; declination backlash is possible (30 %)."
+    assert first_cure(unsure) == first_cure(unknown)
+
+
+@pytest.mark.parametrize("cause", FROM_THE_START)
+def test_what_was_so_from_the_start_did_not_grow(cause: str) -> None:
+    alarm = replace(TRAILED, sign=FROM_THE_START[cause], cause=cause, since=None, usual=None, now=None)
+    seen = what_is_seen(alarm, 1.0)
+    assert seen.endswith("from the first frames on.")
+    assert "grow" not in seen
+
+
+@pytest.mark.parametrize("sign", EXPLAINS)
+def test_every_sign_has_words_for_its_end(sign: str) -> None:
+    over = replace(TRAILED, sign=sign, is_over=True, last="light_0030.fits")  # type: ignore[arg-type]
+    assert "over" in what_is_over(over)
+    assert "light_0030.fits was the last to show it" in what_is_over(over)
+
+
+def test_names_cannot_steer_the_terminal() -> None:
+    assert "\x1b" not in what_is_seen(replace(TRAILED, since="\x1b[2J.fits"), None)
+    assert "\x1b" not in what_is_over(replace(TRAILED, last="\x1b[2J.fits"))
