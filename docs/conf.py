@@ -28,6 +28,7 @@ exclude_patterns = ["_build", "causes", "kept"]
 default_role = "literal"
 napoleon_google_docstring = False
 napoleon_use_rtype = False
+napoleon_use_param = False  # types are told in words, which are no names to link to
 autodoc_typehints = "signature"
 autodoc_default_options = {"undoc-members": False}
 html_math_renderer = "mathml"

@@ -63,7 +63,7 @@ def cause_page(cause: Cause, said: tuple[tuple[str, str], ...]) -> str:
         "",
         f".. figure:: ../pictures/{cause.name}.png",
         f"   :alt: A healthy rig on the left, the same with {cause.title.lower()} on the right: {scene.seen}.",
-        "   :class: stars",
+        "   :figclass: stars",
         "",
         f"   {_sentence(scene.seen)} Rendered with {drawn}." if drawn else f"   {_sentence(scene.seen)}",
         "",

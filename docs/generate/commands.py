@@ -28,6 +28,7 @@ def command_page() -> str:
 
 def _command(name: str, command: Any) -> list[str]:
     title = f"framecheck {name}"
+    context = command.make_context(title, [], resilient_parsing=True)
     arguments = [one for one in command.params if one.param_type_name == "argument"]
     options = [one for one in command.params if one.param_type_name == "option" and one.name != "help"]
     usage = " ".join([title, *(_argument(one) for one in arguments), "[OPTIONS]" if options else ""]).rstrip()
@@ -36,7 +37,8 @@ def _command(name: str, command: Any) -> list[str]:
     for one in arguments:
         lines += [f"``{one.metavar or one.name.upper()}``", f"   {one.help or ''}", ""]
     for one in options:
-        lines += [f"``{_option(one)}``", f"   {_about(one)}", ""]
+        names, words = one.get_help_record(context)
+        lines += [f"``{names}``", f"   {_plain(words)}", ""]
     example = (command.epilog or "").removeprefix("Example: ")
     return [*lines, *([".. code-block:: text", "", f"   {example}", ""] if example else [])]
 
@@ -47,20 +49,8 @@ def _argument(one: Any) -> str:
     return shown if one.required else f"[{shown}]"
 
 
-def _option(one: Any) -> str:
-    names = ", ".join(one.opts)
-    if one.is_flag:
-        return names
-    choices = getattr(one.type, "choices", None)
-    value = "|".join(str(getattr(choice, "value", choice)) for choice in choices) if choices else one.metavar
-    return f"{names} {value or one.type.name.upper()}"
-
-
-def _about(one: Any) -> str:
-    words = (one.help or "").strip()
-    default = one.default
-    if one.required:
-        return f"{words} Needed."
-    if default is None or default is False or callable(default) or default == ():
-        return words
-    return f"{words} Default: ``{getattr(default, 'value', default)}``."
+def _plain(text: str) -> str:
+    """Text of a terminal in which no sign has a meaning."""
+    for sign in ("\\", "*", "`", "|"):
+        text = text.replace(sign, f"\\{sign}")
+    return " ".join(text.split())

@@ -12,8 +12,10 @@ from typing import Final
 import framecheck.simulate
 from framecheck.simulate import demo_scenario
 
-WIDTH: Final = 96
+WIDTH: Final = 88
 """Columns of the terminal that is shown."""
+HOME: Final = "/home/you/astro"
+"""Stands for the folder in which the commands run."""
 
 
 def run(words: list[str], folder: Path) -> str:
@@ -47,7 +49,7 @@ def run(words: list[str], folder: Path) -> str:
         wrong = process.stderr.read().decode() if process.stderr else ""
     if process.returncode not in (0, 1):
         raise RuntimeError(f"framecheck {' '.join(words)} ended with {process.returncode}: {wrong}")
-    return (said + wrong).replace("\r\n", "\n").rstrip()
+    return (said + wrong).replace("\r\n", "\n").replace(str(folder), HOME).rstrip()
 
 
 def _read(terminal: int) -> str:
