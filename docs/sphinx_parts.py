@@ -59,6 +59,17 @@ def _plain_signs(app: Sphinx, what: str, name: str, thing: Any, options: Any, li
     for number, line in enumerate(lines):
         bare = re.sub(r"\[(\d+)\]_", r"[\1]", line).replace("|", "\\|")
         lines[number] = _REFERENCE.sub(r"\1*  ", bare)
+    if what in ("attribute", "data"):
+        _whole[name] = list(lines)
+
+
+_whole: dict[str, list[str]] = {}
+
+
+def _keep_whole(app: Sphinx, what: str, name: str, thing: Any, options: Any, lines: list[str]) -> None:
+    """What is said of a value is a sentence; numpydoc's reader would take all before a colon for its type."""
+    if name in _whole:
+        lines[:] = _whole.pop(name)
 
 
 def _shared_names() -> frozenset[str]:
@@ -81,6 +92,7 @@ def setup(app: Sphinx) -> dict[str, Any]:
     app.add_html_math_renderer("mathml", inline_renderers=(_math, None), block_renderers=(_math_block, None))
     app.add_directive("command", Command)
     app.connect("autodoc-process-docstring", _plain_signs, priority=400)  # before numpydoc's sections are read
+    app.connect("autodoc-process-docstring", _keep_whole, priority=600)  # after it
     app.connect("doctree-read", _unlink_shared_names)
     app.add_config_value("night_folder", "", "env")
     return {"parallel_read_safe": False, "parallel_write_safe": True}

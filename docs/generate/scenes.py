@@ -72,12 +72,14 @@ SCENES: Final[Mapping[str, Scene]] = {
         "worm runs fast or slow, round where it turns back",
     ),
     "polar-misalignment": Scene(
-        kind="field", fault={"mount": {"polar_error_arcmin": (10.0, 6.0)}}, both={"plan": {"exposure_s": 240.0}},
+        kind="field", fault={"mount": {"polar_error_arcmin": (10.0, 6.0)}},
+        both={"plan": {"exposure_s": 240.0, "cadence_s": 245.0}},
         seen="every star of an unguided exposure of four minutes has the same line, mostly along declination "
         "(here upright)",
     ),
     "field-rotation": Scene(
-        kind="field", fault={"mount": {"kind": "alt-azimuth", "guided": True}}, both={"plan": {"exposure_s": 150.0}},
+        kind="field", fault={"mount": {"kind": "alt-azimuth", "guided": True}},
+        both={"plan": {"exposure_s": 150.0, "cadence_s": 155.0}},
         seen="stars keep round in the middle and are drawn to arcs about it, the longer the further out",
     ),
     "declination-backlash": Scene(
@@ -158,7 +160,7 @@ SCENES: Final[Mapping[str, Scene]] = {
         seen="clipped pixels are orange: there the light, and with it the colour, is lost",
     ),
     "read-noise-limited": Scene(
-        kind="stack", fault={"plan": {"exposure_s": 4.0}}, both={"plan": {"exposure_s": 240.0}, "camera":
+        kind="stack", fault={"plan": {"exposure_s": 4.0}}, both={"plan": {"exposure_s": 240.0, "cadence_s": 245.0}, "camera":
                                                               {"read_noise_e": 4.0}, "sky": {"brightness_e_per_s": 0.3},
                                                               "target": {"faintest_e_per_s": 0.4, "stars": 900}},
         seen="one exposure of four minutes beside sixty of four seconds added up: the same light, but sixty readouts",
