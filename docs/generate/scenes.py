@@ -160,9 +160,9 @@ SCENES: Final[Mapping[str, Scene]] = {
         seen="clipped pixels are orange: there the light, and with it the colour, is lost",
     ),
     "read-noise-limited": Scene(
-        kind="stack", fault={"plan": {"exposure_s": 4.0}}, both={"plan": {"exposure_s": 240.0, "cadence_s": 245.0}, "camera":
-                                                              {"read_noise_e": 4.0}, "sky": {"brightness_e_per_s": 0.3},
-                                                              "target": {"faintest_e_per_s": 0.4, "stars": 900}},
+        kind="stack", fault={"plan": {"exposure_s": 4.0}},
+        both={"plan": {"exposure_s": 240.0, "cadence_s": 245.0}, "camera": {"read_noise_e": 4.0},
+              "sky": {"brightness_e_per_s": 0.3}, "target": {"faintest_e_per_s": 0.4, "stars": 900}},
         seen="one exposure of four minutes beside sixty of four seconds added up: the same light, but sixty readouts",
     ),
     "poor-seeing": Scene(
