@@ -52,6 +52,7 @@ run(["night", "lights", "--out", str(GENERATED / "site" / "demo-report"), "--qui
 (GENERATED / "words.rst").write_text(words_page(GENERATED / "site" / "demo-report" / "report.html"), encoding="utf-8")
 draw_frames(
     NIGHT / "lights",
+    GENERATED / "site" / "demo-report" / "night.json",
     {"light_0005.fits": "a good one", "light_0022.fits": "a gust", "light_0037.fits": "a cloud"},
     GENERATED / "pictures" / "frames.png",
 )

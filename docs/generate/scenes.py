@@ -74,8 +74,8 @@ SCENES: Final[Mapping[str, Scene]] = {
     "polar-misalignment": Scene(
         kind="field", fault={"mount": {"polar_error_arcmin": (10.0, 6.0)}},
         both={"plan": {"exposure_s": 240.0, "cadence_s": 245.0}},
-        seen="every star of an unguided exposure of four minutes has the same line, mostly along declination "
-        "(here upright)",
+        seen="every star of an unguided exposure of four minutes has the same line; its direction changes with the "
+        "hour angle",
     ),
     "field-rotation": Scene(
         kind="field", fault={"mount": {"kind": "alt-azimuth", "guided": True}},
@@ -93,6 +93,7 @@ SCENES: Final[Mapping[str, Scene]] = {
     "differential-flexure": Scene(
         kind="night", fault={"mount": {"flexure_arcsec_per_min": 0.6, "guided": True}},
         both={"plan": {"exposure_s": 480.0, "cadence_s": 900.0}},
+        star_e_per_s=700.0,
         seen="guided exposures of eight minutes over three hours: one short line in each, which turns slowly",
     ),
     "shock": Scene(
@@ -151,7 +152,7 @@ SCENES: Final[Mapping[str, Scene]] = {
     ),
     "oversampled": Scene(
         kind="field", fault={"optics": {"focal_length_mm": 3200.0}},
-        star_e_per_s=16.0, both={"plan": {"exposure_s": 60.0}, "camera": {"read_noise_e": 3.0}},
+        star_e_per_s=60.0, both={"plan": {"exposure_s": 60.0}, "camera": {"read_noise_e": 3.0}},
         seen="the same light on seventeen times as many pixels, each with its own read noise",
     ),
     "saturation": Scene(
@@ -175,7 +176,8 @@ SCENES: Final[Mapping[str, Scene]] = {
         seen="the star loses light unsteadily and gets it back, without growing",
     ),
     "sky-gradient": Scene(
-        kind="frame", fault={"sky": {"gradient_percent": 60.0, "brightness_e_per_s": 12.0}},
+        kind="frame", fault={"sky": {"gradient_percent": 60.0}},
+        both={"sky": {"brightness_e_per_s": 12.0}},
         seen="the sky brightens from one side of the frame to the other",
     ),
     "low-altitude": Scene(
