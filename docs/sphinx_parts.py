@@ -72,6 +72,11 @@ def _keep_whole(app: Sphinx, what: str, name: str, thing: Any, options: Any, lin
         lines[:] = _whole.pop(name)
 
 
+def _skip_places(app: Sphinx, what: str, name: str, thing: Any, skip: bool, options: Any) -> bool | None:
+    """Where a file lies is a matter of the machine that builds the pages."""
+    return True if isinstance(thing, Path) else None
+
+
 def _shared_names() -> frozenset[str]:
     """Classes of one name in more than one room: a link by the name alone could lead to the wrong one."""
     package = Path(framecheck.__file__).parent
@@ -93,6 +98,7 @@ def setup(app: Sphinx) -> dict[str, Any]:
     app.add_directive("command", Command)
     app.connect("autodoc-process-docstring", _plain_signs, priority=400)  # before numpydoc's sections are read
     app.connect("autodoc-process-docstring", _keep_whole, priority=600)  # after it
+    app.connect("autodoc-skip-member", _skip_places)
     app.connect("doctree-read", _unlink_shared_names)
     app.add_config_value("night_folder", "", "env")
     return {"parallel_read_safe": False, "parallel_write_safe": True}
