@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: calibration demo test lint format types benchmark clean
+.PHONY: calibration demo docs test lint format types benchmark clean
 
 demo: $(VENV)/.installed
 	$(BIN)/framecheck demo --into demo-night
@@ -26,6 +26,9 @@ calibration: $(VENV)/.installed-dev
 	$(BIN)/python tests/calibration/run.py --seed 1 --nights 400 --fit
 	$(BIN)/python tests/calibration/run.py --seed 5 --nights 120
 
+docs: $(VENV)/.installed-dev
+	$(BIN)/python -m sphinx --fail-on-warning --keep-going -b html docs docs/_build
+
 benchmark: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/measure_speed.py
 
@@ -42,4 +45,4 @@ $(VENV)/.installed-dev: $(BIN)/python pyproject.toml
 	touch $@ $(VENV)/.installed
 
 clean:
-	rm -rf $(VENV) build dist *.egg-info demo-night
+	rm -rf $(VENV) build dist *.egg-info demo-night docs/_build docs/generated docs/kept

@@ -14,11 +14,11 @@ UNFINISHED = "unfinished"
 """Where a night is rendered; it is moved into place when it is whole."""
 
 
-def run_demo(into: Path, *, quiet: bool = False) -> None:
+def run_demo(into: Path, *, as_json: bool = False, quiet: bool = False) -> None:
     """Render the demo night unless it is there already, judge it, and say where the page is."""
     if not (into / TRUTH).is_file():
-        _render(into, quiet=quiet)
-    judge_folder(into / "frames", into / "report", None, quiet=quiet)
+        _render(into, quiet=quiet or as_json)
+    judge_folder(into / "frames", into / "report", None, as_json=as_json, quiet=quiet)
 
 
 def _render(into: Path, *, quiet: bool) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from framecheck.cli.terminal import Look
     from framecheck.logbook import FolderEntry, Logbook
@@ -38,25 +38,30 @@ def logbook(
         bool, typer.Option("--forget-outdated", help="Forget frames that this framecheck would measure again.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the list as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing of what was forgotten or written.")] = False,
 ) -> None:
     """List, export or forget the frames measured so far."""
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.logbook import Logbook, logbook_file, named_file
     from framecheck.report.night_json import json_text
     from framecheck.report.words import counted
+    from framecheck.report.write import replace_file
 
     place = file or named_file() or logbook_file()
     if not place.exists():
         from framecheck.errors import UnusableRequest
 
         raise UnusableRequest(f"{safe(place)}: there is no logbook yet. `framecheck night` begins one.")
+    write = None if export is None else _writer(export)  # a wrong name is told before anything is forgotten
+    told = not (as_json or quiet)
     with Logbook(place) as book:
         forgotten = _forget(book, forget_folder, forget_older, forget_outdated)
-        if forgotten is not None:
+        if forgotten is not None and told:
             say(f"Forgot {counted(forgotten, 'frame')}.")
-        if export is not None:
-            _export(book, export)
-            say(f"Wrote {safe(export)}")
+        if export is not None and write is not None:
+            replace_file(export, lambda beside: write(book, beside))
+            if told:
+                say(f"Wrote {safe(export)}")
         if as_json:
             say(json_text(list_document(place, book.folders())))
         elif forgotten is None and export is None:
@@ -72,16 +77,16 @@ def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: 
     return forgotten + (book.forget_outdated() if outdated else 0)
 
 
-def _export(book: "Logbook", path: Path) -> None:
+def _writer(path: Path) -> "Callable[[Logbook, Path], None]":
+    """What writes a table with such a name."""
     from framecheck.errors import UnusableRequest
     from framecheck.logbook.export import export_csv, export_parquet
-    from framecheck.report.write import replace_file
 
     writers = {".parquet": export_parquet, ".csv": export_csv}
     write = writers.get(path.suffix.lower())
     if write is None:
         raise UnusableRequest(f"{path}: --export writes .parquet or .csv. Give the file one of these endings.")
-    replace_file(path, lambda beside: write(book, beside))
+    return write
 
 
 def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, Any]:

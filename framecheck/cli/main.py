@@ -175,11 +175,13 @@ def frame(
 def rig(
     file: Annotated[Path, typer.Argument(help="A frame of yours.", metavar="FRAME")],
     into: Annotated[Path | None, typer.Option("--into", metavar="FILE", help="Write it there; else print it.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what the header says as JSON.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing about a file written.")] = False,
 ) -> None:
     """Write a rig.toml to start from, with what the frame's header says filled in."""
     from framecheck.cli.rig_command import start_rig
 
-    start_rig(file, into)
+    start_rig(file, into, as_json=as_json, quiet=quiet)
 
 
 app.command(
@@ -225,9 +227,10 @@ def demo(
     into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Where the demo night goes.")] = Path(
         "demo-night"
     ),
+    as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
     """Render an invented night with known faults, judge it, and say where the page is."""
     from framecheck.cli.demo_command import run_demo
 
-    run_demo(into, quiet=quiet)
+    run_demo(into, as_json=as_json, quiet=quiet)

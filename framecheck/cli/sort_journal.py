@@ -58,7 +58,7 @@ def carry_out(plan: SortPlan, told: Told = lambda done, total: None) -> None:
     if (plan.into / JOURNAL).exists() and not _ended(_entries(plan.into)):
         raise UnusableRequest(
             f"{safe(plan.into)}: a sort was stopped half way there. Take it back first: framecheck sort --undo "
-            f"{safe(plan.into)}"
+            f"{as_argument(plan.into)}"
         )
     made = _make_folders(plan.into)
     write = _writer(plan.into)
@@ -291,7 +291,10 @@ def _with_way(entries: list[dict[str, Any]], into: Path) -> list[tuple[str, Path
 
 
 def _not_ours(path: Path) -> UnusableRequest:
-    return UnusableRequest(f"{safe(path)}: is no journal that framecheck sort wrote. Nothing was changed.")
+    return UnusableRequest(
+        f"{safe(path)}: is no journal that framecheck sort wrote. Nothing was changed; "
+        "give the folder that frames were sorted into."
+    )
 
 
 def _ended(entries: list[dict[str, Any]]) -> bool:

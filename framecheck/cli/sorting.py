@@ -93,7 +93,7 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
     list_file = _list_file(frames, by)
     chosen, n_ungraded = read_choices(list_file)
     if not chosen:
-        raise NothingMeasured(f"{safe(list_file)} names no graded frame; there is nothing to sort.")
+        raise NothingMeasured(f"{safe(list_file)} names no graded frame. Judge the folder again, or give another list.")
     judged_ns = list_file.stat().st_mtime_ns
     root = frames.resolve()
     placings: list[Placing] = []

@@ -50,8 +50,13 @@ def look_of(stream: TextIO) -> Look:
     """Width and colour that suit a stream; NO_COLOR and a dumb terminal are honoured."""
     if not stream.isatty():
         return Look()
-    plain_wanted = bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+    plain_wanted = bool(os.environ.get("NO_COLOR")) or _is_dumb()
     return Look(width=min(_WIDEST, shutil.get_terminal_size().columns), colour=not plain_wanted)
+
+
+def _is_dumb() -> bool:
+    """Whether the terminal knows nothing but plain lines: neither colour nor going back."""
+    return os.environ.get("TERM") == "dumb"
 
 
 def safe(text: object) -> str:
@@ -89,7 +94,7 @@ class ProgressLine:
 
     def __init__(self, what: str, *, quiet: bool = False) -> None:
         self._what = what
-        self._shown = sys.stderr.isatty() and not quiet
+        self._shown = sys.stderr.isatty() and not quiet and not _is_dumb()
         self._start = time.monotonic()
         self._last = 0.0
 

@@ -10,6 +10,8 @@ from framecheck.causes.result import Undecided as Undecided
 from framecheck.night.records import Night
 
 if TYPE_CHECKING:
+    from astropy.table import Table
+
     from framecheck.decision.grades import Grade
 
 Aim = Literal["depth", "balanced", "detail"]
@@ -195,3 +197,21 @@ class Judgement:
     def __post_init__(self) -> None:
         if len(self.grades) != len(self.night.frames):
             raise ValueError(f"{len(self.grades)} grades for {len(self.night.frames)} frames")
+
+    def to_table(self) -> "Table":
+        """Tell the night frame by frame, as `Night.to_table`, with each frame's grade, its reasons and its benefit."""
+        from astropy.table import MaskedColumn
+
+        table = self.night.to_table()
+        gains = [grade.benefit for grade in self.grades]
+        added = (
+            ("grade", [grade.grade for grade in self.grades], "keep, doubtful or reject"),
+            ("reasons", ["; ".join(grade.reasons) for grade in self.grades], "why, in words"),
+        )
+        for place, (name, texts, meaning) in enumerate(added, 2):
+            table.add_column(MaskedColumn(texts, dtype=str, description=meaning), name=name, index=place)
+        table["benefit"] = MaskedColumn(
+            [gain or 0.0 for gain in gains], mask=[gain is None for gain in gains], dtype=float,
+            description="for the aim chosen: 1 for a frame like the stack, 0 where it is as good left out",
+        )  # fmt: skip
+        return table

@@ -117,7 +117,9 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
-        raise UnusableRequest(f"{path}: the guiding record cannot be read ({error.strerror}).") from error
+        raise UnusableRequest(
+            f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
+        ) from error
     except UnicodeDecodeError as error:
         raise UnusableRequest(f"{path.name}: this is no text. Export the guiding record as CSV.") from error
     return [
@@ -161,7 +163,8 @@ def _time(path: Path, line: int, text: Any) -> datetime:
         return _in_utc(datetime.fromisoformat(str(text).strip()))
     except ValueError as error:
         raise UnusableRequest(
-            f"{path.name}, line {line}: {TIME} is {str(text)!r}, no time such as 2024-03-01T21:00:00.5."
+            f"{path.name}, line {line}: {TIME} is {str(text)!r}, no time such as 2024-03-01T21:00:00.5. "
+            "Write all times so, in UTC."
         ) from error
 
 
@@ -176,7 +179,9 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
         try:
             factor = float(table[name].unit.to("arcsec"))
         except (ValueError, AttributeError) as error:
-            raise UnusableRequest(f"{path.name}: {name} is given in {table[name].unit}, which is no angle.") from error
+            raise UnusableRequest(
+                f"{path.name}: {name} is given in {table[name].unit}, which is no angle. Export it in arcsec."
+            ) from error
     values = np.empty(len(table))
     for i, text in enumerate(table[name]):
         try:

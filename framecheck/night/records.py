@@ -9,6 +9,8 @@ from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.read.rig import Rig
 
 if TYPE_CHECKING:
+    from astropy.table import Table
+
     from framecheck.night.tracking import Tracking
 
 
@@ -141,3 +143,9 @@ class Night:
     skipped: tuple[Skipped, ...]
     tracking: "Mapping[str, Tracking]" = field(default_factory=dict)
     """Group id -> how the mount moved its stars, inside exposures and between them."""
+
+    def to_table(self) -> "Table":
+        """Tell the night frame by frame: one row each, columns with unit and description, unknown values masked."""
+        from framecheck.night.night_table import night_table
+
+        return night_table(self)

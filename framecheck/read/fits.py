@@ -130,7 +130,7 @@ def _raw(path: Path) -> BinaryIO:
         descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
         return cast(BinaryIO, os.fdopen(descriptor, "rb", buffering=0))
     except FileNotFoundError:
-        raise UnusableFrame(path, "is not there any more", "Check whether it was moved or deleted.") from None
+        raise UnusableFrame(path, "is not there", "Check the path, and whether it was moved or deleted.") from None
     except PermissionError:
         raise UnusableFrame(
             path, "may not be read (no permission)", "Change its permissions, then run again."

@@ -41,6 +41,8 @@ def find_others(folder: Path) -> list[tuple[Path, str]]:
 def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
     """Every file under the folder, with the reason if it is no frame."""
     try:
+        if folder.is_file():
+            raise UnusableRequest(f"{folder}: is a file, not a folder. Give the folder that holds the frames.")
         if not folder.is_dir():
             raise UnusableRequest(f"{folder}: there is no such folder. Give the folder that holds the frames.")
         list(os.scandir(folder))

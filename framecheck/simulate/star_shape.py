@@ -33,8 +33,8 @@ class StarShapes:
 
     grid: Grid
     profiles: Floats
-    """Shape (NODES, NODES, size + oversampling, size + oversampling), rows of nodes from low y to high y; the star's
-    middle lies at sample size / 2 + oversampling, and the first samples repeat the last ones."""
+    """Shape (n, n, size + oversampling, size + oversampling), rows of nodes from low y to high y; the star's middle
+    lies at sample size / 2 + oversampling, and the first samples repeat the last ones."""
 
     def stamp(self, x: float, y: float, phase_x: float, phase_y: float) -> Floats:
         """A star of unit flux.
@@ -54,8 +54,9 @@ class StarShapes:
         step = self.grid.oversampling
         total = np.zeros((self.grid.stamp_px, self.grid.stamp_px), dtype=np.float32)
         last = self.grid.size + step
-        for row, weight_row in _between(y, NODES):
-            for column, weight_column in _between(x, NODES):
+        nodes = len(self.profiles)
+        for row, weight_row in _between(y, nodes):
+            for column, weight_column in _between(x, nodes):
                 profile = self.profiles[row, column]
                 for sub_y, weight_y in _around(phase_y * step):
                     for sub_x, weight_x in _around(phase_x * step):
@@ -76,8 +77,9 @@ def star_shapes(
     ----------
     scenario : Scenario
         The night.
-    tracks_px : ndarray, shape (NODES, NODES, n_times, 2)
-        Where a star at each node lies at moments equally far apart, in x and y from its middle. [px]
+    tracks_px : ndarray, shape (n, n, n_times, 2)
+        Where a star at each of n x n nodes, evenly over the field (its middle, if n is 1), lies at moments equally far
+        apart, in x and y from its middle. [px]
     seeing_px : float
         FWHM of the air. [px]
     focus_shift_um : float
@@ -103,10 +105,11 @@ def star_shapes(
         )
         common = common * blur * (1 - dew + dew * halo)
     pad = grid.oversampling
-    profiles = np.empty((NODES, NODES, grid.size + pad, grid.size + pad), dtype=np.float32)
-    places = np.linspace(-1, 1, NODES)
-    for row in range(NODES):
-        for column in range(NODES):
+    nodes = len(tracks_px)
+    profiles = np.empty((nodes, nodes, grid.size + pad, grid.size + pad), dtype=np.float32)
+    places = np.linspace(-1, 1, nodes) if nodes > 1 else np.zeros(1)
+    for row in range(nodes):
+        for column in range(nodes):
             optics = _optics_at(scenario, grid, float(places[column]), float(places[row]), focus)
             transfer = optics * common * motion_transfer(along_y, along_x, tracks_px[row, column])
             profile = fft.fftshift(fft.irfft2(transfer, s=(grid.size, grid.size))) * grid.oversampling**2
@@ -157,8 +160,10 @@ def _denser(track_px: Floats) -> Floats:
     return np.stack([np.interp(moments, known, track_px[:, axis]) for axis in (0, 1)], axis=1)
 
 
-def _between(place: float, nodes: int) -> tuple[tuple[int, float], tuple[int, float]]:
-    """The two nodes beside a place from -1 to 1, with their weights."""
+def _between(place: float, nodes: int) -> tuple[tuple[int, float], ...]:
+    """The two nodes beside a place from -1 to 1, with their weights; the only one, where there are no more."""
+    if nodes == 1:
+        return ((0, 1.0),)
     position = float(np.clip((place + 1) / 2 * (nodes - 1), 0, nodes - 1))
     first = min(int(position), nodes - 2)
     return (first, first + 1 - position), (first + 1, position - first)

@@ -1,10 +1,13 @@
 """The table of measured stars: one row a star, each column with unit and meaning."""
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 COLUMNS: Final[tuple[tuple[str, str, str, str], ...]] = (
     # name, type, unit, meaning
@@ -37,6 +40,9 @@ COLUMNS: Final[tuple[tuple[str, str, str, str], ...]] = (
     ("flags", "u2", "", "reasons to leave the star out (StarFlag); 0 is a good star"),
 )
 
+_ASTROPY_UNITS: Final = {"px": "pix", "px2": "pix2"}
+"""Our short names of units, where astropy has others."""
+
 STAR_DTYPE: Final = np.dtype([(name, kind) for name, kind, _, _ in COLUMNS])
 
 StarTable = NDArray[Any]
@@ -66,3 +72,14 @@ class Stars:
         """The stars without a flag."""
         good: StarTable = self.table[self.table["flags"] == 0]
         return good
+
+    def to_table(self) -> "Table":
+        """Give the measured stars as an astropy table, good and flagged; each column has its unit and description."""
+        from astropy.table import Table
+
+        table = Table({name: self.table[name] for name, _, _, _ in COLUMNS})
+        for name, _, unit, meaning in COLUMNS:
+            table[name].unit = _ASTROPY_UNITS.get(unit, unit) or None
+            table[name].description = meaning
+        table.meta |= {"n_found": self.n_found, "n_saturated": self.n_saturated}
+        return table

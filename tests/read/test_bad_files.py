@@ -192,7 +192,8 @@ def test_growing_while_it_is_read(write: Write, sky: np.ndarray, monkeypatch: py
 
 def test_vanishing(write: Write, sky: np.ndarray, tmp_path: Path) -> None:
     assert (
-        sentence(tmp_path / "gone.fits") == "gone.fits: is not there any more. Check whether it was moved or deleted."
+        sentence(tmp_path / "gone.fits")
+        == "gone.fits: is not there. Check the path, and whether it was moved or deleted."
     )
 
 
