@@ -14,14 +14,15 @@ from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
-from framecheck.logbook import Logbook, logbook_file, named_file, open_logbook
+from framecheck.field import FrameFailure
+from framecheck.logbook import JudgedNight, Logbook, basis_of, files_of, logbook_file, named_file, open_logbook
 from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
-from framecheck.pipeline import Measurements, judge_night, measure_night, worker_pool
+from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night, worker_pool
 from framecheck.read import Rig, find_frames, find_others, load_rig
 from framecheck.report.night_json import json_text, night_document
-from framecheck.report.write import FILES, prepare_folder, write_night
+from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
 
 
 def judge_folder(
@@ -52,23 +53,67 @@ def judge_folder(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
     prepare_folder(out)
+    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
+    look = look_of(sys.stdout)
+    basis = None
+    if logbook is not None:
+        given = [file for file in (rig_file, guiding_file) if file is not None]
+        basis = _basis(logbook, paths, given, (folder, out, aim, stars, look, rig_file, guiding_file, others))
+        known = None if basis is None else logbook.recall_night(out, basis)
+        if known is not None and known.stands(out) and _fail_alike(known, rig, folder):
+            _tell_again(known, out, as_json=as_json, quiet=quiet)
+            return len(known.failures)
     measurements = measure_folder(paths, rig, workers, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
         raise NothingMeasured(nothing_sentence(folder, measurements))
-    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
+    summary = "\n".join(night_lines(judgement, look))
+    if logbook is not None and basis is not None:
+        failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
+        night = JudgedNight(summary=summary, files=files_of(out, FILES), failures=failures)
+        logbook.record_night(out, folder, basis, night)
     if as_json:
         say(json_text(night_document(judgement)))
     elif quiet:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
     else:
-        say("\n".join(night_lines(judgement, look_of(sys.stdout))))
+        say(summary)
         say(f"\nOpen {safe(written.page)}")
     return len(measurements.failures)
+
+
+def _basis(logbook: Logbook, paths: list[Path], given: list[Path], words: tuple[object, ...]) -> bytes | None:
+    """What the night's report follows from; None if a file cannot be read."""
+    marks = logbook.marks(paths)
+    try:
+        return basis_of(marks, given, words) if len(marks) == len(paths) else None
+    except OSError:
+        return None
+
+
+def _fail_alike(known: JudgedNight, rig: Rig, folder: Path) -> bool:
+    """Whether the files that could not be measured still cannot be, for the same reason."""
+    for file, line in known.failures.items():
+        outcome = measure_file(Path(file), rig)
+        if not isinstance(outcome, FrameFailure) or failure_line(outcome, folder) != line:
+            return False
+    return True
+
+
+def _tell_again(known: JudgedNight, out: Path, *, as_json: bool, quiet: bool) -> None:
+    """What was told when the night was judged."""
+    if as_json:
+        say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
+    elif quiet:
+        for line in known.failures.values():
+            warn(line)
+    else:
+        say(known.summary)
+        say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")
 
 
 def _is_ours(path: Path, folder: Path, out: Path) -> bool:

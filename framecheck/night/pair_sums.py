@@ -64,7 +64,7 @@ class PairSums:
         return self._columns([(factor @ weight) @ factor for factor in self.factors])
 
     def growing(self, weight: Floats, order: NDArray[np.intp]) -> Floats:
-        """Sum over all pairs among the first, the first two, ... in an order, each by both weights (n,); shape (n, 4)."""
+        """Sum over all pairs among the first, the first two, ... of an order, each by both weights; shape (n, 4)."""
         w = weight[order]
         return self._columns([(np.cumsum(factor[:, order] * w, axis=1) ** 2).sum(axis=0) for factor in self.factors])
 

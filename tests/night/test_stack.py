@@ -114,7 +114,9 @@ def test_sums_over_pairs_are_those_of_every_pair_by_itself(n: int) -> None:
     weighted = (pairs * (frames.light_s[:, None] * frames.light_s[None])[..., None])[order][:, order]
     grown = pair_sums(frames.size).growing(frames.light_s, order)
     for k in sorted({0, n // 2, n - 1}):
-        assert grown[k] == pytest.approx(weighted[: k + 1, : k + 1].sum(axis=(0, 1)), rel=1e-11, abs=1e-11 * grown[k, 1])
+        assert grown[k] == pytest.approx(
+            weighted[: k + 1, : k + 1].sum(axis=(0, 1)), rel=1e-11, abs=1e-11 * grown[k, 1]
+        )
 
 
 def test_alike_frames_need_no_more_columns_however_many_they_are() -> None:
