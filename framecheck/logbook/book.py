@@ -17,6 +17,7 @@ from framecheck.logbook.nights import JudgedNight, as_text, from_text
 from framecheck.logbook.schema import bring_up_to_date
 from framecheck.logbook.unusable import UnusableLogbook, in_words
 from framecheck.night.records import Skipped
+from framecheck.read.remote import is_remote, place_name, whole_path
 from framecheck.read.rig import Rig
 
 _WAIT_S: Final = 30.0
@@ -158,7 +159,7 @@ class Logbook:
             return
         now = datetime.now(UTC).isoformat(timespec="seconds")
         summary = night.summary.encode("utf-8", "replace").decode()
-        row = [_text(out.resolve()), _text(folder.resolve()), basis, now, summary]
+        row = [_text(out.resolve()), _text(whole_path(folder)), basis, now, summary]
         row += [as_text(night.files), as_text(night.failures)]
         try:
             with in_words(self.file):
@@ -279,7 +280,7 @@ class Logbook:
 
     def forget_folder(self, folder: Path) -> int:
         """Forget the frames of a folder and those below it; how many."""
-        top = _text(folder.resolve())
+        top = _text(whole_path(folder))
         below = top.rstrip(os.sep) + os.sep
         where, values = "folder = ? OR substr(folder, 1, ?) = ?", [top, len(below), below]
         return self._forget(where, values, nights=(where, values))
@@ -324,11 +325,12 @@ def open_logbook(
 
 def _text(path: Path) -> str:
     """A path as text that SQLite takes; bytes that are no UTF-8 show as question marks."""
-    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    name = place_name(path) if is_remote(path) else str(path)
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def _place(path: Path) -> tuple[str, str]:
-    whole = path.resolve()
+    whole = whole_path(path)
     return _text(whole.parent), _text(Path(whole.name))
 
 
