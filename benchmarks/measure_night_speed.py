@@ -109,28 +109,33 @@ def side_by_side(frame: Path, folder: Path, frames: int, rounds: int) -> dict[st
     }
 
 
-def whole_command(folder: Path, out: Path, logbook: Path) -> float:
-    """Seconds of `framecheck night` as a user runs it."""
+def whole_command(folder: Path, out: Path, logbook: Path) -> tuple[float, float]:
+    """Seconds of `framecheck night` as a user runs it, and processor seconds of it and its workers."""
     code = "from framecheck.cli.main import run; run()"
     words = ["night", str(folder), "--out", str(out), "--logbook", str(logbook), "--workers", "2", "--quiet"]
-    start = time.perf_counter()
+    before, start = os.times(), time.perf_counter()
     subprocess.run([sys.executable, "-c", code, *words], check=True, env=os.environ | ONE_THREAD)
-    return time.perf_counter() - start
+    passed, after = time.perf_counter() - start, os.times()
+    user, system = after.children_user - before.children_user, after.children_system - before.children_system
+    return passed, user + system
 
 
 def commands(frame: Path, scratch: Path, count: int) -> dict[str, float]:
     """The first look at a night, a second one, and one at a night that is measured but not judged."""
     folder, out, logbook = scratch / f"night-{count}", scratch / f"report-{count}", scratch / f"book-{count}.sqlite"
     copies(frame, folder, count)
-    first = whole_command(folder, out, logbook)
-    second = min(whole_command(folder, out, logbook) for _ in range(3))
+    first, spent = whole_command(folder, out, logbook)
+    second, spent_again = min(whole_command(folder, out, logbook) for _ in range(3))
     (out / "report.html").unlink()
-    judged_again = whole_command(folder, out, logbook)
+    _, spent_judging = whole_command(folder, out, logbook)
     return {
         "first_s": first,
+        "processor_s_per_frame": spent / count,
         "frames_per_hour": 3600 * count / first,
+        "frames_per_hour_on_two_free_cores": 3600 * count / (spent / 2),
         "second_over_first": second / first,
-        "judged_again_over_first": judged_again / first,
+        "second_over_first_by_processor_seconds": spent_again / spent,
+        "judged_again_over_first_by_processor_seconds": spent_judging / spent,
         "logbook_kb_per_frame": logbook.stat().st_size / count / 1e3,
     }
 
