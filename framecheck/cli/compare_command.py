@@ -118,6 +118,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
     from framecheck.cli.night_command import measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
     from framecheck.cli.terminal import safe, warn
+    from framecheck.cli.workforce import HERE
     from framecheck.errors import NothingMeasured
     from framecheck.pipeline import judge_night
     from framecheck.read import Rig, find_frames, load_rig
@@ -130,7 +131,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
             f"{safe(folder)} holds neither a {NIGHT_FILE} nor a FITS file. Give the folder that `framecheck night "
             "--out` wrote, or one of frames."
         )
-    measurements = measure_folder(paths, rig, None, quiet, book)
+    measurements = measure_folder(paths, rig, HERE, quiet, book)
     for failure in measurements.failures:
         warn(failure_line(failure, folder))
     if not measurements.results:

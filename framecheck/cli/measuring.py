@@ -1,6 +1,5 @@
 """Frames measured as they come in: one or two here and now, many in worker processes, until the end is asked for."""
 
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
@@ -8,9 +7,9 @@ from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from pathlib import Path
 from typing import Any, Final
 
-from framecheck.cli.night_command import interruptible_workers
+from framecheck.cli.workforce import interruptible_workers
 from framecheck.logbook import Logbook
-from framecheck.pipeline import Outcome, measure_night
+from framecheck.pipeline import Outcome, measure_night, worth_starting
 from framecheck.read import Rig
 
 AT_ONCE: Final = 8
@@ -71,13 +70,12 @@ def measured(
     with suppress(_Stopped), ExitStack() as stack:
         pool = None
 
-        def staff(n_frames: int) -> AbstractContextManager[Executor]:
+        def staff(_some: Sequence[Path]) -> AbstractContextManager[Executor]:
             nonlocal pool
             if len(paths) <= FEW:
                 return nullcontext(InPlace())
             if pool is None:
-                wanted = workers or min(os.cpu_count() or 1, max(1, len(paths) // 2))
-                pool = stack.enter_context(interruptible_workers(wanted))
+                pool = stack.enter_context(interruptible_workers(workers or worth_starting(len(paths))))
             return nullcontext(pool)
 
         for start in range(0, len(paths), AT_ONCE):

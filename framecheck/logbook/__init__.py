@@ -3,6 +3,7 @@
 from framecheck.logbook.book import FolderEntry, Logbook, open_logbook
 from framecheck.logbook.mark import MEASURING
 from framecheck.logbook.place import VARIABLE, logbook_file, named_file, without
+from framecheck.logbook.reports import WrittenReport, basis_of, files_of
 from framecheck.logbook.unusable import UnusableLogbook
 
 __all__ = [
@@ -11,6 +12,9 @@ __all__ = [
     "FolderEntry",
     "Logbook",
     "UnusableLogbook",
+    "WrittenReport",
+    "basis_of",
+    "files_of",
     "logbook_file",
     "named_file",
     "open_logbook",

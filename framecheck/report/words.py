@@ -34,11 +34,13 @@ def valid_text(text: str) -> str:
 
 def path_in(folder: Path, file: PurePath) -> str:
     """A file's path relative to the night's folder, with forward slashes; as given if it lies elsewhere."""
+    from framecheck.read.remote import place_name  # not at the top: the command line's first words come from here
+
     try:
         inside = file.relative_to(folder)
     except ValueError:
         inside = file
-    return valid_text(inside.as_posix())
+    return valid_text(place_name(inside))
 
 
 def known(value: float | None) -> float | None:
