@@ -52,12 +52,12 @@ def judge_folder(
             f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
         )
     prepare_folder(out)
+    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     measurements = measure_folder(paths, rig, workers, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
         raise NothingMeasured(nothing_sentence(folder, measurements))
-    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
     if as_json:

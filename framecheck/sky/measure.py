@@ -44,6 +44,8 @@ DARK_SIDE_SIGMA: Final = 1.5
 WHOLE_IMAGE_SAMPLES: Final = 300_000
 """Pixels that settle the level of the whole image, about. Chosen: to a half per cent of the noise."""
 
+_LEAST_FLOAT_NOISE: Final = 1e-18
+"""[ADU] Chosen: the square of less is no normal number in float32."""
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
 
@@ -154,7 +156,7 @@ def _least_noise(pixels: NDArray[Any], unit: int, level: NDArray[np.float64]) ->
     """Noise that rounding makes, where a picture has none of its own: a step over the root of 12. [ADU] Closed form."""
     if np.issubdtype(pixels.dtype, np.integer):
         return float(unit * np.sqrt(PIXEL_VARIANCE_PX2))
-    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), np.finfo(np.float32).tiny * 1e6))
+    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), _LEAST_FLOAT_NOISE))
 
 
 def _unit_of(samples: NDArray[Any]) -> int:
@@ -200,7 +202,9 @@ def _grain(
         return None
     over_own = values / noise[..., None].astype(np.float32)
     over_own = np.sort(over_own[np.abs(over_own) < HOT_CURVE])  # three differences feel each hot pixel
-    low, high = over_own[len(over_own) // 4], over_own[3 * len(over_own) // 4]
+    low, high = over_own[[len(over_own) // 4, 3 * len(over_own) // 4]] if len(over_own) else (0.0, 0.0)
+    if not high > low:
+        return None
     noise *= float((high - low) / (QUARTILES_PER_SIGMA * np.sqrt(6)))
     return np.sqrt(np.maximum(noise**2 - rounding, (0.3 * noise) ** 2))
 
@@ -272,7 +276,8 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     if stars is not None:
         values = stars.blanked(values, rows * pitch, columns * pitch)
     values -= rough.rows(rows * pitch, len(columns), step * pitch)
-    values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
+    with np.errstate(over="ignore"):  # over next to no noise; what is infinite then is left out
+        values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
     deviation = np.sort(values.ravel())
     deviation = deviation[: np.isfinite(deviation).sum()]
     if len(deviation) < 1000:
@@ -280,6 +285,8 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     middle, sigma = 0.0, 1.0
     for _ in range(5):
         kept = deviation[: np.searchsorted(deviation, middle + DARK_SIDE_SIGMA * sigma)]
+        if not kept.size:  # a picture without noise, whose values are all above its level
+            return 0.0, 1.0
         half, low = kept[len(kept) // 2], kept[int(len(kept) * _ONE_SIGMA_BELOW)]
         middle, sigma = _undo_clip(half, half - low, DARK_SIDE_SIGMA)
     corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))

@@ -179,7 +179,7 @@ def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any
     level = mean[:, 0] * -height + (stamps.values * usable).sum(axis=1) / count
     light = (np.where(core, stamps.values - level[:, None], 0) ** 2).sum(axis=1) - core.sum(axis=1) * noise**2
     explained = height**2 * np.where(core, weight**2, 0).sum(axis=1)
-    likeness = explained / np.maximum(light, explained * 0.5)
+    likeness = explained / np.maximum(np.maximum(light, explained * 0.5), np.finfo(np.float32).tiny)
     return height * volume, noise / np.sqrt(norm) * volume, likeness
 
 

@@ -31,7 +31,10 @@ def test_links_in_a_circle_end(tmp_path: Path) -> None:
     (tmp_path / "self").symlink_to(tmp_path / "self")
     (tmp_path / "twin.fits").symlink_to(tmp_path / "a.fits")
     assert [path.name for path in find_frames(tmp_path)] == ["a.fits"]
-    assert find_others(tmp_path) == [(tmp_path / "self", "a link that leads nowhere")]
+    assert find_others(tmp_path) == [
+        (tmp_path / "self", "a link in a circle"),
+        (tmp_path / "sub" / "up", "a link to a folder that was met already"),
+    ]
 
 
 def test_linked_folders_are_followed(tmp_path: Path) -> None:
