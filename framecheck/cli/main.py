@@ -1,10 +1,12 @@
 """The commands: parse, call, print, exit code. Heavy parts are imported when a command needs them."""
 
+import math
 import os
 import signal
 import sys
 import time
 import traceback
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -53,8 +55,10 @@ def run() -> None:
     from framecheck.cli.terminal import speak_any_script
 
     speak_any_script()
-    _hear_an_interrupt_once()
+    pressed = _hear_an_interrupt_once()
     code = _exit_code()
+    if pressed():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the interpreter, too, shall end undisturbed
     _let_go_of_output()
     sys.exit(code)
 
@@ -68,9 +72,12 @@ def _let_go_of_output() -> None:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _hear_an_interrupt_once() -> None:
-    """Let an impatient second press of Ctrl-C not disturb the tidying up that the first one began."""
-    last_s = -SAME_PRESS_S
+def _hear_an_interrupt_once() -> Callable[[], bool]:
+    """Let an impatient second press of Ctrl-C not disturb the tidying up that the first one began.
+
+    What is returned tells whether there was a press.
+    """
+    last_s = -math.inf
 
     def hear(number: int, frame: object) -> None:
         nonlocal last_s
@@ -82,6 +89,7 @@ def _hear_an_interrupt_once() -> None:
     with suppress(ValueError):  # not the main thread, which alone may listen
         if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
             signal.signal(signal.SIGINT, hear)
+    return lambda: last_s > -math.inf
 
 
 def _exit_code() -> int:

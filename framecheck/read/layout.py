@@ -288,6 +288,7 @@ def _refuse_wrong_tiles(layout: Layout, header: Header, path: Path) -> None:
 
 def amount(n_bytes: float) -> str:
     """A number of bytes in words, 1 MB = 10^6 bytes."""
+    n_bytes = float(min(n_bytes, 10**24))  # a header may name more than a float can hold
     for unit in ("bytes", "kB", "MB", "GB", "TB", "PB"):
         if n_bytes < 1000 or unit == "PB":
             break

@@ -1,4 +1,4 @@
-"""Images stored as compressed tiles: looked through before any code unpacks them, for the codes trust what they are told.
+"""Images stored as compressed tiles: looked through before they are unpacked, for the codes trust what they are told.
 
 FITS Standard 4.0, sections 7.3 (binary tables) and 10 (tiled images). Unpacking itself is astropy's work.
 """
@@ -103,7 +103,9 @@ def unpack_tiles(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
         if stored.shape != table.axes[::-1]:
             raise _WrongTilesError(f"they hold {stored.shape} pixels")
     except _WrongTilesError as why:
-        raise UnusableFrame(path, f"is stored as tiles that cannot be: {why}", "Copy it again from the camera.") from None
+        raise UnusableFrame(
+            path, f"is stored as tiles that cannot be: {why}", "Copy it again from the camera."
+        ) from None
     except (MemoryError, EOFError, OSError):
         raise
     except Exception as why:  # damaged tiles fail in as many ways as there are codes
@@ -319,7 +321,7 @@ def _refuse_run_lengths(words: NDArray[np.int64]) -> None:
 
 
 def _unpacks_to_more(tile: memoryview, most: int) -> bool:
-    """Whether gzip data, of one member or more, unpack to more bytes than that; damaged ones are left to whoever reads."""
+    """Whether gzip data, of one member or more, unpack to more bytes than that; damaged ones are left to the reader."""
     rest: bytes | memoryview = tile
     unpacked = 0
     try:

@@ -1,7 +1,7 @@
 """A campaign of hostile files against the `frame` command.
 
-    python tests/fuzz/campaign.py --mutants 20000 --seed 1    the whole (`make fuzz`); summary in tests/fuzz/campaign.json
-    python tests/fuzz/campaign.py --one 4711 --seed 1         one mutant again, with what was told; --keep FILE writes it
+    python tests/fuzz/campaign.py --mutants 20000 --seed 1    the whole (`make fuzz`), summed up in campaign.json
+    python tests/fuzz/campaign.py --one 4711 --seed 1         one mutant again; --keep FILE writes it
 
 Files are tried in processes of their own, so that a crash or a hang is counted and the campaign goes on.
 """
@@ -22,7 +22,7 @@ from datetime import date
 from pathlib import Path
 
 from honest import KINDS
-from mutate import Mutant, _honest, mutant
+from mutate import Mutant, honest_file, mutant
 from trial import BAD, MOST_S, Trial, try_mutant
 
 SUMMARY = Path(__file__).parent / "campaign.json"
@@ -71,7 +71,9 @@ def summary_of(trials: list[Trial], options: argparse.Namespace, seconds: float)
         "slowest": {"mutant": slowest.number, "seconds": round(slowest.seconds, 2)},
         "largest": {"mutant": largest.number, "megabytes": round(largest.megabytes, 1)},
         "not borne": [
-            {"mutant": trial.number, "outcome": trial.outcome, "told": trial.told[:300]} for trial in trials if trial.bad
+            {"mutant": trial.number, "outcome": trial.outcome, "told": trial.told[:300]}
+            for trial in trials
+            if trial.bad
         ][:200],
     }
 
@@ -177,12 +179,12 @@ def run_slice(seed: int, start: int, stop: int, *, measure: bool) -> int:
 
 
 def honest_need_mb(folder: Path) -> float:
-    """The most that measuring an honest file takes, after the libraries are loaded; warnings are errors from then on."""
+    """The most that measuring an honest file takes, once libraries are loaded; warnings are errors from then on."""
     needs: list[float] = []
     for _ in range(2):
         needs.clear()
         for index, kind in enumerate(KINDS):
-            honest = Mutant(number=3 * index + 1, ending=kind.ending, content=_honest(index), story="honest")
+            honest = Mutant(number=3 * index + 1, ending=kind.ending, content=honest_file(index), story="honest")
             trial = try_mutant(honest, folder, 1e6)
             if trial.outcome != "measured":
                 raise AssertionError(f"{kind.name}: {trial.outcome}: {trial.told}")
