@@ -88,14 +88,13 @@ def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_p
     reach_px : float
         How far their light counts. [px]
     """
-    from scipy.ndimage import binary_dilation
-
     cell = max(1, int(reach_px / 2))
-    covered = np.zeros((-(-shape[0] // cell), -(-shape[1] // cell)), bool)
-    rows = np.clip((y / cell).astype(np.intp), 0, covered.shape[0] - 1)
-    columns = np.clip((x / cell).astype(np.intp), 0, covered.shape[1] - 1)
-    covered[rows, columns] = True
-    return StarMask(binary_dilation(covered, np.ones((5, 5), bool)), cell)
+    n_y, n_x = -(-shape[0] // cell), -(-shape[1] // cell)
+    stars = np.zeros((n_y + 4, n_x + 4), bool)
+    rows, columns = np.clip((y / cell).astype(np.intp), 0, n_y - 1), np.clip((x / cell).astype(np.intp), 0, n_x - 1)
+    stars[rows + 2, columns + 2] = True
+    along = np.logical_or.reduce([stars[:, k : k + n_x] for k in range(5)])
+    return StarMask(np.logical_or.reduce([along[k : k + n_y] for k in range(5)]), cell)
 
 
 def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
@@ -183,11 +182,11 @@ def _grain(
     rows, columns = (_in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
     middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
     lines = pixels[rows.ravel()]
-    wide = np.int32 if np.issubdtype(pixels.dtype, np.integer) else np.float32
-    curve = lines[:, middle - 1].astype(wide)
+    whole = np.issubdtype(pixels.dtype, np.integer)
+    curve = lines[:, middle - 1].astype(np.int32 if whole else np.float32)
     curve += lines[:, middle + 1]
-    curve -= wide(2) * lines[:, middle]
-    rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if wide is np.int32 else 0.0
+    curve -= 2 * lines[:, middle].astype(curve.dtype)
+    rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if whole else 0.0
     even = _spread_over_unit(curve, unit)
     if stars is not None:
         even = stars.blanked(even, rows.ravel() * pitch, columns.ravel() * pitch)
