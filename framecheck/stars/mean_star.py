@@ -210,19 +210,21 @@ def _slopes_at_knots(knots: F64, values: F64) -> F64:
 def _basis(half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
     """The cardinal functions averaged over each pixel, then the same times cos(2 angle).
 
-    Shape (n_functions, n_stars, n_pixels).
+    Shape (n_stars * n_pixels, n_functions).
     """
-    steps = 400
-    table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
-    total: NDArray[np.float32] | None = None
+    steps, n = 400, len(KNOTS) - 1
+    table = np.ascontiguousarray(_cardinal(np.linspace(0, KNOTS[-1], steps + 1)).T, np.float32)
+    total = np.zeros((len(p) * (2 * half + 1) ** 2, 2 * n if elongated else n), np.float32)
     for u, v, share in rule.offsets:
-        radius, angle = _star_coordinates(half, p, fwhm_px, typical, u, v)
-        at = np.minimum((radius * np.float32(steps / KNOTS[-1]) + np.float32(0.5)).astype(np.intp), steps)
-        values = table[:, at] * np.float32(share)
+        along2, across2 = _star_coordinates(half, p, fwhm_px, typical, u, v)
+        radius2 = along2 + across2
+        place = np.sqrt(radius2) * np.float32(steps / KNOTS[-1]) + np.float32(0.5)
+        values = table[np.minimum(place, steps).astype(np.intp)]
+        values *= np.float32(share)
+        total[:, :n] += values
         if elongated:
-            values = np.concatenate([values, values * np.cos(2 * angle)])
-        total = values if total is None else total + values
-    assert total is not None
+            twice_angle = (along2 - across2) / np.maximum(radius2, np.float32(1e-9))
+            total[:, n:] += values * twice_angle[:, None]
     return total
 
 
@@ -230,17 +232,16 @@ def _least_squares(
     residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], prior: float
 ) -> tuple[Any, Any]:
     """Heights of the basis functions with their expected size, and their covariance."""
-    flat = basis.reshape(len(basis), -1)
-    weighted = flat * weight.ravel()
-    normal = (weighted @ flat.T).astype(float) + np.eye(len(flat)) / prior**2
+    weighted = basis * weight.reshape(-1, 1)
+    normal = (weighted.T @ basis).astype(float) + np.eye(basis.shape[1]) / prior**2
     covariance = np.linalg.inv(normal)
-    return covariance @ (weighted @ residual.ravel()).astype(float), covariance
+    return covariance @ (residual.ravel() @ weighted).astype(float), covariance
 
 
 def _star_coordinates(
     half: int, p: F64, fwhm_px: F64, typical: _Typical, u: float, v: float
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Radius in half-widths and angle from the long axis of each pixel, in the frame of the typical ellipse."""
+    """Squared distances of each pixel, in half-widths, along the long axis of the typical ellipse and across; flat."""
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx = grid[None, None, :] + np.float32(u) - p[:, X].astype(np.float32)[:, None, None]
     dy = grid[None, :, None] + np.float32(v) - p[:, Y].astype(np.float32)[:, None, None]
@@ -249,8 +250,7 @@ def _star_coordinates(
     long_scale = (2 / (fwhm_px * stretch)).astype(np.float32)[:, None, None]
     short_scale = (2 * stretch / fwhm_px).astype(np.float32)[:, None, None]
     along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
-    n = len(p)
-    return np.hypot(along, across).reshape(n, -1), np.arctan2(across, along).reshape(n, -1)
+    return (along**2).ravel(), (across**2).ravel()
 
 
 def _excess_sigma(values: F64, covariance: F64) -> float:
