@@ -183,9 +183,10 @@ def _grain(
     middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
     lines = pixels[rows.ravel()]
     whole = np.issubdtype(pixels.dtype, np.integer)
-    curve = lines[:, middle - 1].astype(np.int32 if whole else np.float32)
-    curve += lines[:, middle + 1]
-    curve -= 2 * lines[:, middle].astype(curve.dtype)
+    left, here, right = (
+        lines[:, at].astype(np.int32 if whole else np.float32) for at in (middle - 1, middle, middle + 1)
+    )
+    curve = left + right - 2 * here
     rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if whole else 0.0
     even = _spread_over_unit(curve, unit)
     if stars is not None:

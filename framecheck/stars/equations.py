@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framecheck.stars.profile import (
     E1,
@@ -55,7 +54,7 @@ _PRODUCTS: Final = tuple((n - i, i) for n in range(5) for i in range(n + 1))
 """The same of the products of two of them."""
 
 _PRODUCT_AT: Final = np.array([[_PRODUCTS.index((a + c, b + d)) for c, d in POWERS] for a, b in POWERS])
-_PAIRS: Final = tuple(divmod(int(np.argmax(_PRODUCT_AT == k)), len(POWERS)) for k in range(len(_PRODUCTS)))
+_PAIRS: Final = tuple(divmod(int(np.argmax(k == _PRODUCT_AT)), len(POWERS)) for k in range(len(_PRODUCTS)))
 """Where a product of two powers is found, and two powers that make it."""
 
 

@@ -204,7 +204,7 @@ def _first_of_each(x: Any, y: Any, saturated: Any, shape: Pilot) -> NDArray[np.i
     c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
     along, across = (c * x + s * y) / shape.long_px, (c * y - s * x) / shape.short_px
     places = np.column_stack([along, across])
-    tree = cKDTree(places, balanced_tree=False)
+    tree = cKDTree(places, balanced_tree=False, compact_nodes=False)
     drop = np.zeros(len(x), bool)
     same = tree.query_pairs(0.6, output_type="ndarray")
     if len(same):

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
+from framecheck.stars.stamps import windows_at
 
 F32 = NDArray[np.float32]
 
@@ -122,13 +123,13 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         return peaks, nothing
     left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    windows = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
     level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
     lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
     size = max(256, 300_000 // side**2)
     for i in range(0, len(peaks), size):
         part = slice(i, i + size)
-        light = windows[top[part], left[part]].reshape(-1, side * side).astype(np.float32) - level[part, None]
+        light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
+        light -= level[part, None]
         at[part] = light.argmax(axis=1)
         second, highest = np.sort(light, axis=1)[:, -2:].T
         others = light.sum(axis=1) - highest - np.maximum(second, 0)

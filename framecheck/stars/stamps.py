@@ -18,7 +18,7 @@ class Stamps:
     """Cut-outs of one size, sky taken off, shape (n_stars, n_side * n_side)."""
 
     values: F32
-    """Counts above the sky. [ADU]"""
+    """Counts above the sky; 0 where a pixel does not count. [ADU]"""
     usable: F32
     """1 where a pixel counts, 0 where it is undefined, clipped, of another colour, or not the star's."""
     noise: F32
@@ -102,6 +102,8 @@ def cut_stamps(
         green = np.array([letter == "G" for letter in frame.mosaic], np.float32)
         usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
     values -= sky.level_at(ix, iy)[:, None]
+    if not usable.min(initial=1):
+        values[usable == 0] = 0
     return Stamps(values, usable, sky.noise_at(ix, iy), ix, iy, half, square_grid(half))
 
 
@@ -116,7 +118,7 @@ def _windows(
         raw, beyond = np.empty(usable.shape, pixels.dtype), np.arange(len(x))
     else:
         left, top = np.clip(x - half, 0, width - side), np.clip(y - half, 0, height - side)
-        raw = _rows_of_windows(pixels, left, top, side)
+        raw = windows_at(pixels, left, top, side)
         beyond = np.flatnonzero((left != x - half) | (top != y - half))
     reach = np.arange(-half, half + 1)
     rows, columns = y[beyond, None] + reach, x[beyond, None] + reach
@@ -127,9 +129,12 @@ def _windows(
     return raw, usable
 
 
-def _rows_of_windows(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.intp], side: int) -> NDArray[Any]:
-    """Windows within the image, each row of one copied as one item: three times as quick as pixel by pixel."""
-    height, width = pixels.shape
+def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.intp], side: int) -> NDArray[Any]:
+    """Square windows that lie within the image, shape (n, side * side).
+
+    Each row of a window is copied as one item: three times as quick as pixel by pixel.
+    """
+    width = pixels.shape[1]
     row = np.dtype((np.void, side * pixels.itemsize))
     if not pixels.flags.c_contiguous:
         pixels = np.ascontiguousarray(pixels)

@@ -1,6 +1,5 @@
 """Peaks looked at in full resolution: centre, flux, and whether their light is spread as optics spread it."""
 
-from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -62,9 +61,9 @@ def vet_peaks(
     side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
     stamps = cut_stamps(frame, sky, x, y, half, colour_levels=levels)
     n = 2 * half + 1
-    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    image = stamps.values.reshape(-1, n, n)
     if shape.short_px >= SPREAD_PX:
-        stamps, image = _without_sharp_pixels(image, stamps, shape, side_share)
+        _fill_sharp_pixels(stamps, shape, side_share)
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx, dy = _centroid(image, grid, shape)
     weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
@@ -141,16 +140,18 @@ def _round_window(grid: Any, centre: Any, shape: Pilot) -> NDArray[np.float32]:
 
 def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
     """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
-    dx = np.zeros(len(image), np.float32)
-    dy = np.zeros(len(image), np.float32)
+    middle = np.zeros(1, np.float32)
+    window = _window(grid, middle, middle, shape)[0]
+    sums = np.stack([window, window * grid[None, :], window * grid[:, None]]).reshape(3, -1)
+    total, across, down = (image.reshape(len(image), -1) @ sums.T).T  # one window for all: one product
+    total = np.maximum(total, 1e-3)
     limit = max(1.5, 0.6 * shape.long_px)
-    for _ in range(2):
-        across, down = _marginals(image, grid, dx, dy, shape)
-        total = np.maximum(across.sum(axis=1), 1e-3)
-        dx += np.clip(2 * (across @ grid / total - dx), -1.5, 1.5)
-        dy += np.clip(2 * (down @ grid / total - dy), -1.5, 1.5)
-        dx, dy = np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
-    return dx, dy
+    dx, dy = np.clip(2 * across / total, -1.5, 1.5), np.clip(2 * down / total, -1.5, 1.5)
+    along_x, along_y = _marginals(image, grid, dx, dy, shape)
+    total = np.maximum(along_x.sum(axis=1), 1e-3)
+    dx += np.clip(2 * (along_x @ grid / total - dx), -1.5, 1.5)
+    dy += np.clip(2 * (along_y @ grid / total - dy), -1.5, 1.5)
+    return np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
 
 
 def _marginals(image: NDArray[np.float32], grid: Any, dx: Any, dy: Any, shape: Pilot) -> tuple[Any, Any]:
@@ -179,9 +180,9 @@ def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any
     residual = values - height[:, None] * weight
     residual[core | (usable == 0)] = np.nan
     n_core = _dot(within, within)
-    noise = np.fmax(_scatter(residual, (count - n_core).astype(np.intp)), stamps.noise)
+    noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
     level = (light - height * volume) / count
-    above = (values - level[:, None]) * within
+    above: NDArray[np.float32] = (values - level[:, None]) * within
     within *= weight
     explained = height**2 * _dot(within, within)
     likeness = explained / np.maximum(_dot(above, above) - n_core * noise**2, explained * 0.5)
@@ -202,25 +203,19 @@ def _scatter(residual: NDArray[np.float32], count: NDArray[np.intp]) -> NDArray[
     return np.where(count > 0, (three - quarter) / np.float32(QUARTILES_PER_SIGMA), 0)
 
 
-def _without_sharp_pixels(
-    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
-) -> tuple[Stamps, NDArray[np.float32]]:
-    """Stamps without the pixels that stand alone, since a star may lie under hot ones; and filled in between."""
-    n, side = image.shape[:2]
+def _fill_sharp_pixels(stamps: Stamps, shape: Pilot, side_share: float) -> None:
+    """Mark the pixels that stand alone as unusable, since a star may lie under hot ones, and fill them in."""
+    side = 2 * stamps.half + 1
     inner = np.pad(np.ones((side - 2, side - 2), bool), 1).ravel()
-    flat = image.ravel()
-    at = np.flatnonzero((image.reshape(n, -1) > SHARP_PIXEL_SIGMA * stamps.noise[:, None]) & inner)
+    flat = stamps.values.reshape(-1)
+    at = np.flatnonzero((stamps.values > SHARP_PIXEL_SIGMA * stamps.noise[:, None]) & inner)
     noise, share = stamps.noise[at // side**2], _share_beside(shape, side_share)
     beside_x = (flat[at - 1] + flat[at + 1]) / 2
     beside_y = (flat[at - side] + flat[at + side]) / 2
     least = np.minimum(beside_x, beside_y)
     sharp = share * flat[at] - least > 2 * noise * np.float32(np.sqrt(0.5 + share**2))
-    if not sharp.any():
-        return stamps, image
-    image, usable = image.copy(), stamps.usable.copy()
-    image.ravel()[at[sharp]] = least[sharp]
-    usable.ravel()[at[sharp]] = 0
-    return replace(stamps, usable=usable), image
+    flat[at[sharp]] = least[sharp]
+    stamps.usable.reshape(-1)[at[sharp]] = 0
 
 
 def _share_beside(shape: Pilot, side_share: float) -> float:
