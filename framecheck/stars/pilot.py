@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
-from framecheck.stars.peaks import LonePixels, Peaks
+from framecheck.stars.peaks import LonePixels, Peaks, mean_cells
 
 PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
@@ -78,9 +78,10 @@ def pilot_star(
         usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     regions = []
-    for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
+    levels = sky.level_at(peaks.x[chosen], peaks.y[chosen])
+    for x, y, level in zip(peaks.x[chosen], peaks.y[chosen], levels, strict=True):
         within = (
-            _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise * cell, reach, lone)
+            _half_maximum_region(pixels, float(level), float(x), float(y), cell, clip_adu, noise * cell, reach, lone)
             for reach in REACHES
         )
         region = next((region for region in within if region is not None), None)
@@ -113,7 +114,7 @@ def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int
 
 def _half_maximum_region(
     pixels: NDArray[Any],
-    sky: Sky,
+    level: float,
     x: float,
     y: float,
     cell: int,
@@ -137,30 +138,29 @@ def _half_maximum_region(
         return None
     if lone is not None:
         raw = _levelled(raw, lone, top, left)
-    image = raw[: rows * fine, : columns * fine].reshape(rows, fine, columns, fine).mean(axis=(1, 3), dtype=np.float32)
-    image -= float(sky.level_at(np.array([x]), np.array([y]))[0])
+    image = mean_cells(raw[: rows * fine, : columns * fine], fine)
+    image -= np.float32(level)
     row, column = min(int((y - top) / fine), rows - 1), min(int((x - left) / fine), columns - 1)
     near = image[max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
-    peak = np.nanmax(near)
-    second = np.partition(near.ravel(), -2)[-2]
+    brightest = int(near.argmax())
+    second, peak = np.sort(near, axis=None)[-2:]
     if not np.isfinite(peak) or second < 0.25 * peak:
-        return None  # one hot pixel
+        return None  # an undefined pixel, or one hot pixel
     half_maximum = 0.5 * min(peak, 1.15 * second)
     if half_maximum < CLEAR_SIGMA * noise / fine:
         return None
     above = image > half_maximum
     regions, _ = label(above)
-    at = np.unravel_index(np.argmax(np.where(near == peak, 1, 0)), near.shape)
-    own = regions == regions[max(row - 2, 0) + at[0], max(column - 2, 0) + at[1]]
-    v, u = np.nonzero(own)
+    down, right = divmod(brightest, near.shape[1])
+    v, u = np.nonzero(regions == regions[max(row - 2, 0) + down, max(column - 2, 0) + right])
     if u.min() == 0 or v.min() == 0 or u.max() == columns - 1 or v.max() == rows - 1 or len(u) < 3:
         return None
     # Each cell is itself a square of variance fine²/12.
-    own_width = fine**2 / 12
+    n, own_width, mean_u, mean_v = len(u), fine**2 / 12, u.sum() / len(u), v.sum() / len(v)
     return (
-        float(u.var() * fine**2 + own_width),
-        float(v.var() * fine**2 + own_width),
-        float(((u - u.mean()) * (v - v.mean())).mean() * fine**2),
+        float((u @ u / n - mean_u**2) * fine**2 + own_width),
+        float((v @ v / n - mean_v**2) * fine**2 + own_width),
+        float((u @ v / n - mean_u * mean_v) * fine**2),
     )
 
 
