@@ -1,10 +1,19 @@
 """The whole way, from files to a judgement, on one screen."""
 
 import os
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    wait,
+)
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 from threading import Thread
@@ -14,21 +23,24 @@ from framecheck.decision.judgement import Aim, Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
 from framecheck.logbook import Logbook
+from framecheck.memory import refuse_too_large
 from framecheck.night import build_night
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
-from framecheck.read import Exposure, Frame, Rig, kind_from_pixels, merge_rig, read_exposure, read_frame
+from framecheck.read import Exposure, Frame, Rig, at_hand, kind_from_pixels, merge_rig, read_exposure, read_frame
 from framecheck.sky import measure_sky
 from framecheck.stars import measure_stars
 
 Outcome = FrameResult | FrameFailure | Skipped
 Progress = Callable[[int, int, Path], None]
 """Called with frames done, frames in all, and the file just done."""
-Staffing = Callable[[int], AbstractContextManager[Executor]]
-"""Makes an executor for so many frames."""
+Staffing = Callable[[Sequence[Path]], AbstractContextManager[Executor]]
+"""Makes an executor for these frames."""
 
 IN_FLIGHT = 4
 """Frames handed to each worker ahead of time. Chosen: no worker waits, and no queue grows with the night."""
+ASK_AGAIN_S = 5.0
+"""[s] Chosen: how long a cluster may go unused after it has grown."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,14 +91,27 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     )
 
 
-def measure_file(path: Path, rig: Rig) -> Outcome:
-    """Measure a file if it is a light frame; say what it is, or what is wrong with it, if not."""
+def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outcome:
+    """Measure a file if it is a light frame; say what it is, or what is wrong with it, if not.
+
+    Parameters
+    ----------
+    path : Path
+        A file, or what stands for one behind an address (`read.remote`): it is fetched, and gone when it is measured.
+    rig : Rig
+    memory_bytes : int, optional
+        A frame that takes more is not measured.
+    """
     exposure: Exposure | None = None
     try:
-        exposure = read_exposure(path)
-        if exposure.kind not in ("light", "unknown"):
-            return Skipped(file=path, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
-        frame = read_frame(path)
+        with at_hand(path) as file:
+            exposure = replace(read_exposure(file), file=path)
+            if exposure.kind not in ("light", "unknown"):
+                return Skipped(file=path, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+            if memory_bytes is not None:
+                refuse_too_large(file, path, memory_bytes)
+            frame = read_frame(file)
+        frame = replace(frame, exposure=replace(frame.exposure, file=path))
         if exposure.kind == "unknown":
             kind = kind_from_pixels(frame)
             if kind in ("dark", "flat", "bias"):
@@ -118,6 +143,7 @@ def measure_night(
     executor: Executor | Staffing | None = None,
     progress: Progress | None = None,
     logbook: Logbook | None = None,
+    memory_bytes: int | None = None,
 ) -> Measurements:
     """Measure all frames of a night.
 
@@ -128,12 +154,15 @@ def measure_night(
     rig : Rig, optional
         What is known of the equipment.
     executor : Executor or callable, optional
-        Where frames are measured, or what makes that for a number of frames, and is not called for none; a process
-        pool of one worker a core (`worker_pool`) if not given.
+        Where frames are measured, or what makes that for the frames that have to be, and is not called for none; a
+        process pool of one worker a core (`worker_pool`) if not given. A cluster's is `Client(...).get_executor()` of
+        dask's `distributed`.
     progress : callable, optional
         Called after each file with files done, files in all, and the file.
     logbook : Logbook, optional
         Frames that it knows are not measured again; the others are written down as they come.
+    memory_bytes : int, optional
+        A frame that takes more fails, and says so.
     """
     rig = rig or Rig()
     outcomes: dict[int, Outcome] = {}
@@ -149,8 +178,8 @@ def measure_night(
                 done(index, known)
     unknown = {index: path for index, path in enumerate(paths) if index not in outcomes}
     if unknown:
-        with _staff(executor, len(unknown)) as workers:
-            for index, outcome in _as_completed(unknown, rig, workers):
+        with _staff(executor, list(unknown.values())) as workers:
+            for index, outcome in _as_completed(unknown, rig, workers, memory_bytes):
                 if logbook is not None:
                     logbook.record(paths[index], rig, outcome)
                 done(index, outcome)
@@ -162,26 +191,56 @@ def measure_night(
     )
 
 
-def _staff(executor: Executor | Staffing | None, n_frames: int) -> AbstractContextManager[Executor]:
-    """The executor for so many frames; one that was handed in stays open."""
+def _staff(executor: Executor | Staffing | None, paths: Sequence[Path]) -> AbstractContextManager[Executor]:
+    """The executor for these frames; one that was handed in stays open."""
     if executor is None:
-        return worker_pool(min(os.cpu_count() or 1, max(1, n_frames // 2)))
-    return nullcontext(executor) if isinstance(executor, Executor) else executor(n_frames)
+        return worker_pool(worth_starting(len(paths)))
+    return nullcontext(executor) if isinstance(executor, Executor) else executor(paths)
 
 
-def _as_completed(paths: Mapping[int, Path], rig: Rig, executor: Executor) -> Iterator[tuple[int, Outcome]]:
+def worth_starting(n_frames: int) -> int:
+    """Workers for so many frames: one a core, but none for a single frame, since starting takes longer than that."""
+    return min(os.cpu_count() or 1, max(1, n_frames // 2))
+
+
+def side_by_side(executor: Executor) -> int:
+    """How many frames an executor measures at a time: its cluster's threads, if it has one, else a core each."""
+    cluster = getattr(executor, "_client", None)  # that is how dask's executor knows its cluster
+    if cluster is None or not hasattr(cluster, "nthreads"):
+        return os.cpu_count() or 1
+    return max(1, sum(cluster.nthreads().values()))
+
+
+def _as_completed(
+    paths: Mapping[int, Path], rig: Rig, executor: Executor, memory_bytes: int | None
+) -> Iterator[tuple[int, Outcome]]:
     """Outcomes as they come, with only a few frames under way at a time."""
     waiting = iter(paths.items())
     under_way: dict[Future[Outcome], int] = {}
-    limit = IN_FLIGHT * (os.cpu_count() or 1)
+    limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
     while True:
+        if time.monotonic() - asked > ASK_AGAIN_S:  # clusters grow and shrink
+            limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
         while len(under_way) < limit and (following := next(waiting, None)) is not None:
-            under_way[executor.submit(measure_file, following[1], rig)] = following[0]
+            under_way[executor.submit(measure_file, following[1], rig, memory_bytes)] = following[0]
         if not under_way:
             return
         done, _ = wait(under_way, return_when=FIRST_COMPLETED)
         for future in done:
-            yield under_way.pop(future), future.result()
+            index = under_way.pop(future)
+            yield index, _outcome(future, paths[index])
+
+
+def _outcome(future: Future[Outcome], path: Path) -> Outcome:
+    """What became of a frame; if its worker died of it again and again, that is named and the night goes on."""
+    try:
+        return future.result()
+    except (BrokenExecutor, CancelledError):
+        raise  # nobody is left to measure the others
+    except Exception as error:
+        said = " ".join(f"{type(error).__name__}: {error}".split())
+        remedy = "Look at the log of the workers: memory may have run out. Give each more, or leave the frame out."
+        return FrameFailure(exposure=None, file=str(path), fault=f"the workers failed on it ({said})", remedy=remedy)
 
 
 def judge_night(

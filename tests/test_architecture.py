@@ -18,6 +18,7 @@ ORDER = [
     "decision",
     "report",
     "logbook",
+    "memory",
     "pipeline",
     "simulate",
     "cli",

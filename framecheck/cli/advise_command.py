@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
+from framecheck.cli.workforce import Memory, Scheduler, Workers, Workforce, workforce
 
 if TYPE_CHECKING:
     from framecheck.cli.terminal import Look
@@ -43,9 +44,9 @@ def advise(
         Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out, as a rig.toml.")
     ] = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
-    ] = None,
+    workers: Workers = None,
+    memory: Memory = None,
+    scheduler: Scheduler = None,
     guiding: Annotated[
         Path | None,
         typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
@@ -64,9 +65,10 @@ def advise(
     from framecheck.pipeline import judge_night
     from framecheck.report.night_json import json_text
 
+    force = workforce(workers, memory, scheduler)
     record = None if guiding is None else read_guiding(guiding)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
-        measurements, known_rig = _measured(folder, rig, workers, quiet, book)
+        measurements, known_rig = _measured(folder, rig, force, quiet, book)
     judgement = judge_night(folder, measurements, known_rig, aim, record)
     for failure in measurements.failures:
         warn(failure_line(failure, folder))
@@ -79,22 +81,18 @@ def advise(
 
 
 def _measured(
-    folder: Path, rig_file: Path | None, workers: int | None, quiet: bool, logbook: "Logbook | None"
+    folder: Path, rig_file: Path | None, force: Workforce, quiet: bool, logbook: "Logbook | None"
 ) -> "tuple[Measurements, Rig]":  # fmt: skip
     """The frames of a folder, measured as `framecheck night` does."""
-    from framecheck.cli.night_command import measure_folder, nothing_sentence
+    from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
-    from framecheck.cli.terminal import safe, warn
+    from framecheck.cli.terminal import warn
     from framecheck.errors import NothingMeasured
-    from framecheck.read import Rig, find_frames, load_rig
+    from framecheck.read import Rig, load_rig
 
     rig = load_rig(rig_file) if rig_file is not None else Rig()
-    paths = find_frames(folder)
-    if not paths:
-        raise NothingMeasured(
-            f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
-        )
-    measurements = measure_folder(paths, rig, workers, quiet, logbook)
+    paths = frames_of(folder)
+    measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))

@@ -18,6 +18,7 @@ from framecheck.cli.advise_command import advise
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
 from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
+from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
 from framecheck.errors import FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
@@ -152,15 +153,19 @@ def main(
 @app.command(epilog="Example: framecheck night ~/astro/lights --out ~/astro/report --rig rig.toml")
 def night(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Where the night's FITS files are, in folders below it too.")
+        Path,
+        typer.Argument(
+            metavar="FOLDER",
+            help="Where the night's FITS files are, in folders below it too; or an address, or a .txt that lists them.",
+        ),
     ],
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where report.html, night.json, frames.csv go.")],
     rig: RigOption = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
-    workers: Annotated[
-        int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
-    ] = None,
+    workers: Workers = None,
+    memory: Memory = None,
+    scheduler: Scheduler = None,
     guiding: Annotated[
         Path | None,
         typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
@@ -174,9 +179,10 @@ def night(
     """Measure, grade and report all light frames of a folder."""
     from framecheck.cli.night_command import judge_folder, logbook_in_use
 
+    force = workforce(workers, memory, scheduler)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         failed = judge_folder(
-            folder, out, rig, aim, stars=stars, workers=workers, as_json=as_json, quiet=quiet, guiding_file=guiding,
+            folder, out, rig, aim, stars=stars, force=force, as_json=as_json, quiet=quiet, guiding_file=guiding,
             logbook=book,
         )  # fmt: skip
     if failed:

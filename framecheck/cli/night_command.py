@@ -1,27 +1,26 @@
 """`framecheck night`: a folder in, a report out."""
 
-import multiprocessing
-import os
-import signal
 import sys
 from collections.abc import Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import CancelledError
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from framecheck.cli.night_summary import failure_line, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
 from framecheck.errors import NothingMeasured, UnusableRequest
-from framecheck.logbook import Logbook, logbook_file, named_file, open_logbook
+from framecheck.field import FrameFailure
+from framecheck.logbook import JudgedNight, Logbook, basis_of, files_of, logbook_file, named_file, open_logbook
 from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
-from framecheck.pipeline import Measurements, judge_night, measure_night, worker_pool
-from framecheck.read import Rig, find_frames, find_others, load_rig
+from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
+from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, load_rig, place_name, whole_path
 from framecheck.report.night_json import json_text, night_document
-from framecheck.report.write import FILES, prepare_folder, write_night
+from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
 
 
 def judge_folder(
@@ -31,7 +30,7 @@ def judge_folder(
     aim: Aim = "balanced",
     *,
     stars: bool = False,
-    workers: int | None = None,
+    force: Workforce = HERE,
     as_json: bool = False,
     quiet: bool = False,
     guiding_file: Path | None = None,
@@ -44,35 +43,97 @@ def judge_folder(
     UnusableRequest, UnusableRig, NothingMeasured
         With a sentence for the user.
     """
+    if force.scheduler is not None:
+        folder = whole_path(folder)  # its workers stand elsewhere
     rig = load_rig(rig_file) if rig_file is not None else Rig()
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
-    paths = [path for path in find_frames(folder) if not _is_ours(path, folder, out)]
-    if not paths:
-        raise NothingMeasured(
-            f"{safe(folder)} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). Give the folder of the frames."
-        )
+    paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
     prepare_folder(out)
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
-    measurements = measure_folder(paths, rig, workers, quiet, logbook)
+    folder = folder.parent if is_list(folder) else folder
+    look = look_of(sys.stdout)
+    basis = None
+    if logbook is not None:
+        given = [file for file in (rig_file, guiding_file) if file is not None]
+        basis = _basis(logbook, paths, given, (folder, out, aim, stars, look, rig_file, guiding_file, others))
+        known = None if basis is None else logbook.recall_night(out, basis)
+        if known is not None and known.stands(out) and _fail_alike(known, rig, folder):
+            _tell_again(known, out, as_json=as_json, quiet=quiet)
+            return len(known.failures)
+    measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
         raise NothingMeasured(nothing_sentence(folder, measurements))
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     written = write_night(judgement, out, stars=stars)
+    summary = "\n".join(night_lines(judgement, look))
+    if logbook is not None and basis is not None:
+        failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
+        night = JudgedNight(summary=summary, files=files_of(out, FILES), failures=failures)
+        logbook.record_night(out, folder, basis, night)
     if as_json:
         say(json_text(night_document(judgement)))
     elif quiet:
         for failure in measurements.failures:
             warn(failure_line(failure, folder))
     else:
-        say("\n".join(night_lines(judgement, look_of(sys.stdout))))
+        say(summary)
         say(f"\nOpen {safe(written.page)}")
     return len(measurements.failures)
 
 
+def frames_of(folder: Path) -> list[Path]:
+    """The FITS files of a folder, of an address or of a list.
+
+    Raises
+    ------
+    NothingMeasured
+        If there is none.
+    """
+    paths = find_frames(folder)
+    if not paths:
+        raise NothingMeasured(
+            f"{safe(place_name(folder))} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). "
+            "Give the folder of the frames."
+        )
+    return paths
+
+
+def _basis(logbook: Logbook, paths: list[Path], given: list[Path], words: tuple[object, ...]) -> bytes | None:
+    """What the night's report follows from; None if a file cannot be read."""
+    marks = logbook.marks(paths)
+    try:
+        return basis_of(marks, given, words) if len(marks) == len(paths) else None
+    except OSError:
+        return None
+
+
+def _fail_alike(known: JudgedNight, rig: Rig, folder: Path) -> bool:
+    """Whether the files that could not be measured still cannot be, for the same reason."""
+    for file, line in known.failures.items():
+        outcome = measure_file(Path(file), rig)
+        if not isinstance(outcome, FrameFailure) or failure_line(outcome, folder) != line:
+            return False
+    return True
+
+
+def _tell_again(known: JudgedNight, out: Path, *, as_json: bool, quiet: bool) -> None:
+    """What was told when the night was judged."""
+    if as_json:
+        say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
+    elif quiet:
+        for line in known.failures.values():
+            warn(line)
+    else:
+        say(known.summary)
+        say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")
+
+
 def _is_ours(path: Path, folder: Path, out: Path) -> bool:
     """Whether a file below the folder is one of a report that goes, or went, there as well."""
+    if is_remote(folder) or is_remote(path):
+        return False
     if out.resolve() == folder.resolve():
         return path.parent.resolve() == out.resolve() and path.name in FILES
     return out.resolve() in path.resolve().parents
@@ -87,34 +148,22 @@ def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> 
 
 
 def measure_folder(
-    paths: list[Path], rig: Rig, workers: int | None, quiet: bool, logbook: Logbook | None = None
+    paths: list[Path], rig: Rig, force: Workforce, quiet: bool, logbook: Logbook | None = None
 ) -> Measurements:
-    """Measure frames that the logbook does not know in worker processes, with a line of progress."""
-
-    def staff(n_frames: int) -> AbstractContextManager[Executor]:
-        return _interruptible_workers(workers or min(os.cpu_count() or 1, max(1, n_frames // 2)))
-
+    """Measure frames that the logbook does not know, with a line of progress."""
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
-            return measure_night(paths, rig, staff, progress, logbook)
+            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes)
     except BrokenProcessPool:
         raise UnusableRequest(
             "a worker process was stopped from outside, most likely because memory ran out. "
-            "Use fewer with --workers, or close other programs."
+            "Use fewer with --workers or --memory, or close other programs."
         ) from None
-
-
-@contextmanager
-def _interruptible_workers(count: int) -> Iterator[Executor]:
-    """Worker processes that an interrupt ends."""
-    with _deaf_workers(count) as pool:
-        try:
-            yield pool
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for worker in multiprocessing.active_children():
-                worker.terminate()  # whoever stopped us does not want to wait for frames under way
-            raise
+    except CancelledError:
+        raise UnusableRequest(
+            f"the cluster at {force.scheduler} was lost while it measured. Start it again, then run this again: "
+            "frames in the logbook are not measured a second time."
+        ) from None
 
 
 @contextmanager
@@ -135,18 +184,6 @@ def logbook_in_use(file: Path | None, *, without: bool, whole: bool = False) -> 
     logbook = open_logbook(named or logbook_file(), warn, named=named is not None, whole=whole)
     with logbook or nullcontext():
         yield logbook
-
-
-def _deaf_workers(count: int) -> ProcessPoolExecutor:
-    """A pool whose workers do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
-    pool = worker_pool(count)
-    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)  # a process inherits what its parent ignores
-    try:
-        for _ in range(count):
-            pool.submit(int)  # a worker is started for each task that finds none idle
-    finally:
-        signal.signal(signal.SIGINT, heard)
-    return pool
 
 
 def nothing_sentence(folder: Path, measurements: Measurements) -> str:

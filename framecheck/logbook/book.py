@@ -2,7 +2,7 @@
 
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -13,9 +13,11 @@ from framecheck._version import __version__
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.logbook.encode import Kept, decode, encode
 from framecheck.logbook.mark import Mark, mark_of, measuring, rig_facts, unchanged
+from framecheck.logbook.nights import JudgedNight, as_text, from_text
 from framecheck.logbook.schema import bring_up_to_date
 from framecheck.logbook.unusable import UnusableLogbook, in_words
 from framecheck.night.records import Skipped
+from framecheck.read.remote import is_remote, place_name, whole_path
 from framecheck.read.rig import Rig
 
 _WAIT_S: Final = 30.0
@@ -73,6 +75,7 @@ class Logbook:
         self._tell = tell
         self._given_up = False
         self._marks: dict[Path, Mark] = {}
+        self._looked_at: dict[Path, Mark] = {}
         with in_words(file):
             file.parent.mkdir(parents=True, exist_ok=True)
             self._database = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
@@ -121,9 +124,52 @@ class Logbook:
         self._given_up = True
         self._tell(f"{why} {_GOES_ON}")
 
+    def marks(self, paths: Iterable[Path]) -> dict[Path, Mark]:
+        """What frames are known again by, as they are now; those that cannot be read are left out.
+
+        The next `recall` of each takes it from here, so that a night is looked at once.
+        """
+        marks = {}
+        for path in paths:
+            with suppress(OSError):
+                marks[path] = mark_of(path, whole=self.whole)
+        self._looked_at |= marks
+        return marks
+
+    def recall_night(self, out: Path, basis: bytes) -> JudgedNight | None:
+        """The report that was written to `out`, if it follows from what `basis` stands for; None if none is known."""
+        if self._given_up:
+            return None
+        try:
+            with in_words(self.file):
+                row = self._database.execute(
+                    "SELECT summary, files, failures FROM nights WHERE out = ? AND basis = ?",
+                    [_text(out.resolve()), basis],
+                ).fetchone()
+        except UnusableLogbook as why:
+            self._give_up(why)
+            return None
+        if row is None:
+            return None
+        return JudgedNight(summary=row[0], files=from_text(row[1]), failures=from_text(row[2]))
+
+    def record_night(self, out: Path, folder: Path, basis: bytes, night: JudgedNight) -> None:
+        """Write down that a report was written; it takes the place of an earlier one in the same folder."""
+        if self._given_up:
+            return
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        summary = night.summary.encode("utf-8", "replace").decode()
+        row = [_text(out.resolve()), _text(whole_path(folder)), basis, now, summary]
+        row += [as_text(night.files), as_text(night.failures)]
+        try:
+            with in_words(self.file):
+                self._database.execute("INSERT OR REPLACE INTO nights VALUES (?, ?, ?, ?, ?, ?, ?)", row)
+        except UnusableLogbook as why:
+            self._give_up(why)
+
     def _recalled(self, path: Path, rig: Rig) -> Kept | None:
         try:
-            mark = mark_of(path, whole=self.whole)
+            mark = self._looked_at.pop(path, None) or mark_of(path, whole=self.whole)
         except OSError:
             return None  # whoever measures it says what is wrong with it
         self._marks[path] = mark
@@ -234,21 +280,24 @@ class Logbook:
 
     def forget_folder(self, folder: Path) -> int:
         """Forget the frames of a folder and those below it; how many."""
-        top = _text(folder.resolve())
+        top = _text(whole_path(folder))
         below = top.rstrip(os.sep) + os.sep
-        return self._forget("folder = ? OR substr(folder, 1, ?) = ?", [top, len(below), below])
+        where, values = "folder = ? OR substr(folder, 1, ?) = ?", [top, len(below), below]
+        return self._forget(where, values, nights=(where, values))
 
     def forget_older(self, days: float) -> int:
         """Forget frames measured more than so many days ago; how many."""
         limit = datetime.now(UTC) - timedelta(days=days)
-        return self._forget("measured_utc < ?", [limit.isoformat(timespec="seconds")])
+        values = [limit.isoformat(timespec="seconds")]
+        return self._forget("measured_utc < ?", values, nights=("judged_utc < ?", values))
 
     def forget_outdated(self) -> int:
         """Forget frames measured by another version of measuring, which would be measured again; how many."""
-        return self._forget("measuring <> ?", [measuring()])
+        return self._forget("measuring <> ?", [measuring()], nights=("TRUE", []))
 
-    def _forget(self, where: str, values: list[Any]) -> int:
+    def _forget(self, where: str, values: list[Any], *, nights: tuple[str, list[Any]]) -> int:
         with in_words(self.file):
+            self._database.execute(f"DELETE FROM nights WHERE {nights[0]}", nights[1])
             gone = self._database.execute(f"DELETE FROM frames WHERE {where}", values).rowcount
             if gone:
                 self._database.execute("VACUUM")
@@ -276,11 +325,12 @@ def open_logbook(
 
 def _text(path: Path) -> str:
     """A path as text that SQLite takes; bytes that are no UTF-8 show as question marks."""
-    return str(path).encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    name = place_name(path) if is_remote(path) else str(path)
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def _place(path: Path) -> tuple[str, str]:
-    whole = path.resolve()
+    whole = whole_path(path)
     return _text(whole.parent), _text(Path(whole.name))
 
 

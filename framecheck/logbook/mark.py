@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from framecheck.logbook.encode import record_shape
+from framecheck.read.remote import is_remote, remote_state
 from framecheck.read.rig import Rig
 
 MEASURING: Final = 1
@@ -52,7 +53,7 @@ def mark_of(path: Path, *, whole: bool = False) -> Mark:
     Parameters
     ----------
     path : Path
-        Any file.
+        Any file; behind an address, what the store says of its content stands for it.
     whole : bool
         Whether all bytes are hashed too; takes as long as reading the file.
 
@@ -61,6 +62,9 @@ def mark_of(path: Path, *, whole: bool = False) -> Mark:
     OSError
         If it cannot be read.
     """
+    if is_remote(path):
+        size, tag = remote_state(path)
+        return Mark(size=size, modified_ns=0, fingerprint=hashlib.blake2b(tag.encode(), digest_size=20).digest())
     with path.open("rb") as file:
         about = os.fstat(file.fileno())
         digest = hashlib.blake2b(about.st_size.to_bytes(8, "big"), digest_size=20)
@@ -93,6 +97,8 @@ def _content(file: BinaryIO) -> bytes:
 def unchanged(path: Path, mark: Mark) -> bool:
     """Whether the file has not been written since its mark was taken."""
     try:
+        if is_remote(path):
+            return mark_of(path) == mark
         about = path.stat()
     except OSError:
         return False

@@ -29,6 +29,19 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
         "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
         "CREATE INDEX frames_folder ON frames (folder)",
     ),
+    (
+        """
+        CREATE TABLE nights (
+            out TEXT PRIMARY KEY,           -- folder of the report
+            folder TEXT NOT NULL,           -- of the frames
+            basis BLOB NOT NULL,            -- hash of all that the report follows from
+            judged_utc TEXT NOT NULL,
+            summary TEXT NOT NULL,          -- what was told when it was judged
+            files TEXT NOT NULL,            -- hashes of the report's files by name, as JSON
+            failures TEXT NOT NULL          -- what was wrong with files that could not be measured, by path, as JSON
+        )
+        """,
+    ),
 )
 """Steps from each schema version to the next; never change one that has been released, add another."""
 

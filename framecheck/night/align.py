@@ -79,10 +79,14 @@ def align(
     tree = cKDTree(there.points)
     transform, radius = start, FIRST_RADIUS_PX
     fit: Fit | None = None
+    before: Pairs | None = None
     for _ in range(4):
         pairs = pair_up(there, tree, here, transform, radius)
         if len(pairs[0]) < 4:
             return fit
+        if before is not None and all(map(np.array_equal, pairs, before)):
+            break  # the same stars give the same fit
+        before = pairs
         guess = Fit(transform, np.eye(4), pairs[0], pairs[1], radius, radius, 1.0)
         fit = fit_pairs(there, here, pairs, guess)
         if fit is None:

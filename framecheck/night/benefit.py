@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.night.pair_sums import PairSums, pair_sums
 from framecheck.night.stack import Stackable, long_axis, with_and_without
 from framecheck.night.transform import Floats
 
@@ -80,23 +81,26 @@ def weigh(frames: Stackable, detail: float, allowed: NDArray[np.bool_]) -> Balan
     Which frames are a loss depends on which are kept. The search starts from the sharper half, so that a night of which
     a part is badly blurred is judged by its good part, and goes on until nothing changes.
     """
+    pairs = pair_sums(frames.size)
     if not allowed.any():
-        return _balance(frames, detail, np.ones(len(allowed), bool), allowed)
+        return _balance(frames, detail, np.ones(len(allowed), bool), allowed, pairs)
     size = frames.size[:, 0] + frames.size[:, 1]
     keep = allowed & (size <= np.median(size[allowed]))
     seen = set()
-    balance = _balance(frames, detail, keep, keep)
+    balance = _balance(frames, detail, keep, keep, pairs)
     while keep.tobytes() not in seen:
         seen.add(keep.tobytes())
         keep = allowed & (balance.benefit > -SURE_SIGMA * balance.error)
         if not keep.any():
             keep = allowed & (size == size[allowed].min())
-        balance = _balance(frames, detail, keep, keep)
+        balance = _balance(frames, detail, keep, keep, pairs)
     return balance
 
 
-def _balance(frames: Stackable, detail: float, stacked: NDArray[np.bool_], keep: NDArray[np.bool_]) -> Balance:
-    with_it, without, whole = with_and_without(frames, stacked)
+def _balance(
+    frames: Stackable, detail: float, stacked: NDArray[np.bool_], keep: NDArray[np.bool_], pairs: PairSums
+) -> Balance:
+    with_it, without, whole = with_and_without(frames, stacked, pairs)
     with np.errstate(invalid="ignore", divide="ignore"):
         alone = without.light_s <= 1e-9 * with_it.light_s
         light = np.log(with_it.light_s / without.light_s)

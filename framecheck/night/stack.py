@@ -5,16 +5,13 @@ one flux and weighted by inverse variance. All sums are then closed forms.
 """
 
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.night.pair_sums import PairSums, overlap, pair_sums
 from framecheck.night.records import Group, Night, NightFrame
 from framecheck.night.transform import Floats
-
-_BLOCK: Final = 512
-"""Frames compared with all others at a time: bounds the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,41 +71,6 @@ def _squared_widths(fwhm_px: float, e1: float, e2: float, rotation_deg: float) -
     return float(mean + half * np.cos(twice)), float(mean - half * np.cos(twice)), float(half * np.sin(twice))
 
 
-def overlap(one: Floats, other: Floats) -> Floats:
-    """How two Gaussian stars on each other act on depth and on detail.
-
-    Parameters
-    ----------
-    one, other : ndarray, shape (..., 3)
-        Squared widths xx, yy, xy, broadcast against each other. [px²]
-
-    Returns
-    -------
-    ndarray, shape (..., 4)
-        The integral of P1 P2, then xx, yy and xy of the integral of grad P1 (grad P2)^T, up to constants.
-
-    Notes
-    -----
-    For Gaussians of covariance C1 and C2 the integral of P1 P2 is 1 / (2 pi sqrt(det S)) with S = C1 + C2, and that of
-    the gradients the same times S^-1. Closed form.
-    """
-    xx, yy, xy = np.moveaxis(one + other, -1, 0)
-    determinant = xx * yy - xy**2
-    area = 1 / np.sqrt(determinant)
-    return np.stack([area, yy * area / determinant, xx * area / determinant, -xy * area / determinant], axis=-1)
-
-
-def overlaps_with(frames: Stackable, keep: NDArray[np.bool_]) -> Floats:
-    """Sum of every frame's overlap with those kept, itself left out, each by its weight; shape (n, 4)."""
-    out = np.empty((len(frames.light_s), 4))
-    size, light = frames.size[keep], frames.light_s[keep]
-    for first in range(0, len(out), _BLOCK):
-        block = slice(first, first + _BLOCK)
-        out[block] = np.einsum("ijk,j->ik", overlap(frames.size[block, None], size[None]), light)
-    itself = overlap(frames.size, frames.size) * frames.light_s[:, None]
-    return out - np.where(keep[:, None], itself, 0.0)
-
-
 @dataclass(frozen=True, slots=True)
 class Stack:
     """A stack, or many: sums from which its depth and its star follow."""
@@ -149,8 +111,17 @@ class Stack:
         return along
 
 
-def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack, Stack, Stack]:
+def with_and_without(
+    frames: Stackable, keep: NDArray[np.bool_], pairs: PairSums | None = None
+) -> tuple[Stack, Stack, Stack]:
     """Stacks of the frames kept, with each frame in turn and without it.
+
+    Parameters
+    ----------
+    frames : Stackable
+    keep : ndarray of bool, shape (n,)
+    pairs : PairSums, optional
+        Of these frames, where they are made already: of all that is done here, making them takes longest.
 
     Returns
     -------
@@ -160,8 +131,9 @@ def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack,
         Of all frames kept, with shape ().
     """
     light = frames.light_s
-    sums = overlaps_with(frames, keep)
-    alone = overlap(frames.size, frames.size) * (light**2)[:, None]
+    itself = overlap(frames.size, frames.size) * light[:, None]
+    sums = (pairs or pair_sums(frames.size)).with_all(np.where(keep, light, 0.0)) - np.where(keep[:, None], itself, 0.0)
+    alone = itself * light[:, None]
     own = 2 * sums * light[:, None] + alone
     total = (sums * light[:, None] + alone)[keep].sum(axis=0)
     inside = np.where(keep, 1.0, 0.0)
@@ -176,14 +148,8 @@ def with_and_without(frames: Stackable, keep: NDArray[np.bool_]) -> tuple[Stack,
 
 def growing_stack(frames: Stackable, order: NDArray[np.intp]) -> Stack:
     """Stacks of the first, the first two, ... of the frames in the order given, shape (n,)."""
-    light, size = frames.light_s[order], frames.size[order]
-    added = np.empty((len(light), 4))
-    for first in range(0, len(light), _BLOCK):
-        rows = np.arange(first, min(first + _BLOCK, len(light)))
-        pair = overlap(size[rows, None], size[None])
-        before = np.where(np.arange(len(light)) < rows[:, None], 2.0, 0.0) + (np.arange(len(light)) == rows[:, None])
-        added[rows] = np.einsum("ijk,ij->ik", pair, before * light[rows, None] * light[None])
-    return Stack(np.cumsum(light), np.cumsum(added, axis=0), frames.ideal_fwhm_px)
+    sums = pair_sums(frames.size).growing(frames.light_s, order)
+    return Stack(np.cumsum(frames.light_s[order]), sums, frames.ideal_fwhm_px)
 
 
 def long_axis(frames: Stackable) -> Floats:

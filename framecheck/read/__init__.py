@@ -2,8 +2,9 @@
 
 from framecheck.read.exposure import Exposure, Frame, Kind, Orientation
 from framecheck.read.fits import read_exposure, read_frame
-from framecheck.read.folder import find_frames, find_others
+from framecheck.read.folder import find_frames, find_others, is_list
 from framecheck.read.kind import kind_from_pixels
+from framecheck.read.remote import at_hand, is_remote, place_name, whole_path
 from framecheck.read.rig import Rig, merge_rig
 from framecheck.read.rig_file import load_rig, rig_template
 
@@ -13,12 +14,17 @@ __all__ = [
     "Kind",
     "Orientation",
     "Rig",
+    "at_hand",
     "find_frames",
     "find_others",
+    "is_list",
+    "is_remote",
     "kind_from_pixels",
     "load_rig",
     "merge_rig",
+    "place_name",
     "read_exposure",
     "read_frame",
     "rig_template",
+    "whole_path",
 ]

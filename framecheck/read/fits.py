@@ -65,6 +65,18 @@ def read_exposure(path: Path) -> Exposure:
         return _exposure(path, layout)
 
 
+def read_layout(path: Path) -> Layout:
+    """Where the image lies in a file and how large it is, from the headers alone.
+
+    Raises
+    ------
+    UnusableFrame
+        As for `read_exposure`.
+    """
+    with _opened(path) as opened:
+        return _find(opened, path)
+
+
 def read_frame(path: Path) -> Frame:
     """Read a frame with its pixels as they are stored.
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.errors import UnusableRequest
+from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
 FRAME_ENDINGS: Final = (".fits", ".fit", ".fts")
 PACKED_ENDINGS: Final = (".fz", ".gz")
@@ -25,23 +26,47 @@ def find_frames(folder: Path) -> list[Path]:
     """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
 
     Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice; a link
-    to a folder that was met already is told by `find_others`.
+    to a folder that was met already is told by `find_others`. The folder may lie behind an address, or be a list: a
+    text file (.txt) that names a frame a line, by address or path.
 
     Raises
     ------
     UnusableRequest
         If there is no such folder, or it may not be read.
     """
+    if is_list(folder):
+        return _listed(folder)
     return [path for path, why in _walk(folder) if why is None]
+
+
+def is_list(folder: Path) -> bool:
+    """Whether what was given for a folder is a text file that names frames."""
+    return folder.suffix.lower() == ".txt" and (is_remote(folder) or folder.is_file())
+
+
+def _listed(file: Path) -> list[Path]:
+    """The frames that a list names, once each, in its order; names without an address are beside the list."""
+    try:
+        text = read_remote_text(file) if is_remote(file) else file.read_text(encoding="utf-8", errors="replace")
+    except OSError as why:
+        raise UnusableRequest(f"{file}: cannot be read ({why.strerror or why}). Check its permissions.") from None
+    lines = (line.strip() for line in text.splitlines())
+    named = [Path(line) for line in lines if line and not line.startswith("#")]
+    return list(dict.fromkeys(path if is_remote(path) else file.parent / path for path in named))
 
 
 def find_others(folder: Path) -> list[tuple[Path, str]]:
     """All files under a folder that are no frames, sorted, each with the reason."""
+    if is_list(folder):
+        return []
     return [(path, why) for path, why in _walk(folder) if why is not None]
 
 
 def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
     """Every file under the folder, with the reason if it is no frame."""
+    if is_remote(folder):
+        yield from ((path, _by_name(path)) for path in find_remote(folder))
+        return
     try:
         if not folder.is_dir():
             raise UnusableRequest(f"{folder}: there is no such folder. Give the folder that holds the frames.")
@@ -97,4 +122,8 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
         return None, True
     if not stat.S_ISREG(state.st_mode):
         return "a device or pipe, not a file", False
-    return (None if is_frame_name(path.name) else "its name does not end in .fits, .fit or .fts"), False
+    return _by_name(path), False
+
+
+def _by_name(path: Path) -> str | None:
+    return None if is_frame_name(path.name) else "its name does not end in .fits, .fit or .fts"

@@ -12,6 +12,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.judgement import Finding, Judgement, MountDecision, Tracking, Undecided
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
+from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
@@ -108,7 +109,7 @@ def _plain(value: Any) -> Any:
 def _source(night: Night) -> dict[str, Any]:
     measured, failed = len(night.frames), len(night.failures)
     return {
-        "folder": night.folder.as_posix(),
+        "folder": place_name(night.folder),
         "n_files": measured + failed + len(night.skipped),
         "n_measured": measured,
         "n_failed": failed,

@@ -5,6 +5,8 @@ import unicodedata
 from pathlib import Path, PurePath
 from typing import Final
 
+from framecheck.read.remote import place_name
+
 UNKNOWN: Final = "–"
 """Stands where a number is not known."""
 
@@ -42,7 +44,7 @@ def path_in(folder: Path, file: PurePath) -> str:
         inside = file.relative_to(folder)
     except ValueError:
         inside = file
-    return valid_text(inside.as_posix())
+    return valid_text(place_name(inside))
 
 
 def known(value: float | None) -> float | None:

@@ -32,7 +32,9 @@ _REASONS: Final = {
 }
 
 
-FILES: Final = ("report.html", "night.json", "frames.csv", "stars.parquet")
+PAGE: Final = "report.html"
+NIGHT: Final = "night.json"
+FILES: Final = (PAGE, NIGHT, "frames.csv", "stars.parquet")
 """The names of all that is written."""
 
 

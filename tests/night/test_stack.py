@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from framecheck.night.benefit import break_even_width, round_benefit, weigh
-from framecheck.night.stack import Stackable, growing_stack, overlap, with_and_without
+from framecheck.night.pair_sums import overlap, pair_sums
+from framecheck.night.stack import Stackable, growing_stack, with_and_without
 
 
 def gaussians(widths, light=None, elongation=1.0, pa_deg=0.0, ideal: float = 3.0) -> Stackable:
@@ -90,7 +91,44 @@ def test_leaving_out_and_putting_back_agree_with_stacking_anew() -> None:
         assert with_it.elongation[i] == pytest.approx(growing_stack(frames, np.append(others, i)).elongation[-1])
 
 
-def test_many_frames_are_summed_in_parts() -> None:
+def mixed(n: int) -> Stackable:
+    """Sharp, blurred, round and drawn-out frames."""
+    rng = np.random.default_rng(1)
+    frames = gaussians(3 * np.exp(rng.normal(0, 0.3, n)), rng.uniform(1, 60, n), np.exp(np.abs(rng.normal(0, 0.4, n))))
+    turned = gaussians(frames.size[:, 0] ** 0.5, frames.light_s, 1.3, pa_deg=50)
+    return Stackable(frames.frames, frames.light_s, np.where(rng.random((n, 1)) < 0.5, frames.size, turned.size),
+                     frames.width_error, frames.ideal_fwhm_px)  # fmt: skip
+
+
+@pytest.mark.parametrize("n", [1, 2, 7, 300, 900])
+def test_sums_over_pairs_are_those_of_every_pair_by_itself(n: int) -> None:
+    # closed form: every pair by itself, added up
+    frames = mixed(n)
+    pairs = overlap(frames.size[:, None], frames.size[None])
+    sums = pair_sums(frames.size).with_all(frames.light_s)
+    scale = np.einsum("ijk,j->ik", np.abs(pairs), frames.light_s)
+    assert np.abs(sums - np.einsum("ijk,j->ik", pairs, frames.light_s)).max(axis=0) == pytest.approx(
+        0, abs=1e-12 * scale.max()
+    )
+    order = np.random.default_rng(2).permutation(n)
+    weighted = (pairs * (frames.light_s[:, None] * frames.light_s[None])[..., None])[order][:, order]
+    grown = pair_sums(frames.size).growing(frames.light_s, order)
+    for k in sorted({0, n // 2, n - 1}):
+        assert grown[k] == pytest.approx(
+            weighted[: k + 1, : k + 1].sum(axis=(0, 1)), rel=1e-11, abs=1e-11 * grown[k, 1]
+        )
+
+
+def test_alike_frames_need_no_more_columns_however_many_they_are() -> None:
+    # what makes the time linear: the number of columns hardly grows
+    def columns(n: int) -> int:
+        widths = 3 * np.exp(np.random.default_rng(0).normal(0, 0.1, n))
+        return max(len(factor) for factor in pair_sums(gaussians(widths, elongation=1.1).size).factors)
+
+    assert columns(4000) < 1.5 * columns(250)
+
+
+def test_many_frames_are_summed_as_few_are() -> None:
     frames = gaussians(np.random.default_rng(1).uniform(3, 6, 1100))
     with_it, _, _ = with_and_without(frames, np.ones(1100, bool))
     total = np.einsum("i,ij,j->", frames.light_s, overlap(frames.size[:, None], frames.size[None])[..., 0],

@@ -1,0 +1,167 @@
+"""Who measures the frames: worker processes of this machine within a budget of memory, or a Dask cluster."""
+
+import os
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+from framecheck.errors import UnusableRequest
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor, ProcessPoolExecutor
+
+    from distributed import Client
+
+Workers = Annotated[
+    int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side; one a core.")
+]
+Memory = Annotated[
+    str | None,
+    typer.Option("--memory", metavar="SIZE", help="What all workers may take together, such as 2GB: else no limit."),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Measure on the Dask cluster there, such as tcp://host:8786."),
+]
+
+CONNECT_S: Final = 15
+"""[s] Chosen: a scheduler of the local network answers within one."""
+
+MISSING: Final = "--scheduler needs packages that are not installed: pip install 'framecheck[cluster]'."
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Workforce:
+    """What the options say of who measures."""
+
+    workers: int | None = None
+    memory_bytes: int | None = None
+    scheduler: str | None = None
+
+    @contextmanager
+    def staff(self, paths: Sequence[Path]) -> "Iterator[Executor]":
+        """The executor for these frames, as `measure_night` asks for it."""
+        if self.scheduler is not None:
+            with _cluster(self.scheduler) as executor:
+                yield executor
+            return
+        from framecheck.memory import workers_within
+        from framecheck.pipeline import worth_starting
+
+        count = self.workers or worth_starting(len(paths))
+        if self.memory_bytes is not None:
+            count = workers_within(self.memory_bytes, paths, count)
+        with _interruptible_workers(count) as executor:
+            yield executor
+
+
+HERE: Final = Workforce()
+"""A worker a core of this machine."""
+
+
+def workforce(workers: int | None, memory: str | None, scheduler: str | None) -> Workforce:
+    """What the options ask for.
+
+    Raises
+    ------
+    UnusableRequest
+        If they contradict each other, or the memory is no size.
+    """
+    if scheduler is not None and (workers is not None or memory is not None):
+        raise UnusableRequest(
+            "--workers and --memory are for this machine, and a cluster has its own. Leave them out with --scheduler."
+        )
+    if memory is None:
+        return Workforce(workers=workers, scheduler=scheduler)
+    from framecheck.memory import bytes_of
+
+    try:
+        return Workforce(workers=workers, memory_bytes=bytes_of(memory))
+    except ValueError:
+        raise UnusableRequest(f"--memory {memory!r} is no size. Give one such as 2GB or 800MB.") from None
+
+
+@contextmanager
+def _interruptible_workers(count: int) -> "Iterator[Executor]":
+    """Worker processes that an interrupt ends."""
+    import multiprocessing
+
+    with _deaf_workers(count) as pool:
+        try:
+            yield pool
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            for worker in multiprocessing.active_children():
+                worker.terminate()  # whoever stopped us does not want to wait for frames under way
+            raise
+
+
+def _deaf_workers(count: int) -> "ProcessPoolExecutor":
+    """A pool whose workers do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
+    import signal
+
+    from framecheck.pipeline import worker_pool
+
+    pool = worker_pool(count)
+    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)  # a process inherits what its parent ignores
+    try:
+        for _ in range(count):
+            pool.submit(int)  # a worker is started for each task that finds none idle
+    finally:
+        signal.signal(signal.SIGINT, heard)
+    return pool
+
+
+@contextmanager
+def _cluster(address: str) -> "Iterator[Executor]":
+    """The workers of a Dask cluster, if they measure as we do."""
+    os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")  # we say ourselves what is wrong
+    try:
+        from distributed import Client
+    except ImportError:
+        raise UnusableRequest(MISSING) from None
+    try:
+        client = Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as why:
+        raise UnusableRequest(
+            f"{address}: no Dask scheduler answers there ({type(why).__name__}). Start one with `dask scheduler`, and "
+            "give the address that it prints."
+        ) from None
+    try:
+        _refuse_strangers(client, address)
+        executor = client.get_executor(pure=False)  # a frame may have been rewritten: never an older result
+        try:
+            yield executor
+        except BaseException:
+            executor.shutdown(wait=False)  # frames under way are given up
+            raise
+    finally:
+        client.close()
+
+
+def _refuse_strangers(client: "Client", address: str) -> None:
+    """Raise if there are no workers, or some whose numbers could differ from ours."""
+    from framecheck.logbook.mark import measuring
+
+    if not client.nthreads():
+        raise UnusableRequest(f"{address}: the scheduler has no workers. Start some with `dask worker {address}`.")
+    ours, theirs = measuring(), _asked(client)
+    strangers = sorted(worker for worker, version in theirs.items() if version != ours)
+    if strangers:
+        found = theirs[strangers[0]]
+        said = f"measures as version {found}, this machine as {ours}" if isinstance(found, str) else "lacks framecheck"
+        raise UnusableRequest(
+            f"{strangers[0]} ({len(strangers)} of {len(theirs)} workers) {said}. Install the same everywhere."
+        )
+
+
+def _asked(client: "Client") -> dict[str, Any]:
+    """Each worker's version of measuring; an exception where it has none."""
+    from framecheck.logbook.mark import measuring
+
+    answers: dict[str, Any] = client.run(measuring, on_error="return")
+    return answers
