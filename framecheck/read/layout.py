@@ -251,7 +251,7 @@ def _refuse_impossible(
     stored = _data_bytes(header, path) if layout.tiled else demanded
     if available is not None and layout.offset + stored > available:
         held = max(0, available - layout.offset)
-        if held < stored / 20:
+        if 20 * held < stored:
             fault = f"claims {size} ({amount(stored)}) in its header, but holds {amount(held)} of them"
         else:
             fault = f"ends after {amount(available)} of {amount(layout.offset + stored)}"

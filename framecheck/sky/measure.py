@@ -46,6 +46,8 @@ WHOLE_IMAGE_SAMPLES: Final = 150_000
 
 _LEAST_FLOAT_NOISE: Final = 1e-18
 """[ADU] Chosen: the square of less is no normal number in float32."""
+_LEAST_SHARE: Final = 1e-15
+"""Noise over the brightest pixel, at least. Chosen: float32 holds the square of no larger ratio."""
 COUNTED_SIGMA: Final = 16
 """Values further from the level than this are counted as if there. [sigma] Chosen: beyond all that is asked for."""
 
@@ -160,7 +162,8 @@ def _least_noise(pixels: NDArray[Any], unit: int, level: NDArray[np.float64]) ->
     """Noise that rounding makes, where a picture has none of its own: a step over the root of 12. [ADU] Closed form."""
     if np.issubdtype(pixels.dtype, np.integer):
         return float(unit * np.sqrt(PIXEL_VARIANCE_PX2))
-    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), _LEAST_FLOAT_NOISE))
+    top = max(float(np.fmax.reduce(pixels, axis=None)), -float(np.fmin.reduce(pixels, axis=None)))
+    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), _LEAST_SHARE * top, _LEAST_FLOAT_NOISE))
 
 
 def _unit_of(samples: NDArray[Any]) -> int:

@@ -68,7 +68,7 @@ def vet_peaks(
     dx, dy = _centroid(image, grid, shape)
     weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
     flux, error, likeness = _matched(stamps, weight)
-    snr = flux / error
+    snr = np.divide(flux, error, out=np.zeros_like(flux), where=error > 0)  # none where no pixel is usable
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
     soft = ~_stands_alone(image, stamps, shape, side_share)
     like = saturated | (likeness > LIKENESS)
