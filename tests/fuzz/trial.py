@@ -19,7 +19,7 @@ from framecheck.errors import UnusableFrame
 from framecheck.read import read_exposure, rig_template
 
 MOST_S = 10.0
-"""Longer is a hang. [s]"""
+"""Longer is a hang. [s of this process at work, which a busy machine does not lengthen]"""
 _LEAST_MB = 8.0
 """[MB] Chosen: below, growth of a process tells of its allocator, not of the file."""
 _OLD_S = 1e9  # most mutants are files of last decade; a fresh one may still be being written
@@ -64,10 +64,10 @@ def try_mutant(hostile: Mutant, folder: Path, honest_mb: float, *, measure: bool
     if hostile.number % 8:
         os.utime(path, (_OLD_S, _OLD_S))
     before = path.stat().st_mtime_ns
-    start = time.perf_counter()
+    start = time.process_time()
     with _peak_of_memory() as peak:
         outcome, told = _frame_command(path, hostile.number) if measure else _reader(path)
-    seconds = time.perf_counter() - start
+    seconds = time.process_time() - start
     most_mb = 2 * (max(honest_mb, _LEAST_MB) + 4 * len(hostile.content) / 1e6)
     if path.stat().st_mtime_ns != before or path.read_bytes() != hostile.content:
         outcome = "changed the file"
