@@ -84,10 +84,13 @@ def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width
     n_bins = int(2 * diagonal / bin_px) + 2
     angles = np.arange(n_angles) * np.pi / n_angles
     top, most = np.empty(n_angles, np.intp), np.empty(n_angles, np.intp)
+    points = np.stack([x, y, np.ones_like(x)]).astype(np.float32)
     for i in range(0, n_angles, ANGLES):
-        c, s = np.cos(angles[i : i + ANGLES, None]), np.sin(angles[i : i + ANGLES, None])
-        row = ((c * x + s * y + diagonal) / bin_px).astype(np.intp) + n_bins * np.arange(len(c))[:, None]
-        count = np.bincount(row.ravel(), minlength=n_bins * len(c)).reshape(len(c), n_bins)
+        here = angles[i : i + ANGLES]
+        first = diagonal + bin_px * n_bins * np.arange(len(here))  # each direction has its own bins
+        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / bin_px
+        row = (across.astype(np.float32) @ points).astype(np.intp)
+        count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
         top[i : i + ANGLES] = count.argmax(axis=1)
         most[i : i + ANGLES] = count.max(axis=1)
     # What scattered stars put into a row: density times the longest chord in this direction.

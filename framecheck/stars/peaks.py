@@ -123,7 +123,7 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         return peaks, nothing
     left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
+    level, noise = sky.level_and_noise_at(peaks.x, peaks.y)
     lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
     size = max(256, 300_000 // side**2)
     for i in range(0, len(peaks), size):

@@ -101,10 +101,11 @@ def cut_stamps(
     elif frame.mosaic is not None:
         green = np.array([letter == "G" for letter in frame.mosaic], np.float32)
         usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
-    values -= sky.level_at(ix, iy)[:, None]
+    level, noise = sky.level_and_noise_at(ix, iy)
+    values -= level[:, None]
     if not usable.min(initial=1):
         values[usable == 0] = 0
-    return Stamps(values, usable, sky.noise_at(ix, iy), ix, iy, half, square_grid(half))
+    return Stamps(values, usable, noise, ix, iy, half, square_grid(half))
 
 
 def _windows(
