@@ -71,9 +71,8 @@ def _close_together(x: NDArray[Any], y: NDArray[Any], reach_px: float) -> NDArra
     """Indices of points with another nearby: the beads of a line are, most stars are not."""
     from scipy.spatial import cKDTree
 
-    places = np.column_stack([x, y])
-    nearest = cKDTree(places).query(places, k=2, distance_upper_bound=reach_px)[0][:, 1]
-    return np.flatnonzero(np.isfinite(nearest))
+    tree = cKDTree(np.column_stack([x, y]), balanced_tree=False, compact_nodes=False)
+    return np.unique(tree.query_pairs(reach_px, output_type="ndarray")).astype(np.intp)
 
 
 def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width_px: float) -> NDArray[np.intp] | None:
