@@ -129,7 +129,7 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
     unit = _unit_of(samples)
     level, noise = _lower_half(np.sort(_spread_over_unit(samples, unit), axis=2))
-    level, noise = _filled(level), _around(_filled(noise), np.median)
+    level, noise = _filled(level), _around(_filled(noise), _median_of_nine)
     level = _without_lifted_meshes(level, noise, samples.shape[2])
     flat_noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
     least = _least_noise(pixels, unit, level)
@@ -204,7 +204,7 @@ def _grain(
         np.take_along_axis(values, at[..., None], axis=2)[..., 0] for at in (counts // 4, 3 * counts // 4)
     )
     spread = (three - quarter).astype(float) / (QUARTILES_PER_SIGMA * np.sqrt(6))
-    noise = _around(_around(spread, np.median), np.mean)
+    noise = _around(_around(spread, _median_of_nine), _mean_of_nine)
     if noise.min() < 0.3:
         return None
     values /= noise[..., None].astype(np.float32)
@@ -365,14 +365,22 @@ def _around(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[n
     straight_on = min(mesh.shape) > 1
     padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*mesh.shape, 9)
-    return np.asarray(typical(windows, axis=2))
+    return typical(windows)
+
+
+def _median_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.sort(windows, axis=2)[..., 4]  # quicker than numpy.median, which makes no use of there being few
+
+
+def _mean_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
+    return windows.mean(axis=2)
 
 
 def _without_lifted_meshes(
     level: NDArray[np.float64], noise: NDArray[np.float64], n_samples: int
 ) -> NDArray[np.float64]:
     """Levels with those of meshes that a bright star lifts set to the median of their neighbours."""
-    around = _around(level, np.median)
+    around = _around(level, _median_of_nine)
     own_error = np.sqrt(np.pi / 2 / n_samples)  # of a median, in units of the noise
     return np.where(level - around > max(5 * own_error, LIFTED) * noise, around, level)
 

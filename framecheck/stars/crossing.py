@@ -71,9 +71,8 @@ def _close_together(x: NDArray[Any], y: NDArray[Any], reach_px: float) -> NDArra
     """Indices of points with another nearby: the beads of a line are, most stars are not."""
     from scipy.spatial import cKDTree
 
-    places = np.column_stack([x, y])
-    nearest = cKDTree(places).query(places, k=2, distance_upper_bound=reach_px)[0][:, 1]
-    return np.flatnonzero(np.isfinite(nearest))
+    tree = cKDTree(np.column_stack([x, y]), balanced_tree=False, compact_nodes=False)
+    return np.unique(tree.query_pairs(reach_px, output_type="ndarray")).astype(np.intp)
 
 
 def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width_px: float) -> NDArray[np.intp] | None:
@@ -84,10 +83,13 @@ def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width
     n_bins = int(2 * diagonal / bin_px) + 2
     angles = np.arange(n_angles) * np.pi / n_angles
     top, most = np.empty(n_angles, np.intp), np.empty(n_angles, np.intp)
+    points = np.stack([x, y, np.ones_like(x)]).astype(np.float32)
     for i in range(0, n_angles, ANGLES):
-        c, s = np.cos(angles[i : i + ANGLES, None]), np.sin(angles[i : i + ANGLES, None])
-        row = ((c * x + s * y + diagonal) / bin_px).astype(np.intp) + n_bins * np.arange(len(c))[:, None]
-        count = np.bincount(row.ravel(), minlength=n_bins * len(c)).reshape(len(c), n_bins)
+        here = angles[i : i + ANGLES]
+        first = diagonal + bin_px * n_bins * np.arange(len(here))  # each direction has its own bins
+        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / bin_px
+        row = (across.astype(np.float32) @ points).astype(np.intp)
+        count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
         top[i : i + ANGLES] = count.argmax(axis=1)
         most[i : i + ANGLES] = count.max(axis=1)
     # What scattered stars put into a row: density times the longest chord in this direction.

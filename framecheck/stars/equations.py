@@ -180,8 +180,7 @@ def _as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int) -> F64:
     Shape (n_stars, n_parameters, n_sums). Averaged over a pixel, f' P becomes f' P + (P lap f' + 2 grad f' grad P +
     f' lap P) / 24. The first part is in the averaged f'; with f'' = -k f' the others leave a polynomial of f'.
     """
-    c, _, _ = wing_terms(wing)
-    k = (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
+    k = bending(wing)
     m11, m12, m22 = contour.matrix
     n = len(POWERS)
     light, sky = n, n + 1
@@ -200,6 +199,12 @@ def _as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int) -> F64:
     out[:, SKY, sky] = 1
     out[:, N_PARAMETERS:, sky + 1 :] = 1
     return out
+
+
+def bending(wing: float) -> float:
+    """How strongly f' falls with v, -f'' / f', where that counts; over 6."""
+    c, _, _ = wing_terms(wing)
+    return (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
 
 
 def _sum(a: F32, b: F32) -> F64:

@@ -100,10 +100,12 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
         from framecheck.stars.trails import find_trail_peaks
 
         peaks = find_trail_peaks(cell_frame, cell_sky, pilot)
+    levels = None
     if scale > 1:
         peaks, pilot = _to_full_grid(peaks, pilot, scale)
-        pilot = _narrowed(frame, sky, peaks, pilot)
-    return _vetted(frame, sky, peaks, pilot, clip_adu)
+        levels = colour_levels(frame)
+        pilot = _narrowed(frame, sky, peaks, pilot, levels)
+    return _vetted(frame, sky, peaks, pilot, clip_adu, levels)
 
 
 def _detection_plane(frame: Frame, sky: Sky) -> tuple[NDArray[Any], Sky, int]:
@@ -124,11 +126,13 @@ def _to_full_grid(peaks: Peaks, pilot: Pilot | None, scale: int) -> tuple[Peaks,
     return Peaks(peaks.x * scale + offset, peaks.y * scale + offset, peaks.height), pilot
 
 
-def _narrowed(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None) -> Pilot | None:
+def _narrowed(
+    frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, levels: NDArray[np.float32] | None
+) -> Pilot | None:
     """The pilot of a mosaic at the width that suits its brightest peaks: cells are too coarse for narrow stars."""
     if pilot is None or not len(peaks):
         return pilot
-    levels, most = colour_levels(frame), min(len(peaks), TRIED_PEAKS)
+    most = min(len(peaks), TRIED_PEAKS)
     best, best_snr = pilot, 0.0
     for factor in NARROWER:
         shape = Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
@@ -171,12 +175,18 @@ def _wider(
     return peaks, pilot
 
 
-def _vetted(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, clip_adu: float | None) -> Found:
+def _vetted(
+    frame: Frame,
+    sky: Sky,
+    peaks: Peaks,
+    pilot: Pilot | None,
+    clip_adu: float | None,
+    levels: NDArray[np.float32] | None,
+) -> Found:
     """Peaks that are stars, each once."""
     shape = pilot or Pilot(3.0, 3.0, 0.0, 0)
     half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
     parts = []
-    levels = colour_levels(frame)
     size = max(64, STAMPS_PIXELS // (2 * half + 1) ** 2)
     for i in range(0, min(len(peaks), MOST_VETTED), size):
         x, y = peaks.x[i : i + size], peaks.y[i : i + size]

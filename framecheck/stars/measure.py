@@ -188,7 +188,7 @@ def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
     r2 = r2.reshape(len(stamps), -1)
     peak = np.where(r2 < 1, stamps.values, 0).max(axis=1, keepdims=True)
     # Twice a profile with the heaviest wings (beta 2): no star's own light is above it.
-    ceiling = 2 * peak * (1 + np.float32(0.414) * r2) ** -2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
+    ceiling = 2 * peak / (1 + np.float32(0.414) * r2) ** 2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
     return stamps.masked((r2 < 2.5) | (stamps.values < ceiling))
 
 

@@ -123,7 +123,7 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         return peaks, nothing
     left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
+    level, noise = sky.level_and_noise_at(peaks.x, peaks.y)
     lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
     size = max(256, 300_000 // side**2)
     for i in range(0, len(peaks), size):
@@ -144,10 +144,13 @@ def mean_cells(pixels: NDArray[Any], cell: int) -> F32:
     """Mean over cells of `cell` x `cell` pixels; undefined pixels count as the lowest of their cell's row."""
     if cell == 1:
         return pixels.astype(np.float32)
-    sums = np.empty((pixels.shape[0] // cell, pixels.shape[1] // cell), _sum_type(pixels.dtype))
-    _sum_cells(pixels[: len(sums) * cell, : sums.shape[1] * cell], cell, sums)
-    out = sums.astype(np.float32)
-    out *= np.float32(1 / cell**2)
+    n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
+    out = np.empty((n_y, n_x), np.float32)
+    sums = np.empty((BAND_CELLS, n_x), _sum_type(pixels.dtype))
+    for top in range(0, n_y, BAND_CELLS):
+        band = out[top : top + BAND_CELLS]
+        _sum_cells(pixels[top * cell : (top + len(band)) * cell, : n_x * cell], cell, sums[: len(band)])
+        np.multiply(sums[: len(band)], np.float32(1 / cell**2), out=band, casting="same_kind")
     return out
 
 

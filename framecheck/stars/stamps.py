@@ -1,7 +1,7 @@
 """Small cut-outs around stars, with what is needed to weigh their pixels."""
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,9 @@ from framecheck.sky.model import Sky
 from framecheck.stars.profile import PixelGrid, square_grid
 
 F32 = NDArray[np.float32]
+
+LEVEL_SAMPLES: Final = 40_000
+"""Pixels of each place of a mosaic that tell its level, about. Chosen: to less than a hundredth of the noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,10 +104,11 @@ def cut_stamps(
     elif frame.mosaic is not None:
         green = np.array([letter == "G" for letter in frame.mosaic], np.float32)
         usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
-    values -= sky.level_at(ix, iy)[:, None]
+    level, noise = sky.level_and_noise_at(ix, iy)
+    values -= level[:, None]
     if not usable.min(initial=1):
         values[usable == 0] = 0
-    return Stamps(values, usable, sky.noise_at(ix, iy), ix, iy, half, square_grid(half))
+    return Stamps(values, usable, noise, ix, iy, half, square_grid(half))
 
 
 def _windows(
@@ -147,7 +151,8 @@ def colour_levels(frame: Frame) -> NDArray[np.float32] | None:
     """Sky of each place of a 2 x 2 mosaic less that of its green pixels; None without a mosaic. [ADU]"""
     if frame.mosaic is None:
         return None
-    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::6, ::6]) for k in range(4)])
+    step = max(1, int(np.sqrt(frame.pixels.size / 4 / LEVEL_SAMPLES)))
+    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::step, ::step]) for k in range(4)])
     green = np.mean([level for level, letter in zip(levels, frame.mosaic, strict=True) if letter == "G"])
     return (levels - green).reshape(2, 2).astype(np.float32)
 

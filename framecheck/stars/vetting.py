@@ -66,7 +66,8 @@ def vet_peaks(
         _fill_sharp_pixels(stamps, shape, side_share)
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx, dy = _centroid(image, grid, shape)
-    weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
+    weight = _window(grid, dx, dy, shape).reshape(len(image), -1)
+    weight *= stamps.usable
     flux, error, likeness = _matched(stamps, weight)
     snr = np.divide(flux, error, out=np.zeros_like(flux), where=error > 0)  # none where no pixel is usable
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
@@ -178,11 +179,11 @@ def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any
     core = weight > CORE_WEIGHT
     within = core.astype(np.float32)
     residual = values - height[:, None] * weight
-    residual[core | (usable == 0)] = np.nan
+    np.putmask(residual, core | (usable == 0), np.nan)
     n_core = _dot(within, within)
     noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
     level = (light - height * volume) / count
-    above: NDArray[np.float32] = (values - level[:, None]) * within
+    above: NDArray[Any] = (values - level[:, None]) * within
     within *= weight
     explained = height**2 * _dot(within, within)
     light_there = np.maximum(_dot(above, above) - n_core * noise**2, explained * 0.5)
@@ -196,7 +197,7 @@ def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _scatter(residual: NDArray[np.float32], count: NDArray[np.intp]) -> NDArray[np.floating]:
+def _scatter(residual: NDArray[Any], count: NDArray[np.intp]) -> NDArray[np.floating]:
     """Robust spread of each row's `count` defined values; 0 where there are none."""
     order = np.sort(residual, axis=1)  # NaN goes last
     row = np.arange(len(order))
