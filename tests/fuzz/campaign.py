@@ -11,6 +11,7 @@ import contextlib
 import json
 import os
 import selectors
+import signal
 import subprocess
 import sys
 import tempfile
@@ -48,13 +49,16 @@ def main() -> int:
         return tell_one(options.seed, options.one, options.keep, measure=not options.read_only)
     if options.slice is not None:
         return run_slice(options.seed, *options.slice, measure=not options.read_only)
+    signal.signal(signal.SIGINT, signal.default_int_handler)  # also where a shell started it in the background
     begin = time.perf_counter()
     trials: list[Trial] = []
     with contextlib.suppress(KeyboardInterrupt), contextlib.closing(supervise(options)) as outcomes:
         for trial in outcomes:
             trials.append(trial)  # noqa: PERF402 - an interrupt keeps what there is
     summary = summary_of(trials, options, time.perf_counter() - begin)
-    options.summary.write_text(json.dumps(summary, indent=1) + "\n", encoding="utf-8")
+    kept = json.loads(options.summary.read_text(encoding="utf-8")) if options.summary.exists() else {}
+    through = "the reader" if options.read_only else "the frame command"
+    options.summary.write_text(json.dumps(kept | {through: summary}, indent=1) + "\n", encoding="utf-8")
     sys.stdout.write(json.dumps(summary, indent=1) + "\n")
     return 1 if summary["bad"] else 0
 
@@ -68,7 +72,6 @@ def summary_of(trials: list[Trial], options: argparse.Namespace, seconds: float)
         "date": date.today().isoformat(),
         "seed": options.seed,
         "mutants": len(trials),
-        "through": "the reader" if options.read_only else "the whole frame command",
         "minutes": round(seconds / 60, 1),
         "bad": sum(outcomes[name] for name in BAD),
         "outcomes": dict(outcomes.most_common()),

@@ -2,7 +2,6 @@
 
 import gzip
 import re
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -428,9 +427,11 @@ def _bomb(rng: Random) -> bytes:
     )
     head = heads[rng.integers(len(heads))]
     text = b"".join(card.ljust(CARD) for card in (*head, b"END")) if head else b"\0"
-    squeeze = zlib.compressobj(9, zlib.DEFLATED, 31)
-    packed = squeeze.compress(text.ljust(BLOCK))
-    filler = bytes(2**20) if rng.random() < 0.5 else b" " * 2**20
-    for _ in range(int(rng.choice([4, 300]))):
-        packed += squeeze.compress(filler)
-    return packed + squeeze.flush()
+    filler = b"\0" if rng.random() < 0.5 else b" "
+    return gzip.compress(text.ljust(BLOCK), mtime=0) + _megabyte(filler) * int(rng.choice([4, 300]))
+
+
+@cache
+def _megabyte(filler: bytes) -> bytes:
+    """A megabyte of one sign, as a member of gzip data."""
+    return gzip.compress(filler * 2**20, mtime=0)
