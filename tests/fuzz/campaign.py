@@ -133,7 +133,7 @@ def _heard(
             sys.stderr.write(f"\r{done} of {options.mutants}")
 
 
-def _slices(first: int, stop: int, size: int = 500) -> Iterator[tuple[int, int]]:
+def _slices(first: int, stop: int, size: int = 2500) -> Iterator[tuple[int, int]]:
     for start in range(first, stop, size):
         yield start, min(stop, start + size)
 
@@ -191,7 +191,7 @@ def run_slice(seed: int, start: int, stop: int, *, measure: bool) -> int:
         resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, _MOST_BYTES))
     out = os.fdopen(os.dup(1), "w")
     with tempfile.TemporaryDirectory() as folder:
-        honest_mb = honest_need_mb(Path(folder))
+        honest_mb = honest_need_mb(Path(folder), measure=measure)
         for number in range(start, stop):
             trial = try_mutant(mutant(seed, number), Path(folder), honest_mb, measure=measure)
             for left in Path(folder).iterdir():
@@ -201,15 +201,15 @@ def run_slice(seed: int, start: int, stop: int, *, measure: bool) -> int:
     return 0
 
 
-def honest_need_mb(folder: Path) -> float:
+def honest_need_mb(folder: Path, *, measure: bool) -> float:
     """The most that measuring an honest file takes, once libraries are loaded; warnings are errors from then on."""
     needs: list[float] = []
     for _ in range(2):
         needs.clear()
         for index, kind in enumerate(KINDS):
             honest = Mutant(number=3 * index + 1, ending=kind.ending, content=honest_file(index), story="honest")
-            trial = try_mutant(honest, folder, 1e6)
-            if trial.outcome != "measured":
+            trial = try_mutant(honest, folder, 1e6, measure=measure)
+            if trial.bad:
                 raise AssertionError(f"{kind.name}: {trial.outcome}: {trial.told}")
             needs.append(trial.megabytes)
             (folder / f"mutant{kind.ending}").unlink()
@@ -225,7 +225,7 @@ def tell_one(seed: int, number: int, keep: Path | None, *, measure: bool) -> int
     sys.stdout.write(f"{hostile.story}; {len(hostile.content)} bytes, {hostile.ending}\n")
     sys.stdout.flush()
     with tempfile.TemporaryDirectory() as folder:
-        trial = try_mutant(hostile, Path(folder), honest_need_mb(Path(folder)), measure=measure)
+        trial = try_mutant(hostile, Path(folder), honest_need_mb(Path(folder), measure=measure), measure=measure)
     sys.stdout.write(f"{trial}\n")
     return int(trial.bad)
 
