@@ -45,7 +45,7 @@ def lights(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def run(script: str, *words: object, before: Sequence[str] = ()) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
         [*before, sys.executable, "-c", script, *map(str, words)],
-        capture_output=True, text=True, check=False, timeout=120,
+        capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
 
 
@@ -129,7 +129,7 @@ def test_output_that_nothing_takes_is_one_sentence(lights: Path) -> None:
     with Path("/dev/full").open("w") as full:
         ended = subprocess.run(
             [sys.executable, "-c", RUN, "frame", str(lights / "0.fits"), "--json"],
-            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=120,
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=300,
         )  # fmt: skip
     one_sentence(ended)
 
