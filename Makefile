@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 
-.PHONY: calibration demo docs test lint format types benchmark clean
+.PHONY: calibration demo docs test lint format types benchmark fuzz clean
 
 demo: $(VENV)/.installed
 	$(BIN)/framecheck demo --into demo-night
@@ -31,6 +31,9 @@ docs: $(VENV)/.installed-dev
 
 benchmark: $(VENV)/.installed-dev
 	$(BIN)/python benchmarks/measure_speed.py
+
+fuzz: $(VENV)/.installed-dev
+	$(BIN)/python tests/fuzz/campaign.py --mutants 20000 --seed 1
 
 $(BIN)/python:
 	$(PYTHON) -m venv $(VENV)

@@ -8,7 +8,7 @@ of framecheck is used, and the tests of accuracy do not use this: they take thei
 """
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +41,7 @@ class Scene:
     read_noise_e: float = 1.5
     hot_share: float = 2e-4
     n_tracks: int = 12
+    colours: tuple[float, float, float] | None = None  # what red, green and blue pixels see of it, of an RGGB mosaic
     seed: int = 1
 
     @property
@@ -61,6 +62,10 @@ def render(scene: Scene) -> NDArray[np.uint16]:
     rng = np.random.default_rng(scene.seed)
     image = _sky_light(scene, rng)
     _add_stars(image, scene, rng)
+    if scene.colours is not None:
+        red, green, blue = scene.colours
+        for k, share in enumerate((red, green, green, blue)):
+            image[k // 2 :: 2, k % 2 :: 2] *= np.float32(share)
     for top in range(0, scene.height, 256):
         band = image[top : top + 256]
         variance = band / scene.gain + (scene.read_noise_e / scene.gain) ** 2
@@ -72,14 +77,20 @@ def render(scene: Scene) -> NDArray[np.uint16]:
     return np.clip(np.rint(image, out=image), 0, CLIP_ADU, out=image).astype(np.uint16)
 
 
-def write(path: Path, image: NDArray[np.uint16], scene: Scene) -> None:
-    """Write the image as a light frame."""
+def write(path: Path, image: NDArray[np.uint16], scene: Scene, *, compressed: bool = False) -> None:
+    """Write the image as a light frame, plain or in tiles compressed by Rice's code."""
     from astropy.io import fits
 
     header = fits.Header()
     header["IMAGETYP"], header["EXPTIME"], header["DATE-OBS"] = "Light Frame", 120.0, "2024-03-09T22:14:05.120"
     header["EGAIN"], header["XPIXSZ"], header["FOCALLEN"] = scene.gain, 3.76, 530.0
-    fits.PrimaryHDU(image, header).writeto(path, overwrite=True)
+    if scene.colours is not None:
+        header["BAYERPAT"], header["ROWORDER"] = "RGGB", "TOP-DOWN"
+    if compressed:
+        units = [fits.PrimaryHDU(), fits.CompImageHDU(image, header, compression_type="RICE_1")]
+        fits.HDUList(units).writeto(path, overwrite=True)
+    else:
+        fits.PrimaryHDU(image, header).writeto(path, overwrite=True)
 
 
 def _core_radius(fwhm_px: NDArray[np.floating] | float, beta: float) -> NDArray[np.floating]:
@@ -176,9 +187,13 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("--megapixels", type=float, default=26.0)
     parser.add_argument("--stars", type=int, help="stars above SNR 10; by default 3000 on 26 megapixels")
+    parser.add_argument("--mosaic", action="store_true", help="of a colour camera, RGGB")
+    parser.add_argument("--compressed", action="store_true", help="tiles compressed by Rice's code")
     arguments = parser.parse_args()
     scene = scene_of(arguments.megapixels, arguments.stars)
-    write(arguments.out, render(scene), scene)
+    if arguments.mosaic:
+        scene = replace(scene, colours=(0.6, 1.0, 0.7))
+    write(arguments.out, render(scene), scene, compressed=arguments.compressed)
     print(f"{arguments.out}: {scene.width} x {scene.height} pixels, {scene.n_stars} stars above SNR 10")
 
 

@@ -15,8 +15,9 @@ from concurrent.futures import (
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from functools import partial
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
+from threading import Thread
 
 from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Aim, Judgement
@@ -278,7 +279,20 @@ def worker_pool(workers: int) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(max(1, workers), mp_context=get_context("spawn"), initializer=_load_libraries)
 
 
+def _end_with_parent() -> None:
+    """See that a worker ends when whoever started it is gone, even killed: none is left waiting for frames."""
+    parent = parent_process()
+
+    def wait_for_the_end() -> None:
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    Thread(target=wait_for_the_end, daemon=True).start()
+
+
 def _load_libraries() -> None:
     """Load in a worker, as it starts, what measuring imports late: its first frame is then as quick as the others."""
+    _end_with_parent()
     import scipy.ndimage
     import scipy.spatial  # noqa: F401

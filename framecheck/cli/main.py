@@ -1,8 +1,13 @@
 """The commands: parse, call, print, exit code. Heavy parts are imported when a command needs them."""
 
+import math
 import os
+import signal
 import sys
+import time
 import traceback
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -25,6 +30,8 @@ DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED = 0, 1, 2, 3
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
+SAME_PRESS_S = 2.0
+"""[s] Chosen: ending workers takes less; who presses Ctrl-C again after that is heard again."""
 
 WrongWords: Any = typer.BadParameter.__mro__[2]
 """What typer raises for words that are no command or option: the base of its usage errors, which it does not export."""
@@ -52,7 +59,41 @@ def run() -> None:
     from framecheck.cli.terminal import speak_any_script
 
     speak_any_script()
-    sys.exit(_exit_code())
+    pressed = _hear_an_interrupt_once()
+    code = _exit_code()
+    if pressed():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the interpreter, too, shall end undisturbed
+    _let_go_of_output()
+    sys.exit(code)
+
+
+def _let_go_of_output() -> None:
+    """Drop what standard output would not take: that was told, and the interpreter need not complain of it again."""
+    try:
+        sys.stdout.flush()
+    except (OSError, ValueError):
+        with suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _hear_an_interrupt_once() -> Callable[[], bool]:
+    """Let an impatient second press of Ctrl-C not disturb the tidying up that the first one began.
+
+    What is returned tells whether there was a press.
+    """
+    last_s = -math.inf
+
+    def hear(number: int, frame: object) -> None:
+        nonlocal last_s
+        if time.monotonic() - last_s < SAME_PRESS_S:
+            return
+        last_s = time.monotonic()
+        raise KeyboardInterrupt
+
+    with suppress(ValueError):  # not the main thread, which alone may listen
+        if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+            signal.signal(signal.SIGINT, hear)
+    return lambda: last_s > -math.inf
 
 
 def _exit_code() -> int:

@@ -132,6 +132,8 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         If the file is none of the three kinds, or names a frame twice.
     """
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
+            raise UnusableRequest(f"{safe(path)}: is no plain file. {_how_to_get_one()}")
         if path.stat().st_size > _LARGEST_LIST:
             raise UnusableRequest(f"{safe(path)}: is too large for a list of frames. Give night.json or the choices.")
         text = path.read_bytes().decode("utf-8-sig")

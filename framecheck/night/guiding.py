@@ -115,6 +115,8 @@ def rms_during(record: GuidingRecord, start_utc: datetime, exposure_s: float) ->
 def _lines(path: Path) -> list[tuple[int, str]]:
     """Lines that hold something, with their numbers; comments have the number 0."""
     try:
+        if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
+            raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.")
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         raise UnusableRequest(

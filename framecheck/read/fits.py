@@ -20,6 +20,7 @@ from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
+from framecheck.read.tiles import unpack_tiles
 
 _FRESH_S: Final = 60.0
 """[s] Chosen: a file that changed so lately and is too short is probably still being written."""
@@ -199,30 +200,13 @@ def _exposure(path: Path, layout: Layout) -> Exposure:
 
 
 def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
-    """Unpack an image that is stored as compressed tiles (astropy does it)."""
-    import warnings
-
-    from astropy.io import fits
-
-    opened.stream.seek(0)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # of headers, which are not astropy's to judge here
-            units = fits.open(opened.stream, mode="readonly", memmap=False, do_not_scale_image_data=True)
-            stored = units[layout.hdu].data
-            units.close(closed=False)  # the file is not astropy's to close
-    except MemoryError:
-        raise
-    except Exception as why:  # damaged tiles fail in as many ways as there are codes
-        raise UnusableFrame(
-            path, f"has compressed pixels that cannot be unpacked ({why})", "Copy it again from the camera."
-        ) from None
+    """Unpack an image that is stored as compressed tiles; of a colour image its green plane."""
+    stored = unpack_tiles(opened.stream, layout, path)
     if layout.interleaved:
         stored = stored[..., 1]
     elif layout.planes == 3:
         stored = stored[1]
-    stored = np.asarray(stored).reshape(layout.height_px, layout.width_px)
-    return native_of_array(stored, layout)
+    return native_of_array(np.asarray(stored).reshape(layout.height_px, layout.width_px), layout)
 
 
 def _value_scale(layout: Layout, pixels: NDArray[Any]) -> ValueScale:

@@ -1,5 +1,6 @@
 """The frames in a folder, and what else lies there."""
 
+import errno
 import os
 import stat
 from collections.abc import Iterator
@@ -24,8 +25,9 @@ def is_frame_name(name: str) -> bool:
 def find_frames(folder: Path) -> list[Path]:
     """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
 
-    Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice. The
-    folder may lie behind an address, or be a list: a text file (.txt) that names a frame a line, by address or path.
+    Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice; a link
+    to a folder that was met already is told by `find_others`. The folder may lie behind an address, or be a list: a
+    text file (.txt) that names a frame a line, by address or path.
 
     Raises
     ------
@@ -87,7 +89,7 @@ def _walk_inside(folder: Path, seen: set[tuple[int, int]]) -> Iterator[tuple[Pat
         try:
             entries = sorted(here.iterdir())
         except OSError:
-            yield here, "a folder that may not be read"
+            yield here, "a folder that may not be read, or is gone"
             continue
         folders = []
         for path in entries:
@@ -108,11 +110,15 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
     """Why the path is no frame (None if it is one), and whether it is a folder to look into."""
     try:
         state = path.stat()
-    except OSError:
-        return ("a link that leads nowhere" if path.is_symlink() else "cannot be opened"), False
+    except (OSError, ValueError) as why:
+        if path.is_symlink():
+            circle = getattr(why, "errno", None) == errno.ELOOP
+            return "a link in a circle" if circle else "a link that leads nowhere", False
+        return "cannot be opened", False
     place = state.st_dev, state.st_ino
     if state.st_ino and place in seen:
-        return _SEEN, False
+        told = stat.S_ISDIR(state.st_mode) and path.is_symlink()
+        return "a link to a folder that was met already" if told else _SEEN, False
     seen.add(place)
     if stat.S_ISDIR(state.st_mode):
         return None, True

@@ -17,11 +17,17 @@ MOST_PIXELS: Final = 10**9
 LEAST_SIDE_PX: Final = 16
 """[px] Chosen: less holds no star with its sky around."""
 _MOST_HEADER_BLOCKS: Final = 4000
-"""Chosen: 144,000 cards; a file without END is not read to its end for nothing."""
+"""Chosen: 144,000 cards in all headers of a file; one without END is not read to its end for nothing."""
 _MOST_HDUS: Final = 200
 """Chosen: mosaics of many chips have fewer."""
 _MOST_SQUEEZE: Final = 2000
 """[dimensionless] Chosen: deflate reaches 1032 : 1 on constant data, tile compression less on noise."""
+_LARGE_BYTES: Final = 2**26
+"""[byte] Chosen: 64 MB are unpacked in a moment; of more the packed size must bear witness."""
+_LARGE_SQUEEZE: Final = 100
+"""[dimensionless] Chosen: noise keeps real exposures below 10 : 1, black borders of stacks below 100 : 1."""
+_MOST_TABLE: Final = 4
+"""[dimensionless] Chosen: compressed tiles with their table take no more room than four times the image itself."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,12 +85,15 @@ def find_image(stream: BinaryIO, path: Path, *, available: int | None, packed_by
     """
     primary: Header | None = None
     flat: str | None = None  # why an image that was found does not serve
+    room = _MOST_HEADER_BLOCKS * BLOCK_BYTES
     for hdu in range(_MOST_HDUS):
-        header = _read_header(stream, path, first=hdu == 0)
+        start = stream.tell()
+        header = _read_header(stream, path, first=hdu == 0, room=room)
         if header is None:
             break
         primary = primary or header
         offset = stream.tell()
+        room -= offset - start
         tiled = header.value("ZIMAGE") is True
         axes = _axes(header, path, "ZNAXIS" if tiled else "NAXIS")
         if _is_image(header, tiled=tiled, first=hdu == 0) and len(axes) > 1:
@@ -96,14 +105,17 @@ def find_image(stream: BinaryIO, path: Path, *, available: int | None, packed_by
         end = offset + _padded(_data_bytes(header, path))
         if available is not None and end >= available:
             break
+        if packed_bytes is not None and end > _most_unpacked(packed_bytes):
+            fault = f"claims {amount(end)} before its image, which {amount(packed_bytes)} cannot hold"
+            raise UnusableFrame(path, fault, "Copy it again from the camera, or delete it.")
         stream.seek(end)
     raise UnusableFrame(path, flat or "holds no image", "Leave it out of the folder of frames.")
 
 
-def _read_header(stream: BinaryIO, path: Path, *, first: bool) -> Header | None:
-    """The next header; None where no further one begins."""
+def _read_header(stream: BinaryIO, path: Path, *, first: bool, room: int) -> Header | None:
+    """The next header, no longer than so many bytes; None where no further one begins."""
     raw = bytearray()
-    for _ in range(_MOST_HEADER_BLOCKS):
+    while len(raw) < room:
         block = stream.read(BLOCK_BYTES)
         if not raw:
             if first:
@@ -239,20 +251,28 @@ def _refuse_impossible(
     stored = _data_bytes(header, path) if layout.tiled else demanded
     if available is not None and layout.offset + stored > available:
         held = max(0, available - layout.offset)
-        if held < stored / 20:
+        if 20 * held < stored:
             fault = f"claims {size} ({amount(stored)}) in its header, but holds {amount(held)} of them"
         else:
             fault = f"ends after {amount(available)} of {amount(layout.offset + stored)}"
         raise UnusableFrame(path, fault, "Copy it again from the camera, or delete it.")
     squeezed = packed_bytes if packed_bytes is not None else stored if layout.tiled else demanded
-    if demanded > _MOST_SQUEEZE * squeezed:
+    if demanded > _MOST_SQUEEZE * squeezed or demanded > _most_unpacked(squeezed):
         raise UnusableFrame(
             path,
-            f"claims {size} ({amount(demanded)}) in its header, which {amount(squeezed)} cannot hold",
+            f"claims {size} ({amount(demanded)}) in its header, which no exposure packed into {amount(squeezed)} holds",
             "Copy it again from the camera, or delete it.",
         )
+    if layout.tiled and stored > _MOST_TABLE * demanded + BLOCK_BYTES * 100:
+        fault = f"claims {amount(stored)} of compressed tiles for an image of {amount(demanded)}"
+        raise UnusableFrame(path, fault, "Copy it again from the camera, or delete it.")
     if layout.tiled:
         _refuse_wrong_tiles(layout, header, path)
+
+
+def _most_unpacked(packed_bytes: int) -> int:
+    """The most that a packed file is unpacked to. [byte]"""
+    return max(_LARGE_BYTES, _LARGE_SQUEEZE * packed_bytes)
 
 
 def _refuse_wrong_tiles(layout: Layout, header: Header, path: Path) -> None:
@@ -268,6 +288,7 @@ def _refuse_wrong_tiles(layout: Layout, header: Header, path: Path) -> None:
 
 def amount(n_bytes: float) -> str:
     """A number of bytes in words, 1 MB = 10^6 bytes."""
+    n_bytes = float(min(n_bytes, 10**24))  # a header may name more than a float can hold
     for unit in ("bytes", "kB", "MB", "GB", "TB", "PB"):
         if n_bytes < 1000 or unit == "PB":
             break

@@ -18,6 +18,8 @@ _BLOCK_PIXELS: Final = 3 * 2**16
 _TOP: Final = 65535
 _SIGN_BIT: Final = 32768
 """[ADU] BZERO of unsigned 16-bit images, FITS Standard 3.0, Table 11."""
+_MOST_ADU: Final = 1e15
+"""[ADU] Chosen: no converter, nor a sum of a million frames, counts so far; the squares of more overflow float32."""
 _DTYPES: Final = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 
 
@@ -62,7 +64,7 @@ def native_of_array(stored: Stored, layout: Layout) -> NDArray[Any]:
     if flat.dtype == np.float32 and flat.dtype.isnative and layout.scale == 1 and layout.zero == 0:
         for first in range(0, flat.size, _BLOCK_PIXELS):
             block = flat[first : first + _BLOCK_PIXELS]
-            block[~np.isfinite(block)] = np.nan
+            block[~(np.abs(block) <= _MOST_ADU)] = np.nan
         return stored
 
     def blocks() -> Iterator[Stored]:
@@ -76,7 +78,7 @@ def native_pixels(blocks: Blocks, layout: Layout) -> NDArray[Any]:
     """Convert an image that comes in blocks; read anew as float32 where 16 bits turn out to be too few.
 
     Physical value = BZERO + BSCALE * stored value, and a stored value equal to BLANK is undefined (FITS Standard 3.0,
-    section 4.4.2). Infinite values are undefined too.
+    section 4.4.2). Infinite values are undefined too, and those that no camera counts to.
     """
     if layout.bitpix > 0 and layout.scale % 1 == 0 and layout.zero % 1 == 0 and layout.bitpix < 64:
         unsigned = _as_uint16(blocks(), layout)
@@ -125,8 +127,8 @@ def _as_float32(blocks: Iterator[Stored], layout: Layout) -> NDArray[np.float32]
                 out[...] = block
             else:
                 out[...] = block.astype(np.float64) * layout.scale + layout.zero
-            if layout.bitpix < 0 or not plain:
-                out[~np.isfinite(out)] = np.nan
+            if layout.bitpix not in (8, 16, 32) or not plain:
+                out[~(np.abs(out) <= _MOST_ADU)] = np.nan
             if layout.blank is not None:
                 out[block == layout.blank] = np.nan
     return pixels

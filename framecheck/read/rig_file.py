@@ -199,7 +199,9 @@ def _syntax_fault(text: str, why: str) -> str:
     lines = text.splitlines()
     line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
     reason = re.sub(r"\s*\(at .*\)", "", why)
-    return f"line {number} is no TOML ({reason}): {line!r}. Write key = value, with text in quotation marks."
+    return (
+        f"line {number} is no TOML ({_cut(reason)}): {_cut(line)!r}. Write key = value, with text in quotation marks."
+    )
 
 
 def _entries(tables: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
@@ -219,12 +221,12 @@ def _key(table: str, name: str, value: Any, where: str) -> Key:
     if table and table not in _TABLES:
         near = _nearest(table, _TABLES)
         tables = ", ".join(f"[{known}]" for known in _TABLES)
-        raise UnusableRig(f"{where}: there is no table [{table}]{near}; the tables are {tables}.")
+        raise UnusableRig(f"{where}: there is no table [{_cut(table)}]{near}; the tables are {tables}.")
     key = _BY_NAME.get(name)
     if key is None:
         near = _nearest(name, tuple(_BY_NAME))
         keys = ", ".join(known.name for known in KEYS if not table or known.table == table)
-        raise UnusableRig(f"{where}: there is no key `{name}`{near}; the keys here are {keys}.")
+        raise UnusableRig(f"{where}: there is no key `{_cut(name)}`{near}; the keys here are {keys}.")
     if table and table != key.table:
         raise UnusableRig(f"{where}: `{name}` stands in [{table}] but belongs in [{key.table}].")
     return key
@@ -248,13 +250,18 @@ def _refuse_wrong_value(key: Key, value: Any, where: str) -> None:
         raise UnusableRig(f"{where}: `{key.name}` is {_shown(value)}{near}, but must be {key.allowed}.")
 
 
+def _cut(text: str) -> str:
+    """Words of the file's own in a message, cut if they are long."""
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
 def _shown(value: Any) -> str:
     """A value as TOML writes it, cut if it is long."""
     try:
         text = json.dumps(value)
     except (TypeError, ValueError, RecursionError):
         text = str(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return _cut(text)
 
 
 def _refuse_impossible_optics(path: Path, text: str, values: Mapping[str, Any]) -> None:

@@ -17,7 +17,7 @@ from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
-from framecheck.report.words import path_in, valid_text
+from framecheck.report.words import path_in, steers, valid_text
 
 SCHEMA: Final = 1
 _DIGITS: Final = 6
@@ -77,8 +77,13 @@ def row_document(row: FrameRow) -> dict[str, Any]:
 
 
 def json_text(document: Mapping[str, Any], *, indent: int | None = 1) -> str:
-    """The document as JSON text that any reader takes: UTF-8, no NaN, keys in the order of the contract."""
-    return json.dumps(document, ensure_ascii=False, allow_nan=False, indent=indent)
+    """The document as JSON text that any reader takes: UTF-8, no NaN, keys in the order of the contract.
+
+    Signs that could steer a terminal or reorder a line are written as JSON's own escapes.
+    """
+    text = json.dumps(document, ensure_ascii=False, allow_nan=False, indent=indent)
+    steering = {sign for sign in set(text) - {"\n"} if steers(sign)}
+    return text.translate({ord(sign): json.dumps(sign)[1:-1] if sign != "\x7f" else "\\u007f" for sign in steering})
 
 
 def rounded(value: float) -> float | None:

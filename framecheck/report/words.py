@@ -17,11 +17,15 @@ def plain(text: str) -> str:
     return "".join(_visible(sign) for sign in text)
 
 
+def steers(sign: str) -> bool:
+    """Whether a sign is none to be seen, but one that could steer a terminal or reorder a line."""
+    return unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp", "Co", "Cn")
+
+
 def _visible(sign: str) -> str:
-    category = unicodedata.category(sign)
-    if category == "Cs":
+    if unicodedata.category(sign) == "Cs":
         return f"\\x{ord(sign) & 0xFF:02x}"  # a byte that is no UTF-8, as os.fsdecode hands it over
-    if category in ("Cc", "Cf", "Zl", "Zp", "Co", "Cn"):
+    if steers(sign):
         number = ord(sign)
         return f"\\x{number:02x}" if number < 0x100 else f"\\u{number:04x}" if number < 0x10000 else f"\\U{number:08x}"
     return sign

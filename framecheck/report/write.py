@@ -19,6 +19,8 @@ from framecheck.report.stars_parquet import write_stars
 
 _REASONS: Final = {
     errno.ENOSPC: "the disk is full. Make room, or choose another place",
+    errno.EDQUOT: "your share of the disk is used up. Make room, or choose another place",
+    errno.EFBIG: "the file grows larger than allowed there. Choose another place",
     errno.EROFS: "the disk may only be read. Choose a place on another disk",
     errno.EACCES: "there is no permission to write there. Change the permissions, or choose another place",
     errno.EPERM: "there is no permission to write there. Change the permissions, or choose another place",

@@ -21,9 +21,9 @@ SAMPLES_WANTED: Final = 450_000
 CLIP_SIGMA: Final = 2.5
 """Samples further above the level are taken for stars. [sigma] Chosen."""
 
-GRAIN_SAMPLES: Final = 400_000
+GRAIN_SAMPLES: Final = 200_000
 """Second differences taken, about. Chosen: a quartile range of n of them tells a spread to 1.17 / sqrt(n) (closed
-form): the noise of the image to 0.2 %, that of one mesh of 26 megapixels to 15 %, smoothed over 5 x 5 to 4 %."""
+form): the noise of the image to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
 
 QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 """Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
@@ -41,8 +41,18 @@ bends less in one mesh."""
 DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
-WHOLE_IMAGE_SAMPLES: Final = 300_000
+WHOLE_IMAGE_SAMPLES: Final = 150_000
 """Pixels that settle the level of the whole image, about. Chosen: to a half per cent of the noise."""
+
+_LEAST_FLOAT_NOISE: Final = 1e-18
+"""[ADU] Chosen: the square of less is no normal number in float32."""
+_LEAST_SHARE: Final = 1e-15
+"""Noise over the brightest pixel, at least. Chosen: float32 holds the square of no larger ratio."""
+COUNTED_SIGMA: Final = 16
+"""Values further from the level than this are counted as if there. [sigma] Chosen: beyond all that is asked for."""
+
+BINS_A_SIGMA: Final = 256
+"""Chosen: within so narrow a bin values lie evenly, to a thousandth of a quantile's own error."""
 
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
@@ -82,14 +92,13 @@ def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_p
     reach_px : float
         How far their light counts. [px]
     """
-    from scipy.ndimage import binary_dilation
-
     cell = max(1, int(reach_px / 2))
-    covered = np.zeros((-(-shape[0] // cell), -(-shape[1] // cell)), bool)
-    rows = np.clip((y / cell).astype(np.intp), 0, covered.shape[0] - 1)
-    columns = np.clip((x / cell).astype(np.intp), 0, covered.shape[1] - 1)
-    covered[rows, columns] = True
-    return StarMask(binary_dilation(covered, np.ones((5, 5), bool)), cell)
+    n_y, n_x = -(-shape[0] // cell), -(-shape[1] // cell)
+    stars = np.zeros((n_y + 4, n_x + 4), bool)
+    rows, columns = np.clip((y / cell).astype(np.intp), 0, n_y - 1), np.clip((x / cell).astype(np.intp), 0, n_x - 1)
+    stars[rows + 2, columns + 2] = True
+    along = np.logical_or.reduce([stars[:, k : k + n_x] for k in range(5)])
+    return StarMask(np.logical_or.reduce([along[k : k + n_y] for k in range(5)]), cell)
 
 
 def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
@@ -119,9 +128,8 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     step = max(1, int(np.sqrt(pixels.size / SAMPLES_WANTED)))
     samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
     unit = _unit_of(samples)
-    level, noise = _lower_half(samples if unit == 1 else samples // unit)
-    level, noise = unit * level + (int(samples.flat[0]) % unit if unit > 1 else 0), unit * noise
-    level, noise = _filled(level), _around(_filled(noise), np.median)
+    level, noise = _lower_half(np.sort(_spread_over_unit(samples, unit), axis=2))
+    level, noise = _filled(level), _around(_filled(noise), _median_of_nine)
     level = _without_lifted_meshes(level, noise, samples.shape[2])
     flat_noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
     least = _least_noise(pixels, unit, level)
@@ -154,7 +162,8 @@ def _least_noise(pixels: NDArray[Any], unit: int, level: NDArray[np.float64]) ->
     """Noise that rounding makes, where a picture has none of its own: a step over the root of 12. [ADU] Closed form."""
     if np.issubdtype(pixels.dtype, np.integer):
         return float(unit * np.sqrt(PIXEL_VARIANCE_PX2))
-    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), np.finfo(np.float32).tiny * 1e6))
+    top = max(float(np.fmax.reduce(pixels, axis=None)), -float(np.fmin.reduce(pixels, axis=None)))
+    return float(max(np.finfo(np.float32).eps * np.nanmax(np.abs(level)), _LEAST_SHARE * top, _LEAST_FLOAT_NOISE))
 
 
 def _unit_of(samples: NDArray[Any]) -> int:
@@ -178,16 +187,16 @@ def _grain(
     rows, columns = (_in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
     middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
     lines = pixels[rows.ravel()]
-    curve = np.float32(-2) * lines[:, middle]
-    curve += lines[:, middle - 1]
-    curve += lines[:, middle + 1]
-    rounding = 0.0
-    if np.issubdtype(pixels.dtype, np.integer):  # spread over their unit by random parts, taken out again
-        curve += unit * (np.random.default_rng(0).random(curve.shape, dtype=np.float32) - np.float32(0.5))
-        rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6
+    whole = np.issubdtype(pixels.dtype, np.integer)
+    left, here, right = (
+        lines[:, at].astype(np.int32 if whole else np.float32) for at in (middle - 1, middle, middle + 1)
+    )
+    curve = left + right - 2 * here
+    rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if whole else 0.0
+    even = _spread_over_unit(curve, unit)
     if stars is not None:
-        curve = stars.blanked(curve, rows.ravel() * pitch, columns.ravel() * pitch)
-    values = _sorted_in_meshes(curve, rows, columns)
+        even = stars.blanked(even, rows.ravel() * pitch, columns.ravel() * pitch)
+    values = np.sort(_by_mesh(even, rows, columns), axis=2)
     counts = np.isfinite(values).sum(axis=2)
     if counts.min() < 12:
         return None
@@ -195,13 +204,16 @@ def _grain(
         np.take_along_axis(values, at[..., None], axis=2)[..., 0] for at in (counts // 4, 3 * counts // 4)
     )
     spread = (three - quarter).astype(float) / (QUARTILES_PER_SIGMA * np.sqrt(6))
-    noise = _around(_around(spread, np.median), np.mean)
+    noise = _around(_around(spread, _median_of_nine), _mean_of_nine)
     if noise.min() < 0.3:
         return None
-    over_own = values / noise[..., None].astype(np.float32)
-    over_own = np.sort(over_own[np.abs(over_own) < HOT_CURVE])  # three differences feel each hot pixel
-    low, high = over_own[len(over_own) // 4], over_own[3 * len(over_own) // 4]
-    noise *= float((high - low) / (QUARTILES_PER_SIGMA * np.sqrt(6)))
+    values /= noise[..., None].astype(np.float32)
+    together = _distribution(values)
+    within = together.below(HOT_CURVE) - together.below(-HOT_CURVE)  # three differences feel each hot pixel
+    low, high = (together.value(together.below(-HOT_CURVE) + share * within) for share in (0.25, 0.75))
+    if not high > low:
+        return None
+    noise *= (high - low) / (QUARTILES_PER_SIGMA * np.sqrt(6))
     return np.sqrt(np.maximum(noise**2 - rounding, (0.3 * noise) ** 2))
 
 
@@ -219,12 +231,12 @@ def _green_lattice(frame: Frame) -> NDArray[Any]:
 def _samples_by_mesh(
     pixels: NDArray[Any], sides: list[int], step: int, stars: StarMask | None, pitch: int
 ) -> NDArray[Any]:
-    """Sampled pixels, sorted within each mesh; shape (n_y, n_x, n_samples)."""
+    """Sampled pixels; shape (n_y, n_x, n_samples)."""
     rows, columns = (_in_meshes(n, side, step) for n, side in zip(pixels.shape, sides, strict=True))
     picked = pixels[rows.ravel()][:, columns.ravel()] if step > 1 else pixels[: rows.max() + 1, : columns.max() + 1]
     if stars is not None:
         picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
-    return _sorted_in_meshes(picked, rows, columns)
+    return _by_mesh(picked, rows, columns)
 
 
 def _in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
@@ -232,23 +244,33 @@ def _in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
     return np.arange(length // side)[:, None] * side + np.arange(side % step // 2, side, step)
 
 
-def _sorted_in_meshes(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
-    """Samples at the crossings of rows and columns, sorted within each mesh; NaN goes last."""
+def _by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
+    """Samples at the crossings of rows and columns, those of each mesh together; shape (n_y, n_x, n_samples)."""
     blocks = picked.reshape(*rows.shape, *columns.shape).swapaxes(1, 2)
-    return np.sort(blocks.reshape(len(rows), len(columns), -1), axis=2)
+    return blocks.reshape(len(rows), len(columns), -1)
+
+
+def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
+    """Whole numbers spread evenly over their unit, so that they have quantiles as a smooth distribution has."""
+    out = values.astype(np.float32)
+    if np.issubdtype(values.dtype, np.integer):
+        even = np.random.default_rng(0).random(values.shape, dtype=np.float32)
+        even -= np.float32(0.5)
+        even *= np.float32(unit)
+        out += even
+    return out
 
 
 def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Median and lower-half spread of each mesh, bright outliers cut off; NaN where too few pixels are defined."""
+    """Median and lower-half spread of sorted samples, bright outliers cut off; NaN where too few are defined."""
     flat = samples.reshape(-1, samples.shape[2])
-    whole = np.issubdtype(flat.dtype, np.integer)
-    defined = np.full(len(flat), flat.shape[1]) if whole else np.isfinite(flat).sum(axis=1)
-    level = _quantile(flat, defined, 0.5, whole)
-    noise = level - _quantile(flat, defined, _ONE_SIGMA_BELOW, whole)
+    defined = np.isfinite(flat).sum(axis=1)
+    level = _quantile(flat, defined, 0.5)
+    noise = level - _quantile(flat, defined, _ONE_SIGMA_BELOW)
     for _ in range(2):
-        kept = np.minimum((flat <= (level + CLIP_SIGMA * noise)[:, None]).sum(axis=1), defined)
-        level = _quantile(flat, kept, 0.5, whole)
-        noise = level - _quantile(flat, kept, _ONE_SIGMA_BELOW, whole)
+        kept = (flat <= (level + CLIP_SIGMA * noise).astype(np.float32)[:, None]).sum(axis=1)
+        level = _quantile(flat, kept, 0.5)
+        noise = level - _quantile(flat, kept, _ONE_SIGMA_BELOW)
         level, noise = _undo_clip(level, noise, CLIP_SIGMA)
     poor = defined < max(16, flat.shape[1] // 4)
     level[poor] = noise[poor] = np.nan
@@ -264,26 +286,54 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     """
     step = max(1, int(np.sqrt(pixels.size / WHOLE_IMAGE_SAMPLES))) | 1  # odd: all phases of any pattern
     rows, columns = np.arange(0, pixels.shape[0], step), np.arange(0, pixels.shape[1], step)
-    values = pixels[::step, ::step].astype(np.float32)
-    rounding = 0.0
-    if np.issubdtype(pixels.dtype, np.integer):
-        values += unit * (np.random.default_rng(0).random(values.shape, dtype=np.float32) - np.float32(0.5))
-        rounding = unit**2 * PIXEL_VARIANCE_PX2
+    values = _spread_over_unit(pixels[::step, ::step], unit)
+    rounding = unit**2 * PIXEL_VARIANCE_PX2 if np.issubdtype(pixels.dtype, np.integer) else 0.0
     if stars is not None:
         values = stars.blanked(values, rows * pitch, columns * pitch)
     values -= rough.rows(rows * pitch, len(columns), step * pitch)
-    values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
-    deviation = np.sort(values.ravel())
-    deviation = deviation[: np.isfinite(deviation).sum()]
-    if len(deviation) < 1000:
+    with np.errstate(over="ignore"):  # over next to no noise; what is infinite then is left out
+        values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
+    deviation = _distribution(values)
+    if deviation.count[-1] < 1000:
         return 0.0, 1.0
     middle, sigma = 0.0, 1.0
     for _ in range(5):
-        kept = deviation[: np.searchsorted(deviation, middle + DARK_SIDE_SIGMA * sigma)]
-        half, low = kept[len(kept) // 2], kept[int(len(kept) * _ONE_SIGMA_BELOW)]
+        kept = deviation.below(middle + DARK_SIDE_SIGMA * sigma)
+        if not kept > 0:  # a picture without noise, whose values are all above its level
+            return 0.0, 1.0
+        half, low = deviation.value(kept / 2), deviation.value(kept * _ONE_SIGMA_BELOW)
         middle, sigma = _undo_clip(half, half - low, DARK_SIDE_SIGMA)
     corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))
     return float(middle), float(corrected)
+
+
+@dataclass(frozen=True, slots=True)
+class _Distribution:
+    """How many of some values lie below any other value."""
+
+    edges: NDArray[np.float64]
+    count: NDArray[np.intp]
+    """Values below each of the edges."""
+
+    def below(self, value: float) -> float:
+        """Number of values below this one."""
+        return float(np.interp(value, self.edges, self.count))
+
+    def value(self, number: float) -> float:
+        """The value that has so many below it."""
+        return float(np.interp(number, self.count, self.edges))
+
+
+def _distribution(values: NDArray[np.float32]) -> _Distribution:
+    """Values in units of their noise, counted in narrow bins, which is quicker than sorting; undefined ones are not."""
+    place = np.clip(values.ravel(), -COUNTED_SIGMA, COUNTED_SIGMA)
+    place += np.float32(COUNTED_SIGMA)
+    place *= np.float32(BINS_A_SIGMA)
+    if np.isnan(place.sum()):
+        place = place[np.isfinite(place)]
+    edges = np.arange(2 * COUNTED_SIGMA * BINS_A_SIGMA + 2) / BINS_A_SIGMA - COUNTED_SIGMA
+    count = np.bincount(place.astype(np.int32), minlength=len(edges) - 1)
+    return _Distribution(edges, np.concatenate([[0], np.cumsum(count)]))
 
 
 def _undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
@@ -294,21 +344,15 @@ def _undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
     return level - middle * sigma, sigma
 
 
-def _quantile(flat: NDArray[Any], count: NDArray[np.intp], share: float, whole: bool) -> NDArray[np.float64]:
-    """Quantile of the first `count` of each sorted row; whole numbers are spread evenly over their unit."""
+def _quantile(flat: NDArray[np.float32], count: NDArray[np.intp], share: float) -> NDArray[np.float64]:
+    """Quantile of the first `count` of each sorted row."""
     rank = count * share - 0.5
     below = np.clip(np.floor(rank).astype(np.intp), 0, np.maximum(count - 1, 0))
     above = np.minimum(below + 1, np.maximum(count - 1, 0))
     row = np.arange(len(flat))
     low, high = flat[row, below].astype(float), flat[row, above].astype(float)
-    value = low + (high - low) * (rank - below)
-    if not whole:
-        return value
-    centre = np.rint(value).astype(flat.dtype)
-    first = (flat < centre[:, None]).sum(axis=1)
-    last = np.minimum((flat <= centre[:, None]).sum(axis=1), count)
-    spread = centre - 0.5 + (rank + 0.5 - first) / np.maximum(last - first, 1)
-    return np.where(last > first, spread, value)
+    out: NDArray[np.float64] = low + (high - low) * (rank - below)
+    return out
 
 
 def _filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -321,14 +365,22 @@ def _around(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[n
     straight_on = min(mesh.shape) > 1
     padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*mesh.shape, 9)
-    return np.asarray(typical(windows, axis=2))
+    return typical(windows)
+
+
+def _median_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.sort(windows, axis=2)[..., 4]  # quicker than numpy.median, which makes no use of there being few
+
+
+def _mean_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
+    return windows.mean(axis=2)
 
 
 def _without_lifted_meshes(
     level: NDArray[np.float64], noise: NDArray[np.float64], n_samples: int
 ) -> NDArray[np.float64]:
     """Levels with those of meshes that a bright star lifts set to the median of their neighbours."""
-    around = _around(level, np.median)
+    around = _around(level, _median_of_nine)
     own_error = np.sqrt(np.pi / 2 / n_samples)  # of a median, in units of the noise
     return np.where(level - around > max(5 * own_error, LIFTED) * noise, around, level)
 

@@ -51,6 +51,12 @@ class Sky:
         """Level at points of the image, shape (n,). [ADU]"""
         return _bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
 
+    def level_and_noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> tuple[Floats, Floats]:
+        """Both at points of the image, shape (n,) each; quicker than one after the other. [ADU]"""
+        both = np.stack([self.level_adu, self.noise_adu], axis=2)
+        level, noise = _bilinear(both, self.x_centres, self.y_centres, x, y).T
+        return np.ascontiguousarray(level), np.ascontiguousarray(noise)
+
     def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Noise of one pixel at points of the image, shape (n,). [ADU]"""
         return _bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
@@ -108,12 +114,19 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
 
 
 def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> Floats:
+    """A mesh of numbers, or of several side by side, at points."""
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     i1, j1 = np.minimum(i + 1, len(xs) - 1), np.minimum(j + 1, len(ys) - 1)
-    low = mesh[j, i] + (mesh[j, i1] - mesh[j, i]) * u
-    high = mesh[j1, i] + (mesh[j1, i1] - mesh[j1, i]) * u
-    return np.asarray(low + (high - low) * v, dtype=np.float32)
+    u, v = (share.astype(np.float32).reshape(-1, *(1,) * (mesh.ndim - 2)) for share in (u, v))
+    low, high = mesh[j, i], mesh[j1, i]
+    low += (mesh[j, i1] - low) * u
+    high += (mesh[j1, i1] - high) * u
+    high -= low
+    high *= v
+    low += high
+    out: Floats = low
+    return out
 
 
 def _over_image(sky: Sky, rows: int, columns: int) -> Floats:

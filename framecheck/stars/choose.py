@@ -78,7 +78,7 @@ def _has_neighbour(found: Found, half: int, fwhm_px: float) -> NDArray[np.bool_]
     blended = np.zeros(len(found), bool)
     if len(found) < 2:
         return blended
-    tree = cKDTree(np.column_stack([found.x, found.y]))
+    tree = cKDTree(np.column_stack([found.x, found.y]), balanced_tree=False, compact_nodes=False)
     reach = max(1.2 * half, OVERLAP_FWHM * fwhm_px)
     pairs = tree.query_pairs(reach, output_type="ndarray")
     if not len(pairs):

@@ -141,13 +141,14 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
-    basis = _basis(part.half, p, shapes.fwhm_px[index], typical, rule, elongated)
+    near, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, rule, elongated)
+    residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
     n = len(KNOTS) - 1
-    departure, covariance = _least_squares(residual / peak, weight, basis, PRIOR)
+    departure, covariance = _least_squares(residual, weight, basis, PRIOR)
     plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
     if plain < 1:
         prior = DOUBTFUL_PRIOR * (PRIOR / DOUBTFUL_PRIOR) ** plain
-        departure, covariance = _least_squares(residual / peak, weight, basis, prior)
+        departure, covariance = _least_squares(residual, weight, basis, prior)
     even, twice = departure[:n], np.zeros(n)
     if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
         twice = departure[n:]
@@ -207,50 +208,52 @@ def _slopes_at_knots(knots: F64, values: F64) -> F64:
     return slopes
 
 
-def _basis(half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool) -> NDArray[np.float32]:
-    """The cardinal functions averaged over each pixel, then the same times cos(2 angle).
+def _basis(
+    half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool
+) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+    """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle).
 
-    Shape (n_functions, n_stars, n_pixels).
+    Returns
+    -------
+    near : ndarray, shape (n_near,)
+        Places of these pixels among those of all stars.
+    basis : ndarray, shape (n_functions, n_near)
     """
-    steps = 400
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    c, s = np.float32(np.cos(typical.pa)), np.float32(np.sin(typical.pa))
+    stretch = np.sqrt(typical.long_px / typical.short_px)
+    scales = ((2 * factor / fwhm_px).astype(np.float32)[:, None, None] for factor in (1 / stretch, stretch))
+    long_scale, short_scale = (np.broadcast_to(scale, (len(p), len(grid), len(grid))) for scale in scales)
+    dx = grid[None, None, :] - p[:, X].astype(np.float32)[:, None, None]
+    dy = grid[None, :, None] - p[:, Y].astype(np.float32)[:, None, None]
+    along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
+    near = np.flatnonzero(np.hypot(along, across) < KNOTS[-1] + short_scale)  # and a pixel's own reach
+    along, across, long_scale, short_scale = (a.reshape(-1)[near] for a in (along, across, long_scale, short_scale))
+    steps, n = 400, len(KNOTS) - 1
     table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
-    total: NDArray[np.float32] | None = None
+    total = np.zeros((2 * n if elongated else n, len(near)), np.float32)
     for u, v, share in rule.offsets:
-        radius, angle = _star_coordinates(half, p, fwhm_px, typical, u, v)
-        at = np.minimum((radius * np.float32(steps / KNOTS[-1]) + np.float32(0.5)).astype(np.intp), steps)
-        values = table[:, at] * np.float32(share)
+        along2 = (along + long_scale * np.float32(c * u + s * v)) ** 2
+        across2 = (across + short_scale * np.float32(c * v - s * u)) ** 2
+        radius2 = along2 + across2
+        place = np.sqrt(radius2) * np.float32(steps / KNOTS[-1]) + np.float32(0.5)
+        values = table.take(np.minimum(place, steps).astype(np.intp), axis=1)
+        values *= np.float32(share)
+        total[:n] += values
         if elongated:
-            values = np.concatenate([values, values * np.cos(2 * angle)])
-        total = values if total is None else total + values
-    assert total is not None
-    return total
+            values *= (along2 - across2) / np.maximum(radius2, np.float32(1e-9))
+            total[n:] += values
+    return near, total
 
 
 def _least_squares(
     residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], prior: float
 ) -> tuple[Any, Any]:
     """Heights of the basis functions with their expected size, and their covariance."""
-    flat = basis.reshape(len(basis), -1)
-    weighted = flat * weight.ravel()
-    normal = (weighted @ flat.T).astype(float) + np.eye(len(flat)) / prior**2
+    weighted = basis * weight
+    normal = (weighted @ basis.T).astype(float) + np.eye(len(basis)) / prior**2
     covariance = np.linalg.inv(normal)
-    return covariance @ (weighted @ residual.ravel()).astype(float), covariance
-
-
-def _star_coordinates(
-    half: int, p: F64, fwhm_px: F64, typical: _Typical, u: float, v: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Radius in half-widths and angle from the long axis of each pixel, in the frame of the typical ellipse."""
-    grid = np.arange(-half, half + 1, dtype=np.float32)
-    dx = grid[None, None, :] + np.float32(u) - p[:, X].astype(np.float32)[:, None, None]
-    dy = grid[None, :, None] + np.float32(v) - p[:, Y].astype(np.float32)[:, None, None]
-    c, s = np.float32(np.cos(typical.pa)), np.float32(np.sin(typical.pa))
-    stretch = np.sqrt(typical.long_px / typical.short_px)
-    long_scale = (2 / (fwhm_px * stretch)).astype(np.float32)[:, None, None]
-    short_scale = (2 * stretch / fwhm_px).astype(np.float32)[:, None, None]
-    along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
-    n = len(p)
-    return np.hypot(along, across).reshape(n, -1), np.arctan2(across, along).reshape(n, -1)
+    return covariance @ (weighted @ residual).astype(float), covariance
 
 
 def _excess_sigma(values: F64, covariance: F64) -> float:

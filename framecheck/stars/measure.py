@@ -188,7 +188,7 @@ def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
     r2 = r2.reshape(len(stamps), -1)
     peak = np.where(r2 < 1, stamps.values, 0).max(axis=1, keepdims=True)
     # Twice a profile with the heaviest wings (beta 2): no star's own light is above it.
-    ceiling = 2 * peak * (1 + np.float32(0.414) * r2) ** -2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
+    ceiling = 2 * peak / (1 + np.float32(0.414) * r2) ** 2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
     return stamps.masked((r2 < 2.5) | (stamps.values < ceiling))
 
 
@@ -277,13 +277,12 @@ def _table(
     table["e2_error"] = shapes.e2_error * inflation
     table["chi2"], table["flags"] = fit.chi2, flags
     model = fit.models(fitted.grid, rule)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        shape = model / fit.p[:, FLUX, None].astype(np.float32)
-        table["snr"] = fit.p[:, FLUX] * np.sqrt((shape**2).sum(axis=1)) / stamps.noise
+    table["snr"] = np.sqrt(np.einsum("sp,sp->s", model, model)) / stamps.noise
     sky = fit.p[:, SKY, None].astype(np.float32)
-    table["peak_adu"] = np.where(fitted.usable > 0, fitted.values - sky, model).max(axis=1)
-    instead = model if fitted is stamps else np.float32(0)
-    light = np.where(stamps.usable > 0, stamps.values - sky, instead)
+    light = np.where(fitted.usable > 0, fitted.values - sky, model)
+    table["peak_adu"] = light.max(axis=1)
+    if fitted is not stamps:
+        light = np.where(stamps.usable > 0, stamps.values - sky, 0)
     side = 2 * stamps.half + 1
     _fill_moments(table, light.reshape(n, side, side), stamps, fit, shapes)
     return table

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
+from framecheck.stars.stamps import windows_at
 
 F32 = NDArray[np.float32]
 
@@ -71,30 +72,43 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell
     threshold = float(sigmas * np.median(sky.noise_adu) / cell)
-    centre = (cell - 1) / 2
-    rows, columns, heights = [], [], []
-    for top in range(0, n_y, BAND_CELLS):
-        first, last = max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)
-        band = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
+    places, sums = [], []
+    # A border lower than any cell spares asking whether a neighbour exists.
+    border = np.iinfo(np.int32).min if pixels.dtype == np.uint16 else -np.inf
+    band = np.full((BAND_CELLS + 2, n_x + 2), border, _sum_type(pixels.dtype))
+    bounds = [(max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)) for top in range(0, n_y, BAND_CELLS)]
+    # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
+    lowest = _lowest_sky(sky, np.array(bounds) * cell, n_x, cell) + np.float32(threshold)
+    least = np.pad(lowest * np.float32(cell**2), ((0, 0), (1, 1))).astype(band.dtype)
+    for number, (first, last) in enumerate(bounds):
+        top = number * BAND_CELLS
+        inner = band[first - top + 1 : last - top + 1, 1:-1]
+        _sum_cells(pixels[first * cell : last * cell, : n_x * cell], cell, inner)
+        band[last - top + 1 :] = border
         if lone is not None:
-            here = (lone.row // cell >= first) & (lone.row // cell < last) & (lone.column // cell < n_x)
-            place = lone.row[here] // cell - first, lone.column[here] // cell
-            np.subtract.at(band, place, lone.excess[here] / np.float32(cell**2))
-        # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
-        ends = np.array([first, (first + last - 1) / 2, last - 1]) * cell + centre
-        row, column, value = _maxima(band, sky.rows(ends, n_x, cell).min(axis=0) + threshold)
-        value = value - sky.level_at(column * cell + centre, (row + first) * cell + centre)
-        own = (row + first >= top) & (row + first < top + BAND_CELLS) & (value > threshold)
-        rows.append(row[own] + first)
-        columns.append(column[own])
-        heights.append(value[own])
-    value = np.concatenate(heights)
+            row, column = lone.row // cell - first, lone.column // cell
+            here = (row >= 0) & (row < len(inner)) & (column < n_x)
+            np.subtract.at(inner, (row[here], column[here]), lone.excess[here].astype(inner.dtype))
+        place = _maxima(band, least[number])
+        sums.append(band.ravel()[place])
+        places.append(place + top * (n_x + 2))
+    row, column = np.divmod(np.concatenate(places), n_x + 2)
+    x, y = (at.astype(np.float32) * cell + np.float32((cell - 1) / 2) for at in (column - 1, row - 1))
+    value = np.concatenate(sums).astype(np.float32) * np.float32(1 / cell**2) - sky.level_at(x, y)
     order = np.argsort(-value, kind="stable")
-    return Peaks(
-        x=(np.concatenate(columns)[order] * cell + centre).astype(np.float32),
-        y=(np.concatenate(rows)[order] * cell + centre).astype(np.float32),
-        height=value[order],
-    )
+    order = order[: np.count_nonzero(value > threshold)]
+    return Peaks(x[order], y[order], value[order])
+
+
+def _lowest_sky(sky: Sky, bounds: NDArray[np.intp], n_x: int, cell: int) -> F32:
+    """The lowest level between image rows, for each column of cells: at one of the rows, or at a mesh's centre.
+
+    Shape (n_bands, n_x), for bounds of shape (n_bands, 2).
+    """
+    rows = np.unique(np.concatenate([bounds.ravel(), sky.y_centres]))
+    level = sky.rows(rows, n_x, cell)
+    first, last = np.searchsorted(rows, bounds).T
+    return np.stack([level[i : j + 1].min(axis=0) for i, j in zip(first, last, strict=True)])
 
 
 def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels]:
@@ -109,15 +123,15 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         return peaks, nothing
     left = np.clip(np.floor(peaks.x - cell / 2).astype(np.intp), 0, width - side)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
-    windows = np.lib.stride_tricks.sliding_window_view(pixels, (side, side))
-    level, noise = sky.level_at(peaks.x, peaks.y), sky.noise_at(peaks.x, peaks.y)
+    level, noise = sky.level_and_noise_at(peaks.x, peaks.y)
     lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
     size = max(256, 300_000 // side**2)
     for i in range(0, len(peaks), size):
         part = slice(i, i + size)
-        light = windows[top[part], left[part]].reshape(-1, side * side).astype(np.float32) - level[part, None]
+        light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
+        light -= level[part, None]
         at[part] = light.argmax(axis=1)
-        second, highest = np.partition(light, -2, axis=1)[:, -2:].T
+        second, highest = np.sort(light, axis=1)[:, -2:].T
         others = light.sum(axis=1) - highest - np.maximum(second, 0)
         # Even a star of 1.3 px FWHM has as much again beside its brightest pixels; two standard errors for the doubt.
         lone[part] = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
@@ -130,46 +144,50 @@ def mean_cells(pixels: NDArray[Any], cell: int) -> F32:
     """Mean over cells of `cell` x `cell` pixels; undefined pixels count as the lowest of their cell's row."""
     if cell == 1:
         return pixels.astype(np.float32)
-    if pixels.dtype == np.uint16 and cell == 2 and pixels.strides[1] == 2 and pixels.shape[1] % 2 == 0:
-        return _mean_of_four(pixels)
     n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
-    wide = np.uint32 if pixels.dtype == np.uint16 else np.float32
-    total = np.zeros((n_y, n_x * cell), dtype=wide)
-    for offset in range(cell):
-        total += pixels[offset : n_y * cell : cell, : n_x * cell]
-    out = np.zeros((n_y, n_x), dtype=np.float32)
-    for offset in range(cell):
+    out = np.empty((n_y, n_x), np.float32)
+    sums = np.empty((BAND_CELLS, n_x), _sum_type(pixels.dtype))
+    for top in range(0, n_y, BAND_CELLS):
+        band = out[top : top + BAND_CELLS]
+        _sum_cells(pixels[top * cell : (top + len(band)) * cell, : n_x * cell], cell, sums[: len(band)])
+        np.multiply(sums[: len(band)], np.float32(1 / cell**2), out=band, casting="same_kind")
+    return out
+
+
+def _sum_type(stored: np.dtype[Any]) -> type[np.int32] | type[np.float32]:
+    return np.int32 if stored == np.uint16 else np.float32
+
+
+def _sum_cells(pixels: NDArray[Any], cell: int, out: NDArray[Any]) -> None:
+    """Pixels added up over cells of `cell` x `cell`, which divide them evenly."""
+    if pixels.dtype == np.uint16 and cell == 2 and pixels.strides[1] == 2 and pixels.strides[0] % 4 == 0:
+        # Neighbours in a row are read as one 32-bit word and split by shifts.
+        words, total = pixels.view(np.uint32), out.view(np.uint32)
+        upper, lower = words[0::2], words[1::2]
+        np.bitwise_and(upper, np.uint32(0xFFFF), out=total)
+        part = lower & np.uint32(0xFFFF)
+        total += part
+        for rows in (upper, lower):
+            total += np.right_shift(rows, np.uint32(16), out=part)
+        return
+    total = pixels[0::cell].astype(out.dtype)
+    for offset in range(1, cell):
+        total += pixels[offset::cell]
+    out[...] = total[:, 0::cell]
+    for offset in range(1, cell):
         out += total[:, offset::cell]
-    out *= np.float32(1 / cell**2)
-    return out
 
 
-def _mean_of_four(pixels: NDArray[np.uint16]) -> F32:
-    """Mean over 2 x 2 cells: neighbours in a row are read as one 32-bit word and split by shifts."""
-    words = pixels.view(np.uint32)
-    upper, lower = words[0::2], words[1 : 2 * (len(words) // 2) : 2]
-    total = upper & np.uint32(0xFFFF)
-    total += upper >> np.uint32(16)
-    total += lower & np.uint32(0xFFFF)
-    total += lower >> np.uint32(16)
-    out = total.astype(np.float32)
-    out *= np.float32(0.25)
-    return out
+def _maxima(band: NDArray[Any], least: NDArray[Any]) -> NDArray[np.intp]:
+    """Places in the flat band, but for its border, above a threshold for each column and above their neighbours.
 
-
-def _maxima(band: F32, threshold: F32) -> tuple[NDArray[np.intp], NDArray[np.intp], F32]:
-    """Cells above their column's threshold and above their neighbours; of equal neighbours the first counts."""
-    n_y, n_x = band.shape
-    flat = band.ravel()
-    bright = np.flatnonzero(band > threshold)
-    row, column = bright // n_x, bright % n_x
-    value = flat[bright]
-    for down, right in ((0, -1), (-1, 0), (0, 1), (1, 0), (-1, -1), (-1, 1), (1, -1), (1, 1)):
-        beside_row = np.clip(row + down, 0, n_y - 1)
-        beside_column = np.clip(column + right, 0, n_x - 1)
-        around = flat[beside_row * n_x + beside_column]
-        beyond = (beside_row != row + down) | (beside_column != column + right)
-        earlier = down < 0 or (down == 0 and right < 0)
-        keep = beyond | ((value > around) if earlier else (value >= around))
-        row, column, value = row[keep], column[keep], value[keep]
-    return row, column, value
+    Of equal neighbours the first counts.
+    """
+    flat, wide = band.ravel(), band.shape[1]
+    place = wide + np.flatnonzero(band[1:-1] > least)
+    value = flat[place]
+    for beside in (-1, 1, -wide, wide, -wide - 1, -wide + 1, wide - 1, wide + 1):
+        around = flat[place + beside]
+        above = np.flatnonzero(value > around if beside < 0 else value >= around)
+        place, value = place[above], value[above]
+    return place

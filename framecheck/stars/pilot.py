@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from framecheck.sky.model import Sky
 from framecheck.stars.peaks import LonePixels, Peaks
 
+F32 = NDArray[np.float32]
+
 PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
 
@@ -23,6 +25,9 @@ a hot pixel with noise beside."""
 BRIGHT: Final = 8.0
 """Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
 
+
+PIXELS_TOGETHER: Final = 200_000
+"""Pixels of the cut-outs looked at together. Chosen: some megabytes."""
 
 UNCLIPPED: Final = 0.6
 """Pilots are no higher than this share of the clipping level, so that they are not all clipped stars. Chosen: a
@@ -77,18 +82,19 @@ def pilot_star(
     if clip_adu is not None:
         usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
-    regions = []
-    for x, y in zip(peaks.x[chosen], peaks.y[chosen], strict=True):
-        within = (
-            _half_maximum_region(pixels, sky, float(x), float(y), cell, clip_adu, noise * cell, reach, lone)
-            for reach in REACHES
-        )
-        region = next((region for region in within if region is not None), None)
-        if region is not None:
-            regions.append(region)
+    x, y = peaks.x[chosen], peaks.y[chosen]
+    level = sky.level_at(x, y)
+    regions = np.full((len(chosen), 3), np.nan)
+    for reach in REACHES:
+        left = np.flatnonzero(np.isnan(regions[:, 0]))
+        size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
+        for some in (left[i : i + size] for i in range(0, len(left), size)):
+            stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
+            regions[some] = _half_maximum_regions(stamps, level[some], cell, clip_adu, noise * cell)
+    regions = regions[np.isfinite(regions[:, 0])]
     if len(regions) < 3:
         return None
-    xx, yy, xy = _typical(np.array(regions))
+    xx, yy, xy = _typical(regions)
     mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     # A uniform ellipse of semi-axis a has variance a²/4 along it: the full width is 4 sqrt(variance).
     return Pilot(
@@ -111,70 +117,62 @@ def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int
     return chosen
 
 
-def _half_maximum_region(
-    pixels: NDArray[Any],
-    sky: Sky,
-    x: float,
-    y: float,
-    cell: int,
-    clip_adu: float | None,
-    noise: float,
-    reach: int,
-    lone: LonePixels | None,
-) -> tuple[float, float, float] | None:
-    """Second moments [px²] of the region around a peak that lies above half of it; noise is that of a pixel.
+def _stamps(pixels: NDArray[Any], x: F32, y: F32, half: int, lone: LonePixels | None) -> F32:
+    """Cut-outs around peaks, shape (n, 2 half + 1, 2 half + 1), with the pixels that stand alone brought down.
 
-    None if it is no star's, or does not lie within reach. [cells]
+    Beyond the image's edge its last pixels go on: a star that it cuts reaches the cut-out's edge, and is no pilot.
+    """
+    column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    reach = np.arange(-half, half + 1)
+    rows, columns = (np.clip(at[:, None] + reach, 0, n - 1) for at, n in zip((row, column), pixels.shape, strict=True))
+    stamps: F32 = pixels[rows[:, :, None], columns[:, None, :]].astype(np.float32)
+    if lone is not None:
+        down, right = lone.row - row[:, None] + half, lone.column - column[:, None] + half
+        stamp, which = np.nonzero((down >= 0) & (down <= 2 * half) & (right >= 0) & (right <= 2 * half))
+        np.subtract.at(stamps, (stamp, down[stamp, which], right[stamp, which]), lone.excess[which])
+    return stamps
+
+
+def _half_maximum_regions(stamps: F32, level: F32, cell: int, clip_adu: float | None, noise: float) -> NDArray[Any]:
+    """Second moments [px²] of the regions around peaks that lie above half of them; noise is that of a pixel.
+
+    Shape (n, 3): along x, along y, mixed. NaN where it is no star's, or does not lie within the stamp.
     """
     from scipy.ndimage import label
 
-    half = reach * cell
-    top, left = max(round(y) - half, 0), max(round(x) - half, 0)
-    raw = pixels[top : round(y) + half, left : round(x) + half]
-    fine = 1 if cell <= 2 else cell // 2
-    rows, columns = raw.shape[0] // fine, raw.shape[1] // fine
-    if rows < 5 or columns < 5 or (clip_adu is not None and _core(raw, x - left, y - top, cell).max() >= clip_adu):
-        return None
-    if lone is not None:
-        raw = _levelled(raw, lone, top, left)
-    image = raw[: rows * fine, : columns * fine].reshape(rows, fine, columns, fine).mean(axis=(1, 3), dtype=np.float32)
-    image -= float(sky.level_at(np.array([x]), np.array([y]))[0])
-    row, column = min(int((y - top) / fine), rows - 1), min(int((x - left) / fine), columns - 1)
-    near = image[max(row - 2, 0) : row + 3, max(column - 2, 0) : column + 3]
-    peak = np.nanmax(near)
-    second = np.partition(near.ravel(), -2)[-2]
-    if not np.isfinite(peak) or second < 0.25 * peak:
-        return None  # one hot pixel
-    half_maximum = 0.5 * min(peak, 1.15 * second)
-    if half_maximum < CLEAR_SIGMA * noise / fine:
-        return None
-    above = image > half_maximum
-    regions, _ = label(above)
-    at = np.unravel_index(np.argmax(np.where(near == peak, 1, 0)), near.shape)
-    own = regions == regions[max(row - 2, 0) + at[0], max(column - 2, 0) + at[1]]
-    v, u = np.nonzero(own)
-    if u.min() == 0 or v.min() == 0 or u.max() == columns - 1 or v.max() == rows - 1 or len(u) < 3:
-        return None
+    n, half, fine = len(stamps), stamps.shape[1] // 2, 1 if cell <= 2 else cell // 2
+    clipped = np.zeros(n, bool)
+    if clip_adu is not None:
+        clipped = stamps[:, half - cell : half + cell + 1, half - cell : half + cell + 1].max(axis=(1, 2)) >= clip_adu
+    side, middle, star = 2 * half // fine, half // fine, np.arange(n)
+    image = stamps[:, : side * fine, : side * fine].reshape(n, side, fine, side, fine).mean(axis=(2, 4))
+    image -= level[:, None, None]
+    near = image[:, middle - 2 : middle + 3, middle - 2 : middle + 3].reshape(n, 25)
+    second, peak = np.sort(near, axis=1)[:, -2:].T
+    half_maximum = 0.5 * np.minimum(peak, 1.15 * second)
+    # What fails: an undefined pixel, one hot pixel, one that noise could make.
+    usable = ~clipped & np.isfinite(peak) & (second >= 0.25 * peak) & (half_maximum >= CLEAR_SIGMA * noise / fine)
+    in_plane = np.zeros((3, 3, 3), bool)
+    in_plane[1, 1], in_plane[1, :, 1] = True, True
+    regions, _ = label(image > half_maximum[:, None, None], in_plane)
+    down, right = np.divmod(near.argmax(axis=1), 5)
+    own = (regions == regions[star, middle - 2 + down, middle - 2 + right][:, None, None]).astype(np.float32)
+    along_x, along_y = own.sum(axis=1), own.sum(axis=2)
+    ends = along_x[:, 0] + along_x[:, -1] + along_y[:, 0] + along_y[:, -1]
+    grid = (np.arange(side) - middle).astype(np.float32)
+    area = np.maximum(along_x.sum(axis=1), 1)
+    mean_x, mean_y = along_x @ grid / area, along_y @ grid / area
     # Each cell is itself a square of variance fine²/12.
-    own_width = fine**2 / 12
-    return (
-        float(u.var() * fine**2 + own_width),
-        float(v.var() * fine**2 + own_width),
-        float(((u - u.mean()) * (v - v.mean())).mean() * fine**2),
+    out = np.stack(
+        [
+            (along_x @ grid**2 / area - mean_x**2) * fine**2 + fine**2 / 12,
+            (along_y @ grid**2 / area - mean_y**2) * fine**2 + fine**2 / 12,
+            ((own @ grid) @ grid / area - mean_x * mean_y) * fine**2,
+        ],
+        axis=1,
     )
-
-
-def _levelled(raw: NDArray[Any], lone: LonePixels, top: int, left: int) -> NDArray[np.float32]:
-    """A cut-out with the pixels that stand alone brought down to those around."""
-    row, column = lone.row - top, lone.column - left
-    here = (row >= 0) & (row < raw.shape[0]) & (column >= 0) & (column < raw.shape[1])
-    level = raw.astype(np.float32)
-    level[row[here], column[here]] -= lone.excess[here]
-    return level
-
-
-def _core(raw: NDArray[Any], x: float, y: float, cell: int) -> NDArray[Any]:
-    return raw[max(int(y) - cell, 0) : int(y) + cell + 1, max(int(x) - cell, 0) : int(x) + cell + 1]
+    out[~usable | (ends > 0) | (area < 3)] = np.nan
+    return out
 
 
 def _typical(moments: NDArray[np.float64]) -> tuple[float, float, float]:

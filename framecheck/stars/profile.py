@@ -66,8 +66,10 @@ class PixelGrid:
 
     def powers(self) -> F32:
         """1, x, y, x², x y and y² of each pixel, shape (6, n_pixels)."""
-        x, y = (part.ravel() for part in np.broadcast_arrays(self.x, self.y))
-        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+        out = np.empty((6, *self.shape), np.float32)
+        out[0], out[1], out[2] = 1, self.x, self.y
+        out[3], out[4], out[5] = self.x**2, self.x * self.y, self.y**2
+        return out.reshape(6, -1)
 
 
 def square_grid(half: int) -> PixelGrid:
@@ -184,6 +186,84 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
     return model, jacobian
 
 
+def star_light(p: F64, wing: float, grid: PixelGrid, rule: PixelRule) -> F32:
+    """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]"""
+    contour = contour_terms(p)
+    if rule.laplacian:
+        return midpoint_planes(p, contour, wing, grid).light
+    c, volume, _ = wing_terms(wing)
+    height, powers = np.log(p[:, FLUX] * volume * contour.scale / np.pi), grid.powers()
+    total: F32 | None = None
+    for u, v, weight in rule.offsets:
+        t_form = c * quadratic_form(contour.matrix, (p[:, X] - u, p[:, Y] - v))
+        t_form[:, 0] += 1
+        f = t_form.astype(np.float32) @ powers
+        np.log(f, out=f)
+        f *= np.float32(-1 / wing)
+        f += (height + np.log(weight)).astype(np.float32)[:, None]
+        np.exp(f, out=f)
+        total = f if total is None else np.add(total, f, out=total)
+    assert total is not None
+    return total
+
+
+@dataclass(frozen=True, slots=True)
+class MidpointPlanes:
+    """Profiles evaluated at the middle of each pixel, averaged by the Laplacian; shape (n_stars, n_pixels) each."""
+
+    light: F32
+    """The profile without the sky under it. [ADU]"""
+    by_v: F32
+    """Its derivative by v. [ADU]"""
+    log_t: F32
+    inverse_t: F32
+    """Of t = 1 + (2^g - 1) v."""
+
+    def by_wing(self, wing: float) -> F32:
+        """The derivative by g. [ADU]"""
+        c, _, volume_slope = wing_terms(wing)
+        v_over_t = np.float32(np.log(2) * 2**wing / (wing * c))
+        out = self.log_t * np.float32(wing**-2)
+        out += v_over_t * self.inverse_t
+        out += np.float32(volume_slope) - v_over_t
+        out *= self.light
+        return out
+
+
+def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: PixelGrid) -> MidpointPlanes:
+    """Profiles averaged over pixels by the midpoint rule, as `evaluate` has them, and their derivative by v alone.
+
+    The Laplacian of f is 4 f'' r^T M² r + 2 f' tr M; that of f' is the same a derivative higher.
+    """
+    c, volume, _ = wing_terms(wing)
+    beta, centre, powers = 1 / wing, (p[:, X], p[:, Y]), grid.powers()
+    m11, m12, m22 = contour.matrix
+    t_form = c * quadratic_form(contour.matrix, centre)
+    t_form[:, 0] += 1
+    square = m11**2 + m12**2, m12 * (m11 + m22), m12**2 + m22**2
+    bend_form = beta * (beta + 1) * c**2 * 4 / 24 * quadratic_form(square, centre)
+    trace = (beta * c * 2 / 24 * (m11 + m22)).astype(np.float32)[:, None]
+    t, bend = t_form.astype(np.float32) @ powers, bend_form.astype(np.float32) @ powers
+    log_t = np.log(t)
+    f = log_t * np.float32(-beta)
+    np.exp(f, out=f)
+    f *= (p[:, FLUX] * volume * contour.scale / np.pi).astype(np.float32)[:, None]
+    inverse_t = np.reciprocal(t, out=t)
+    bend *= inverse_t
+    light = bend - trace
+    light *= inverse_t
+    light += 1
+    light *= f
+    bend *= np.float32((beta + 2) / beta)
+    bend -= np.float32((beta + 1) / beta) * trace
+    bend *= inverse_t
+    bend += 1
+    f *= inverse_t
+    f *= np.float32(-beta * c)
+    bend *= f
+    return MidpointPlanes(light, bend, log_t, inverse_t)
+
+
 def _collect(total: F32, values: F32, number: int) -> None:
     """Set the total to the first node's values, and add the others'."""
     if number == 0:
@@ -202,7 +282,8 @@ def _profile_terms(
     c, _, _ = wing_terms(wing)
     beta, c32 = np.float32(1 / wing), np.float32(c)
     m11, m12, m22 = contour.matrix
-    v, by_e1, by_e2 = (_quadratic_form(k, centre) @ powers for k in (contour.matrix, contour.by_e1, contour.by_e2))
+    forms = contour.matrix, contour.by_e1, contour.by_e2
+    v, by_e1, by_e2 = (quadratic_form(k, centre).astype(np.float32) @ powers for k in forms)
     vx, vy = (_linear_form(k, centre) @ powers[:3] for k in ((m11, m12), (m12, m22)))
     t = c32 * v
     t += 1
@@ -232,11 +313,11 @@ def _profile_terms(
     return value, vx, vy, by_width, by_e1, by_e2, f, v, t
 
 
-def _quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F32:
+def quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F64:
     """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6)."""
     (k11, k12, k22), (x, y) = k, centre
     ax, ay = k11 * x + k12 * y, k12 * x + k22 * y
-    return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1).astype(np.float32)
+    return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1)
 
 
 def _linear_form(k: tuple[F64, F64], centre: tuple[F64, F64]) -> F32:

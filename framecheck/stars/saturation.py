@@ -44,30 +44,35 @@ def clip_level(frame: Frame, given_adu: float | None) -> float | None:
     whole = pixels.dtype == np.uint16
     by_row = pixels.max(axis=1) if whole else np.fmax.reduce(pixels, axis=1)
     top = float(np.nanmax(by_row))
-    full = _full_wells(pixels, by_row, top)
+    rows = pixels[by_row >= (1 - 3 * HEAP) * top]
+    high = rows[rows >= _in_units_of(pixels, (1 - 3 * HEAP) * top)]
+    full = _full_wells(high, top, pixels.size)
     if full is not None:
         ceiling: float | None = full
     elif not whole:
         known = 1.0 if top <= 1.0 else None
-        piled = bool(np.count_nonzero(pixels == np.float32(top)) >= PILED_UP)
+        piled = bool(np.count_nonzero(high == np.float32(top)) >= PILED_UP)
         ceiling = known if known is not None and top == 1.0 else top if piled else None
     else:
-        piled = top in CONVERTER_TOPS or bool(np.count_nonzero(pixels == pixels.dtype.type(top)) >= PILED_UP)
+        piled = top in CONVERTER_TOPS or bool(np.count_nonzero(high == top) >= PILED_UP)
         ceiling = top if piled else None
     if given_adu is None or given_adu <= 0:
         return ceiling
     return given_adu if ceiling is None else min(given_adu, ceiling)
 
 
-def _full_wells(pixels: NDArray[Any], by_row: NDArray[Any], top: float) -> float | None:
+def _in_units_of(pixels: NDArray[Any], level: float) -> Any:
+    """A level rounded up to a number of the pixels' own kind, which is quicker to compare them with."""
+    return np.uint16(np.ceil(level)) if pixels.dtype == np.uint16 else np.float32(level)
+
+
+def _full_wells(high: NDArray[Any], top: float, n_pixels: int) -> float | None:
     """Lower end of a heap of pixels close below the top: wells that are full before the converter is, read with noise.
 
     Cores of bright stars thin out towards the top; a ceiling that read noise blurs heaps them up.
     """
-    rows = np.flatnonzero(by_row >= (1 - 3 * HEAP) * top)
-    high = pixels[rows]
     heap = high[high >= (1 - HEAP) * top]
-    below = int(np.count_nonzero(high >= (1 - 3 * HEAP) * top)) - len(heap)
-    if len(heap) < LEAST_HEAP or len(heap) < 4 * max(below, 1) or len(heap) > MOST_HEAP * pixels.size:
+    below = len(high) - len(heap)
+    if len(heap) < LEAST_HEAP or len(heap) < 4 * max(below, 1) or len(heap) > MOST_HEAP * n_pixels:
         return None
     return float(np.percentile(heap, 1))

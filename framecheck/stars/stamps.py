@@ -1,7 +1,7 @@
 """Small cut-outs around stars, with what is needed to weigh their pixels."""
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,13 +12,16 @@ from framecheck.stars.profile import PixelGrid, square_grid
 
 F32 = NDArray[np.float32]
 
+LEVEL_SAMPLES: Final = 40_000
+"""Pixels of each place of a mosaic that tell its level, about. Chosen: to less than a hundredth of the noise."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stamps:
     """Cut-outs of one size, sky taken off, shape (n_stars, n_side * n_side)."""
 
     values: F32
-    """Counts above the sky. [ADU]"""
+    """Counts above the sky; 0 where a pixel does not count. [ADU]"""
     usable: F32
     """1 where a pixel counts, 0 where it is undefined, clipped, of another colour, or not the star's."""
     noise: F32
@@ -86,44 +89,76 @@ def cut_stamps(
         Of a mosaic, how far the sky of each of the four places lies above that of green; all colours are usable then.
         [ADU]
     """
-    height, width = frame.pixels.shape
     ix, iy = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
-    reach = np.arange(-half, half + 1)
-    inside = (ix >= half) & (ix < width - half) & (iy >= half) & (iy < height - half)
-    if inside.all() and len(ix):
-        windows = np.lib.stride_tricks.sliding_window_view(frame.pixels, (2 * half + 1, 2 * half + 1))
-        raw = windows[iy - half, ix - half]
-        usable = np.ones(raw.shape, dtype=np.float32)
-    else:
-        rows, columns = iy[:, None] + reach, ix[:, None] + reach
-        on_y, on_x = (rows >= 0) & (rows < height), (columns >= 0) & (columns < width)
-        raw = frame.pixels[np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]]
-        usable = (on_y[:, :, None] & on_x[:, None, :]).astype(np.float32)
-    if clip_adu is not None:
-        usable *= raw < clip_adu
+    raw, usable = _windows(frame.pixels, ix, iy, half)
+    if clip_adu is not None and (clipped := raw >= clip_adu).any():
+        usable[clipped] = 0
     values = raw.astype(np.float32)
     if frame.pixels.dtype == np.float32:
-        defined = np.isfinite(values)
-        usable *= defined
-        values[~defined] = 0
+        undefined = ~np.isfinite(values)
+        usable[undefined] = 0
+        values[undefined] = 0
+    phase = 2 * ((iy - half) % 2) + (ix - half) % 2
     if colour_levels is not None:
-        values -= colour_levels[((iy[:, None] + reach) % 2)[:, :, None], ((ix[:, None] + reach) % 2)[:, None, :]]
+        values -= _at_each_phase(colour_levels, half)[phase]
     elif frame.mosaic is not None:
-        usable *= _green(frame.mosaic, iy[:, None] + reach, ix[:, None] + reach)
-    values -= sky.level_at(ix, iy)[:, None, None]
-    n = (2 * half + 1) ** 2
-    return Stamps(values.reshape(-1, n), usable.reshape(-1, n), sky.noise_at(ix, iy), ix, iy, half, square_grid(half))
+        green = np.array([letter == "G" for letter in frame.mosaic], np.float32)
+        usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
+    level, noise = sky.level_and_noise_at(ix, iy)
+    values -= level[:, None]
+    if not usable.min(initial=1):
+        values[usable == 0] = 0
+    return Stamps(values, usable, noise, ix, iy, half, square_grid(half))
+
+
+def _windows(
+    pixels: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], half: int
+) -> tuple[NDArray[Any], NDArray[np.float32]]:
+    """Pixels around points, and 1 where there are any; shapes (n, n_side * n_side)."""
+    height, width = pixels.shape
+    side = 2 * half + 1
+    usable = np.ones((len(x), side * side), np.float32)
+    if min(height, width) < side:
+        raw, beyond = np.empty(usable.shape, pixels.dtype), np.arange(len(x))
+    else:
+        left, top = np.clip(x - half, 0, width - side), np.clip(y - half, 0, height - side)
+        raw = windows_at(pixels, left, top, side)
+        beyond = np.flatnonzero((left != x - half) | (top != y - half))
+    reach = np.arange(-half, half + 1)
+    rows, columns = y[beyond, None] + reach, x[beyond, None] + reach
+    on_y, on_x = (rows >= 0) & (rows < height), (columns >= 0) & (columns < width)
+    edges = pixels[np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]]
+    raw[beyond] = edges.reshape(len(beyond), side * side)
+    usable[beyond] = (on_y[:, :, None] & on_x[:, None, :]).reshape(len(beyond), side * side)
+    return raw, usable
+
+
+def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.intp], side: int) -> NDArray[Any]:
+    """Square windows that lie within the image, shape (n, side * side).
+
+    Each row of a window is copied as one item: three times as quick as pixel by pixel.
+    """
+    width = pixels.shape[1]
+    row = np.dtype((np.void, side * pixels.itemsize))
+    if not pixels.flags.c_contiguous:
+        pixels = np.ascontiguousarray(pixels)
+    at_each_pixel = np.ndarray((pixels.size - side + 1,), row, buffer=pixels, strides=(pixels.itemsize,))
+    rows = at_each_pixel[(top * width + left)[:, None] + np.arange(side) * width]
+    return rows.view(pixels.dtype).reshape(len(left), side * side)
 
 
 def colour_levels(frame: Frame) -> NDArray[np.float32] | None:
     """Sky of each place of a 2 x 2 mosaic less that of its green pixels; None without a mosaic. [ADU]"""
     if frame.mosaic is None:
         return None
-    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::6, ::6]) for k in range(4)])
+    step = max(1, int(np.sqrt(frame.pixels.size / 4 / LEVEL_SAMPLES)))
+    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::step, ::step]) for k in range(4)])
     green = np.mean([level for level, letter in zip(levels, frame.mosaic, strict=True) if letter == "G"])
     return (levels - green).reshape(2, 2).astype(np.float32)
 
 
-def _green(mosaic: str, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
-    pattern = np.array([letter == "G" for letter in mosaic]).reshape(2, 2)
-    return pattern[(rows % 2)[:, :, None], (columns % 2)[:, None, :]]
+def _at_each_phase(cell: NDArray[np.floating], half: int) -> NDArray[np.float32]:
+    """A 2 x 2 cell repeated over a stamp that begins at each of its four places; shape (4, n_side * n_side)."""
+    side = 2 * half + 1
+    wide = np.tile(cell, (half + 1, half + 1)).astype(np.float32)
+    return np.stack([np.roll(wide, (-(k // 2), -(k % 2)), (0, 1))[:side, :side].ravel() for k in range(4)])

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
+from framecheck.stars.equations import bending
 from framecheck.stars.peaks import Peaks, mean_cells
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.profile import (
@@ -21,7 +22,9 @@ from framecheck.stars.profile import (
     PixelRule,
     X,
     Y,
+    contour_terms,
     evaluate,
+    midpoint_planes,
 )  # fmt: skip
 
 TRAIL_X, TRAIL_Y = E1, E2
@@ -108,21 +111,46 @@ def evaluate_trail(
     width = np.exp(p[:, LN_W])
     nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95)) + 1, 3, 48)) if len(p) else 3
     at, weight = np.polynomial.legendre.leggauss(nodes)
-    model: Any = 0
-    jacobian: Any = 0
+    n_pixels, columns = int(np.prod(grid.shape)), [X, Y, LN_W] + [N_PARAMETERS] * wing_slope
+    model = np.zeros((len(p), n_pixels), np.float32)
+    jacobian = np.zeros((len(p), N_PARAMETERS + wing_slope, n_pixels), np.float32)
     for u, share in zip(at / 2, weight / 2, strict=True):
         moved = p.copy()
         moved[:, X] += u * p[:, TRAIL_X]
         moved[:, Y] += u * p[:, TRAIL_Y]
+        moved[:, FLUX] *= share
         moved[:, [E1, E2, SKY]] = 0
-        f, j = evaluate(moved, wing, grid, rule, wing_slope=wing_slope)
-        j[:, TRAIL_X] = np.float32(u) * j[:, X]
-        j[:, TRAIL_Y] = np.float32(u) * j[:, Y]
-        model = model + np.float32(share) * f
-        jacobian = jacobian + np.float32(share) * j
-    jacobian[:, FLUX] = model / p[:, FLUX, None].astype(np.float32)
+        if rule.laplacian:
+            light, by = _round_star(moved, wing, grid, wing_slope)
+        else:
+            light, every = evaluate(moved, wing, grid, rule, wing_slope=wing_slope)
+            by = [every[:, column] for column in columns]
+        model += light
+        for column, values in zip(columns, by, strict=True):
+            jacobian[:, column] += values
+        for column, values in zip((TRAIL_X, TRAIL_Y), by[:2], strict=True):
+            jacobian[:, column] += np.float32(u) * values
+    np.divide(model, p[:, FLUX, None].astype(np.float32), out=jacobian[:, FLUX])
     jacobian[:, SKY] = 1
-    return model + p[:, SKY, None].astype(np.float32), jacobian
+    model += p[:, SKY, None].astype(np.float32)
+    return model, jacobian
+
+
+def _round_star(p: F64, wing: float, grid: PixelGrid, wing_slope: bool) -> tuple[F32, list[F32]]:
+    """Round stars by the midpoint rule; derivatives by x, y, ln(w), and g: f' times x, y and r², see `equations`."""
+    contour = contour_terms(p)
+    planes = midpoint_planes(p, contour, wing, grid)
+    bend = bending(wing)
+    scale, x, y = (of.astype(np.float32)[:, None, None] for of in (contour.scale, p[:, X], p[:, Y]))
+    dx, dy = grid.x - x, grid.y - y
+    shape = len(p), *grid.shape
+    by_v = planes.by_v.reshape(shape)
+    pulled = by_v * (-2 * scale * (1 - bend * scale))
+    by_width = (dx**2 + dy**2) * (-2 * scale * (1 - 2 * bend * scale)) - scale / 3
+    by_width *= by_v
+    by_width -= 2 * planes.light.reshape(shape)
+    by = [pulled * dx, pulled * dy, by_width]
+    return planes.light, [part.reshape(len(p), -1) for part in by] + [planes.by_wing(wing)] * wing_slope
 
 
 def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:

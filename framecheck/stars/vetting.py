@@ -1,6 +1,5 @@
 """Peaks looked at in full resolution: centre, flux, and whether their light is spread as optics spread it."""
 
-from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -35,6 +34,9 @@ close pairs 0.7, tracks of particles a half."""
 NEARLY_ROUND: Final = 1.2
 """Up to this ratio of the axes a round filter does as well. Chosen: it loses less than 1 % of a star's signal."""
 
+CORE_WEIGHT: Final = 0.06
+"""The core of a star is where the window is higher than this: within one FWHM. Chosen."""
+
 QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 """Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
 
@@ -59,19 +61,21 @@ def vet_peaks(
     side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
     stamps = cut_stamps(frame, sky, x, y, half, colour_levels=levels)
     n = 2 * half + 1
-    image = (stamps.values * stamps.usable).reshape(-1, n, n)
+    image = stamps.values.reshape(-1, n, n)
     if shape.short_px >= SPREAD_PX:
-        stamps, image = _without_sharp_pixels(image, stamps, shape, side_share)
+        _fill_sharp_pixels(stamps, shape, side_share)
     grid = np.arange(-half, half + 1, dtype=np.float32)
     dx, dy = _centroid(image, grid, shape)
-    weight = _window(grid, dx, dy, shape).reshape(len(image), -1) * stamps.usable
+    weight = _window(grid, dx, dy, shape).reshape(len(image), -1)
+    weight *= stamps.usable
     flux, error, likeness = _matched(stamps, weight)
-    snr = flux / error
+    snr = np.divide(flux, error, out=np.zeros_like(flux), where=error > 0)  # none where no pixel is usable
     saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    soft = _lack_beside(image, stamps, shape, side_share)[0] < 2
+    soft = ~_stands_alone(image, stamps, shape, side_share)
     like = saturated | (likeness > LIKENESS)
     real = soft & (plateau | ((snr > FOUND_SNR) & like))
-    unlike = soft & ~real & _is_ridge(image, stamps.noise)
+    unlike = soft & ~real
+    unlike[unlike] = _is_ridge(image[unlike], stamps.noise[unlike])
     return (
         (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
         flux.astype(np.float32), snr.astype(np.float32), saturated, real, unlike,
@@ -85,7 +89,8 @@ def _is_ridge(image: NDArray[np.float32], noise: NDArray[np.floating]) -> NDArra
     distance = np.hypot(at[:, None], at[None, :])
     ring = image[:, (distance > 0.75 * half) & (distance <= half + 0.5)]
     core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
-    out: NDArray[np.bool_] = (core > UNLIKE_SIGMA * noise) & (np.median(ring, axis=1) < DARK_BESIDE * core)
+    middle = np.sort(ring, axis=1)[:, ring.shape[1] // 2]
+    out: NDArray[np.bool_] = (core > UNLIKE_SIGMA * noise) & (middle < DARK_BESIDE * core)
     return out
 
 
@@ -93,12 +98,12 @@ def _clipped(
     image: NDArray[np.float32], stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any
 ) -> tuple[Any, ...]:
     """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
-    if clip_adu is None:
+    if clip_adu is None or image.max(initial=0) < 0.999 * (clip_adu - sky.level_adu.max()):
         nothing = np.zeros(len(image), bool)
         return nothing, nothing, dx, dy
     half = stamps.half
     grid = np.arange(-half, half + 1, dtype=np.float32)
-    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * (1 - 1e-5)
+    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * np.float32(1 - 1e-5)
     core = slice(half - 2, half + 3)
     saturated = (image[:, core, core] >= top).any(axis=(1, 2))
     few = np.flatnonzero(saturated)
@@ -136,16 +141,18 @@ def _round_window(grid: Any, centre: Any, shape: Pilot) -> NDArray[np.float32]:
 
 def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
     """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
-    dx = np.zeros(len(image), np.float32)
-    dy = np.zeros(len(image), np.float32)
+    middle = np.zeros(1, np.float32)
+    window = _window(grid, middle, middle, shape)[0]
+    sums = np.stack([window, window * grid[None, :], window * grid[:, None]]).reshape(3, -1)
+    total, across, down = (image.reshape(len(image), -1) @ sums.T).T  # one window for all: one product
+    total = np.maximum(total, 1e-3)
     limit = max(1.5, 0.6 * shape.long_px)
-    for _ in range(2):
-        across, down = _marginals(image, grid, dx, dy, shape)
-        total = np.maximum(across.sum(axis=1), 1e-3)
-        dx += np.clip(2 * (across @ grid / total - dx), -1.5, 1.5)
-        dy += np.clip(2 * (down @ grid / total - dy), -1.5, 1.5)
-        dx, dy = np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
-    return dx, dy
+    dx, dy = np.clip(2 * across / total, -1.5, 1.5), np.clip(2 * down / total, -1.5, 1.5)
+    along_x, along_y = _marginals(image, grid, dx, dy, shape)
+    total = np.maximum(along_x.sum(axis=1), 1e-3)
+    dx += np.clip(2 * (along_x @ grid / total - dx), -1.5, 1.5)
+    dy += np.clip(2 * (along_y @ grid / total - dy), -1.5, 1.5)
+    return np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
 
 
 def _marginals(image: NDArray[np.float32], grid: Any, dx: Any, dy: Any, shape: Pilot) -> tuple[Any, Any]:
@@ -164,53 +171,53 @@ def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any
     The error comes from the scatter of the surroundings; the likeness is the share of the core's light squared, noise
     taken off, that the shape explains.
     """
-    usable = stamps.usable
-    count = np.maximum(usable.sum(axis=1), 1)
-    mean = (weight.sum(axis=1) / count)[:, None]
-    lifted = (weight - mean) * usable
-    norm = np.maximum((lifted**2).sum(axis=1), 1e-9)
-    height = (lifted * stamps.values).sum(axis=1) / norm
-    outside = (weight < 0.06) & (usable > 0)
-    model = height[:, None] * weight
-    residual = np.where(outside, stamps.values - model, np.nan)
-    noise = np.fmax(_scatter(residual), stamps.noise)
-    volume = weight.sum(axis=1)
-    core = (weight > 0.06) & (usable > 0)
-    level = mean[:, 0] * -height + (stamps.values * usable).sum(axis=1) / count
-    light = (np.where(core, stamps.values - level[:, None], 0) ** 2).sum(axis=1) - core.sum(axis=1) * noise**2
-    explained = height**2 * np.where(core, weight**2, 0).sum(axis=1)
-    likeness = explained / np.maximum(light, explained * 0.5)
+    usable, values = stamps.usable, stamps.values
+    count = np.maximum(_dot(usable, usable), 1)
+    volume, square, light = _dot(weight, usable), _dot(weight, weight), _dot(values, usable)
+    norm = np.maximum(square - volume**2 / count, 1e-9)
+    height = (_dot(weight, values) - volume / count * light) / norm
+    core = weight > CORE_WEIGHT
+    within = core.astype(np.float32)
+    residual = values - height[:, None] * weight
+    np.putmask(residual, core | (usable == 0), np.nan)
+    n_core = _dot(within, within)
+    noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
+    level = (light - height * volume) / count
+    above: NDArray[Any] = (values - level[:, None]) * within
+    within *= weight
+    explained = height**2 * _dot(within, within)
+    light_there = np.maximum(_dot(above, above) - n_core * noise**2, explained * 0.5)
+    likeness = explained / np.maximum(light_there, np.finfo(np.float32).tiny)
     return height * volume, noise / np.sqrt(norm) * volume, likeness
 
 
-def _scatter(residual: NDArray[np.float32]) -> NDArray[np.floating]:
-    """Robust spread of each row's defined values; 0 where there are none."""
+def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Sum over each stamp of a product."""
+    out: NDArray[np.float32] = np.einsum("sp,sp->s", a, b)
+    return out
+
+
+def _scatter(residual: NDArray[Any], count: NDArray[np.intp]) -> NDArray[np.floating]:
+    """Robust spread of each row's `count` defined values; 0 where there are none."""
     order = np.sort(residual, axis=1)  # NaN goes last
-    count = np.isfinite(residual).sum(axis=1)
     row = np.arange(len(order))
     quarter, three = order[row, count // 4], order[row, np.minimum(3 * count // 4, np.maximum(count - 1, 0))]
-    return np.nan_to_num((three - quarter) / QUARTILES_PER_SIGMA)
+    return np.where(count > 0, (three - quarter) / np.float32(QUARTILES_PER_SIGMA), 0)
 
 
-def _without_sharp_pixels(
-    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
-) -> tuple[Stamps, NDArray[np.float32]]:
-    """Stamps without the pixels that stand alone, since a star may lie under hot ones; and filled in between."""
-    inner = image[:, 1:-1, 1:-1]
-    star, row, column = np.nonzero(inner > SHARP_PIXEL_SIGMA * stamps.noise[:, None, None])
-    row, column = row + 1, column + 1
-    light, share = image[star, row, column], _share_beside(shape, side_share)
-    beside_x = (image[star, row, column - 1] + image[star, row, column + 1]) / 2
-    beside_y = (image[star, row - 1, column] + image[star, row + 1, column]) / 2
+def _fill_sharp_pixels(stamps: Stamps, shape: Pilot, side_share: float) -> None:
+    """Mark the pixels that stand alone as unusable, since a star may lie under hot ones, and fill them in."""
+    side = 2 * stamps.half + 1
+    inner = np.pad(np.ones((side - 2, side - 2), bool), 1).ravel()
+    flat = stamps.values.reshape(-1)
+    at = np.flatnonzero((stamps.values > SHARP_PIXEL_SIGMA * stamps.noise[:, None]) & inner)
+    noise, share = stamps.noise[at // side**2], _share_beside(shape, side_share)
+    beside_x = (flat[at - 1] + flat[at + 1]) / 2
+    beside_y = (flat[at - side] + flat[at + side]) / 2
     least = np.minimum(beside_x, beside_y)
-    sharp = share * light - least > 2 * stamps.noise[star] * np.sqrt(0.5 + share**2)
-    if not sharp.any():
-        return stamps, image
-    star, row, column = star[sharp], row[sharp], column[sharp]
-    image, usable = image.copy(), stamps.usable.copy()
-    image[star, row, column] = least[sharp]
-    usable[star, row * image.shape[2] + column] = 0
-    return replace(stamps, usable=usable), image
+    sharp = share * flat[at] - least > 2 * noise * np.float32(np.sqrt(0.5 + share**2))
+    flat[at[sharp]] = least[sharp]
+    stamps.usable.reshape(-1)[at[sharp]] = 0
 
 
 def _share_beside(shape: Pilot, side_share: float) -> float:
@@ -218,29 +225,22 @@ def _share_beside(shape: Pilot, side_share: float) -> float:
     return float(side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5)))
 
 
-def _lack_beside(
-    image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float
-) -> tuple[NDArray[np.floating], NDArray[np.intp]]:
-    """How much light the neighbours of each stamp's brightest pixel lack for a star, and where that pixel is.
+def _stands_alone(image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float) -> NDArray[np.bool_]:
+    """Whether the neighbours of each stamp's brightest pixel lack light for a star, by two standard errors.
 
-    In standard errors, along the axis where more is lacking; 0 where the pixel is too faint to tell. The place is an
-    index into the flat stamp.
+    Asked along each axis; not where that pixel is too faint to tell, or a neighbour is unknown.
     """
-    n, half = len(image), stamps.half
-    side = 2 * half + 1
-    core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(n, 25)
-    brightest = core.argmax(axis=1)
-    row, column = brightest // 5 + half - 2, brightest % 5 + half - 2
-    star = np.arange(n)
-    peak = image[star, row, column]
-    share = _share_beside(shape, side_share)
-    lack = np.zeros(n)
-    usable = stamps.usable.reshape(-1, side, side)
-    for down, right in ((0, 1), (1, 0)):
-        low = np.maximum(row - down, 0), np.maximum(column - right, 0)
-        high = np.minimum(row + down, side - 1), np.minimum(column + right, side - 1)
-        known = (usable[star, low[0], low[1]] > 0) & (usable[star, high[0], high[1]] > 0)
-        beside = (image[star, low[0], low[1]] + image[star, high[0], high[1]]) / 2
-        missing = (share * peak - beside) / (stamps.noise * np.sqrt(0.5 + share**2))
-        lack = np.maximum(lack, np.where(known, missing, 0))
-    return np.where(peak < SHARP_PIXEL_SIGMA * stamps.noise, 0, lack), row * side + column
+    side, half = 2 * stamps.half + 1, stamps.half
+    core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(len(image), 25)
+    star = np.flatnonzero(core.max(axis=1) >= SHARP_PIXEL_SIGMA * stamps.noise)
+    row, column = np.divmod(core[star].argmax(axis=1), 5)
+    at = (star * side + row + half - 2) * side + column + half - 2
+    flat, usable, share = image.ravel(), stamps.usable.ravel(), _share_beside(shape, side_share)
+    least = share * flat[at] - 2 * stamps.noise[star] * np.float32(np.sqrt(0.5 + share**2))
+    alone = np.zeros(len(star), bool)
+    for beside in (1, side):
+        known = (usable[at - beside] > 0) & (usable[at + beside] > 0)
+        alone |= known & ((flat[at - beside] + flat[at + beside]) / 2 <= least)
+    out = np.zeros(len(image), bool)
+    out[star] = alone
+    return out

@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -301,3 +302,71 @@ def test_json_tells_all_and_quiet_nothing(lights: Path, tmp_path: Path, capsys: 
     assert [frame["status"] for frame in told["frames"]] == ["done"] * 5
     take_back(tmp_path / "out", quiet=True)
     assert capsys.readouterr().out == ""
+
+
+def test_names_that_are_one_on_another_disk_overwrite_nothing(
+    lights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # disks that do not tell capitals from small letters, nor an accent from a letter with one, take these for one name
+    names = ("Frame.fits", "frame.fits", "FRAME.FITS", "caf\u00e9.fits", "cafe\u0301.fits")
+    for number, name in enumerate(names):
+        (lights / name).write_bytes(bytes([number]) * 2000)
+        os.utime(lights / name, (1e9, 1e9))
+    judged(lights, dict.fromkeys(names, "keep"))
+    before, into, real = contents(lights), tmp_path / "out", os.link
+
+    def folding(source: Path, target: Path, **more: object) -> None:
+        def folded(path: Path) -> str:
+            return unicodedata.normalize("NFC", Path(path).name).casefold()
+
+        if any(folded(there) == folded(target) for there in Path(target).parent.iterdir() if there.name[0] != "."):
+            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
+        real(source, target, **more)
+
+    monkeypatch.setattr(os, "link", folding)
+    for way in ("copy", "move"):
+        with pytest.raises(UnusableRequest, match=r"the name was taken meanwhile\. Nothing is half done"):
+            carry_out(plan_sort(lights, into, None, way))
+        assert set(contents(into)) == {JOURNAL, "keep/Frame.fits"}
+        monkeypatch.setattr(os, "link", real)
+        undo(into)
+        monkeypatch.setattr(os, "link", folding)
+        assert contents(lights) == before
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "\\\\server\\share\\x.fits",
+        "C:\\x.fits",
+        "CON",
+        "nul.fits",
+        "x" * 251 + ".fit",
+        "\u2024\u2024/x.fits",
+        "\uff0e\uff0e",
+    ],
+)
+def test_names_that_lead_away_elsewhere_are_plain_names_here(name: str, lights: Path, tmp_path: Path) -> None:
+    (lights / name).parent.mkdir(exist_ok=True)
+    (lights / name).write_bytes(b"x")
+    os.utime(lights / name, (1e9, 1e9))
+    judged(lights, {name: "keep"})
+    into = tmp_path / "out"
+    carry_out(plan_sort(lights, into, None, "copy"))
+    assert set(contents(into)) == {JOURNAL, f"keep/{name}"}
+    undo(into)
+    assert not into.exists()
+
+
+@pytest.mark.parametrize("name", ["x" * 256, "y/" * 2100 + "x.fits", "a" * 5000])
+def test_names_longer_than_any_file_has_are_told(name: str, lights: Path, tmp_path: Path) -> None:
+    judged(lights, {"light 1.fits": "keep", name: "keep"})
+    plan = plan_sort(lights, tmp_path / "out", None, "copy")
+    assert [placing.name for placing in plan.placings] == ["light 1.fits"]
+    assert len(plan.problems) == 1
+
+
+def test_a_pipe_for_choices_is_not_waited_for(lights: Path, tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "choices.csv")
+    with pytest.raises(UnusableRequest, match="is no plain file"):
+        plan_sort(lights, tmp_path / "out", tmp_path / "choices.csv", "copy")

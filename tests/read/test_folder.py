@@ -1,6 +1,9 @@
 """What counts as a frame in a folder."""
 
+import errno
 import os
+import socket
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -31,7 +34,10 @@ def test_links_in_a_circle_end(tmp_path: Path) -> None:
     (tmp_path / "self").symlink_to(tmp_path / "self")
     (tmp_path / "twin.fits").symlink_to(tmp_path / "a.fits")
     assert [path.name for path in find_frames(tmp_path)] == ["a.fits"]
-    assert find_others(tmp_path) == [(tmp_path / "self", "a link that leads nowhere")]
+    assert find_others(tmp_path) == [
+        (tmp_path / "self", "a link in a circle"),
+        (tmp_path / "sub" / "up", "a link to a folder that was met already"),
+    ]
 
 
 def test_linked_folders_are_followed(tmp_path: Path) -> None:
@@ -42,10 +48,39 @@ def test_linked_folders_are_followed(tmp_path: Path) -> None:
     assert [path.name for path in find_frames(tmp_path / "night")] == ["a.fits"]
 
 
-def test_pipes_are_named_not_opened(tmp_path: Path) -> None:
+def test_pipes_sockets_and_devices_are_named_not_opened(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     os.mkfifo(tmp_path / "pipe.fits")
-    assert find_frames(tmp_path) == []
-    assert find_others(tmp_path)[0][1] == "a device or pipe, not a file"
+    (tmp_path / "device.fits").symlink_to("/dev/null")
+    monkeypatch.chdir(tmp_path)  # names of sockets are short
+    with socket.socket(socket.AF_UNIX) as listening:
+        listening.bind("socket.fits")
+        assert find_frames(tmp_path) == []
+        told = {path.name: why for path, why in find_others(tmp_path)}
+    assert told == dict.fromkeys(("pipe.fits", "device.fits", "socket.fits"), "a device or pipe, not a file")
+
+
+def test_two_folders_that_link_to_each_other_end(tmp_path: Path) -> None:
+    for one, other in (("a", "b"), ("b", "a")):
+        (tmp_path / one).mkdir()
+        (tmp_path / one / f"{one}.fits").write_text(one)
+        (tmp_path / one / "over").symlink_to(tmp_path / other)
+    assert [path.name for path in find_frames(tmp_path)] == ["a.fits", "b.fits"]
+    assert {why for _, why in find_others(tmp_path)} == {"a link to a folder that was met already"}
+
+
+def test_a_folder_that_cannot_be_looked_into_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "gone").mkdir()
+    (tmp_path / "a.fits").write_text("a")
+    real = Path.iterdir
+
+    def refuse(folder: Path) -> Iterator[Path]:
+        if folder.name == "gone":
+            raise OSError(errno.EIO, "Input/output error")
+        return real(folder)
+
+    monkeypatch.setattr(Path, "iterdir", refuse)
+    assert [path.name for path in find_frames(tmp_path)] == ["a.fits"]
+    assert find_others(tmp_path) == [(tmp_path / "gone", "a folder that may not be read, or is gone")]
 
 
 @pytest.mark.parametrize("name", ["nowhere", "file"])

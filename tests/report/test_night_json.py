@@ -240,3 +240,12 @@ def test_names_that_are_no_utf8_can_be_written() -> None:
     odd = replace(result, exposure=replace(result.exposure, file=Path(os.fsdecode(b"caf\xe9.fits"))))
     text = json_text(frame_document(odd, Rig()))
     assert read(text.encode().decode())["file"] == "caf\\xe9.fits"
+
+
+@pytest.mark.parametrize("sign", ["\x1b", "\x7f", "\x9b", "\u202e", "\u2028", "\ufeff", "\U000e0041", "\u200b"])
+def test_signs_that_steer_a_terminal_are_written_as_escapes(sign: str) -> None:
+    # RFC 8259, section 7: any character may be escaped; one beyond 0xFFFF as a surrogate pair
+    text = json_text({"name": f"a{sign}b", sign: "é µ 星"})
+    assert sign not in text
+    assert "é µ 星" in text
+    assert json.loads(text) == {"name": f"a{sign}b", sign: "é µ 星"}
