@@ -2,8 +2,8 @@
 
     python benchmarks/fit_one_star.py
 
-Both fit position, width, two parts of the shear, flux and sky of an elliptical Moffat star of known wings to stamps of
-15 x 15 pixels at 3.2 px FWHM; framecheck a thousand at once, as it does, scipy ("lm", from MINPACK) one after the other.
+Both fit position, width, two parts of the shear, flux and sky of an elliptical Moffat star of known wings to stamps
+of 15 x 15 pixels at 3.2 px FWHM; framecheck a thousand at once, as it does, scipy ("lm", of MINPACK) one by one.
 They take turns; the ratio is of the least processor times a star, and the results must agree.
 """
 
