@@ -156,7 +156,7 @@ def _swept(matrices: F64) -> F64:
     """
     m = np.ascontiguousarray(matrices.transpose(1, 2, 0))
     for k in range(len(m)):
-        pivot = 1 / m[k, k]
+        pivot = 1 / np.maximum(m[k, k], 1e-12)  # rounding may leave nothing of a nearly singular one
         row, column = m[k] * pivot, m[:, k].copy()
         m -= column[:, None] * row
         m[k], m[:, k], m[k, k] = row, -column * pivot, pivot
