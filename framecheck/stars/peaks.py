@@ -134,11 +134,11 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         part = slice(i, i + size)
         light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
         light -= level[part, None]
-        at[part] = light.argmax(axis=1)
         second, highest = np.sort(light, axis=1)[:, -2:].T
         others = light.sum(axis=1) - highest - np.maximum(second, 0)
         # Even a star of 1.3 px FWHM has as much again beside its brightest pixels; two standard errors for the doubt.
-        lone[part] = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
+        lone[part] = alone = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
+        at[part][alone] = light[alone].argmax(axis=1)
         excess[part] = highest - others / (side * side - 2)
     pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone
