@@ -26,7 +26,7 @@ from framecheck.pipeline import Measurements, worker_pool
 from framecheck.read import merge_rig
 
 RESULTS: Final = Path(__file__).parents[2] / "shared" / "calibration"
-VERSION: Final = 2
+VERSION: Final = 3
 """Of the drawn nights: one more when the recipe or the drawing changes, so that kept ones are drawn again."""
 
 
