@@ -20,8 +20,8 @@ SEEN: Final = 0.1
 """|spin2| over the squared FWHM from which a smear counts: an elongation of 1.10. [dimensionless] Chosen: half of
 1.22, which any eye sees."""
 
-LINE_SEEN: Final = 0.4
-"""Length of a line over the FWHM from which it counts. [dimensionless] Chosen: it makes an elongation of 1.04 alone,
+LINE_SEEN: Final = 0.35
+"""Length of a line over the FWHM from which it counts. [dimensionless] Chosen: it makes an elongation of 1.03 alone,
 and one of 1.2 where another smear lies along it."""
 
 STEADY: Final = 0.015

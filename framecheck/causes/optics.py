@@ -25,7 +25,7 @@ from framecheck.night.field_terms import Estimate
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
-UNEVEN_PERCENT: Final = 10.0
+UNEVEN_PERCENT: Final = 8.0
 """[percent] Change of the FWHM over the field from which the optics are called uneven. Chosen: half of what shows at
 first sight; good optics keep within 5 (common practice, no source)."""
 UNEVEN_SCATTER: Final = 1.5

@@ -86,6 +86,12 @@ source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
 WANDER_MINUTES: Final = 8.0
 """[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
 
+LONG_EXPOSURE_S: Final = 100.0
+"""[s] Exposures that hold a good part of a worm's turn, of 3 to 15 minutes (common practice, no source). Chosen."""
+
+FEWEST_WANDERING: Final = 6
+"""Frames whose smear shows whether it is the same in all. Chosen."""
+
 LONG_EXPOSURE_PX_S: Final = 250.0
 """[s/arcsec] Exposure over pixel scale from which unguided mounts draw lines. Chosen: 300 s at 1.2 arcsec a pixel."""
 
@@ -141,7 +147,8 @@ class Tracking:
     guided_log_odds: float
     """How likely a guider was at work: natural logarithm of the odds."""
     wander_arcsec: float | None
-    """Rms of the pointing about its drift, in the direction where it is largest; None if the run is too short."""
+    """Rms of the pointing about its drift, in the direction where it is largest; of a pointing moved before each frame,
+    that inside long exposures. None if the run is too short."""
     rhythm: Rhythm | None
     """Between exposures."""
     rhythm_inside: Rhythm | None
@@ -181,7 +188,10 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     orientation = None if axes is None else axes.orientation
     drift = None if orientation is None else drift_on_sky(motion, orientation)
     scale = orientation.pixel_scale_arcsec if orientation is not None else rig.pixel_scale_arcsec
+    response = half_maximum_response(_usual_beta(members))[1]
     wander = _wander_px(motion)
+    if wander is None:
+        wander = _wander_inside_px(smears, response)
     wander_arcsec = None if wander is None or scale is None else wander * scale
     leaning = _guided_log_odds(rig, wander_arcsec, group.exposure_s, scale)
     if rig.guided is None and scale is not None:
@@ -189,12 +199,11 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0
-    beta = _usual_beta(members)
     return Tracking(
         axes=axes,
         field=field,
         smears=smears,
-        response=half_maximum_response(beta)[1],
+        response=response,
         drift=drift,
         guided=guided,
         guided_log_odds=leaning,
@@ -429,6 +438,18 @@ def _wander_px(motion: Motion) -> float | None:
     _, directions = np.linalg.eigh(np.cov(inside.T))
     along = inside @ directions[:, 1]
     return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
+
+
+def _wander_inside_px(smears: Smears, response: float) -> float | None:
+    """Rms of the motion inside long exposures that is not the same in all; None where they are short or few. [px]
+
+    A gear left alone smears each exposure by another part of its turn.
+    """
+    if len(smears.frames) < FEWEST_WANDERING or not np.nanmedian(smears.exposure_s) >= LONG_EXPOSURE_S:
+        return None
+    middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    rest = float(np.median(np.abs(smears.spin2_px2 - middle)))
+    return float(np.sqrt(rest / (4 * log(2) * response)))
 
 
 def _guided_log_odds(rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None) -> float:
