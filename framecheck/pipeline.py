@@ -14,6 +14,7 @@ from concurrent.futures import (
 )
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 from threading import Thread
@@ -215,6 +216,7 @@ def _as_completed(
     paths: Mapping[int, Path], rig: Rig, executor: Executor, memory_bytes: int | None
 ) -> Iterator[tuple[int, Outcome]]:
     """Outcomes as they come, with only a few frames under way at a time."""
+    measure = measure_file if memory_bytes is None else partial(measure_file, memory_bytes=memory_bytes)
     waiting = iter(paths.items())
     under_way: dict[Future[Outcome], int] = {}
     limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
@@ -222,7 +224,7 @@ def _as_completed(
         if time.monotonic() - asked > ASK_AGAIN_S:  # clusters grow and shrink
             limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
         while len(under_way) < limit and (following := next(waiting, None)) is not None:
-            under_way[executor.submit(measure_file, following[1], rig, memory_bytes)] = following[0]
+            under_way[executor.submit(measure, following[1], rig)] = following[0]
         if not under_way:
             return
         done, _ = wait(under_way, return_when=FIRST_COMPLETED)

@@ -63,12 +63,15 @@ def advise(
     from framecheck.cli.terminal import look_of, say, warn
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
+    from framecheck.read import is_list, whole_path
     from framecheck.report.night_json import json_text
 
     force = workforce(workers, memory, scheduler)
+    folder = folder if scheduler is None else whole_path(folder)
     record = None if guiding is None else read_guiding(guiding)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         measurements, known_rig = _measured(folder, rig, force, quiet, book)
+    folder = folder.parent if is_list(folder) else folder
     judgement = judge_night(folder, measurements, known_rig, aim, record)
     for failure in measurements.failures:
         warn(failure_line(failure, folder))

@@ -48,18 +48,18 @@ def judge_folder(
     rig = load_rig(rig_file) if rig_file is not None else Rig()
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
+    if is_remote(out):
+        raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
     prepare_folder(out)
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
     folder = folder.parent if is_list(folder) else folder
     look = look_of(sys.stdout)
-    basis = None
-    if logbook is not None:
-        given = [file for file in (rig_file, guiding_file) if file is not None]
-        basis = _basis(logbook, paths, given, (folder, out, aim, stars, look, rig_file, guiding_file, others))
-        known = None if basis is None else logbook.recall_night(out, basis)
-        if known is not None and known.stands(out) and _fail_alike(known, rig, folder):
-            _tell_again(known, out, as_json=as_json, quiet=quiet)
-            return len(known.failures)
+    given = [file for file in (rig_file, guiding_file) if file is not None]
+    basis = _basis(logbook, paths, given, (folder, out, aim, stars, look, rig_file, guiding_file, others))
+    known = _standing(logbook, basis, out)
+    if known is not None and _fail_alike(known, folder, rig, force):
+        _tell_again(known, out, as_json=as_json, quiet=quiet)
+        return len(known.failures)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for failure in measurements.failures:
@@ -100,8 +100,10 @@ def frames_of(folder: Path) -> list[Path]:
     return paths
 
 
-def _basis(logbook: Logbook, paths: list[Path], given: list[Path], words: tuple[object, ...]) -> bytes | None:
-    """What the night's report follows from; None if a file cannot be read."""
+def _basis(logbook: Logbook | None, paths: list[Path], given: list[Path], words: tuple[object, ...]) -> bytes | None:
+    """What the night's report follows from; None without a logbook, or if a file cannot be read."""
+    if logbook is None:
+        return None
     marks = logbook.marks(paths)
     try:
         return basis_of(marks, given, words) if len(marks) == len(paths) else None
@@ -109,10 +111,18 @@ def _basis(logbook: Logbook, paths: list[Path], given: list[Path], words: tuple[
         return None
 
 
-def _fail_alike(known: JudgedNight, rig: Rig, folder: Path) -> bool:
+def _standing(logbook: Logbook | None, basis: bytes | None, out: Path) -> JudgedNight | None:
+    """The report that follows from the same and is still there as it was written; None if there is none."""
+    if logbook is None or basis is None:
+        return None
+    known = logbook.recall_night(out, basis)
+    return known if known is not None and known.stands(out) else None
+
+
+def _fail_alike(known: JudgedNight, folder: Path, rig: Rig, force: Workforce) -> bool:
     """Whether the files that could not be measured still cannot be, for the same reason."""
     for file, line in known.failures.items():
-        outcome = measure_file(Path(file), rig)
+        outcome = measure_file(Path(file), rig, force.memory_bytes)
         if not isinstance(outcome, FrameFailure) or failure_line(outcome, folder) != line:
             return False
     return True

@@ -5,8 +5,6 @@ import unicodedata
 from pathlib import Path, PurePath
 from typing import Final
 
-from framecheck.read.remote import place_name
-
 UNKNOWN: Final = "–"
 """Stands where a number is not known."""
 
@@ -40,6 +38,8 @@ def valid_text(text: str) -> str:
 
 def path_in(folder: Path, file: PurePath) -> str:
     """A file's path relative to the night's folder, with forward slashes; as given if it lies elsewhere."""
+    from framecheck.read.remote import place_name  # not at the top: the command line's first words come from here
+
     try:
         inside = file.relative_to(folder)
     except ValueError:

@@ -9,6 +9,7 @@ import pytest
 from small_night import HEIGHT, WIDTH, draw_light
 
 from framecheck.cli.night_command import judge_folder, logbook_in_use
+from framecheck.cli.workforce import Workforce
 from framecheck.decision.judgement import Aim
 from framecheck.logbook import Logbook
 
@@ -37,8 +38,8 @@ def judged(folder: Path, capsys: pytest.CaptureFixture[str]) -> Judged:
 
     def judge(aim: Aim = "balanced", *, as_json: bool = False) -> str:
         with logbook_in_use(place / "book.sqlite", without=False) as book:
-            failed = judge_folder(folder, place / "report", place / "rig.toml", aim, workers=1, as_json=as_json,
-                                  logbook=book)  # fmt: skip
+            failed = judge_folder(folder, place / "report", place / "rig.toml", aim, as_json=as_json,
+                                  force=Workforce(workers=1), logbook=book)  # fmt: skip
         assert failed == len([name for name in ("cut.fits",) if (folder / name).stat().st_size < WHOLE_BYTES])
         told = capsys.readouterr()
         assert told.err == ""
