@@ -54,6 +54,10 @@ COUNTED_SIGMA: Final = 16
 BINS_A_SIGMA: Final = 256
 """Chosen: within so narrow a bin values lie evenly, to a thousandth of a quantile's own error."""
 
+DIFFERENT_PARTS: Final = 65_521
+"""Random numbers that spread whole numbers over their unit, used again and again: a prime, so that no row of pixels
+gets the same as another. Chosen: drawing one for each sample takes longer than sorting them."""
+
 _ONE_SIGMA_BELOW: Final = 0.15865525393145707
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
 
@@ -254,17 +258,19 @@ def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
     """Whole numbers spread evenly over their unit, so that they have quantiles as a smooth distribution has."""
     out = values.astype(np.float32)
     if np.issubdtype(values.dtype, np.integer):
-        even = np.random.default_rng(0).random(values.shape, dtype=np.float32)
+        even = np.random.default_rng(0).random(DIFFERENT_PARTS, dtype=np.float32)
         even -= np.float32(0.5)
         even *= np.float32(unit)
-        out += even
+        out += np.resize(even, values.shape)
     return out
 
 
 def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Median and lower-half spread of sorted samples, bright outliers cut off; NaN where too few are defined."""
     flat = samples.reshape(-1, samples.shape[2])
-    defined = np.isfinite(flat).sum(axis=1)
+    defined = np.full(len(flat), flat.shape[1])
+    if np.isnan(flat[:, -1]).any():  # undefined samples come last
+        defined = np.isfinite(flat).sum(axis=1)
     level = _quantile(flat, defined, 0.5)
     noise = level - _quantile(flat, defined, _ONE_SIGMA_BELOW)
     for _ in range(2):

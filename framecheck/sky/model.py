@@ -51,6 +51,10 @@ class Sky:
         """Level at points of the image, shape (n,). [ADU]"""
         return _bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
 
+    def crossings(self, y: NDArray[Any], x: NDArray[Any]) -> Floats:
+        """Level at the crossings of rows and columns of the image, shape (n_y, n_x). [ADU]"""
+        return _mesh_rows(self.level_adu, self, y, x)
+
     def level_and_noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> tuple[Floats, Floats]:
         """Both at points of the image, shape (n,) each; quicker than one after the other. [ADU]"""
         both = np.stack([self.level_adu, self.noise_adu], axis=2)

@@ -90,8 +90,8 @@ def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width
         across = np.stack([np.cos(here), np.sin(here), first], axis=1) / bin_px
         row = (across.astype(np.float32) @ points).astype(np.intp)
         count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
-        top[i : i + ANGLES] = count.argmax(axis=1)
-        most[i : i + ANGLES] = count.max(axis=1)
+        top[i : i + ANGLES] = fullest = count.argmax(axis=1)
+        most[i : i + ANGLES] = count[np.arange(len(here)), fullest]
     # What scattered stars put into a row: density times the longest chord in this direction.
     sides = np.maximum(np.abs(np.stack([np.sin(angles), np.cos(angles)])), 1e-9)
     expected = len(x) * bin_px * np.minimum(shape[1] / sides[0], shape[0] / sides[1]) / (shape[0] * shape[1])

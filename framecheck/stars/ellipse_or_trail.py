@@ -3,6 +3,7 @@
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framecheck.stars.fit import Fit, fit_common_wing
 from framecheck.stars.pilot import Pilot
@@ -45,13 +46,18 @@ def is_long_trail(pilot: Pilot) -> bool:
     return pilot.long_px > LONG_TRAIL * pilot.short_px
 
 
+def brightest(stamps: Stamps, start: F64) -> NDArray[np.intp]:
+    """The stars that settle the common wings, brightest first."""
+    return np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
+
+
 def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule, float]:
     """Fit the brightest stars with common wings, as ellipses and, if they are long, as moved round stars.
 
     Both have as many parameters; the one that the stars are nearer to is taken. Where they lie between, the third
     result is the shear to add, so that the elongation lies between as well.
     """
-    bright = np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
+    bright = brightest(stamps, start)
     part, guess = stamps.part(bright), start[bright]
     if not len(guess):
         rule = pixel_rule(3.0)

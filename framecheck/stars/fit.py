@@ -23,8 +23,8 @@ from framecheck.stars.profile import (
 )  # fmt: skip
 from framecheck.stars.stamps import Stamps
 
-CHUNK: Final = 512
-"""Stars fitted together. Chosen by timing: fewer cost calls, more leave the processor's cache."""
+PIXELS_TOGETHER: Final = 120_000
+"""Pixels of the stars fitted together. Chosen by timing: fewer cost calls, more leave the processor's cache."""
 
 LARGEST_STEP: Final = 0.35
 """Longest step in ln(width) and shear. [1] Chosen: a wider step can lose the star."""
@@ -63,7 +63,7 @@ class Fit:
 
     def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
-        chunks = (self.p[i : i + CHUNK] for i in range(0, len(self.p), CHUNK))
+        chunks = (self.p[part] for part in _chunks(len(self.p), int(np.prod(grid.shape))))
         parts = [light_of_stars(p, self.wing, grid, rule, self.profile) for p in chunks]
         return np.concatenate(parts) if parts else np.zeros((0, int(np.prod(grid.shape))), np.float32)
 
@@ -125,12 +125,15 @@ def _in_chunks(
 ) -> Equations:
     """The equations of many stars, whose pixels would not fit into the processor's cache together."""
     parts = [
-        normal_equations(
-            stamps.part(slice(i, i + CHUNK)), p[i : i + CHUNK], wing, rule, gain, profile, wing_slope=wing_slope
-        )
-        for i in range(0, len(p), CHUNK)
+        normal_equations(stamps.part(some), p[some], wing, rule, gain, profile, wing_slope=wing_slope)
+        for some in _chunks(len(p), stamps.values.shape[1])
     ]
     return parts[0] if len(parts) == 1 else Equations.joined(parts)
+
+
+def _chunks(n_stars: int, n_pixels: int) -> list[slice]:
+    size = max(1, PIXELS_TOGETHER // n_pixels)
+    return [slice(i, i + size) for i in range(0, n_stars, size)]
 
 
 def _inverse(normal: F64) -> F64:
@@ -153,7 +156,7 @@ def _swept(matrices: F64) -> F64:
     """
     m = np.ascontiguousarray(matrices.transpose(1, 2, 0))
     for k in range(len(m)):
-        pivot = 1 / m[k, k]
+        pivot = 1 / np.maximum(m[k, k], 1e-12)  # rounding may leave nothing of a nearly singular one
         row, column = m[k] * pivot, m[:, k].copy()
         m -= column[:, None] * row
         m[k], m[:, k], m[k, k] = row, -column * pivot, pivot

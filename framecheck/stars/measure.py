@@ -11,7 +11,7 @@ from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.choose import Choice, choose_stars
 from framecheck.stars.doubled import common_companion
-from framecheck.stars.ellipse_or_trail import fit_typical, is_long_trail
+from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail
 from framecheck.stars.find import Found, find_stars
 from framecheck.stars.fit import Fit, fit_stars
 from framecheck.stars.flags import StarFlag
@@ -112,10 +112,11 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _near_the_star(stamps, pilot)
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
+    start = _restart(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _near_the_star(stamps, pilot)
-    fit = fit_stars(fitted, _restart(start, first), first.wing, rule, gain, profile=first.profile)
+    fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
     flags = _flags(fit, choice, stamps, clip)
     shapes = shapes_of(fit)
     if lean:
@@ -205,12 +206,13 @@ def _near_the_star(stamps: Stamps, pilot: Pilot) -> Stamps:
     return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
 
 
-def _restart(start: F64, first: Fit) -> F64:
-    """First guesses with the typical shape of the stars fitted already."""
+def _restart(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
+    """First guesses with the typical shape of the stars fitted already, and these as they were fitted."""
     out = start.copy()
     if len(first.p):
         for column in (LN_W, E1, E2):
             out[:, column] = np.median(first.p[:, column])
+        out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
     return out
 
 

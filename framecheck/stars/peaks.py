@@ -101,14 +101,18 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
 
 
 def _lowest_sky(sky: Sky, bounds: NDArray[np.intp], n_x: int, cell: int) -> F32:
-    """The lowest level between image rows, for each column of cells: at one of the rows, or at a mesh's centre.
+    """A level that the sky between image rows nowhere falls below, for each column of cells.
 
-    Shape (n_bands, n_x), for bounds of shape (n_bands, 2).
+    It is linear between the centres of meshes, so that it is lowest at one of them, or at an end. Shape (n_bands, n_x),
+    for bounds of shape (n_bands, 2).
     """
+    x = np.arange(n_x) * cell + (cell - 1) / 2
     rows = np.unique(np.concatenate([bounds.ravel(), sky.y_centres]))
-    level = sky.rows(rows, n_x, cell)
+    columns = np.unique(np.concatenate([x[[0, -1]], sky.x_centres]))
+    level = sky.crossings(rows, columns)
     first, last = np.searchsorted(rows, bounds).T
-    return np.stack([level[i : j + 1].min(axis=0) for i, j in zip(first, last, strict=True)])
+    lowest = [np.interp(x, columns, level[i : j + 1].min(axis=0)) for i, j in zip(first, last, strict=True)]
+    return np.array(lowest, np.float32)
 
 
 def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels]:
@@ -130,11 +134,11 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         part = slice(i, i + size)
         light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
         light -= level[part, None]
-        at[part] = light.argmax(axis=1)
         second, highest = np.sort(light, axis=1)[:, -2:].T
         others = light.sum(axis=1) - highest - np.maximum(second, 0)
         # Even a star of 1.3 px FWHM has as much again beside its brightest pixels; two standard errors for the doubt.
-        lone[part] = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
+        lone[part] = alone = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
+        at[part][alone] = light[alone].argmax(axis=1)
         excess[part] = highest - others / (side * side - 2)
     pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone

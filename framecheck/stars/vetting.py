@@ -184,8 +184,7 @@ def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any
     noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
     level = (light - height * volume) / count
     above: NDArray[Any] = (values - level[:, None]) * within
-    within *= weight
-    explained = height**2 * _dot(within, within)
+    explained = height**2 * square * (1 - CORE_WEIGHT**2)  # what of a Gaussian's square lies in its core; closed form
     light_there = np.maximum(_dot(above, above) - n_core * noise**2, explained * 0.5)
     likeness = explained / np.maximum(light_there, np.finfo(np.float32).tiny)
     return height * volume, noise / np.sqrt(norm) * volume, likeness
