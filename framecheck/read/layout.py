@@ -18,6 +18,8 @@ LEAST_SIDE_PX: Final = 16
 """[px] Chosen: less holds no star with its sky around."""
 _MOST_HEADER_BLOCKS: Final = 4000
 """Chosen: 144,000 cards in all headers of a file; one without END is not read to its end for nothing."""
+_MOST_LENGTH: Final = 10**18
+"""Chosen: a longer axis is no number of pixels but rubbish."""
 _MOST_HDUS: Final = 200
 """Chosen: mosaics of many chips have fewer."""
 _MOST_SQUEEZE: Final = 2000
@@ -161,7 +163,7 @@ def _axes(header: Header, path: Path, keyword: str) -> tuple[int, ...]:
     axes: list[int] = []
     for n in range(1, count + 1):
         length = _whole(header, f"{keyword}{n}")
-        if length is None or length < 0:
+        if length is None or not 0 <= length <= _MOST_LENGTH:
             value = header.value(f"{keyword}{n}")
             raise UnusableFrame(
                 path, f"has a header that gives {keyword}{n} = {value}", "Save or export the frame again."
