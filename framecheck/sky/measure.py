@@ -42,7 +42,7 @@ DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
 WHOLE_IMAGE_SAMPLES: Final = 150_000
-"""Pixels that settle the level of the whole image, about. Chosen: to a half per cent of the noise."""
+"""Pixels that settle the level of the whole image, at the least. Chosen: to a half per cent of the noise."""
 
 _LEAST_FLOAT_NOISE: Final = 1e-18
 """[ADU] Chosen: the square of less is no normal number in float32."""
@@ -290,7 +290,7 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     each over its own noise, do not scatter so, and allow a look at the dark side of the distribution alone. Whole
     numbers are spread over their unit by random parts, taken out again.
     """
-    step = max(1, int(np.sqrt(pixels.size / WHOLE_IMAGE_SAMPLES))) | 1  # odd: all phases of any pattern
+    step = max(0, int(np.sqrt(pixels.size / WHOLE_IMAGE_SAMPLES)) - 1) // 2 * 2 + 1  # odd: all phases of any pattern
     rows, columns = np.arange(0, pixels.shape[0], step), np.arange(0, pixels.shape[1], step)
     values = _spread_over_unit(pixels[::step, ::step], unit)
     rounding = unit**2 * PIXEL_VARIANCE_PX2 if np.issubdtype(pixels.dtype, np.integer) else 0.0

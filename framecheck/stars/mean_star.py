@@ -128,7 +128,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     index = np.flatnonzero(good & _usual(fit, good))
     if len(index) < 5:
         return None
-    index = index[np.argsort(-fit.p[index, FLUX] / stamps.noise[index], kind="stable")][:MOST_STARS]
+    # By flux alone: the sky's noise is known so roughly star by star that it would change which ones are taken.
+    index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
     part, p = stamps.part(index), fit.p[index]
     typical = _typical(fit, shapes, index)
     rule = pixel_rule(typical.short_px / 1.6)
