@@ -49,7 +49,7 @@ def judge_sampling(fwhm_px: float) -> SamplingVerdict:
     return SamplingVerdict(
         px_per_fwhm=fwhm_px,
         verdict="well sampled",
-        suggestion=f"Stars are {fwhm_px:.1f} pixels wide: 2 to 3 are needed, more do no harm up to about 4.5.",
+        suggestion=f"Stars are {fwhm_px:.1f} pixels wide: 2 to 3 are needed, more do no harm up to about 5.",
     )
 
 

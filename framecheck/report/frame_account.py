@@ -102,7 +102,7 @@ def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list
         if value is not None
     ]
     if uneven:
-        rows.append(("Over field", "FWHM " + ", ".join(uneven), "within 10 % is hardly seen"))
+        rows.append(("Over field", "FWHM " + ", ".join(uneven), "within 8 % is hardly seen"))
     return rows
 
 

@@ -20,22 +20,22 @@ def field_numbers(judgement: Judgement) -> list[Line]:
         (
             "FWHM, right edge against left",
             signed(field.tilt_x_percent, 1, " %"),
-            "0 is level, up to 10 % is hardly seen",
+            "0 is level, up to 8 % is hardly seen",
         ),
         (
             "FWHM, upper edge against lower",
             signed(field.tilt_y_percent, 1, " %"),
-            "0 is level, up to 10 % is hardly seen",
+            "0 is level, up to 8 % is hardly seen",
         ),
         (
             "FWHM, corners against centre",
             signed(field.curvature_percent, 1, " %"),
-            "0 is flat, up to 10 % is hardly seen",
+            "0 is flat, up to 8 % is hardly seen",
         ),
     ]
     if sampling.px_per_fwhm is not None and sampling.verdict is not None:
         width = f"{words.fixed(sampling.px_per_fwhm, 1)} px, {sampling.verdict}"
-        good = "2 to 3 are needed, more do no harm up to about 4.5"
+        good = "2 to 3 are needed, more do no harm up to about 5"
         lines.append(("Pixels across a star", width, words.clause(sampling.suggestion or good)))
     return [line for line in lines if line[1]]
 
