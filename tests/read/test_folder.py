@@ -86,7 +86,7 @@ def test_a_folder_that_cannot_be_looked_into_is_named(tmp_path: Path, monkeypatc
 @pytest.mark.parametrize("name", ["nowhere", "file"])
 def test_no_folder(tmp_path: Path, name: str) -> None:
     (tmp_path / "file").write_text("")
-    with pytest.raises(UnusableRequest, match="no such folder|is a file, not a folder"):
+    with pytest.raises(UnusableRequest, match=r"no such folder|is a file, not a folder"):
         find_frames(tmp_path / name)
 
 

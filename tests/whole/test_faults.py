@@ -81,7 +81,7 @@ def test_a_night_on_a_full_disk_leaves_whole_files_or_none(room: int, lights: Pa
 
 
 def test_a_logbook_on_a_full_disk_does_not_cost_the_night(lights: Path, tmp_path: Path) -> None:
-    room = 40_000  # enough to open it, as SQLite keeps 32 kB beside it, and for a frame or two
+    room = 90_000  # enough to open it, with its empty tables and what SQLite keeps beside it, and for a frame or two
     words = ("frame", lights / "0.fits")
     assert run(LIMITED.format(room), *words).returncode == 0  # a single frame writes nothing at all
     ended = run(
@@ -201,7 +201,7 @@ def test_a_folder_deleted_while_it_is_measured(lights: Path, tmp_path: Path) -> 
         measured = measure_night([*under_way, *(folder / f"later {k}.fits" for k in range(9))], None, thread, meanwhile)
     assert measured.results
     assert measured.failures
-    assert all("is not there any more" in failure.fault for failure in measured.failures)
+    assert all("is not there" in failure.fault for failure in measured.failures)
     write_night(judge_night(folder, measured), out)
     assert json.loads((out / "night.json").read_text())["source"]["n_measured"] == len(measured.results)
 
