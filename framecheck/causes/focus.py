@@ -24,9 +24,9 @@ from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.night.field_model import FieldModel
+from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Night
-from framecheck.night.tracking import Smears
+from framecheck.night.smears import Smears
 from framecheck.read.rig import Rig
 
 SOFT: Final = 0.16

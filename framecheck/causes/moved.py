@@ -12,7 +12,8 @@ from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Floats, Series, series_of
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Motion, Night, NightFrame
-from framecheck.night.tracking import Tracking, lines_px
+from framecheck.night.smears import lines_px
+from framecheck.night.tracking import Tracking
 
 Complexes = NDArray[np.complex128]
 

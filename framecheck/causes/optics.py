@@ -20,7 +20,7 @@ from framecheck.causes.result import (
     log_odds_above,
 )
 from framecheck.constants import FWHM_PER_SIGMA
-from framecheck.night.field_model import FieldModel, NoFieldModel
+from framecheck.night.field_records import FieldModel, NoFieldModel
 from framecheck.night.field_terms import Estimate
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig

@@ -36,7 +36,7 @@ from framecheck.decision.mount_motion import (
 )
 from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
 from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.night.field_model import FieldModel
+from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Night
 
 Floats = NDArray[np.float64]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.judgement import FieldPattern, Range, Tracking
 from framecheck.field import size_pattern
-from framecheck.night.field_model import FieldModel
+from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.rhythm import Rhythm
 from framecheck.night.tracking import Tracking as Tracked

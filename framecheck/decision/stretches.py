@@ -7,7 +7,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.figures import field_pattern
 from framecheck.decision.judgement import FieldStretch, FieldStretches
-from framecheck.night.field_model import FieldModel, fit_field_model
+from framecheck.night.field_model import fit_field_model
+from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Night
 
 Floats = NDArray[np.float64]

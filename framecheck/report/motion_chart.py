@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
 from framecheck.night.records import Group
-from framecheck.night.tracking import Smears
+from framecheck.night.smears import Smears
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.course import FEWEST, Course, course_of
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE

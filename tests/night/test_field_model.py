@@ -8,8 +8,9 @@ import galsim
 import numpy as np
 import pytest
 
-from framecheck.night.field_model import Estimate, FieldModel, NoFieldModel, fit_field_model
-from framecheck.night.field_terms import half_maximum_response, held_back
+from framecheck.night.field_model import fit_field_model
+from framecheck.night.field_records import FieldModel, NoFieldModel
+from framecheck.night.field_terms import Estimate, half_maximum_response, held_back
 from framecheck.stars.table import STAR_DTYPE
 
 SIZE = (3000, 2000)

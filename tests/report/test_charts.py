@@ -10,10 +10,11 @@ from test_page import Page
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import StackedStar
 from framecheck.night.axes import Axes
-from framecheck.night.field_model import NoFieldModel
+from framecheck.night.field_records import NoFieldModel
 from framecheck.night.records import Motion, NightFrame
 from framecheck.night.rhythm import Rhythm, Spectrum
-from framecheck.night.tracking import Smears, Tracking
+from framecheck.night.smears import Smears
+from framecheck.night.tracking import Tracking
 from framecheck.read.exposure import Orientation
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart

@@ -1,0 +1,114 @@
+"""Guided or not: what the rig file says or, where it is silent, what the motion of the stars lets expect."""
+
+from math import log
+from typing import Final
+
+import numpy as np
+
+from framecheck.constants import SIGMA_PER_MAD
+from framecheck.night.motion import SkyDrift
+from framecheck.night.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
+from framecheck.night.records import Motion
+from framecheck.night.smears import Smears
+from framecheck.read.rig import Rig
+
+SAID: Final = 4.0
+"""Log-odds of what the rig file says of guiding. Chosen: seldom wrong."""
+
+STILL_LOG_ODDS: Final = 1.5
+"""Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
+
+LONG_LOG_ODDS: Final = 1.0
+"""Log-odds that long exposures were guided. Chosen."""
+
+REFRACTION_ARCSEC_PER_MIN: Final = 0.5
+"""[arcsec/min] Drift that refraction makes at three hours from the meridian (row TRK-37)."""
+
+FAST_LOG_ODDS: Final = 0.9
+"""Log-odds against a guider for each factor e that the pointing drifts faster than that. Chosen: tubes bend by up to an
+arcsecond a minute, axes a few arcminutes off drift by as much or more."""
+
+ALONG_DEC_LOG_ODDS: Final = 1.5
+"""Log-odds against a guider if the drift lies within 24 degrees of declination. Chosen: a bending tube has any
+direction, one in four so near."""
+
+STILL_ARCSEC: Final = 0.7
+"""[arcsec] Wander of the pointing, slow drift aside, that an unguided mount seldom keeps to. Common practice, no
+source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
+
+WANDER_MINUTES: Final = 8.0
+"""[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
+
+LONG_EXPOSURE_S: Final = 100.0
+"""[s] Exposures that hold a good part of a worm's turn, of 3 to 15 minutes (common practice, no source). Chosen."""
+
+FEWEST_WANDERING: Final = 6
+"""Frames whose smear shows whether it is the same in all. Chosen."""
+
+LONG_EXPOSURE_PX_S: Final = 250.0
+"""[s/arcsec] Exposure over pixel scale from which unguided mounts draw lines. Chosen: 300 s at 1.2 arcsec a pixel."""
+
+
+def wander_px(motion: Motion) -> float | None:
+    """Robust rms of the pointing about its drift, along the direction where it wanders most. [px]"""
+    if len(motion.minutes) < 6 or motion.minutes[-1] < WANDER_MINUTES or motion.drift_x_px_per_min is None:
+        return None
+    place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
+    stretch = np.array(motion.stretch)
+    counts = np.bincount(stretch)
+    if counts.max() < 4 or (motion.dithered and len(counts) == 1):  # its own steps would be taken for wander
+        return None
+    inside = place[counts[stretch] >= 4]
+    _, directions = np.linalg.eigh(np.cov(inside.T))
+    along = inside @ directions[:, 1]
+    return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
+
+
+def wander_inside_px(smears: Smears, response: float) -> float | None:
+    """Rms of the motion inside long exposures that is not the same in all; None where they are short or few. [px]
+
+    A gear left alone smears each exposure by another part of its turn.
+    """
+    if len(smears.frames) < FEWEST_WANDERING or not np.nanmedian(smears.exposure_s) >= LONG_EXPOSURE_S:
+        return None
+    middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    rest = float(np.median(np.abs(smears.spin2_px2 - middle)))
+    return float(np.sqrt(rest / (4 * log(2) * response)))
+
+
+def guided_log_odds(rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None) -> float:
+    """Whether a guider kept the stars in place: said, or likely from how still they lie and how long was exposed."""
+    if rig.guided is not None:
+        return SAID if rig.guided else -SAID
+    if rig.mount_type == "fixed":
+        return -SAID
+    odds = 0.0
+    if wander_arcsec is not None:
+        still = STILL_LOG_ODDS * float(np.log(STILL_ARCSEC / max(wander_arcsec, 0.05)))
+        odds += float(np.clip(still, -SAID, STILL_LOG_ODDS))
+    if exposure_s is not None and scale is not None and exposure_s / scale > LONG_EXPOSURE_PX_S:
+        odds += LONG_LOG_ODDS
+    return odds
+
+
+def drifts_freely(drift: SkyDrift | None) -> float:
+    """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone."""
+    if drift is None:
+        return 0.0
+    east, north, error = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min
+    rate = float(np.hypot(east, north))
+    if rate < 4 * error or rate < REFRACTION_ARCSEC_PER_MIN:
+        return 0.0
+    fast = -FAST_LOG_ODDS * float(np.log(rate / REFRACTION_ARCSEC_PER_MIN))
+    return fast - (ALONG_DEC_LOG_ODDS if east < 0.45 * north else 0.0)
+
+
+def turns_in_place(motion: Motion, scale: float) -> float:
+    """Log-odds of a guider from a field that turns: an axis so far off lets unguided frames drift away as well."""
+    rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
+    x, y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
+    if rate is None or error is None or x is None or y is None or abs(rate) < 4 * error or abs(rate) < 0.02:
+        return 0.0
+    axis_arcmin = abs(rate) / DEG_PER_HOUR_PER_ARCMIN  # at least this, at declination 0
+    share = float(np.hypot(x, y)) * scale / (ARCSEC_PER_MIN_PER_ARCMIN * axis_arcmin)
+    return float(np.clip(STILL_LOG_ODDS * np.log(0.25 / max(share, 1e-3)), -STILL_LOG_ODDS, 2 * STILL_LOG_ODDS))
