@@ -232,6 +232,9 @@ def _spoilt(series: Series) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     with np.errstate(invalid="ignore"):
         spoilt = (np.log(series.fwhm_px / width) > SPOILT_GROWTH) | (series.elongation / length > SPOILT_ELONGATION)
         spoilt |= ~known & (series.n_found > LOST_STARS * np.median(series.n_found))  # no stars of theirs to compare
+        # a cloud hides stars; more than its neighbours have are found where each was drawn twice
+        spoilt |= _stands_out(np.log(np.maximum(series.n_found, 1)), neighbours=True)
+        spoilt |= np.array([frame.result.stars.doubled_px is not None for frame in series.frames])
         spoilt |= _stands_out(np.log(series.fwhm_px), neighbours=True)
         spoilt |= _stands_out(np.log(series.elongation), neighbours=False)
     return np.asarray(spoilt, dtype=bool)
