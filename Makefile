@@ -24,7 +24,7 @@ format: $(VENV)/.installed-dev
 
 calibration: $(VENV)/.installed-dev
 	$(BIN)/python tests/calibration/run.py --seed 1 --nights 400 --fit
-	$(BIN)/python tests/calibration/run.py --seed 5 --nights 120
+	$(BIN)/python tests/calibration/run.py --seed 7 --nights 120
 
 docs: $(VENV)/.installed-dev
 	$(BIN)/python -m sphinx --fail-on-warning --keep-going -b html docs docs/_build
