@@ -47,17 +47,26 @@ LEFT_BY_DRIFT: Final = 0.45
 
 SHOCK_SHARE: Final = 0.33
 """Largest share of the frames that single knocks spoil. Chosen: more is wind all night, or something else."""
-SHOCK_SIGMA: Final = 9.0
+SHOCK_SIGMA: Final = 8.0
 """Smear off the usual one, over what the night's frames scatter by. Chosen."""
 AIRY_BETA: Final = 5.5
 """Moffat exponent beyond which it tells of focus, not of air. Chosen."""
 RAGGED: Final = 0.25
 """Fall of ln(beta) below the neighbours' from which light was thrown beside the stars. [dimensionless] Chosen."""
-LOST_LOG_ODDS: Final = 1.5
+THROWN: Final = 0.2
+"""The same where the stars lost light as well, into a second place of theirs. [dimensionless] Chosen."""
+LIGHT_LOST: Final = 0.08
+"""Part of the stars' light missing against the neighbours'. [dimensionless] Chosen."""
+OTHER_STARS: Final = 0.08
+"""ln(stars found over the neighbours'), of either sign, that goes with it: second places are found as stars, or hide
+faint ones. Chosen."""
+BESIDE_SIGMA: Final = 4.0
+"""Smear off the usual one that makes a fall of beta alone a knock. Chosen."""
+LOST_LOG_ODDS: Final = 0.4
 """Log-odds of a knock from frames full of stars of which none can be measured. Chosen."""
 OWN_SIGMA: Final = 3.5
 """Such a smear over the frame's own error. Chosen."""
-SHOCK_SEEN: Final = 0.12
+SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
 WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
@@ -187,7 +196,8 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     wings = np.log([_beta(frame) for frame in moved.frames])
     fallen = -wings - _highest_near(-wings)
     usual = max(SIGMA_PER_MAD * float(np.median(np.abs(fallen))), 0.02)
-    ragged = (fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED)
+    thrown = (fallen > THROWN) & _lost_light(moved) & (float(np.median(off)) < SHOCK_SEEN)  # else all are shaken
+    ragged = thrown | ((fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale))
     spoilt = drawn | doubled | blurred | ragged
     lost = _unmeasurable(moved)
     if not spoilt.any() and lost:
@@ -198,18 +208,28 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
     surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
-    most = float(np.max(np.minimum(fallen / RAGGED, fallen / usual / SHOCK_SIGMA)))
+    most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     odds = (
         3.0
         if doubled.any()
         else any_of(
             LOST_LOG_ODDS if lost else -6.0,
             log_odds_above(most, 1.2, 0.2),
-            log_odds_above(surest, 1.2, 0.2),
+            log_odds_above(surest, 1.1, 0.15),
             log_odds_above(widest, 1.6, 0.4),
         )
     )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _lost_light(moved: Moved) -> NDArray[np.bool_]:
+    """Frames whose stars are dimmer than in the frames beside them, and more or fewer."""
+    light = np.array([frame.transparency if frame.transparency is not None else np.nan for frame in moved.frames])
+    found = np.log([max(frame.result.stars.n_found, 1) for frame in moved.frames])
+    dimmer = 1 - light / _median_near(light)
+    dimmer[[0, -1]] = 0.0  # with frames on one side only, dew looks alike
+    out: NDArray[np.bool_] = (np.nan_to_num(dimmer) > LIGHT_LOST) & (np.abs(found - _median_near(found)) > OTHER_STARS)
+    return out
 
 
 def _beta(frame: NightFrame) -> float:
@@ -233,8 +253,15 @@ def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:
     return log_odds_above(float(alike), 0.8, 0.08)
 
 
+def _near(n: int) -> list[list[int]]:
+    """The two frames before and the two after each."""
+    return [[i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] or [k] for k in range(n)]
+
+
+def _median_near(value: Floats) -> Floats:
+    return np.array([np.median(value[one]) for one in _near(len(value))])
+
+
 def _highest_near(value: Floats) -> Floats:
     """Highest of the two frames before and the two after each: what stands above it is no slow change."""
-    n = len(value)
-    near = ([i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] or [k] for k in range(n))
-    return np.array([value[one].max() for one in near])
+    return np.array([value[one].max() for one in _near(len(value))])

@@ -51,6 +51,8 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
     ("focus-drift", "dew", "the stars lose light as they grow"),
     ("poor-seeing", "defocus", "the stars' wings are weaker than those of turbulent air"),
+    ("poor-seeing", "field-rotation", "a turning field widens the stars away from its centre"),
+    ("poor-seeing", "miscollimation", "comets widen the stars as well"),
     ("poor-seeing", "pinched-optics", "three lobes widen the stars as well"),
     ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
     ("astigmatism", "differential-flexure", "the frames drift along the smear"),

@@ -315,9 +315,12 @@ def _measured(scenario: Scenario, frame: int, sample: Sample, sky: SkySummary, s
     chosen = table[index]
     chosen["flags"][blended] |= np.uint16(StarFlag.BLENDED)
     n_crossing = _crossing(scenario, frame, sky, chance)
-    measured = Stars(table=chosen, n_found=len(table), n_saturated=int(clipped.sum()), n_crossing=n_crossing)
-    good = chosen["flags"] == 0
     truth = sample.measured
+    measured = Stars(
+        table=chosen, n_found=len(table), n_saturated=int(clipped.sum()), n_crossing=n_crossing,
+        doubled_px=truth.stars.doubled_px, doubled_share=truth.stars.doubled_share,
+    )  # fmt: skip
+    good = chosen["flags"] == 0
     beta = truth.beta
     if beta is not None:
         weight = float(np.sum(np.minimum(chosen["snr"][good], 300.0) ** 2))
