@@ -95,7 +95,8 @@ def _frame_command(path: Path, number: int) -> tuple[str, str]:
     whole = said + warned
     if "fault of framecheck" in whole or code not in (main.DONE, main.NOTHING_MEASURED):
         return "fault of ours", whole.strip()
-    if not whole.replace("\n", "").isprintable() or "Traceback" in whole or "Warning" in whole:
+    # a narrow space stands between number and unit
+    if not whole.replace("\n", "").replace("\u202f", "").isprintable() or "Traceback" in whole or "Warning" in whole:
         return "noisy", whole
     if (fault := _rig_fault(path)) is not None:
         return "fault of ours", fault
