@@ -194,7 +194,7 @@ def _technique_first(judgement: Judgement, moved: str) -> str:
     after = f": {moved}" if moved else ""
     if mine and mine[0] is limiting[0]:
         return f"Yes, but it can do better without being replaced{after}."
-    if mine:
+    if mine or (limiting and _moves_too_much(judgement)):
         return f"In part, but the first thing to cure is {_to_cure(limiting[0])}{after}."
     if limiting:
         return f"No, the first thing to cure is {_to_cure(limiting[0])}{after}."
@@ -203,6 +203,12 @@ def _technique_first(judgement: Judgement, moved: str) -> str:
 
 def _to_cure(finding: Finding) -> str:
     return "the focus" if finding.cause == "defocus" else _name(finding)
+
+
+def _moves_too_much(judgement: Judgement) -> bool:
+    """Whether the mount surely moves the stars by more than would do, whatever it was that did so."""
+    rms, needed = judgement.mount_decision.tracking_rms_arcsec, judgement.mount_decision.needed_rms_arcsec
+    return rms is not None and rms.low is not None and needed is not None and rms.low > needed
 
 
 def _moved(judgement: Judgement) -> str:

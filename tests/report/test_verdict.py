@@ -69,6 +69,10 @@ def test_the_mount_is_not_blamed_where_focus_comes_first() -> None:
     decision = MountDecision(answer="fix technique first")
     night = replace(by_hand.judgement(10), findings=(blurred,), mount_decision=decision)
     assert answers(night)[2:] == ("Focus again.", "No, the first thing to cure is the focus.")
+    unsteady = MountDecision(
+        answer="fix technique first", tracking_rms_arcsec=Range(value=1.2, low=0.9, high=1.5), needed_rms_arcsec=0.6
+    )
+    assert answers(replace(night, mount_decision=unsteady))[3].startswith("In part, but the first thing to cure is")
     both = replace(night, findings=(blurred, shaken))
     assert answers(both)[3] == "In part, but the first thing to cure is the focus."
 
