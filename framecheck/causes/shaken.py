@@ -226,7 +226,8 @@ def _lost_light(moved: Moved) -> NDArray[np.bool_]:
     """Frames whose stars are dimmer than in the frames beside them, and more or fewer."""
     light = np.array([frame.transparency if frame.transparency is not None else np.nan for frame in moved.frames])
     found = np.log([max(frame.result.stars.n_found, 1) for frame in moved.frames])
-    dimmer = 1 - light / _median_near(light)
+    with np.errstate(divide="ignore", invalid="ignore"):  # under a cloud that let nothing through
+        dimmer = 1 - light / _median_near(light)
     dimmer[[0, -1]] = 0.0  # with frames on one side only, dew looks alike
     out: NDArray[np.bool_] = (np.nan_to_num(dimmer) > LIGHT_LOST) & (np.abs(found - _median_near(found)) > OTHER_STARS)
     return out
