@@ -57,9 +57,10 @@ class Sky:
 
     def level_and_noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> tuple[Floats, Floats]:
         """Both at points of the image, shape (n,) each; quicker than one after the other. [ADU]"""
-        both = np.stack([self.level_adu, self.noise_adu], axis=2)
-        level, noise = _bilinear(both, self.x_centres, self.y_centres, x, y).T
-        return np.ascontiguousarray(level), np.ascontiguousarray(noise)
+        both = np.empty(self.level_adu.shape, np.complex64)  # a number of two parts, picked at one go
+        both.real, both.imag = self.level_adu, self.noise_adu
+        there = _bilinear(both, self.x_centres, self.y_centres, x, y)
+        return np.ascontiguousarray(there.real), np.ascontiguousarray(there.imag)
 
     def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Noise of one pixel at points of the image, shape (n,). [ADU]"""
@@ -117,20 +118,18 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
     return low, position - low
 
 
-def _bilinear(mesh: Floats, xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> Floats:
-    """A mesh of numbers, or of several side by side, at points."""
+def _bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
+    """A mesh of numbers at points."""
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
-    i1, j1 = np.minimum(i + 1, len(xs) - 1), np.minimum(j + 1, len(ys) - 1)
-    u, v = (share.astype(np.float32).reshape(-1, *(1,) * (mesh.ndim - 2)) for share in (u, v))
-    low, high = mesh[j, i], mesh[j1, i]
-    low += (mesh[j, i1] - low) * u
-    high += (mesh[j1, i1] - high) * u
-    high -= low
-    high *= v
-    low += high
-    out: Floats = low
-    return out
+    right, up = (i < len(xs) - 1), len(xs) * (j < len(ys) - 1)
+    u, v = u.astype(np.float32), v.astype(np.float32)
+    flat, at = mesh.ravel(), j * len(xs) + i
+    low, high = flat[at], flat[at + up]
+    low += (flat[at + right] - low) * u
+    high += (flat[at + up + right] - high) * u
+    low += (high - low) * v
+    return low
 
 
 def _over_image(sky: Sky, rows: int, columns: int) -> Floats:

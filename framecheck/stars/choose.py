@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.stars.find import Found
+from framecheck.stars.pilot import OVERLAP_FWHM, Pilot
 
 MOST_MEASURED: Final = 1000
 """Stars measured in a frame at the most. Chosen: the frame's averages are then known to better than 0.1 %."""
@@ -21,9 +22,8 @@ BESIDE_FLUX: Final = 0.08
 """A neighbour in the stamp with this share of a star's flux bends its fit. Chosen: a neighbour at the stamp's edge then
 changes the FWHM by less than 1 %."""
 
-OVERLAP_FWHM: Final = 1.6
 OVERLAP_FLUX: Final = 0.02
-"""The same for neighbours within so many FWHM. Chosen."""
+"""The same for neighbours within OVERLAP_FWHM. Chosen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Choice:
     """Which of them have a neighbour that bends the fit."""
 
 
-def choose_stars(found: Found, shape: tuple[int, int], half: int, fwhm_px: float) -> Choice:
+def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot) -> Choice:
     """Choose the stars to measure.
 
     Parameters
@@ -44,12 +44,10 @@ def choose_stars(found: Found, shape: tuple[int, int], half: int, fwhm_px: float
         All stars of the frame.
     shape : tuple of int
         Height and width of the image. [px]
-    half : int
-        Half side of the stamp that each will be fitted in. [px]
-    fwhm_px : float
-        Width of the typical star.
+    pilot : Pilot
+        The typical star.
     """
-    blended = _has_neighbour(found, half, fwhm_px)
+    blended = _has_neighbour(found, pilot)
     usable = ~found.saturated
     alone = np.flatnonzero(usable & ~blended)
     pool = alone if len(alone) >= FEW else np.flatnonzero(usable)
@@ -71,20 +69,12 @@ def _spread(x: NDArray[np.floating], y: NDArray[np.floating], shape: tuple[int, 
     return np.sort(np.argsort(rank, kind="stable")[:MOST_MEASURED])
 
 
-def _has_neighbour(found: Found, half: int, fwhm_px: float) -> NDArray[np.bool_]:
+def _has_neighbour(found: Found, pilot: Pilot) -> NDArray[np.bool_]:
     """Which stars have another in their stamp, bright enough to bend the fit."""
-    from scipy.spatial import cKDTree
-
     blended = np.zeros(len(found), bool)
-    if len(found) < 2:
-        return blended
-    tree = cKDTree(np.column_stack([found.x, found.y]), balanced_tree=False, compact_nodes=False)
-    reach = max(1.2 * half, OVERLAP_FWHM * fwhm_px)
-    pairs = tree.query_pairs(reach, output_type="ndarray")
-    if not len(pairs):
-        return blended
-    for one, other in (pairs.T, pairs.T[::-1]):
-        share = found.flux_adu[other] / np.maximum(found.flux_adu[one], 1e-9)
-        near = np.hypot(found.x[one] - found.x[other], found.y[one] - found.y[other]) < OVERLAP_FWHM * fwhm_px
-        blended[one[(share > BESIDE_FLUX) | (near & (share > OVERLAP_FLUX)) | found.saturated[other]]] = True
+    one, other = found.beside.T
+    near = np.hypot(found.x[one] - found.x[other], found.y[one] - found.y[other]) < OVERLAP_FWHM * pilot.fwhm_px
+    for star, beside in ((one, other), (other, one)):
+        share = found.flux_adu[beside] / np.maximum(found.flux_adu[star], 1e-9)
+        blended[star[(share > BESIDE_FLUX) | (near & (share > OVERLAP_FLUX)) | found.saturated[beside]]] = True
     return blended

@@ -10,9 +10,9 @@ from framecheck.read.exposure import Frame
 from framecheck.sky.model import Sky
 from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, mean_cells, without_lone_pixels
-from framecheck.stars.pilot import Pilot, pilot_star
+from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.stamps import colour_levels
-from framecheck.stars.vetting import vet_peaks
+from framecheck.stars.vetting import signal_to_noise, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
 """A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
@@ -35,12 +35,15 @@ tried. Chosen: half of those looked at."""
 MANY_MORE: Final = 1.5
 """And believed if they have so many times as many pilots. Chosen: narrow stars have fewer there."""
 
+SAME_STAR: Final = 0.6
+"""Peaks no farther apart are one star. [FWHM] Chosen: stars so near have one maximum."""
+
+NO_OTHER: Final = 3.0
+"""Within this of a clipped star nothing fainter is believed. [FWHM] Chosen: spikes and bleeding have peaks of their
+own."""
+
 MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
-
-
-STAMPS_PIXELS: Final = 300_000
-"""Pixels of the peaks looked at together. Chosen by timing: they stay in the processor's cache."""
 
 MANY_LONE: Final = 1e-3
 """Share of the pixels that stand alone from which peaks are sought again without them. Chosen: below, they lie on a
@@ -55,10 +58,11 @@ class Found:
     y: NDArray[np.float32]
     """Rough centre. [px]"""
     flux_adu: NDArray[np.float32]
-    snr: NDArray[np.float32]
     saturated: NDArray[np.bool_]
     pilot: Pilot | None
     """The frame's typical star; None if there are too few to tell."""
+    beside: NDArray[np.intp]
+    """Pairs of stars within `Pilot.reach_px` of each other, shape (n_pairs, 2)."""
     n_crossing: int = 0
     """Lines across the frame whose detections were left out."""
 
@@ -136,9 +140,8 @@ def _narrowed(
     best, best_snr = pilot, 0.0
     for factor in NARROWER:
         shape = Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
-        half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
-        tried = vet_peaks(frame, sky, peaks.x[:most], peaks.y[:most], half, shape, None, levels)
-        snr = float(np.clip(tried[3], 0, 1e4).sum())
+        tried = signal_to_noise(frame, sky, peaks.x[:most], peaks.y[:most], shape, levels)
+        snr = float(np.clip(tried, 0, 1e4).sum())
         if snr > best_snr:
             best, best_snr = shape, snr
     return best
@@ -184,42 +187,42 @@ def _vetted(
     levels: NDArray[np.float32] | None,
 ) -> Found:
     """Peaks that are stars, each once."""
-    shape = pilot or Pilot(3.0, 3.0, 0.0, 0)
-    half = int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
-    parts = []
-    size = max(64, STAMPS_PIXELS // (2 * half + 1) ** 2)
-    for i in range(0, min(len(peaks), MOST_VETTED), size):
-        x, y = peaks.x[i : i + size], peaks.y[i : i + size]
-        parts.append(vet_peaks(frame, sky, x, y, half, shape, clip_adu, levels))
-    if not parts:
+    shape = pilot or UNKNOWN_STAR
+    if not len(peaks):
         empty = np.zeros(0, np.float32)
-        return Found(empty, empty, empty, empty, np.zeros(0, bool), pilot)
-    x, y, flux, snr, saturated, real, unlike = (np.concatenate(column) for column in zip(*parts, strict=True))
+        return Found(empty, empty, empty, np.zeros(0, bool), pilot, np.zeros((0, 2), np.intp))
+    some = slice(MOST_VETTED)
+    x, y, flux, saturated, real, unlike = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, levels)
     # a bright, even line makes peaks that are no stars: they tell where it runs
     seen = np.flatnonzero(real | unlike)
     marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)
     real[seen[marked]] = False
     keep = np.flatnonzero(real)
     keep = keep[np.argsort(-flux[keep], kind="stable")]
-    keep = keep[_first_of_each(x[keep], y[keep], saturated[keep], shape)]
-    return Found(x[keep], y[keep], flux[keep], snr[keep], saturated[keep], pilot, n_lines)
+    x, y, flux, saturated = x[keep], y[keep], flux[keep], saturated[keep]
+    own, beside = _each_once(x, y, saturated, shape)
+    return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, n_lines)
 
 
-def _first_of_each(x: Any, y: Any, saturated: Any, shape: Pilot) -> NDArray[np.intp]:
-    """Indices of stars that are not the same as a brighter one; inputs are brightest first."""
+def _each_once(x: Any, y: Any, saturated: Any, shape: Pilot) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
+    """Which stars are not the same as a brighter one, and the pairs of those; inputs are brightest first."""
     from scipy.spatial import cKDTree
 
+    own = np.ones(len(x), bool)
     if len(x) < 2:
-        return np.arange(len(x))
-    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
-    along, across = (c * x + s * y) / shape.long_px, (c * y - s * x) / shape.short_px
-    places = np.column_stack([along, across])
-    tree = cKDTree(places, balanced_tree=False, compact_nodes=False)
-    drop = np.zeros(len(x), bool)
-    same = tree.query_pairs(0.6, output_type="ndarray")
-    if len(same):
-        drop[same.max(axis=1)] = True
+        return own, np.zeros((0, 2), np.intp)
+    tree = cKDTree(np.column_stack([x, y]), balanced_tree=False, compact_nodes=False)
+    pairs = np.sort(tree.query_pairs(max(shape.reach_px, SAME_STAR * shape.long_px), output_type="ndarray"), axis=1)
+
+    def apart(one: Any, other: Any) -> NDArray[np.floating]:
+        dx, dy = x[one] - x[other], y[one] - y[other]
+        c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
+        return np.hypot((c * dx + s * dy) / shape.long_px, (c * dy - s * dx) / shape.short_px)
+
+    own[pairs[apart(*pairs.T) < SAME_STAR, 1]] = False
     clipped = np.flatnonzero(saturated)
-    for star, beside in zip(clipped, tree.query_ball_point(places[clipped], 3.0), strict=True):
-        drop[[i for i in beside if i > star]] = True
-    return np.flatnonzero(~drop)
+    around = tree.query_ball_point(np.column_stack([x[clipped], y[clipped]]), NO_OTHER * shape.long_px)
+    for star, beside in zip(clipped, around, strict=True):
+        fainter = np.array([i for i in beside if i > star], np.intp)
+        own[fainter[apart(star, fainter) < NO_OTHER]] = False
+    return own, (np.cumsum(own) - 1)[pairs[own[pairs].all(axis=1)]]

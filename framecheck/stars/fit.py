@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from framecheck.constants import SIGMA_PER_MAD
 from framecheck.stars.equations import Equations, Profile, light_of_stars, normal_equations
 from framecheck.stars.profile import (
     E1,
@@ -28,6 +29,10 @@ PIXELS_TOGETHER: Final = 120_000
 
 LARGEST_STEP: Final = 0.35
 """Longest step in ln(width) and shear. [1] Chosen: a wider step can lose the star."""
+
+ODD_SIGMA: Final = 3.0
+"""Stars this far from the typical size or shape lose their say in the common wings. [robust sigma] Chosen: of a
+thousand single ones, three."""
 
 DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
@@ -179,6 +184,13 @@ def _bounded(step: F64, p: F64, profile: Profile) -> F64:
     return step * short[:, None]
 
 
+def _likeness(p: F64) -> F64:
+    """Weight of each star by how near its size and shape are to the typical ones: pairs that run together are not."""
+    away = np.abs(p[:, (LN_W, E1, E2)] - np.median(p[:, (LN_W, E1, E2)], axis=0))
+    usual = np.maximum(SIGMA_PER_MAD * np.median(away, axis=0), 1e-6)
+    return 1 / np.maximum((away / (ODD_SIGMA * usual)).max(axis=1), 1) ** 4
+
+
 def fit_common_wing(
     stamps: Stamps,
     start: F64,
@@ -204,7 +216,7 @@ def fit_common_wing(
         mixed = normal[:, :N_PARAMETERS, N_PARAMETERS]
         carried = np.einsum("sij,sj->si", own, mixed)
         # A star that the profile does not fit must not rule the wings.
-        trust = 1 / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
+        trust = _likeness(p) / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
         schur = normal[:, N_PARAMETERS, N_PARAMETERS] - np.einsum("si,si->s", carried, mixed)
         right = slope[:, N_PARAMETERS] - np.einsum("si,si->s", carried, slope[:, :N_PARAMETERS])
         normal_sum, slope_sum = float((trust * schur).sum()), float((trust * right).sum())

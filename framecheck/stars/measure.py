@@ -17,7 +17,7 @@ from framecheck.stars.fit import Fit, fit_stars
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
-from framecheck.stars.pilot import Pilot
+from framecheck.stars.pilot import UNKNOWN_STAR, Pilot
 from framecheck.stars.profile import (
     E1,
     E2,
@@ -36,17 +36,6 @@ from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
 from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail
-
-STAMP_FWHM: Final = 1.9
-"""Half side of a stamp, in FWHM. Chosen: holds 90 % of a Moffat star of beta 3; larger ones cost time and
-neighbours."""
-
-PIXEL_ADDS_PX2: Final = 0.5
-"""What the pixel's own blur, and the pilot's whole pixels, add to a squared FWHM, about. [px²] 8 ln 2 / 12; closed
-form."""
-
-LARGEST_HALF: Final = 40
-"""Largest half side of a stamp. [px] Chosen: a star of 20 px FWHM, or a trail of 60 px."""
 
 MASK_FWHM: Final = 2.5
 """How far from a star its light is kept out of the sky, where that is needed. [FWHM] Chosen."""
@@ -101,13 +90,11 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     """
     clip = clip_level(frame, saturation_adu)
     found = find_stars(frame, sky, clip)
-    pilot = found.pilot or Pilot(3.5, 3.5, 0.0, 0)
+    pilot = found.pilot or UNKNOWN_STAR
     sky = _sky_between_stars(frame, sky, found, pilot)
-    long_px, short_px = (float(np.sqrt(max(w**2 - PIXEL_ADDS_PX2, 1.0))) for w in (pilot.long_px, pilot.short_px))
-    half = int(np.clip(np.ceil(STAMP_FWHM * np.sqrt(long_px * short_px) + (long_px - short_px) / 2), 5, LARGEST_HALF))
     doubled = common_companion(found, frame.pixels.shape, pilot)
-    choice = choose_stars(found, frame.pixels.shape, half, float(np.sqrt(long_px * short_px)))
-    stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], half, clip)
+    choice = choose_stars(found, frame.pixels.shape, pilot)
+    stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _near_the_star(stamps, pilot)
@@ -167,7 +154,7 @@ def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
     i = choice.index
     p = np.zeros((len(i), N_PARAMETERS))
     p[:, X], p[:, Y] = found.x[i] - stamps.x, found.y[i] - stamps.y
-    long_px, short_px = (np.sqrt(max(w**2 - PIXEL_ADDS_PX2, 1.0)) for w in (pilot.long_px, pilot.short_px))
+    long_px, short_px = pilot.axes_px
     p[:, LN_W] = np.log(long_px * short_px) / 2
     e, pa = np.log(long_px / short_px), np.radians(pilot.pa_deg)
     p[:, E1], p[:, E2] = e * np.cos(2 * pa), e * np.sin(2 * pa)

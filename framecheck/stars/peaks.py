@@ -21,7 +21,7 @@ class Peaks:
 
     x: F32
     y: F32
-    """Centre of the brightest cell, shape (n,). [px]"""
+    """Top of a parabola through the brightest cell and those beside it, shape (n,). [px]"""
     height: F32
     """Mean level of that cell above the sky. [ADU]"""
 
@@ -72,7 +72,7 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell
     threshold = float(sigmas * np.median(sky.noise_adu) / cell)
-    places, sums = [], []
+    places, sums, offsets = [], [], []
     # A border lower than any cell spares asking whether a neighbour exists.
     border = np.iinfo(np.int32).min if pixels.dtype == np.uint16 else -np.inf
     band = np.full((BAND_CELLS + 2, n_x + 2), border, _sum_type(pixels.dtype))
@@ -92,12 +92,24 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
         place = _maxima(band, least[number])
         sums.append(band.ravel()[place])
         places.append(place + top * (n_x + 2))
+        offsets.append([_within_cell(band.ravel(), place, beside, border) for beside in (1, n_x + 2)])
     row, column = np.divmod(np.concatenate(places), n_x + 2)
-    x, y = (at.astype(np.float32) * cell + np.float32((cell - 1) / 2) for at in (column - 1, row - 1))
+    x, y = (
+        (at.astype(np.float32) - 1 + offset) * cell + np.float32((cell - 1) / 2)
+        for at, offset in zip((column, row), np.concatenate(offsets, axis=1), strict=True)
+    )
     value = np.concatenate(sums).astype(np.float32) * np.float32(1 / cell**2) - sky.level_at(x, y)
-    order = np.argsort(-value, kind="stable")
-    order = order[: np.count_nonzero(value > threshold)]
+    order = np.flatnonzero(value > threshold)
+    order = order[np.argsort(-value[order], kind="stable")]
     return Peaks(x[order], y[order], value[order])
+
+
+def _within_cell(flat: NDArray[Any], place: NDArray[np.intp], beside: int, border: float) -> F32:
+    """Where a parabola through a maximum and its neighbours on either side is highest. [cells from the middle one]"""
+    before, here, after = (flat[place + step].astype(np.float32) for step in (-beside, 0, beside))
+    bend = 2 * here - before - after
+    inner = (before != border) & (after != border) & (bend > 0)
+    return np.where(inner, (after - before) / np.where(inner, 2 * bend, 1), np.float32(0)).astype(np.float32)
 
 
 def _lowest_sky(sky: Sky, bounds: NDArray[np.intp], n_x: int, cell: int) -> F32:
@@ -134,12 +146,16 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         part = slice(i, i + size)
         light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
         light -= level[part, None]
-        second, highest = np.sort(light, axis=1)[:, -2:].T
-        others = light.sum(axis=1) - highest - np.maximum(second, 0)
+        total, highest = light @ np.ones(side * side, np.float32), light.max(axis=1)
         # Even a star of 1.3 px FWHM has as much again beside its brightest pixels; two standard errors for the doubt.
-        lone[part] = alone = others + 2 * np.sqrt(side * side - 2) * noise[part] < 0.4 * highest
-        at[part][alone] = light[alone].argmax(axis=1)
-        excess[part] = highest - others / (side * side - 2)
+        doubt = 2 * np.sqrt(side * side - 2) * noise[part]
+        asked = np.flatnonzero(total - 2 * highest + doubt < 0.4 * highest)  # the second is no higher than the first
+        second = np.maximum(np.sort(light[asked], axis=1)[:, -2], 0)
+        others = total[asked] - highest[asked] - second
+        alone = others + doubt[asked] < 0.4 * highest[asked]
+        single, others = asked[alone], others[alone]
+        lone[i + single], at[i + single] = True, light[single].argmax(axis=1)
+        excess[i + single] = highest[single] - others / (side * side - 2)
     pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone
 
@@ -165,14 +181,15 @@ def _sum_type(stored: np.dtype[Any]) -> type[np.int32] | type[np.float32]:
 def _sum_cells(pixels: NDArray[Any], cell: int, out: NDArray[Any]) -> None:
     """Pixels added up over cells of `cell` x `cell`, which divide them evenly."""
     if pixels.dtype == np.uint16 and cell == 2 and pixels.strides[1] == 2 and pixels.strides[0] % 4 == 0:
-        # Neighbours in a row are read as one 32-bit word and split by shifts.
-        words, total = pixels.view(np.uint32), out.view(np.uint32)
-        upper, lower = words[0::2], words[1::2]
-        np.bitwise_and(upper, np.uint32(0xFFFF), out=total)
-        part = lower & np.uint32(0xFFFF)
-        total += part
-        for rows in (upper, lower):
-            total += np.right_shift(rows, np.uint32(16), out=part)
+        # Neighbours in a row are read as one 32-bit word; a word less 65535 times its upper half is the sum of both
+        # halves, and what goes over 32 bits on the way comes back.
+        upper, lower = pixels.view(np.uint32)[0::2], pixels.view(np.uint32)[1::2]
+        total = out.view(np.uint32)
+        halves = np.right_shift(upper, np.uint32(16))
+        halves += np.right_shift(lower, np.uint32(16))
+        halves *= np.uint32(65535)
+        np.add(upper, lower, out=total)
+        total -= halves
         return
     total = pixels[0::cell].astype(out.dtype)
     for offset in range(1, cell):

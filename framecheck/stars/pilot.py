@@ -1,5 +1,6 @@
 """A first look at the frame's star: how wide and how long it is, from its brightest examples."""
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -34,6 +35,22 @@ UNCLIPPED: Final = 0.6
 cell's mean is lower than its brightest pixel."""
 
 
+STAMP_FWHM: Final = 1.9
+"""Half side of a stamp, in FWHM. Chosen: holds 90 % of a Moffat star of beta 3; larger ones cost time and
+neighbours."""
+
+LARGEST_HALF: Final = 40
+"""Largest half side of a stamp. [px] Chosen: a star of 20 px FWHM, or a trail of 60 px."""
+
+STAMP_REACH: Final = 1.2
+OVERLAP_FWHM: Final = 1.6
+"""How far another star may be that bends a fit: in half sides of the stamp, or FWHM. Chosen: its wings reach in."""
+
+PIXEL_ADDS_PX2: Final = 0.5
+"""What the pixel's own blur, and the pilot's whole pixels, add to a squared FWHM, about. [px²] 8 ln 2 / 12; closed
+form."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pilot:
     """The frame's typical star before any fit."""
@@ -46,6 +63,33 @@ class Pilot:
     """Direction of the long axis, counter-clockwise from +x. [deg]"""
     n: int
     """Pilots that it rests on."""
+
+    @property
+    def axes_px(self) -> tuple[float, float]:
+        """Long and short axis without the pixel's own blur, 1 px at the least. [px]"""
+        long_px, short_px = (math.sqrt(max(width**2 - PIXEL_ADDS_PX2, 1.0)) for width in (self.long_px, self.short_px))
+        return long_px, short_px
+
+    @property
+    def fwhm_px(self) -> float:
+        """Geometric mean of these axes. [px]"""
+        long_px, short_px = self.axes_px
+        return math.sqrt(long_px * short_px)
+
+    @property
+    def stamp_half_px(self) -> int:
+        """Half side of the stamp that such a star is fitted in. [px]"""
+        long_px, short_px = self.axes_px
+        return min(max(math.ceil(STAMP_FWHM * self.fwhm_px + (long_px - short_px) / 2), 5), LARGEST_HALF)
+
+    @property
+    def reach_px(self) -> float:
+        """How far from such a star another may be whose light bends its fit. [px]"""
+        return max(STAMP_REACH * self.stamp_half_px, OVERLAP_FWHM * self.fwhm_px)
+
+
+UNKNOWN_STAR: Final = Pilot(3.5, 3.5, 0.0, 0)
+"""What stars are taken for where there are too few to tell. Chosen: a usual width."""
 
 
 def pilot_star(

@@ -106,8 +106,8 @@ def cut_stamps(
         usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
     level, noise = sky.level_and_noise_at(ix, iy)
     values -= level[:, None]
-    if not usable.min(initial=1):
-        values[usable == 0] = 0
+    partial = np.flatnonzero(usable @ np.ones(usable.shape[1], np.float32) < usable.shape[1])
+    values[partial] *= usable[partial]
     return Stamps(values, usable, noise, ix, iy, half, square_grid(half))
 
 

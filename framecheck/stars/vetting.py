@@ -1,6 +1,7 @@
 """Peaks looked at in full resolution: centre, flux, and whether their light is spread as optics spread it."""
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +10,9 @@ from framecheck.read.exposure import Frame
 from framecheck.sky.model import Sky
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.stamps import Stamps, cut_stamps
+from framecheck.stars.window import centres, contour, middle_window, windows, with_moments
+
+F32 = NDArray[np.float32]
 
 FOUND_SNR: Final = 6.0
 """Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
@@ -31,11 +35,26 @@ LIKENESS: Final = 0.6
 """Least share of a core's squared light that the typical star's shape must explain. Chosen: stars explain over 0.9,
 close pairs 0.7, tracks of particles a half."""
 
-NEARLY_ROUND: Final = 1.2
-"""Up to this ratio of the axes a round filter does as well. Chosen: it loses less than 1 % of a star's signal."""
+CLEARLY_ALIKE: Final = 0.9
+"""With this likeness under the window a peak needs no closer look, if stars are wide. Chosen: a pixel that stands
+alone has 1.18 / FWHM² [px], the sum over w³ over the square of that over w² (closed form): a fifth at SPREAD_PX."""
+
+NEAR_MIDDLE: Final = 0.5
+"""Exponent of the window at a star that one in the middle of the stamp serves: 0.4 FWHM. Chosen: beyond, less than
+four fifths of its signal is left."""
+
+MOST_OF_DEVIATION: Final = 2.0968
+"""Spread from the quartiles of any distribution, in units of its standard deviation, at most: with a quarter at each
+end and half in the middle, sqrt(8) / 1.349. Closed form."""
 
 CORE_WEIGHT: Final = 0.06
 """The core of a star is where the window is higher than this: within one FWHM. Chosen."""
+
+AROUND_WEIGHT: Final = 0.01
+"""Pixels where the window, midway on the stamp, is lower than this are around the star: from 1.3 FWHM on. Chosen."""
+
+STAMPS_PIXELS: Final = 300_000
+"""Pixels of the peaks looked at together. Chosen by timing: they stay in the processor's cache."""
 
 QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 """Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
@@ -47,161 +66,208 @@ UNLIKE_SIGMA: Final = 4.0
 """Mean of the middle nine pixels, over the noise of one, from which a peak may lie on a line. Chosen."""
 
 
+class Vetted(NamedTuple):
+    """What becomes of some peaks, shape (n,) each."""
+
+    x: F32
+    y: F32
+    """Centre. [px]"""
+    flux_adu: F32
+    saturated: NDArray[np.bool_]
+    real: NDArray[np.bool_]
+    """Which are stars."""
+    unlike: NDArray[np.bool_]
+    """Which are bright, lie on a line of light, and are no stars."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a look at some stamps shows, shape (n,) each."""
+
+    dx: F32
+    dy: F32
+    flux: F32
+    snr: F32
+    likeness: F32
+
+
 def vet_peaks(
     frame: Frame,
     sky: Sky,
     x: NDArray[np.floating],
     y: NDArray[np.floating],
-    half: int,
     shape: Pilot,
     clip_adu: float | None,
-    levels: NDArray[np.float32] | None,
-) -> tuple[Any, ...]:
-    """Centre, flux, signal over noise, saturation and reality of some peaks, and which are bright but unlike a star."""
-    side_share = SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
-    stamps = cut_stamps(frame, sky, x, y, half, colour_levels=levels)
-    n = 2 * half + 1
-    image = stamps.values.reshape(-1, n, n)
+    levels: F32 | None,
+) -> Vetted:
+    """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight.
+
+    Parameters
+    ----------
+    frame, sky
+        The frame and its sky.
+    x, y : ndarray, shape (n,)
+        Peaks. [px]
+    shape : Pilot
+        The typical star.
+    clip_adu : float or None
+        Level at which the camera clips. [ADU]
+    levels : ndarray, shape (2, 2), or None
+        Of a mosaic, how far the sky of each place lies above that of green. [ADU]
+    """
+    half, side_share = _half_side(shape), _side_share(levels)
+
+    def stamps_of(rows: NDArray[np.intp]) -> Stamps:
+        return cut_stamps(frame, sky, x[rows], y[rows], half, colour_levels=levels)
+
+    def closely(rows: NDArray[np.intp]) -> Vetted:
+        stamps = stamps_of(rows)
+        look = _closer_look(stamps, shape, side_share)
+        return _decided(stamps, sky, clip_adu, look, ~_stands_alone(stamps, shape, side_share))
+
+    every = np.arange(len(x))
+    if shape.short_px < SPREAD_PX:
+        return _joined([closely(rows) for rows in _together(every, half)])
+    doubtful, parts = [], []
+    for rows in _together(every, half):
+        stamps = stamps_of(rows)
+        look, alike = _first_look(stamps, shape)
+        parts.append(_decided(stamps, sky, clip_adu, look, alike))
+        doubtful.append(rows[~alike])
+    vetted, rest = _joined(parts), np.concatenate(doubtful)
+    for column, other in zip(vetted, _joined([closely(rows) for rows in _together(rest, half)]), strict=True):
+        column[rest] = other
+    return vetted
+
+
+def signal_to_noise(frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], shape: Pilot, levels: F32 | None) -> F32:
+    """Signal of some peaks under a window of a star's shape, over its noise; inputs as in `vet_peaks`."""
+    stamps = cut_stamps(frame, sky, x, y, _half_side(shape), colour_levels=levels)
+    return _closer_look(stamps, shape, _side_share(levels)).snr
+
+
+def _half_side(shape: Pilot) -> int:
+    """Half side of the stamp that a peak is looked at in. [px]"""
+    return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
+
+
+def _side_share(levels: F32 | None) -> float:
+    return SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
+
+
+def _together(rows: NDArray[np.intp], half: int) -> list[NDArray[np.intp]]:
+    """Peaks to be looked at together, in their order; one part at the least."""
+    size = max(64, STAMPS_PIXELS // (2 * half + 1) ** 2)
+    return [rows[i : i + size] for i in range(0, max(len(rows), 1), size)]
+
+
+def _joined(parts: list[Vetted]) -> Vetted:
+    return Vetted(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft: NDArray[np.bool_]) -> Vetted:
+    """Stars by what was seen; `soft` are the peaks that are no single pixels."""
+    saturated, plateau, dx, dy = _clipped(stamps, sky, clip_adu, look.dx, look.dy)
+    like = saturated | (look.likeness > LIKENESS)
+    real = soft & (plateau | ((look.snr > FOUND_SNR) & like))
+    unlike = soft & ~real
+    unlike[unlike] = _is_ridge(stamps.part(unlike))
+    x, y = (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32)
+    return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike)
+
+
+def _first_look(stamps: Stamps, shape: Pilot) -> tuple[_Look, NDArray[np.bool_]]:
+    """A quick look at stamps, and which peaks are surely spread as stars are.
+
+    One window, in the middle of all stamps, serves for all: products of Gaussians tell in closed form what a star
+    beside its middle has under it. The likeness is the share of the squared light, as the window weighs it and noise
+    of blank sky taken off, that the shape explains. Signal over noise is given at the least where that is enough
+    already: the noise is no more than the standard deviation around a star allows.
+    """
+    w = middle_window(2 * stamps.half + 1, shape)
+    around = w < AROUND_WEIGHT
+    every, some = np.ones(len(w), np.float32), around.astype(np.float32)
+    light = stamps.values @ np.column_stack([with_moments(w), every, some])
+    wv, wvx, wvy, v, v_around = light.T
+    wvv, vv_around = (stamps.values * stamps.values @ np.column_stack([w, some])).T
+    sum_w, sum_ww, sum_www, n = w.sum(), (w * w).sum(), (w * w * w).sum(), len(w)
+    first = (wv - sum_w / n * v) / (sum_ww - sum_w**2 / n)
+    own = np.maximum(wv - sum_w * (v - first * sum_w) / n, 1e-3)
+    # midway between window and star lies the centre of their product
+    dx, dy = (np.clip(2 * moment / own, -stamps.half, stamps.half) for moment in (wvx, wvy))
+    q = contour(shape).exponent(dx, dy)
+    near = q < NEAR_MIDDLE
+    q = np.minimum(q, np.float32(NEAR_MIDDLE))
+    shared = sum_ww * np.exp(-q / 2)
+    height = (wv - sum_w / n * v) / (shared - sum_w**2 / n)
+    level = (v - height * sum_w) / n
+    signal = height * np.sqrt(sum_ww - sum_w**2 / n)  # over the noise of a pixel: under a window at the star itself
+    explained = height**2 * sum_www * np.exp(-q * 2 / 3)
+    likeness = _share(explained, wvv - 2 * level * wv + level**2 * sum_w - sum_w * stamps.noise**2)
+    alike = near & (height > 0) & (likeness > CLEARLY_ALIKE) & (stamps.usable @ every == n)
+    count = max(np.count_nonzero(around), 1)
+    deviation = np.sqrt(np.maximum(vv_around / count - (v_around / count) ** 2, 0))
+    noise = np.fmax(np.float32(MOST_OF_DEVIATION) * deviation, stamps.noise)
+    unsure = np.flatnonzero(alike & ~(signal > FOUND_SNR * noise))
+    noise[unsure] = np.fmax(_scatter(stamps.values[unsure][:, around]), stamps.noise[unsure])
+    return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike
+
+
+def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
+    """A look at peaks with the pixels that stand alone filled in, in the stamps too, and at the noise around each.
+
+    The window's shape is fitted over a free flat background. The noise comes from the scatter of the surroundings,
+    less the star's own light; the likeness is the share of the core's light squared, noise taken off, that the shape
+    explains.
+    """
     if shape.short_px >= SPREAD_PX:
         _fill_sharp_pixels(stamps, shape, side_share)
-    grid = np.arange(-half, half + 1, dtype=np.float32)
-    dx, dy = _centroid(image, grid, shape)
-    weight = _window(grid, dx, dy, shape).reshape(len(image), -1)
-    weight *= stamps.usable
-    flux, error, likeness = _matched(stamps, weight)
-    snr = np.divide(flux, error, out=np.zeros_like(flux), where=error > 0)  # none where no pixel is usable
-    saturated, plateau, dx, dy = _clipped(image, stamps, sky, clip_adu, dx, dy)
-    soft = ~_stands_alone(image, stamps, shape, side_share)
-    like = saturated | (likeness > LIKENESS)
-    real = soft & (plateau | ((snr > FOUND_SNR) & like))
-    unlike = soft & ~real
-    unlike[unlike] = _is_ridge(image[unlike], stamps.noise[unlike])
-    return (
-        (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32),
-        flux.astype(np.float32), snr.astype(np.float32), saturated, real, unlike,
-    )  # fmt: skip
-
-
-def _is_ridge(image: NDArray[np.float32], noise: NDArray[np.floating]) -> NDArray[np.bool_]:
-    """Whether light runs through the middle of a stamp with dark sky on both sides: no edge, no cloud does."""
-    half = image.shape[1] // 2
-    at = np.arange(-half, half + 1)
-    distance = np.hypot(at[:, None], at[None, :])
-    ring = image[:, (distance > 0.75 * half) & (distance <= half + 0.5)]
-    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
-    middle = np.sort(ring, axis=1)[:, ring.shape[1] // 2]
-    out: NDArray[np.bool_] = (core > UNLIKE_SIGMA * noise) & (middle < DARK_BESIDE * core)
-    return out
-
-
-def _clipped(
-    image: NDArray[np.float32], stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any
-) -> tuple[Any, ...]:
-    """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
-    if clip_adu is None or image.max(initial=0) < 0.999 * (clip_adu - sky.level_adu.max()):
-        nothing = np.zeros(len(image), bool)
-        return nothing, nothing, dx, dy
-    half = stamps.half
-    grid = np.arange(-half, half + 1, dtype=np.float32)
-    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * np.float32(1 - 1e-5)
-    core = slice(half - 2, half + 3)
-    saturated = (image[:, core, core] >= top).any(axis=(1, 2))
-    few = np.flatnonzero(saturated)
-    full = image[few] >= top[few]
-    count = full.sum(axis=(1, 2))
-    several = np.zeros(len(image), bool)
-    several[few[count > 8]] = True
-    full, count = full[count > 8], count[count > 8]
-    dx[several] = (full.sum(axis=1) @ grid) / count
-    dy[several] = (full.sum(axis=2) @ grid) / count
-    return saturated, several, dx, dy
-
-
-def _window(grid: Any, dx: Any, dy: Any, shape: Pilot) -> NDArray[np.float32]:
-    """Gaussian of the typical star's size and direction around each centre; shape (n, side, side)."""
-    if shape.long_px < NEARLY_ROUND * shape.short_px:
-        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
-        return along_y[:, :, None] * along_x[:, None, :]
-    k = 4 * np.log(2)
-    u = (grid[None, None, :] - dx[:, None, None]).astype(np.float32)
-    v = (grid[None, :, None] - dy[:, None, None]).astype(np.float32)
-    c, s = np.cos(np.radians(shape.pa_deg)), np.sin(np.radians(shape.pa_deg))
-    a, b = k / shape.long_px**2, k / shape.short_px**2
-    xx, yy, xy = a * c * c + b * s * s, a * s * s + b * c * c, 2 * (a - b) * c * s
-    out: NDArray[np.float32] = np.exp(-(np.float32(xx) * u * u + np.float32(yy) * v * v + np.float32(xy) * u * v))
-    return out
-
-
-def _round_window(grid: Any, centre: Any, shape: Pilot) -> NDArray[np.float32]:
-    """A round window is a product of two such vectors, one for each axis; shape (n, side)."""
-    per_axis = np.float32(4 * np.log(2) / (shape.long_px * shape.short_px))
-    out: NDArray[np.float32] = np.exp(-per_axis * (grid[None, :] - centre[:, None]).astype(np.float32) ** 2)
-    return out
-
-
-def _centroid(image: NDArray[np.float32], grid: Any, shape: Pilot) -> tuple[Any, Any]:
-    """Centre under a Gaussian window that follows it; twice the window's offset undoes the window's pull."""
-    middle = np.zeros(1, np.float32)
-    window = _window(grid, middle, middle, shape)[0]
-    sums = np.stack([window, window * grid[None, :], window * grid[:, None]]).reshape(3, -1)
-    total, across, down = (image.reshape(len(image), -1) @ sums.T).T  # one window for all: one product
-    total = np.maximum(total, 1e-3)
-    limit = max(1.5, 0.6 * shape.long_px)
-    dx, dy = np.clip(2 * across / total, -1.5, 1.5), np.clip(2 * down / total, -1.5, 1.5)
-    along_x, along_y = _marginals(image, grid, dx, dy, shape)
-    total = np.maximum(along_x.sum(axis=1), 1e-3)
-    dx += np.clip(2 * (along_x @ grid / total - dx), -1.5, 1.5)
-    dy += np.clip(2 * (along_y @ grid / total - dy), -1.5, 1.5)
-    return np.clip(dx, -limit, limit), np.clip(dy, -limit, limit)
-
-
-def _marginals(image: NDArray[np.float32], grid: Any, dx: Any, dy: Any, shape: Pilot) -> tuple[Any, Any]:
-    """Light under the window, added up along columns and along rows; shape (n, side) each."""
-    if shape.long_px < NEARLY_ROUND * shape.short_px:
-        along_x, along_y = (_round_window(grid, centre, shape) for centre in (dx, dy))
-        columns = np.matmul(along_y[:, None, :], image)[:, 0]
-        return columns * along_x, np.matmul(image, along_x[:, :, None])[:, :, 0] * along_y
-    light = image * _window(grid, dx, dy, shape)
-    return light.sum(axis=1), light.sum(axis=2)
-
-
-def _matched(stamps: Stamps, weight: NDArray[np.float32]) -> tuple[Any, Any, Any]:
-    """Flux of the window's shape over a free flat background, its error, and its likeness.
-
-    The error comes from the scatter of the surroundings; the likeness is the share of the core's light squared, noise
-    taken off, that the shape explains.
-    """
+    dx, dy = centres(stamps, shape)
     usable, values = stamps.usable, stamps.values
+    weight = windows(2 * stamps.half + 1, dx, dy, shape).reshape(values.shape) * usable
     count = np.maximum(_dot(usable, usable), 1)
     volume, square, light = _dot(weight, usable), _dot(weight, weight), _dot(values, usable)
-    norm = np.maximum(square - volume**2 / count, 1e-9)
-    height = (_dot(weight, values) - volume / count * light) / norm
-    core = weight > CORE_WEIGHT
-    within = core.astype(np.float32)
+    norm: F32 = np.maximum(square - volume**2 / count, np.float32(1e-9))
+    height: F32 = (_dot(weight, values) - volume / count * light) / norm
+    core, level = weight > CORE_WEIGHT, (light - height * volume) / count
     residual = values - height[:, None] * weight
-    np.putmask(residual, core | (usable == 0), np.nan)
+    np.putmask(residual, core | (usable == 0), np.float32(np.nan))
+    within = core.astype(np.float32)
     n_core = _dot(within, within)
     noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
-    level = (light - height * volume) / count
-    above: NDArray[Any] = (values - level[:, None]) * within
-    explained = height**2 * square * (1 - CORE_WEIGHT**2)  # what of a Gaussian's square lies in its core; closed form
-    light_there = np.maximum(_dot(above, above) - n_core * noise**2, explained * 0.5)
-    likeness = explained / np.maximum(light_there, np.finfo(np.float32).tiny)
-    return height * volume, noise / np.sqrt(norm) * volume, likeness
+    above: F32 = (values - level[:, None]) * within
+    explained = height**2 * square * np.float32(1 - CORE_WEIGHT**2)  # what of its square lies in a core; closed form
+    likeness = _share(explained, _dot(above, above) - n_core * noise**2)
+    return _Look(dx, dy, height * volume, _ratio(height * np.sqrt(norm), noise), likeness)
 
 
-def _dot(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:
+def _dot(a: F32, b: F32) -> F32:
     """Sum over each stamp of a product."""
-    out: NDArray[np.float32] = np.einsum("sp,sp->s", a, b)
+    out: F32 = np.einsum("sp,sp->s", a, b)
     return out
 
 
-def _scatter(residual: NDArray[Any], count: NDArray[np.intp]) -> NDArray[np.floating]:
-    """Robust spread of each row's `count` defined values; 0 where there are none."""
-    order = np.sort(residual, axis=1)  # NaN goes last
+def _share(explained: F32, light: NDArray[Any]) -> F32:
+    """Explained part of some squared light, which noise may have made too small."""
+    out: F32 = explained / np.maximum(np.maximum(light, explained * np.float32(0.5)), np.finfo(np.float32).tiny)
+    return out
+
+
+def _ratio(height: F32, error: NDArray[Any]) -> F32:
+    """Signal over noise; none where no pixel is usable."""
+    return np.divide(height, error, out=np.zeros_like(height), where=error > 0)
+
+
+def _scatter(values: F32, count: NDArray[np.intp] | None = None) -> F32:
+    """Robust spread of each row, or of its `count` defined values; 0 where there are none."""
+    order = np.sort(values, axis=1)  # undefined ones go last
+    if count is None:
+        n = values.shape[1]
+        spread = order[:, 3 * n // 4] - order[:, n // 4] if n else np.zeros(len(values), np.float32)
+        return spread / np.float32(QUARTILES_PER_SIGMA)
     row = np.arange(len(order))
     quarter, three = order[row, count // 4], order[row, np.minimum(3 * count // 4, np.maximum(count - 1, 0))]
-    return np.where(count > 0, (three - quarter) / np.float32(QUARTILES_PER_SIGMA), 0)
+    return np.where(count > 0, (three - quarter) / np.float32(QUARTILES_PER_SIGMA), np.float32(0))
 
 
 def _fill_sharp_pixels(stamps: Stamps, shape: Pilot, side_share: float) -> None:
@@ -224,12 +290,12 @@ def _share_beside(shape: Pilot, side_share: float) -> float:
     return float(side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5)))
 
 
-def _stands_alone(image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side_share: float) -> NDArray[np.bool_]:
+def _stands_alone(stamps: Stamps, shape: Pilot, side_share: float) -> NDArray[np.bool_]:
     """Whether the neighbours of each stamp's brightest pixel lack light for a star, by two standard errors.
 
     Asked along each axis; not where that pixel is too faint to tell, or a neighbour is unknown.
     """
-    side, half = 2 * stamps.half + 1, stamps.half
+    image, side, half = _pictures(stamps), 2 * stamps.half + 1, stamps.half
     core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(len(image), 25)
     star = np.flatnonzero(core.max(axis=1) >= SHARP_PIXEL_SIGMA * stamps.noise)
     row, column = np.divmod(core[star].argmax(axis=1), 5)
@@ -243,3 +309,45 @@ def _stands_alone(image: NDArray[np.float32], stamps: Stamps, shape: Pilot, side
     out = np.zeros(len(image), bool)
     out[star] = alone
     return out
+
+
+def _is_ridge(stamps: Stamps) -> NDArray[np.bool_]:
+    """Whether light runs through the middle of a stamp with dark sky on both sides: no edge, no cloud does."""
+    image, half = _pictures(stamps), stamps.half
+    core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
+    bright = np.flatnonzero(core > UNLIKE_SIGMA * stamps.noise)
+    at = np.arange(-half, half + 1)
+    distance = np.hypot(at[:, None], at[None, :])
+    ring = image[bright][:, (distance > 0.75 * half) & (distance <= half + 0.5)]
+    middle = np.sort(ring, axis=1)[:, ring.shape[1] // 2]
+    out = np.zeros(len(image), bool)
+    out[bright] = middle < DARK_BESIDE * core[bright]
+    return out
+
+
+def _clipped(stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any) -> tuple[Any, ...]:
+    """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
+    image = _pictures(stamps)
+    if clip_adu is None or image.max(initial=0) < 0.999 * (clip_adu - sky.level_adu.max()):
+        nothing = np.zeros(len(image), bool)
+        return nothing, nothing, dx, dy
+    half = stamps.half
+    grid = np.arange(-half, half + 1, dtype=np.float32)
+    top = (clip_adu - sky.level_at(stamps.x, stamps.y))[:, None, None] * np.float32(1 - 1e-5)
+    core = slice(half - 2, half + 3)
+    saturated = (image[:, core, core] >= top).any(axis=(1, 2))
+    few = np.flatnonzero(saturated)
+    full = image[few] >= top[few]
+    count = full.sum(axis=(1, 2))
+    several = np.zeros(len(image), bool)
+    several[few[count > 8]] = True
+    full, count = full[count > 8], count[count > 8]
+    dx[several] = (full.sum(axis=1) @ grid) / count
+    dy[several] = (full.sum(axis=2) @ grid) / count
+    return saturated, several, dx, dy
+
+
+def _pictures(stamps: Stamps) -> F32:
+    """The stamps' values with rows and columns; shape (n, side, side)."""
+    side = 2 * stamps.half + 1
+    return stamps.values.reshape(-1, side, side)

@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 from node_stars import FLUX_ADU, Light, Sample, measured_sample
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from framecheck.field import FrameFailure, FrameResult, frame_shape
 from framecheck.field.result import StackedStar
@@ -34,7 +35,8 @@ from framecheck.sky.model import SkySummary
 from framecheck.stars.choose import choose_stars
 from framecheck.stars.find import Found
 from framecheck.stars.flags import StarFlag
-from framecheck.stars.measure import LARGEST_HALF, MOST_TRAILS, STAMP_FWHM, Measured
+from framecheck.stars.measure import MOST_TRAILS, Measured
+from framecheck.stars.pilot import PIXEL_ADDS_PX2, Pilot
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
 
 Floats = NDArray[np.floating[Any]]
@@ -210,8 +212,6 @@ def components_of(sample: Sample) -> list[Component]:
     table = sample.measured.stars.table
     if not len(table):
         return []
-    from scipy.spatial import cKDTree
-
     _, star = cKDTree(np.column_stack([sample.x, sample.y])).query(np.column_stack([table["x"], table["y"]]))
     offset = np.column_stack([table["x"] - sample.x[star], table["y"] - sample.y[star]])
     width = float(np.median(table["fwhm_px"]))
@@ -302,11 +302,11 @@ def _measured(scenario: Scenario, frame: int, sample: Sample, sky: SkySummary, s
     elongation = float(np.exp(np.hypot(np.median(table["e1"]), np.median(table["e2"]))))
     long_px, short_px = width * np.sqrt(elongation), width / np.sqrt(elongation)
     table, seen, clipped = _once(table, seen, clipped, float(np.sqrt(long_px * short_px)))
-    found = Found(
-        *(table[name].astype(np.float32) for name in ("x", "y", "flux_adu", "snr")), saturated=clipped, pilot=None
-    )
-    half = int(np.clip(np.ceil(STAMP_FWHM * width + (long_px - short_px) / 2), 5, LARGEST_HALF))
-    choice = choose_stars(found, (scenario.camera.height, scenario.camera.width), half, width)
+    x, y, flux = (table[name].astype(np.float32) for name in ("x", "y", "flux_adu"))
+    pilot = Pilot(*(float(np.sqrt(axis**2 + PIXEL_ADDS_PX2)) for axis in (long_px, short_px)), pa_deg=0.0, n=len(x))
+    beside = cKDTree(np.column_stack([x, y])).query_pairs(pilot.reach_px, output_type="ndarray")
+    found = Found(x, y, flux, saturated=clipped, pilot=None, beside=beside)
+    choice = choose_stars(found, (scenario.camera.height, scenario.camera.width), pilot)
     index = choice.index
     blended = choice.blended
     if sample.measured.trailed and len(index) > MOST_TRAILS:
@@ -332,8 +332,6 @@ def _once(
     table: StarTable, seen: NDArray[np.bool_], clipped: NDArray[np.bool_], fwhm_px: float
 ) -> tuple[StarTable, NDArray[np.bool_], NDArray[np.bool_]]:
     """Each star once: the fainter of two that are one to the finder is lost, and what lies beside a clipped one."""
-    from scipy.spatial import cKDTree
-
     tree = cKDTree(np.column_stack([table["x"], table["y"]]))
     pairs = tree.query_pairs(ONE_STAR * fwhm_px, output_type="ndarray")
     beside = tree.query_pairs(3 * fwhm_px, output_type="ndarray") if clipped.any() else np.zeros((0, 2), int)

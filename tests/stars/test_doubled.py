@@ -24,7 +24,7 @@ def field(n: int, seed: int, companion: tuple[float, float] | None = None, share
     x, y = x + 0.2 * rng.standard_normal(len(x)), y + 0.2 * rng.standard_normal(len(x))
     order = np.argsort(-flux)
     columns = [np.float32(one[order]) for one in (x, y, flux)]
-    return Found(*columns, columns[2] / 50, np.zeros(len(order), bool), PILOT)
+    return Found(*columns, np.zeros(len(order), bool), PILOT, np.zeros((0, 2), int))
 
 
 @pytest.mark.parametrize("share", [0.2, 0.35, 0.5])

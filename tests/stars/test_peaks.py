@@ -44,7 +44,7 @@ def test_peaks_stand_above_their_eight_neighbours(cell: int) -> None:
     pixels, sky = a_frame(np.uint16)
     found = find_peaks(pixels, sky, cell, 4.0)
     cells = mean_cells(pixels, cell)
-    row, column = (((at - (cell - 1) / 2) / cell).astype(int) for at in (found.y, found.x))
+    row, column = (np.floor((at + 0.5) / cell).astype(int) for at in (found.y, found.x))
     padded = np.pad(cells, 1, constant_values=-1)
     around = np.lib.stride_tricks.sliding_window_view(padded, (3, 3))[row, column]
     assert (cells[row, column] == around.max(axis=(1, 2))).all()
