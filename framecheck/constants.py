@@ -10,6 +10,9 @@ SIGMA_PER_MAD: Final = 1.482602218505602
 """Standard deviation of a normal distribution over its median absolute deviation: 1 / Phi^-1(3/4).
 [dimensionless] Closed form; astropy.stats.mad_std uses the same."""
 
+QUARTILES_PER_SIGMA: Final = 1.3489795003921634
+"""Distance of the quartiles of a normal distribution, in standard deviations: 2 Phi^-1(3/4). Closed form."""
+
 ARCSEC_PER_RADIAN: Final = 180 * 3600 / pi
 """[arcsec] Closed form."""
 

@@ -1,6 +1,6 @@
 """Sky: level, noise and gradient over the image."""
 
-from framecheck.sky.measure import StarMask, mask_stars, measure_sky
+from framecheck.sky.measure import StarMask, mask_stars, measure_cells, measure_sky
 from framecheck.sky.model import Sky, SkySummary
 
-__all__ = ["Sky", "SkySummary", "StarMask", "mask_stars", "measure_sky"]
+__all__ = ["Sky", "SkySummary", "StarMask", "mask_stars", "measure_cells", "measure_sky"]

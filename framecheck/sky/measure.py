@@ -1,15 +1,23 @@
 """Level and noise of the sky, from a sample of the pixels."""
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import PIXEL_VARIANCE_PX2
+from framecheck.constants import PIXEL_VARIANCE_PX2, QUARTILES_PER_SIGMA
+from framecheck.read.cells import sum_cells, sum_type
 from framecheck.read.exposure import Frame
+from framecheck.sky.distribution import ONE_SIGMA_BELOW, distribution, lower_half, undo_clip
+from framecheck.sky.meshes import (
+    filled,
+    mean_of_nine,
+    median_of_nine,
+    over_neighbours,
+    slope_variance,
+    without_lifted_meshes,
+)
 from framecheck.sky.model import Sky
 
 MESH_PX: Final = 64
@@ -18,25 +26,21 @@ MESH_PX: Final = 64
 SAMPLES_WANTED: Final = 450_000
 """Pixels looked at in a frame, about. Chosen: the noise comes out to 0.2 %, in a few milliseconds."""
 
-CLIP_SIGMA: Final = 2.5
-"""Samples further above the level are taken for stars. [sigma] Chosen."""
+CELLS_WANTED: Final = 200_000
+"""Cells of a mosaic looked at, about. Chosen: the level of a mesh comes out to a tenth of a cell's noise."""
+
+CELL_ROWS: Final = 4
+"""Rows of cells looked at in each mesh. Chosen: no row of clouds or of a faulty sensor decides alone."""
 
 GRAIN_SAMPLES: Final = 200_000
 """Second differences taken, about. Chosen: a quartile range of n of them tells a spread to 1.17 / sqrt(n) (closed
 form): the noise of the image to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
-
-QUARTILES_PER_SIGMA: Final = 1.3489795003921634
-"""Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
 
 HOT_CURVE: Final = 4 * 6**0.5
 """Second differences larger than this are no noise. [sigma of a pixel] Four of their own standard deviations."""
 
 INDEPENDENT: Final = 1.08
 """Pixels are independent if the noise seen on flat sky is at most so many times that of second differences. Chosen."""
-
-LIFTED: Final = 2.0
-"""A mesh is lifted by a star if it stands so far above its neighbours. [sigma] Chosen: nebulosity
-bends less in one mesh."""
 
 DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
@@ -48,20 +52,9 @@ _LEAST_FLOAT_NOISE: Final = 1e-18
 """[ADU] Chosen: the square of less is no normal number in float32."""
 _LEAST_SHARE: Final = 1e-15
 """Noise over the brightest pixel, at least. Chosen: float32 holds the square of no larger ratio."""
-COUNTED_SIGMA: Final = 16
-"""Values further from the level than this are counted as if there. [sigma] Chosen: beyond all that is asked for."""
-
-BINS_A_SIGMA: Final = 256
-"""Chosen: within so narrow a bin values lie evenly, to a thousandth of a quantile's own error."""
-
 DIFFERENT_PARTS: Final = 65_521
 """Random numbers that spread whole numbers over their unit, used again and again: a prime, so that no row of pixels
 gets the same as another. Chosen: drawing one for each sample takes longer than sorting them."""
-
-_ONE_SIGMA_BELOW: Final = 0.15865525393145707
-"""Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
-
-_NORMAL: Final = NormalDist()
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,23 +125,10 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     step = max(1, int(np.sqrt(pixels.size / SAMPLES_WANTED)))
     samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
     unit = _unit_of(samples)
-    level, noise = _lower_half(np.sort(_spread_over_unit(samples, unit), axis=2))
-    level, noise = _filled(level), _around(_filled(noise), _median_of_nine)
-    level = _without_lifted_meshes(level, noise, samples.shape[2])
-    flat_noise = np.sqrt(np.maximum(noise**2 - _slope_variance(level), (0.5 * noise) ** 2))
+    level, flat_noise = _level_and_noise(_spread_over_unit(samples, unit))
     least = _least_noise(pixels, unit, level)
     flat_noise = np.maximum(flat_noise, least)
-    y_centres, x_centres = (
-        ((np.arange(n) + 0.5) * side * pitch - 0.5).astype(np.float32)
-        for n, side in zip(level.shape, sides, strict=True)
-    )
-    rough = Sky(
-        level_adu=level.astype(np.float32),
-        noise_adu=flat_noise.astype(np.float32),
-        x_centres=x_centres,
-        y_centres=y_centres,
-        shape=frame.pixels.shape,
-    )
+    rough = _sky(level, flat_noise, [side * pitch for side in sides], frame)
     shift, factor = _dark_side(pixels, rough, stars, pitch, unit)
     level, flat_noise = level + shift * flat_noise, factor * flat_noise
     grain = _grain(pixels, sides, unit, stars, pitch)
@@ -159,6 +139,45 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
         rough,
         level_adu=level.astype(np.float32),
         noise_adu=np.maximum(grain if trusted and grain is not None else flat_noise, least).astype(np.float32),
+    )
+
+
+def measure_cells(frame: Frame) -> Sky:
+    """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
+
+    Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
+    """
+    shape = [n // 2 for n in frame.pixels.shape]
+    sides = [_mesh_side(n, MESH_PX) for n in shape]
+    rows = _in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
+    columns = _in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
+    both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
+    sums = np.empty((rows.size, shape[1]), sum_type(frame.pixels.dtype))
+    sum_cells(frame.pixels[both, : 2 * shape[1]], 2, sums)
+    level, noise = _level_and_noise(_by_mesh(sums[:, columns.ravel()], rows, columns) / np.float32(4))
+    noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
+    return _sky(level, noise, [2 * side for side in sides], frame)
+
+
+def _level_and_noise(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Level and noise of each mesh from its samples, mended by its neighbours; slopes within meshes are no noise."""
+    level, noise = lower_half(np.sort(samples, axis=2))
+    level, noise = filled(level), over_neighbours(filled(noise), median_of_nine)
+    level = without_lifted_meshes(level, noise, samples.shape[2])
+    return level, np.sqrt(np.maximum(noise**2 - slope_variance(level), (0.5 * noise) ** 2))
+
+
+def _sky(level: NDArray[np.float64], noise: NDArray[np.float64], sides_px: list[int], frame: Frame) -> Sky:
+    """A sky on meshes with these sides along y and x."""
+    y_centres, x_centres = (
+        ((np.arange(n) + 0.5) * side - 0.5).astype(np.float32) for n, side in zip(level.shape, sides_px, strict=True)
+    )
+    return Sky(
+        level_adu=level.astype(np.float32),
+        noise_adu=noise.astype(np.float32),
+        x_centres=x_centres,
+        y_centres=y_centres,
+        shape=frame.pixels.shape,
     )
 
 
@@ -208,11 +227,11 @@ def _grain(
         np.take_along_axis(values, at[..., None], axis=2)[..., 0] for at in (counts // 4, 3 * counts // 4)
     )
     spread = (three - quarter).astype(float) / (QUARTILES_PER_SIGMA * np.sqrt(6))
-    noise = _around(_around(spread, _median_of_nine), _mean_of_nine)
+    noise = over_neighbours(over_neighbours(spread, median_of_nine), mean_of_nine)
     if noise.min() < 0.3:
         return None
     values /= noise[..., None].astype(np.float32)
-    together = _distribution(values)
+    together = distribution(values)
     within = together.below(HOT_CURVE) - together.below(-HOT_CURVE)  # three differences feel each hot pixel
     low, high = (together.value(together.below(-HOT_CURVE) + share * within) for share in (0.25, 0.75))
     if not high > low:
@@ -265,24 +284,6 @@ def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
     return out
 
 
-def _lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Median and lower-half spread of sorted samples, bright outliers cut off; NaN where too few are defined."""
-    flat = samples.reshape(-1, samples.shape[2])
-    defined = np.full(len(flat), flat.shape[1])
-    if np.isnan(flat[:, -1]).any():  # undefined samples come last
-        defined = np.isfinite(flat).sum(axis=1)
-    level = _quantile(flat, defined, 0.5)
-    noise = level - _quantile(flat, defined, _ONE_SIGMA_BELOW)
-    for _ in range(2):
-        kept = (flat <= (level + CLIP_SIGMA * noise).astype(np.float32)[:, None]).sum(axis=1)
-        level = _quantile(flat, kept, 0.5)
-        noise = level - _quantile(flat, kept, _ONE_SIGMA_BELOW)
-        level, noise = _undo_clip(level, noise, CLIP_SIGMA)
-    poor = defined < max(16, flat.shape[1] // 4)
-    level[poor] = noise[poor] = np.nan
-    return level.reshape(samples.shape[:2]), noise.reshape(samples.shape[:2])
-
-
 def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: int, unit: int) -> tuple[float, float]:
     """How far the level must be shifted, in units of the noise, and what the noise must be multiplied by.
 
@@ -299,7 +300,7 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     values -= rough.rows(rows * pitch, len(columns), step * pitch)
     with np.errstate(over="ignore"):  # over next to no noise; what is infinite then is left out
         values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
-    deviation = _distribution(values)
+    deviation = distribution(values)
     if deviation.count[-1] < 1000:
         return 0.0, 1.0
     middle, sigma = 0.0, 1.0
@@ -307,97 +308,10 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
         kept = deviation.below(middle + DARK_SIDE_SIGMA * sigma)
         if not kept > 0:  # a picture without noise, whose values are all above its level
             return 0.0, 1.0
-        half, low = deviation.value(kept / 2), deviation.value(kept * _ONE_SIGMA_BELOW)
-        middle, sigma = _undo_clip(half, half - low, DARK_SIDE_SIGMA)
+        half, low = deviation.value(kept / 2), deviation.value(kept * ONE_SIGMA_BELOW)
+        middle, sigma = undo_clip(half, half - low, DARK_SIDE_SIGMA)
     corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))
     return float(middle), float(corrected)
 
 
-@dataclass(frozen=True, slots=True)
-class _Distribution:
-    """How many of some values lie below any other value."""
-
-    edges: NDArray[np.float64]
-    count: NDArray[np.intp]
-    """Values below each of the edges."""
-
-    def below(self, value: float) -> float:
-        """Number of values below this one."""
-        return float(np.interp(value, self.edges, self.count))
-
-    def value(self, number: float) -> float:
-        """The value that has so many below it."""
-        return float(np.interp(number, self.count, self.edges))
-
-
-def _distribution(values: NDArray[np.float32]) -> _Distribution:
-    """Values in units of their noise, counted in narrow bins, which is quicker than sorting; undefined ones are not."""
-    place = np.clip(values.ravel(), -COUNTED_SIGMA, COUNTED_SIGMA)
-    place += np.float32(COUNTED_SIGMA)
-    place *= np.float32(BINS_A_SIGMA)
-    if np.isnan(place.sum()):
-        place = place[np.isfinite(place)]
-    edges = np.arange(2 * COUNTED_SIGMA * BINS_A_SIGMA + 2) / BINS_A_SIGMA - COUNTED_SIGMA
-    count = np.bincount(place.astype(np.int32), minlength=len(edges) - 1)
-    return _Distribution(edges, np.concatenate([[0], np.cumsum(count)]))
-
-
-def _undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
-    """Level and noise of a normal distribution from median and spread of what lies less than `clip` sigma above."""
-    kept = _NORMAL.cdf(clip)
-    middle, low = _NORMAL.inv_cdf(kept / 2), _NORMAL.inv_cdf(kept * _ONE_SIGMA_BELOW)
-    sigma = noise / (middle - low)
-    return level - middle * sigma, sigma
-
-
-def _quantile(flat: NDArray[np.float32], count: NDArray[np.intp], share: float) -> NDArray[np.float64]:
-    """Quantile of the first `count` of each sorted row."""
-    rank = count * share - 0.5
-    below = np.clip(np.floor(rank).astype(np.intp), 0, np.maximum(count - 1, 0))
-    above = np.minimum(below + 1, np.maximum(count - 1, 0))
-    row = np.arange(len(flat))
-    low, high = flat[row, below].astype(float), flat[row, above].astype(float)
-    out: NDArray[np.float64] = low + (high - low) * (rank - below)
-    return out
-
-
-def _filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The mesh with its undefined cells at the median of the others."""
-    return np.where(np.isfinite(mesh), mesh, np.nanmedian(mesh) if np.isfinite(mesh).any() else 0.0)
-
-
-def _around(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[np.float64]:
-    """Median or mean over 3 x 3 meshes, so that one bright star does not lift a patch of sky; slopes stay."""
-    straight_on = min(mesh.shape) > 1
-    padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).reshape(*mesh.shape, 9)
-    return typical(windows)
-
-
-def _median_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.sort(windows, axis=2)[..., 4]  # quicker than numpy.median, which makes no use of there being few
-
-
-def _mean_of_nine(windows: NDArray[np.float64]) -> NDArray[np.float64]:
-    return windows.mean(axis=2)
-
-
-def _without_lifted_meshes(
-    level: NDArray[np.float64], noise: NDArray[np.float64], n_samples: int
-) -> NDArray[np.float64]:
-    """Levels with those of meshes that a bright star lifts set to the median of their neighbours."""
-    around = _around(level, _median_of_nine)
-    own_error = np.sqrt(np.pi / 2 / n_samples)  # of a median, in units of the noise
-    return np.where(level - around > max(5 * own_error, LIFTED) * noise, around, level)
-
-
-def _slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Variance that a plane of the mesh's slope has within the mesh: (rise across)²/12 for each axis."""
-    total = np.zeros_like(level)
-    for axis in (0, 1):
-        if level.shape[axis] > 1:
-            total += np.gradient(level, axis=axis) ** 2 / 12
-    return total
-
-
-__all__ = ["StarMask", "mask_stars", "measure_sky"]
+__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_sky"]

@@ -1,18 +1,19 @@
 """All the stars of a frame: peaks, looked at in full resolution and told from hot pixels and particle tracks."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky.model import Sky
+from framecheck.sky import Sky, measure_cells
 from framecheck.stars.crossing import in_crossing_lines
-from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, mean_cells, without_lone_pixels
+from framecheck.stars.order import brightest_first
+from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.stamps import colour_levels
-from framecheck.stars.vetting import signal_to_noise, vet_peaks
+from framecheck.stars.vetting import best_width, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
 """A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
@@ -21,7 +22,10 @@ TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
 
-NARROWER: Final = (1.0, 0.75, 0.55, 0.4)
+MOSAIC_CELL: Final = 2
+"""Side of the smallest square that holds all colours of a mosaic. [px]"""
+
+NARROWER: Final = (1.0, 0.85, 0.72, 0.61, 0.52, 0.44, 0.37)
 """Widths tried on a mosaic, as parts of what its cells show. Chosen: a star of 1.5 px in cells of 2 px seems 4 px
 wide."""
 
@@ -90,44 +94,57 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     Found
         Empty if there is no star.
     """
-    cell_frame, cell_sky, scale = _detection_plane(frame, sky)
-    cell = 2 // scale
-    peaks, lone = find_peaks(cell_frame, cell_sky, cell, PEAK_SIGMA), None
-    if scale == 1:  # a cell of a mosaic may hold a whole star
-        peaks, lone = without_lone_pixels(cell_frame, cell_sky, peaks, cell)
-        if len(lone) > MANY_LONE * frame.pixels.size:
-            peaks, lone = _between_lone_pixels(cell_frame, cell_sky, lone, cell)
-    pilot = pilot_star(cell_frame, cell_sky, peaks, cell, clip_adu, lone)
-    if pilot is None or pilot.short_px > 5 or pilot.n < FEW_PILOTS:
-        peaks, pilot = _wider(cell_frame, cell_sky, peaks, pilot, cell, clip_adu, lone)
+    finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame))
+    cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
+    peaks, pilot = _peaks_and_pilot(cells)
     if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
         from framecheck.stars.trails import find_trail_peaks
 
-        peaks = find_trail_peaks(cell_frame, cell_sky, pilot)
-    levels = None
-    if scale > 1:
-        peaks, pilot = _to_full_grid(peaks, pilot, scale)
-        levels = colour_levels(frame)
+        peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest)
+    levels = colour_levels(frame)
+    if levels is not None:
         pilot = _narrowed(frame, sky, peaks, pilot, levels)
     return _vetted(frame, sky, peaks, pilot, clip_adu, levels)
 
 
-def _detection_plane(frame: Frame, sky: Sky) -> tuple[NDArray[Any], Sky, int]:
-    """Pixels to look for peaks in: the frame itself, or the 2 x 2 cells of a mosaic, all colours in each."""
-    if frame.mosaic is None:
-        return frame.pixels, sky, 1
-    from framecheck.sky.measure import measure_sky
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Pixels to look for peaks in, and the sky of cells of them."""
 
-    cells = mean_cells(frame.pixels, 2)
-    plane = Frame(exposure=replace(frame.exposure, mosaic_pattern=None), pixels=cells)
-    return cells, measure_sky(plane), 2
+    pixels: NDArray[Any]
+    sky: Sky
+    finest: int
+    """Side of the smallest cells that mean anything: those of a mosaic hold all its colours. [px]"""
+    clip_adu: float | None
+
+    @property
+    def mixed(self) -> bool:
+        """Whether pixels beside each other see different colours."""
+        return self.finest > 1
+
+    def peaks(self, cell: int, lone: LonePixels | None = None) -> Peaks:
+        """Peaks in cells of a side."""
+        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone)
+
+    def without_lone_pixels(self, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels | None]:
+        """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""
+        return (peaks, None) if self.mixed else without_lone_pixels(self.pixels, self.sky, peaks, cell)
+
+    def pilot(self, peaks: Peaks, cell: int, lone: LonePixels | None) -> Pilot | None:
+        """The typical star among peaks in cells of a side."""
+        return pilot_star(self.pixels, self.sky, peaks, cell, self.clip_adu, lone, self.finest)
 
 
-def _to_full_grid(peaks: Peaks, pilot: Pilot | None, scale: int) -> tuple[Peaks, Pilot | None]:
-    offset = np.float32((scale - 1) / 2)
-    if pilot is not None:
-        pilot = Pilot(pilot.long_px * scale, pilot.short_px * scale, pilot.pa_deg, pilot.n)
-    return Peaks(peaks.x * scale + offset, peaks.y * scale + offset, peaks.height), pilot
+def _peaks_and_pilot(cells: _Cells) -> tuple[Peaks, Pilot | None]:
+    """Peaks in cells of 2 x 2 pixels, or in wider ones where the typical star is wide, and that star."""
+    cell = 2
+    peaks, lone = cells.without_lone_pixels(cells.peaks(cell), cell)
+    if lone is not None and len(lone) > MANY_LONE * cells.pixels.size:
+        peaks, lone = _between_lone_pixels(cells, lone, cell)
+    pilot = cells.pilot(peaks, cell, lone)
+    if pilot is not None and pilot.short_px <= 5 and pilot.n >= FEW_PILOTS:
+        return peaks, pilot
+    return _wider(cells, peaks, pilot, cell, lone)
 
 
 def _narrowed(
@@ -136,40 +153,31 @@ def _narrowed(
     """The pilot of a mosaic at the width that suits its brightest peaks: cells are too coarse for narrow stars."""
     if pilot is None or not len(peaks):
         return pilot
-    most = min(len(peaks), TRIED_PEAKS)
-    best, best_snr = pilot, 0.0
-    for factor in NARROWER:
-        shape = Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
-        tried = signal_to_noise(frame, sky, peaks.x[:most], peaks.y[:most], shape, levels)
-        snr = float(np.clip(tried, 0, 1e4).sum())
-        if snr > best_snr:
-            best, best_snr = shape, snr
-    return best
+    some = slice(TRIED_PEAKS)
+    widths = [
+        Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
+        for factor in NARROWER
+    ]
+    return best_width(frame, sky, peaks.x[some], peaks.y[some], widths, levels)
 
 
-def _between_lone_pixels(pixels: NDArray[Any], sky: Sky, lone: LonePixels, cell: int) -> tuple[Peaks, LonePixels]:
+def _between_lone_pixels(cells: _Cells, lone: LonePixels, cell: int) -> tuple[Peaks, LonePixels]:
     """Peaks where lone pixels are many: sought again without them, and without those that now come to light."""
     for _ in range(2):
-        peaks, more = without_lone_pixels(pixels, sky, find_peaks(pixels, sky, cell, PEAK_SIGMA, lone), cell)
-        lone = lone.and_more(more)
+        peaks, more = cells.without_lone_pixels(cells.peaks(cell, lone), cell)
+        lone = lone if more is None else lone.and_more(more)
     return peaks, lone
 
 
 def _wider(
-    pixels: NDArray[Any],
-    sky: Sky,
-    peaks: Peaks,
-    pilot: Pilot | None,
-    cell: int,
-    clip_adu: float | None,
-    lone: LonePixels | None,
+    cells: _Cells, peaks: Peaks, pilot: Pilot | None, cell: int, lone: LonePixels | None
 ) -> tuple[Peaks, Pilot | None]:
     """Look again in wider cells, until a star is two to four cells wide."""
     for wider in (4, 8, 16):
-        if wider <= cell or min(pixels.shape) < 8 * wider:
+        if wider <= cell or min(cells.pixels.shape) < 8 * wider:
             continue
-        again, _ = without_lone_pixels(pixels, sky, find_peaks(pixels, sky, wider, PEAK_SIGMA, lone), wider)
-        second = pilot_star(pixels, sky, again, wider, clip_adu, lone)
+        again, _ = cells.without_lone_pixels(cells.peaks(wider, lone), wider)
+        second = cells.pilot(again, wider, lone)
         if second is None or (pilot is not None and pilot.short_px <= 5 and second.n < MANY_MORE * pilot.n):
             continue
         peaks, pilot = again, second
@@ -198,7 +206,7 @@ def _vetted(
     marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)
     real[seen[marked]] = False
     keep = np.flatnonzero(real)
-    keep = keep[np.argsort(-flux[keep], kind="stable")]
+    keep = keep[brightest_first(flux[keep])]
     x, y, flux, saturated = x[keep], y[keep], flux[keep], saturated[keep]
     own, beside = _each_once(x, y, saturated, shape)
     return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, n_lines)
@@ -222,7 +230,7 @@ def _each_once(x: Any, y: Any, saturated: Any, shape: Pilot) -> tuple[NDArray[np
     own[pairs[apart(*pairs.T) < SAME_STAR, 1]] = False
     clipped = np.flatnonzero(saturated)
     around = tree.query_ball_point(np.column_stack([x[clipped], y[clipped]]), NO_OTHER * shape.long_px)
-    for star, beside in zip(clipped, around, strict=True):
-        fainter = np.array([i for i in beside if i > star], np.intp)
-        own[fainter[apart(star, fainter) < NO_OTHER]] = False
+    star = np.repeat(clipped, [len(beside) for beside in around])
+    other = np.array([i for beside in around for i in beside], np.intp)
+    own[other[(other > star) & (apart(star, other) < NO_OTHER)]] = False
     return own, (np.cumsum(own) - 1)[pairs[own[pairs].all(axis=1)]]

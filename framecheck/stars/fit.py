@@ -186,8 +186,9 @@ def _bounded(step: F64, p: F64, profile: Profile) -> F64:
 
 def _likeness(p: F64) -> F64:
     """Weight of each star by how near its size and shape are to the typical ones: pairs that run together are not."""
-    away = np.abs(p[:, (LN_W, E1, E2)] - np.median(p[:, (LN_W, E1, E2)], axis=0))
-    usual = np.maximum(SIGMA_PER_MAD * np.median(away, axis=0), 1e-6)
+    size_and_shape = p[:, (LN_W, E1, E2)]
+    away = np.abs(size_and_shape - np.sort(size_and_shape, axis=0)[len(p) // 2])
+    usual = np.maximum(SIGMA_PER_MAD * np.sort(away, axis=0)[len(p) // 2], 1e-6)
     return 1 / np.maximum((away / (ODD_SIGMA * usual)).max(axis=1), 1) ** 4
 
 

@@ -6,7 +6,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.read.cells import sum_cells, sum_type
 from framecheck.sky.model import Sky
+from framecheck.stars.order import brightest_first
 from framecheck.stars.stamps import windows_at
 
 F32 = NDArray[np.float32]
@@ -75,7 +77,7 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
     places, sums, offsets = [], [], []
     # A border lower than any cell spares asking whether a neighbour exists.
     border = np.iinfo(np.int32).min if pixels.dtype == np.uint16 else -np.inf
-    band = np.full((BAND_CELLS + 2, n_x + 2), border, _sum_type(pixels.dtype))
+    band = np.full((BAND_CELLS + 2, n_x + 2), border, sum_type(pixels.dtype))
     bounds = [(max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)) for top in range(0, n_y, BAND_CELLS)]
     # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
     lowest = _lowest_sky(sky, np.array(bounds) * cell, n_x, cell) + np.float32(threshold)
@@ -83,7 +85,7 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
     for number, (first, last) in enumerate(bounds):
         top = number * BAND_CELLS
         inner = band[first - top + 1 : last - top + 1, 1:-1]
-        _sum_cells(pixels[first * cell : last * cell, : n_x * cell], cell, inner)
+        sum_cells(pixels[first * cell : last * cell, : n_x * cell], cell, inner)
         band[last - top + 1 :] = border
         if lone is not None:
             row, column = lone.row // cell - first, lone.column // cell
@@ -100,7 +102,7 @@ def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: L
     )
     value = np.concatenate(sums).astype(np.float32) * np.float32(1 / cell**2) - sky.level_at(x, y)
     order = np.flatnonzero(value > threshold)
-    order = order[np.argsort(-value[order], kind="stable")]
+    order = order[brightest_first(value[order])]
     return Peaks(x[order], y[order], value[order])
 
 
@@ -158,45 +160,6 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         excess[i + single] = highest[single] - others / (side * side - 2)
     pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone
-
-
-def mean_cells(pixels: NDArray[Any], cell: int) -> F32:
-    """Mean over cells of `cell` x `cell` pixels; undefined pixels count as the lowest of their cell's row."""
-    if cell == 1:
-        return pixels.astype(np.float32)
-    n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
-    out = np.empty((n_y, n_x), np.float32)
-    sums = np.empty((BAND_CELLS, n_x), _sum_type(pixels.dtype))
-    for top in range(0, n_y, BAND_CELLS):
-        band = out[top : top + BAND_CELLS]
-        _sum_cells(pixels[top * cell : (top + len(band)) * cell, : n_x * cell], cell, sums[: len(band)])
-        np.multiply(sums[: len(band)], np.float32(1 / cell**2), out=band, casting="same_kind")
-    return out
-
-
-def _sum_type(stored: np.dtype[Any]) -> type[np.int32] | type[np.float32]:
-    return np.int32 if stored == np.uint16 else np.float32
-
-
-def _sum_cells(pixels: NDArray[Any], cell: int, out: NDArray[Any]) -> None:
-    """Pixels added up over cells of `cell` x `cell`, which divide them evenly."""
-    if pixels.dtype == np.uint16 and cell == 2 and pixels.strides[1] == 2 and pixels.strides[0] % 4 == 0:
-        # Neighbours in a row are read as one 32-bit word; a word less 65535 times its upper half is the sum of both
-        # halves, and what goes over 32 bits on the way comes back.
-        upper, lower = pixels.view(np.uint32)[0::2], pixels.view(np.uint32)[1::2]
-        total = out.view(np.uint32)
-        halves = np.right_shift(upper, np.uint32(16))
-        halves += np.right_shift(lower, np.uint32(16))
-        halves *= np.uint32(65535)
-        np.add(upper, lower, out=total)
-        total -= halves
-        return
-    total = pixels[0::cell].astype(out.dtype)
-    for offset in range(1, cell):
-        total += pixels[offset::cell]
-    out[...] = total[:, 0::cell]
-    for offset in range(1, cell):
-        out += total[:, offset::cell]
 
 
 def _maxima(band: NDArray[Any], least: NDArray[Any]) -> NDArray[np.intp]:

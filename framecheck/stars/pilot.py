@@ -99,6 +99,7 @@ def pilot_star(
     cell: int,
     clip_adu: float | None,
     lone: LonePixels | None = None,
+    finest: int = 1,
 ) -> Pilot | None:
     """Width, length and direction of the region above half of the peak, typical of the brightest peaks.
 
@@ -115,6 +116,8 @@ def pilot_star(
         Pilots that reach this level are left out. [ADU]
     lone : LonePixels, optional
         Pixels that count only as much as those around them.
+    finest : int
+        Side of the smallest squares that mean anything: 2 in a colour mosaic. [px]
 
     Returns
     -------
@@ -128,13 +131,13 @@ def pilot_star(
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     x, y = peaks.x[chosen], peaks.y[chosen]
     level = sky.level_at(x, y)
-    regions = np.full((len(chosen), 3), np.nan)
+    regions, fine = np.full((len(chosen), 3), np.nan), max(finest, cell // 2)
     for reach in REACHES:
         left = np.flatnonzero(np.isnan(regions[:, 0]))
         size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
         for some in (left[i : i + size] for i in range(0, len(left), size)):
             stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
-            regions[some] = _half_maximum_regions(stamps, level[some], cell, clip_adu, noise * cell)
+            regions[some] = _half_maximum_regions(stamps, level[some], cell, fine, clip_adu, noise * cell)
     regions = regions[np.isfinite(regions[:, 0])]
     if len(regions) < 3:
         return None
@@ -177,14 +180,18 @@ def _stamps(pixels: NDArray[Any], x: F32, y: F32, half: int, lone: LonePixels | 
     return stamps
 
 
-def _half_maximum_regions(stamps: F32, level: F32, cell: int, clip_adu: float | None, noise: float) -> NDArray[Any]:
-    """Second moments [px²] of the regions around peaks that lie above half of them; noise is that of a pixel.
+def _half_maximum_regions(
+    stamps: F32, level: F32, cell: int, fine: int, clip_adu: float | None, noise: float
+) -> NDArray[Any]:
+    """Second moments [px²] of the regions around peaks that lie above half of them, in squares of `fine` pixels.
+
+    Noise is that of a pixel.
 
     Shape (n, 3): along x, along y, mixed. NaN where it is no star's, or does not lie within the stamp.
     """
     from scipy.ndimage import label
 
-    n, half, fine = len(stamps), stamps.shape[1] // 2, 1 if cell <= 2 else cell // 2
+    n, half = len(stamps), stamps.shape[1] // 2
     clipped = np.zeros(n, bool)
     if clip_adu is not None:
         clipped = stamps[:, half - cell : half + cell + 1, half - cell : half + cell + 1].max(axis=(1, 2)) >= clip_adu

@@ -5,9 +5,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.read.cells import mean_cells
 from framecheck.sky.model import Sky
 from framecheck.stars.equations import bending
-from framecheck.stars.peaks import Peaks, mean_cells
+from framecheck.stars.peaks import Peaks
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.profile import (
     E1,
@@ -34,16 +35,17 @@ TRAIL_SIGMA: Final = 6.0
 """Least signal over noise, under a filter of the trail's shape, of a trail. Chosen as for stars."""
 
 
-def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot) -> Peaks:
+def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int = 1) -> Peaks:
     """Find the middles of trails as maxima of the frame under a filter of the trail's shape.
 
     Single hot cells are cut down to what their neighbours show, so that they do not become trails. The whole frame is
-    filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one.
+    filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one. Cells are whole
+    multiples of the finest ones.
     """
     from scipy.ndimage import maximum_filter
     from scipy.signal import oaconvolve
 
-    cell = max(1, round(pilot.short_px / 2))
+    cell = finest * max(1, round(pilot.short_px / (2 * finest)))
     image = mean_cells(pixels[: pixels.shape[0] // cell * cell, : pixels.shape[1] // cell * cell], cell)
     image -= sky.rows((np.arange(len(image)) + 0.5) * cell - 0.5, image.shape[1], cell)
     np.nan_to_num(image, copy=False)

@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky.model import Sky
 from framecheck.stars.pilot import Pilot
@@ -13,6 +14,9 @@ from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.window import centres, contour, middle_window, windows, with_moments
 
 F32 = NDArray[np.float32]
+
+MOST_SIGNAL: Final = 1e4
+"""What a peak counts at most where widths are tried, over the noise. Chosen: no undefined one rules the others."""
 
 FOUND_SNR: Final = 6.0
 """Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
@@ -43,6 +47,14 @@ NEAR_MIDDLE: Final = 0.5
 """Exponent of the window at a star that one in the middle of the stamp serves: 0.4 FWHM. Chosen: beyond, less than
 four fifths of its signal is left."""
 
+MOSAIC_ALIKE: Final = 0.7
+"""The same in a colour mosaic, where a star's pixels see it in different lights. Chosen: if red and blue pixels see
+half of what green ones do, 0.9 is left of its likeness, and some more goes with a rough width."""
+
+NOTHING_LEFT: Final = 2.0
+"""Signal over noise without the brightest pixel, under which there is no star beside it. Chosen: a third of
+FOUND_SNR, while that pixel holds a tenth of a star's signal, and a quarter of the narrowest one's."""
+
 MOST_OF_DEVIATION: Final = 2.0968
 """Spread from the quartiles of any distribution, in units of its standard deviation, at most: with a quarter at each
 end and half in the middle, sqrt(8) / 1.349. Closed form."""
@@ -55,9 +67,6 @@ AROUND_WEIGHT: Final = 0.01
 
 STAMPS_PIXELS: Final = 300_000
 """Pixels of the peaks looked at together. Chosen by timing: they stay in the processor's cache."""
-
-QUARTILES_PER_SIGMA: Final = 1.3489795003921634
-"""Distance of the quartiles of a normal distribution, in standard deviations. Closed form."""
 
 DARK_BESIDE: Final = 0.25
 """Median of the light around such a peak over that of its middle. [dimensionless] Chosen: an edge has a half."""
@@ -84,11 +93,11 @@ class Vetted(NamedTuple):
 class _Look:
     """What a look at some stamps shows, shape (n,) each."""
 
-    dx: F32
-    dy: F32
-    flux: F32
-    snr: F32
-    likeness: F32
+    dx: NDArray[np.floating]
+    dy: NDArray[np.floating]
+    flux: NDArray[np.floating]
+    snr: NDArray[np.floating]
+    likeness: NDArray[np.floating]
 
 
 def vet_peaks(
@@ -131,19 +140,33 @@ def vet_peaks(
     doubtful, parts = [], []
     for rows in _together(every, half):
         stamps = stamps_of(rows)
-        look, alike = _first_look(stamps, shape)
+        look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if levels is None else MOSAIC_ALIKE)
         parts.append(_decided(stamps, sky, clip_adu, look, alike))
-        doubtful.append(rows[~alike])
+        doubtful.append(rows[~alike & ~single])
     vetted, rest = _joined(parts), np.concatenate(doubtful)
     for column, other in zip(vetted, _joined([closely(rows) for rows in _together(rest, half)]), strict=True):
         column[rest] = other
     return vetted
 
 
-def signal_to_noise(frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], shape: Pilot, levels: F32 | None) -> F32:
-    """Signal of some peaks under a window of a star's shape, over its noise; inputs as in `vet_peaks`."""
-    stamps = cut_stamps(frame, sky, x, y, _half_side(shape), colour_levels=levels)
-    return _closer_look(stamps, shape, _side_share(levels)).snr
+def best_width(
+    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], widths: list[Pilot], levels: F32 | None
+) -> Pilot:
+    """The width at which a window gathers most signal over noise from some peaks; others inputs as in `vet_peaks`.
+
+    Parameters
+    ----------
+    widths : list of Pilot
+        What is tried, the widest first.
+    """
+    widest = widths[0]
+    stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colour_levels=levels)
+    _fill_sharp_pixels(stamps, widest, _side_share(levels))
+    signals = []
+    for shape in widths:
+        height, _, norm, _ = _under_window(stamps, *centres(stamps, shape), shape)
+        signals.append(np.clip(_ratio(height * np.sqrt(norm), stamps.noise), 0, MOST_SIGNAL).sum())
+    return widths[int(np.argmax(signals))]
 
 
 def _half_side(shape: Pilot) -> int:
@@ -176,8 +199,10 @@ def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft
     return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike)
 
 
-def _first_look(stamps: Stamps, shape: Pilot) -> tuple[_Look, NDArray[np.bool_]]:
-    """A quick look at stamps, and which peaks are surely spread as stars are.
+def _first_look(
+    stamps: Stamps, shape: Pilot, clearly_alike: float
+) -> tuple[_Look, NDArray[np.bool_], NDArray[np.bool_]]:
+    """A quick look at stamps; which peaks are surely spread as stars are, and which are a single pixel and no more.
 
     One window, in the middle of all stamps, serves for all: products of Gaussians tell in closed form what a star
     beside its middle has under it. The likeness is the share of the squared light, as the window weighs it and noise
@@ -191,6 +216,7 @@ def _first_look(stamps: Stamps, shape: Pilot) -> tuple[_Look, NDArray[np.bool_]]
     wv, wvx, wvy, v, v_around = light.T
     wvv, vv_around = (stamps.values * stamps.values @ np.column_stack([w, some])).T
     sum_w, sum_ww, sum_www, n = w.sum(), (w * w).sum(), (w * w * w).sum(), len(w)
+    whole = stamps.usable @ every == n
     first = (wv - sum_w / n * v) / (sum_ww - sum_w**2 / n)
     own = np.maximum(wv - sum_w * (v - first * sum_w) / n, 1e-3)
     # midway between window and star lies the centre of their product
@@ -204,13 +230,18 @@ def _first_look(stamps: Stamps, shape: Pilot) -> tuple[_Look, NDArray[np.bool_]]
     signal = height * np.sqrt(sum_ww - sum_w**2 / n)  # over the noise of a pixel: under a window at the star itself
     explained = height**2 * sum_www * np.exp(-q * 2 / 3)
     likeness = _share(explained, wvv - 2 * level * wv + level**2 * sum_w - sum_w * stamps.noise**2)
-    alike = near & (height > 0) & (likeness > CLEARLY_ALIKE) & (stamps.usable @ every == n)
+    alike = near & (height > 0) & (likeness > clearly_alike) & whole
     count = max(np.count_nonzero(around), 1)
     deviation = np.sqrt(np.maximum(vv_around / count - (v_around / count) ** 2, 0))
     noise = np.fmax(np.float32(MOST_OF_DEVIATION) * deviation, stamps.noise)
     unsure = np.flatnonzero(alike & ~(signal > FOUND_SNR * noise))
     noise[unsure] = np.fmax(_scatter(stamps.values[unsure][:, around]), stamps.noise[unsure])
-    return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike
+    top = stamps.values.argmax(axis=1)
+    v_top, w_top = stamps.values[np.arange(len(top)), top], w[top]
+    norm = sum_ww - w_top**2 - (sum_w - w_top) ** 2 / (n - 1)
+    left = (wv - w_top * v_top - (sum_w - w_top) / (n - 1) * (v - v_top)) / np.sqrt(norm)
+    single = whole & (left < NOTHING_LEFT * stamps.noise)
+    return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike, single & ~alike
 
 
 def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
@@ -223,37 +254,49 @@ def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
     if shape.short_px >= SPREAD_PX:
         _fill_sharp_pixels(stamps, shape, side_share)
     dx, dy = centres(stamps, shape)
+    height, level, norm, weight = _under_window(stamps, dx, dy, shape)
     usable, values = stamps.usable, stamps.values
-    weight = windows(2 * stamps.half + 1, dx, dy, shape).reshape(values.shape) * usable
-    count = np.maximum(_dot(usable, usable), 1)
-    volume, square, light = _dot(weight, usable), _dot(weight, weight), _dot(values, usable)
-    norm: F32 = np.maximum(square - volume**2 / count, np.float32(1e-9))
-    height: F32 = (_dot(weight, values) - volume / count * light) / norm
-    core, level = weight > CORE_WEIGHT, (light - height * volume) / count
+    core = weight > CORE_WEIGHT
     residual = values - height[:, None] * weight
     np.putmask(residual, core | (usable == 0), np.float32(np.nan))
     within = core.astype(np.float32)
     n_core = _dot(within, within)
-    noise = np.fmax(_scatter(residual, np.rint(count - n_core).astype(np.intp)), stamps.noise)
-    above: F32 = (values - level[:, None]) * within
-    explained = height**2 * square * np.float32(1 - CORE_WEIGHT**2)  # what of its square lies in a core; closed form
+    noise = np.fmax(_scatter(residual, np.rint(_dot(usable, usable) - n_core).astype(np.intp)), stamps.noise)
+    above = (values - level[:, None]) * within
+    explained = height**2 * _dot(weight, weight) * np.float32(1 - CORE_WEIGHT**2)  # what lies in a core; closed form
     likeness = _share(explained, _dot(above, above) - n_core * noise**2)
-    return _Look(dx, dy, height * volume, _ratio(height * np.sqrt(norm), noise), likeness)
+    return _Look(dx, dy, height * weight.sum(axis=1), _ratio(height * np.sqrt(norm), noise), likeness)
 
 
-def _dot(a: F32, b: F32) -> F32:
+def _under_window(
+    stamps: Stamps, dx: NDArray[np.floating], dy: NDArray[np.floating], shape: Pilot
+) -> tuple[NDArray[np.floating], NDArray[np.floating], NDArray[np.floating], F32]:
+    """Height of the window's shape around each centre over a free flat background, and that background's level.
+
+    Then the height's inverse variance, in units of a pixel's, and the window, 0 where a pixel does not count.
+    """
+    usable, values = stamps.usable, stamps.values
+    weight = windows(2 * stamps.half + 1, dx, dy, shape).reshape(values.shape) * usable
+    count = np.maximum(_dot(usable, usable), 1)
+    volume, light = _dot(weight, usable), _dot(values, usable)
+    norm = np.maximum(_dot(weight, weight) - volume**2 / count, np.float32(1e-9))
+    height = (_dot(weight, values) - volume / count * light) / norm
+    return height, (light - height * volume) / count, norm, weight
+
+
+def _dot(a: NDArray[Any], b: NDArray[Any]) -> F32:
     """Sum over each stamp of a product."""
     out: F32 = np.einsum("sp,sp->s", a, b)
     return out
 
 
-def _share(explained: F32, light: NDArray[Any]) -> F32:
+def _share(explained: NDArray[Any], light: NDArray[Any]) -> F32:
     """Explained part of some squared light, which noise may have made too small."""
     out: F32 = explained / np.maximum(np.maximum(light, explained * np.float32(0.5)), np.finfo(np.float32).tiny)
     return out
 
 
-def _ratio(height: F32, error: NDArray[Any]) -> F32:
+def _ratio(height: NDArray[Any], error: NDArray[Any]) -> F32:
     """Signal over noise; none where no pixel is usable."""
     return np.divide(height, error, out=np.zeros_like(height), where=error > 0)
 

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
+from framecheck.read.cells import mean_cells
 from framecheck.sky.model import Sky
 from framecheck.stars import peaks as module
-from framecheck.stars.peaks import find_peaks, mean_cells
+from framecheck.stars.peaks import find_peaks
 from framecheck.stars.stamps import windows_at
 
 
