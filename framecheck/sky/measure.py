@@ -11,9 +11,12 @@ from framecheck.read.cells import sum_cells, sum_type
 from framecheck.read.exposure import Frame
 from framecheck.sky.distribution import ONE_SIGMA_BELOW, distribution, lower_half, undo_clip
 from framecheck.sky.meshes import (
+    by_mesh,
     filled,
+    in_meshes,
     mean_of_nine,
     median_of_nine,
+    mesh_side,
     over_neighbours,
     slope_variance,
     without_lifted_meshes,
@@ -121,8 +124,8 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     """
     pixels = frame.pixels if frame.mosaic is None else _green_lattice(frame)
     pitch = 1 if frame.mosaic is None else 2
-    sides = [_mesh_side(n, MESH_PX // pitch) for n in pixels.shape]
-    step = max(1, int(np.sqrt(pixels.size / SAMPLES_WANTED)))
+    sides = [mesh_side(n, MESH_PX // pitch) for n in pixels.shape]
+    step = max(1, round(float(np.sqrt(pixels.size / SAMPLES_WANTED))))
     samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
     unit = _unit_of(samples)
     level, flat_noise = _level_and_noise(_spread_over_unit(samples, unit))
@@ -148,13 +151,13 @@ def measure_cells(frame: Frame) -> Sky:
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
     """
     shape = [n // 2 for n in frame.pixels.shape]
-    sides = [_mesh_side(n, MESH_PX) for n in shape]
-    rows = _in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
-    columns = _in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
+    sides = [mesh_side(n, MESH_PX) for n in shape]
+    rows = in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
+    columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
     both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
     sums = np.empty((rows.size, shape[1]), sum_type(frame.pixels.dtype))
     sum_cells(frame.pixels[both, : 2 * shape[1]], 2, sums)
-    level, noise = _level_and_noise(_by_mesh(sums[:, columns.ravel()], rows, columns) / np.float32(4))
+    level, noise = _level_and_noise(by_mesh(sums[:, columns.ravel()], rows, columns) / np.float32(4))
     noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
     return _sky(level, noise, [2 * side for side in sides], frame)
 
@@ -206,8 +209,8 @@ def _grain(
     those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
     small or rounded too coarsely to tell.
     """
-    every = min(max(1, int(np.sqrt(pixels.size / GRAIN_SAMPLES))), max(1, min(sides) // 4))
-    rows, columns = (_in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
+    every = min(max(1, round(float(np.sqrt(pixels.size / GRAIN_SAMPLES)))), max(1, min(sides) // 4))
+    rows, columns = (in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
     middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
     lines = pixels[rows.ravel()]
     whole = np.issubdtype(pixels.dtype, np.integer)
@@ -219,7 +222,7 @@ def _grain(
     even = _spread_over_unit(curve, unit)
     if stars is not None:
         even = stars.blanked(even, rows.ravel() * pitch, columns.ravel() * pitch)
-    values = np.sort(_by_mesh(even, rows, columns), axis=2)
+    values = np.sort(by_mesh(even, rows, columns), axis=2)
     counts = np.isfinite(values).sum(axis=2)
     if counts.min() < 12:
         return None
@@ -240,11 +243,6 @@ def _grain(
     return np.sqrt(np.maximum(noise**2 - rounding, (0.3 * noise) ** 2))
 
 
-def _mesh_side(length: int, wanted: int) -> int:
-    """Side of meshes, about as wide as wanted, that cover a length but for less than one pixel a mesh."""
-    return length // max(1, round(length / wanted))
-
-
 def _green_lattice(frame: Frame) -> NDArray[Any]:
     """One of the two green sub-lattices of a colour mosaic."""
     at = (frame.mosaic or "G").index("G")
@@ -255,22 +253,11 @@ def _samples_by_mesh(
     pixels: NDArray[Any], sides: list[int], step: int, stars: StarMask | None, pitch: int
 ) -> NDArray[Any]:
     """Sampled pixels; shape (n_y, n_x, n_samples)."""
-    rows, columns = (_in_meshes(n, side, step) for n, side in zip(pixels.shape, sides, strict=True))
+    rows, columns = (in_meshes(n, side, step) for n, side in zip(pixels.shape, sides, strict=True))
     picked = pixels[rows.ravel()][:, columns.ravel()] if step > 1 else pixels[: rows.max() + 1, : columns.max() + 1]
     if stars is not None:
         picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
-    return _by_mesh(picked, rows, columns)
-
-
-def _in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
-    """Every so many pixels along an axis, as many in each mesh; shape (n_meshes, n_samples)."""
-    return np.arange(length // side)[:, None] * side + np.arange(side % step // 2, side, step)
-
-
-def _by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
-    """Samples at the crossings of rows and columns, those of each mesh together; shape (n_y, n_x, n_samples)."""
-    blocks = picked.reshape(*rows.shape, *columns.shape).swapaxes(1, 2)
-    return blocks.reshape(len(rows), len(columns), -1)
+    return by_mesh(picked, rows, columns)
 
 
 def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:

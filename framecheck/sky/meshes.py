@@ -1,4 +1,4 @@
-"""A mesh of sky levels, each mended by its neighbours."""
+"""Meshes over an image: where their samples lie, and how each is mended by its neighbours."""
 
 from collections.abc import Callable
 from typing import Any, Final
@@ -16,6 +16,22 @@ MIDDLE_OF_NINE: Final = (
 )
 """Exchanges of the lower and the higher of two, after which the fifth of nine values is their median: three columns
 sorted, then the middle of their lowest, middle and highest. A network of comparisons; shown right by a test."""
+
+
+def mesh_side(length: int, wanted: int) -> int:
+    """Side of meshes, about as wide as wanted, that cover a length but for less than one pixel a mesh."""
+    return length // max(1, round(length / wanted))
+
+
+def in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
+    """Every so many pixels along an axis, as many in each mesh; shape (n_meshes, n_samples)."""
+    return np.arange(length // side)[:, None] * side + np.arange(side % step // 2, side, step)
+
+
+def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
+    """Samples at the crossings of rows and columns, those of each mesh together; shape (n_y, n_x, n_samples)."""
+    blocks = picked.reshape(*rows.shape, *columns.shape).swapaxes(1, 2)
+    return blocks.reshape(len(rows), len(columns), -1)
 
 
 def filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -49,7 +49,7 @@ class Sky:
 
     def level_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Level at points of the image, shape (n,). [ADU]"""
-        return _bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
+        return bilinear(self.level_adu, self.x_centres, self.y_centres, x, y)
 
     def crossings(self, y: NDArray[Any], x: NDArray[Any]) -> Floats:
         """Level at the crossings of rows and columns of the image, shape (n_y, n_x). [ADU]"""
@@ -59,12 +59,12 @@ class Sky:
         """Both at points of the image, shape (n,) each; quicker than one after the other. [ADU]"""
         both = np.empty(self.level_adu.shape, np.complex64)  # a number of two parts, picked at one go
         both.real, both.imag = self.level_adu, self.noise_adu
-        there = _bilinear(both, self.x_centres, self.y_centres, x, y)
+        there = bilinear(both, self.x_centres, self.y_centres, x, y)
         return np.ascontiguousarray(there.real), np.ascontiguousarray(there.imag)
 
     def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Noise of one pixel at points of the image, shape (n,). [ADU]"""
-        return _bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
+        return bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
         """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""
@@ -118,7 +118,7 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
     return low, position - low
 
 
-def _bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
+def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
     """A mesh of numbers at points."""
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))

@@ -7,12 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky import Sky, measure_cells
+from framecheck.sky import Colours, Sky, measure_cells, measure_colours
 from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
-from framecheck.stars.stamps import colour_levels
 from framecheck.stars.vetting import best_width, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
@@ -25,9 +24,8 @@ TRAILED_LONG_PX: Final = 6.0
 MOSAIC_CELL: Final = 2
 """Side of the smallest square that holds all colours of a mosaic. [px]"""
 
-NARROWER: Final = (1.0, 0.85, 0.72, 0.61, 0.52, 0.44, 0.37)
-"""Widths tried on a mosaic, as parts of what its cells show. Chosen: a star of 1.5 px in cells of 2 px seems 4 px
-wide."""
+NARROWEST_PX: Final = 1.6
+"""Least width tried on a mosaic. [px] Chosen: stars are no narrower, their pixels' blur included."""
 
 TRIED_PEAKS: Final = 200
 """Brightest peaks on which they are tried. Chosen."""
@@ -101,10 +99,10 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
         from framecheck.stars.trails import find_trail_peaks
 
         peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest)
-    levels = colour_levels(frame)
-    if levels is not None:
-        pilot = _narrowed(frame, sky, peaks, pilot, levels)
-    return _vetted(frame, sky, peaks, pilot, clip_adu, levels)
+    colours = measure_colours(frame)
+    if colours is not None:
+        pilot = _narrowed(frame, sky, peaks, pilot, colours)
+    return _vetted(frame, sky, peaks, pilot, clip_adu, colours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,18 +145,12 @@ def _peaks_and_pilot(cells: _Cells) -> tuple[Peaks, Pilot | None]:
     return _wider(cells, peaks, pilot, cell, lone)
 
 
-def _narrowed(
-    frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, levels: NDArray[np.float32] | None
-) -> Pilot | None:
+def _narrowed(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, colours: Colours) -> Pilot | None:
     """The pilot of a mosaic at the width that suits its brightest peaks: cells are too coarse for narrow stars."""
     if pilot is None or not len(peaks):
         return pilot
     some = slice(TRIED_PEAKS)
-    widths = [
-        Pilot(max(pilot.long_px * factor, 1.6), max(pilot.short_px * factor, 1.6), pilot.pa_deg, pilot.n)
-        for factor in NARROWER
-    ]
-    return best_width(frame, sky, peaks.x[some], peaks.y[some], widths, levels)
+    return best_width(frame, sky, peaks.x[some], peaks.y[some], pilot, NARROWEST_PX, colours)
 
 
 def _between_lone_pixels(cells: _Cells, lone: LonePixels, cell: int) -> tuple[Peaks, LonePixels]:
@@ -192,7 +184,7 @@ def _vetted(
     peaks: Peaks,
     pilot: Pilot | None,
     clip_adu: float | None,
-    levels: NDArray[np.float32] | None,
+    colours: Colours | None,
 ) -> Found:
     """Peaks that are stars, each once."""
     shape = pilot or UNKNOWN_STAR
@@ -200,7 +192,7 @@ def _vetted(
         empty = np.zeros(0, np.float32)
         return Found(empty, empty, empty, np.zeros(0, bool), pilot, np.zeros((0, 2), np.intp))
     some = slice(MOST_VETTED)
-    x, y, flux, saturated, real, unlike = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, levels)
+    x, y, flux, saturated, real, unlike = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
     # a bright, even line makes peaks that are no stars: they tell where it runs
     seen = np.flatnonzero(real | unlike)
     marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)

@@ -97,12 +97,12 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
-    fitted = _near_the_star(stamps, pilot)
+    fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
     start = _restart(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
-        fitted = _near_the_star(stamps, pilot)
+        fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
     flags = _flags(fit, choice, stamps, clip)
     shapes = shapes_of(fit)
@@ -110,10 +110,11 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         shapes = shapes.corrected(float(np.exp(lean / 2)), float(np.exp(-lean / 2)))
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
-    mean = mean_star(stamps, fit, shapes, flags == 0, elongated) if fitted is stamps else None
+    long = is_long_trail(pilot)
+    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    table = _table(stamps, fitted, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
+    table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
     good = flags == 0
     return Measured(
         stars=Stars(
@@ -186,11 +187,11 @@ def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[
     return Choice(choice.index[keep], choice.blended[keep]), stamps.part(keep), start[keep]
 
 
-def _near_the_star(stamps: Stamps, pilot: Pilot) -> Stamps:
-    """The pixels to fit: all, or near the line of a long trail, which is a small part of its square."""
-    if not is_long_trail(pilot):
-        return stamps
-    return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
+def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
+    """The pixels to fit: near the line of a long trail, which is a small part of its square; the green of a mosaic."""
+    if is_long_trail(pilot):
+        return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
+    return stamps if mosaic is None else stamps.like_the_middle()
 
 
 def _restart(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:

@@ -1,7 +1,7 @@
 """A first look at the frame's star: how wide and how long it is, from its brightest examples."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -63,6 +63,10 @@ class Pilot:
     """Direction of the long axis, counter-clockwise from +x. [deg]"""
     n: int
     """Pilots that it rests on."""
+
+    def scaled(self, factor: float) -> "Pilot":
+        """The same form, wider or narrower."""
+        return replace(self, long_px=self.long_px * factor, short_px=self.short_px * factor)
 
     @property
     def axes_px(self) -> tuple[float, float]:

@@ -1,19 +1,16 @@
 """Small cut-outs around stars, with what is needed to weigh their pixels."""
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky.model import Sky
+from framecheck.sky import Colours, Sky
 from framecheck.stars.profile import PixelGrid, square_grid
 
 F32 = NDArray[np.float32]
-
-LEVEL_SAMPLES: Final = 40_000
-"""Pixels of each place of a mosaic that tell its level, about. Chosen: to less than a hundredth of the noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,9 +50,17 @@ class Stamps:
         c, s = np.cos(np.radians(pa_deg)), np.sin(np.radians(pa_deg))
         x, y = np.broadcast_arrays(self.grid.x, self.grid.y)
         beyond = np.maximum(np.abs(c * x + s * y) - length_px / 2, 0)
-        near = np.hypot(beyond, c * y - s * x).ravel() <= reach_px
-        grid = PixelGrid(x.ravel()[near], y.ravel()[near])
-        return replace(self, values=self.values[:, near], usable=self.usable[:, near], grid=grid)
+        return self._at(np.hypot(beyond, c * y - s * x).ravel() <= reach_px)
+
+    def like_the_middle(self) -> "Stamps":
+        """The stamps cut down to every second pixel, as on a chessboard: the green ones of a mosaic."""
+        x, y = np.broadcast_arrays(self.grid.x, self.grid.y)
+        return self._at(((x + y) % 2 == 0).ravel())
+
+    def _at(self, pixels: NDArray[np.bool_]) -> "Stamps":
+        """The stamps cut down to some of their pixels."""
+        x, y = (np.broadcast_to(at, self.grid.shape).ravel()[pixels] for at in (self.grid.x, self.grid.y))
+        return replace(self, values=self.values[:, pixels], usable=self.usable[:, pixels], grid=PixelGrid(x, y))
 
     def masked(self, keep: NDArray[np.bool_]) -> "Stamps":
         """The same stamps with fewer usable pixels."""
@@ -70,7 +75,7 @@ def cut_stamps(
     half: int,
     clip_adu: float | None = None,
     *,
-    colour_levels: NDArray[np.floating] | None = None,
+    colours: Colours | None = None,
 ) -> Stamps:
     """Cut stamps around points; beyond the image's edge pixels are unusable.
 
@@ -78,18 +83,20 @@ def cut_stamps(
     ----------
     frame, sky
         The frame and its sky. Of a colour mosaic only green pixels are usable: the others would be another
-        profile at another level.
+        profile at another level. The middle one is green then, beside the one at the point if that is not.
     x, y : ndarray, shape (n,)
         Centres. [px]
     half : int
         Half side. [px]
     clip_adu : float or None
         Pixels at or above this level are unusable. [ADU]
-    colour_levels : ndarray, shape (2, 2), optional
-        Of a mosaic, how far the sky of each of the four places lies above that of green; all colours are usable then.
-        [ADU]
+    colours : Colours, optional
+        Of a mosaic, how far the sky of each colour lies above that of green; all are usable then.
     """
     ix, iy = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
+    if frame.mosaic is not None and colours is None:
+        other = (ix + iy) % 2 != frame.mosaic.index("G") % 2
+        ix = ix + np.where(other, np.where(x < ix, -1, 1), 0)
     raw, usable = _windows(frame.pixels, ix, iy, half)
     if clip_adu is not None and (clipped := raw >= clip_adu).any():
         usable[clipped] = 0
@@ -98,12 +105,10 @@ def cut_stamps(
         undefined = ~np.isfinite(values)
         usable[undefined] = 0
         values[undefined] = 0
-    phase = 2 * ((iy - half) % 2) + (ix - half) % 2
-    if colour_levels is not None:
-        values -= _at_each_phase(colour_levels, half)[phase]
+    if colours is not None:
+        _take_off_colours(values, colours, ix, iy, half)
     elif frame.mosaic is not None:
-        green = np.array([letter == "G" for letter in frame.mosaic], np.float32)
-        usable *= _at_each_phase(green.reshape(2, 2), half)[phase]
+        usable[:, 1::2] = 0
     level, noise = sky.level_and_noise_at(ix, iy)
     values -= level[:, None]
     partial = np.flatnonzero(usable @ np.ones(usable.shape[1], np.float32) < usable.shape[1])
@@ -147,18 +152,11 @@ def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.int
     return rows.view(pixels.dtype).reshape(len(left), side * side)
 
 
-def colour_levels(frame: Frame) -> NDArray[np.float32] | None:
-    """Sky of each place of a 2 x 2 mosaic less that of its green pixels; None without a mosaic. [ADU]"""
-    if frame.mosaic is None:
-        return None
-    step = max(1, int(np.sqrt(frame.pixels.size / 4 / LEVEL_SAMPLES)))
-    levels = np.array([np.nanmedian(frame.pixels[k // 2 :: 2, k % 2 :: 2][::step, ::step]) for k in range(4)])
-    green = np.mean([level for level, letter in zip(levels, frame.mosaic, strict=True) if letter == "G"])
-    return (levels - green).reshape(2, 2).astype(np.float32)
-
-
-def _at_each_phase(cell: NDArray[np.floating], half: int) -> NDArray[np.float32]:
-    """A 2 x 2 cell repeated over a stamp that begins at each of its four places; shape (4, n_side * n_side)."""
-    side = 2 * half + 1
-    wide = np.tile(cell, (half + 1, half + 1)).astype(np.float32)
-    return np.stack([np.roll(wide, (-(k // 2), -(k % 2)), (0, 1))[:side, :side].ravel() for k in range(4)])
+def _take_off_colours(values: F32, colours: Colours, x: NDArray[np.intp], y: NDArray[np.intp], half: int) -> None:
+    """Bring the sky of all colours in stamps down to that of green."""
+    side, every = 2 * half + 1, np.arange(len(values))
+    image, levels = values.reshape(-1, side, side), colours.at(x, y)
+    for down in (0, 1):
+        for right in (0, 1):
+            place = 2 * ((y - half + down) % 2) + (x - half + right) % 2
+            image[:, down::2, right::2] -= levels[every, place][:, None, None]

@@ -143,7 +143,8 @@ def _round_star(p: F64, wing: float, grid: PixelGrid, wing_slope: bool) -> tuple
     contour = contour_terms(p)
     planes = midpoint_planes(p, contour, wing, grid)
     bend = bending(wing)
-    scale, x, y = (of.astype(np.float32)[:, None, None] for of in (contour.scale, p[:, X], p[:, Y]))
+    each = len(p), *(1,) * len(grid.shape)
+    scale, x, y = (of.astype(np.float32).reshape(each) for of in (contour.scale, p[:, X], p[:, Y]))
     dx, dy = grid.x - x, grid.y - y
     shape = len(p), *grid.shape
     by_v = planes.by_v.reshape(shape)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
-from framecheck.sky.model import Sky
+from framecheck.sky import Colours, Sky
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.window import centres, contour, middle_window, windows, with_moments
@@ -17,6 +17,9 @@ F32 = NDArray[np.float32]
 
 MOST_SIGNAL: Final = 1e4
 """What a peak counts at most where widths are tried, over the noise. Chosen: no undefined one rules the others."""
+
+NARROWER: Final = 0.85
+"""Each width that is tried, over the one before. Chosen: in between, a parabola is right to a hundredth."""
 
 FOUND_SNR: Final = 6.0
 """Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
@@ -107,7 +110,7 @@ def vet_peaks(
     y: NDArray[np.floating],
     shape: Pilot,
     clip_adu: float | None,
-    levels: F32 | None,
+    colours: Colours | None,
 ) -> Vetted:
     """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight.
 
@@ -121,13 +124,13 @@ def vet_peaks(
         The typical star.
     clip_adu : float or None
         Level at which the camera clips. [ADU]
-    levels : ndarray, shape (2, 2), or None
-        Of a mosaic, how far the sky of each place lies above that of green. [ADU]
+    colours : Colours or None
+        Of a mosaic, how far the sky of each colour lies above that of green.
     """
-    half, side_share = _half_side(shape), _side_share(levels)
+    half, side_share = _half_side(shape), _side_share(colours)
 
     def stamps_of(rows: NDArray[np.intp]) -> Stamps:
-        return cut_stamps(frame, sky, x[rows], y[rows], half, colour_levels=levels)
+        return cut_stamps(frame, sky, x[rows], y[rows], half, colours=colours)
 
     def closely(rows: NDArray[np.intp]) -> Vetted:
         stamps = stamps_of(rows)
@@ -140,7 +143,7 @@ def vet_peaks(
     doubtful, parts = [], []
     for rows in _together(every, half):
         stamps = stamps_of(rows)
-        look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if levels is None else MOSAIC_ALIKE)
+        look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if colours is None else MOSAIC_ALIKE)
         parts.append(_decided(stamps, sky, clip_adu, look, alike))
         doubtful.append(rows[~alike & ~single])
     vetted, rest = _joined(parts), np.concatenate(doubtful)
@@ -150,23 +153,42 @@ def vet_peaks(
 
 
 def best_width(
-    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], widths: list[Pilot], levels: F32 | None
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[Any],
+    y: NDArray[Any],
+    widest: Pilot,
+    narrowest_px: float,
+    colours: Colours | None,
 ) -> Pilot:
-    """The width at which a window gathers most signal over noise from some peaks; others inputs as in `vet_peaks`.
+    """The width at which a window gathers most signal over noise from some peaks.
 
     Parameters
     ----------
-    widths : list of Pilot
-        What is tried, the widest first.
+    frame, sky, x, y, colours
+        As in `vet_peaks`.
+    widest : Pilot
+        Narrower ones of the same form are tried.
+    narrowest_px : float
+        Down to this short axis.
+
+    Returns
+    -------
+    Pilot
+        Where a parabola through the best of them and those beside it is highest.
     """
-    widest = widths[0]
-    stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colour_levels=levels)
-    _fill_sharp_pixels(stamps, widest, _side_share(levels))
-    signals = []
-    for shape in widths:
+    stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colours=colours)
+    _fill_sharp_pixels(stamps, widest, _side_share(colours))
+    signals: list[float] = []
+    while not signals or widest.short_px * NARROWER ** len(signals) >= narrowest_px:
+        shape = widest.scaled(NARROWER ** len(signals))
         height, _, norm, _ = _under_window(stamps, *centres(stamps, shape), shape)
-        signals.append(np.clip(_ratio(height * np.sqrt(norm), stamps.noise), 0, MOST_SIGNAL).sum())
-    return widths[int(np.argmax(signals))]
+        signals.append(float(np.clip(_ratio(height * np.sqrt(norm), stamps.noise), 0, MOST_SIGNAL).sum()))
+    best = int(np.argmax(signals))
+    if 0 < best < len(signals) - 1:
+        before, here, after = signals[best - 1 : best + 2]
+        return widest.scaled(NARROWER ** (best + (after - before) / (2 * max(2 * here - before - after, 1e-9))))
+    return widest.scaled(NARROWER**best)
 
 
 def _half_side(shape: Pilot) -> int:
@@ -174,8 +196,8 @@ def _half_side(shape: Pilot) -> int:
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
 
-def _side_share(levels: F32 | None) -> float:
-    return SIDE_SHARE if levels is None else MOSAIC_SIDE_SHARE
+def _side_share(colours: Colours | None) -> float:
+    return SIDE_SHARE if colours is None else MOSAIC_SIDE_SHARE
 
 
 def _together(rows: NDArray[np.intp], half: int) -> list[NDArray[np.intp]]:

@@ -1,0 +1,65 @@
+"""How far the sky of each colour of a mosaic lies above that of its green pixels."""
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.read.exposure import Frame
+from framecheck.sky.meshes import by_mesh, in_meshes, median_of_nine, mesh_side, over_neighbours
+from framecheck.sky.model import bilinear
+
+MESH_CELLS: Final = 256
+"""Side of a mesh. [cells of 2 x 2 pixels] Chosen: the colour of skies changes slowly, and the level of a mesh then
+comes out to a fiftieth of the noise."""
+
+ROWS_A_MESH: Final = 8
+"""Rows of cells looked at in each mesh. Chosen: whole rows are quickly read."""
+
+CELLS_WANTED: Final = 100_000
+"""Cells looked at, about. Chosen: see MESH_CELLS."""
+
+
+@dataclass(frozen=True, slots=True)
+class Colours:
+    """The sky of the four places of a 2 x 2 mosaic less that of green, on a coarse mesh; linear between its centres."""
+
+    above_green_adu: NDArray[np.float32]
+    """Shape (4, n_y, n_x); places row by row. [ADU]"""
+    x_centres: NDArray[np.float32]
+    y_centres: NDArray[np.float32]
+    """Mesh centres. [px]"""
+
+    def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
+        """What to take off at points of the image, for each place of the mosaic; shape (n, 4). [ADU]"""
+        return np.stack([bilinear(mesh, self.x_centres, self.y_centres, x, y) for mesh in self.above_green_adu], axis=1)
+
+
+def measure_colours(frame: Frame) -> Colours | None:
+    """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic."""
+    if frame.mosaic is None:
+        return None
+    shape = [n // 2 for n in frame.pixels.shape]
+    sides = [mesh_side(n, MESH_CELLS) for n in shape]
+    rows = in_meshes(shape[0], sides[0], max(1, sides[0] // ROWS_A_MESH))
+    columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
+    both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
+    lines = frame.pixels[both].reshape(rows.size, 2, -1)
+    places = [lines[:, k // 2, 2 * columns.ravel() + k % 2].astype(np.float32) for k in range(4)]
+    greens = [place for place, letter in zip(places, frame.mosaic, strict=True) if letter == "G"]
+    green = sum(greens) / np.float32(len(greens))
+    above = [over_neighbours(_median(by_mesh(place - green, rows, columns)), median_of_nine) for place in places]
+    y_centres, x_centres = (
+        ((np.arange(n) + 0.5) * 2 * side - 0.5).astype(np.float32)
+        for n, side in zip(above[0].shape, sides, strict=True)
+    )
+    return Colours(np.array(above, np.float32), x_centres, y_centres)
+
+
+def _median(samples: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Median of each mesh; undefined samples do not count, and a mesh without any is even with green."""
+    order = np.sort(samples, axis=2)
+    n = np.isfinite(order).sum(axis=2)
+    low, high = (np.take_along_axis(order, at[..., None], 2)[..., 0] for at in (np.maximum(n - 1, 0) // 2, n // 2))
+    return np.where(n > 0, (low.astype(float) + np.where(n % 2, low, high)) / 2, 0.0)
