@@ -12,12 +12,12 @@ from framecheck.sky.model import bilinear
 
 MESH_CELLS: Final = 256
 """Side of a mesh. [cells of 2 x 2 pixels] Chosen: the colour of skies changes slowly, and the level of a mesh then
-comes out to a fiftieth of the noise."""
+comes out to a thirtieth of the noise."""
 
 ROWS_A_MESH: Final = 8
 """Rows of cells looked at in each mesh. Chosen: whole rows are quickly read."""
 
-CELLS_WANTED: Final = 100_000
+CELLS_WANTED: Final = 50_000
 """Cells looked at, about. Chosen: see MESH_CELLS."""
 
 

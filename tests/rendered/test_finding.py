@@ -2,14 +2,17 @@
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 from against_truth import Matches, match
-from star_field import Scene, star_field, write
+from scipy.spatial import cKDTree
+from star_field import Scene, power_law, star_field, write
 
 from framecheck import measure_frame
 from framecheck.errors import UnusableFrame
 from framecheck.read import read_frame
 from framecheck.sky import measure_sky
+from framecheck.stars import vetting
 from framecheck.stars.find import find_stars
 
 
@@ -74,3 +77,33 @@ def test_a_frame_without_stars_has_none(tmp_path: Path, hot_pixels: int) -> None
     image, _ = star_field(n_stars=1, snr=0.01, hot_pixels=hot_pixels, cosmic_rays=hot_pixels // 50)
     with pytest.raises(UnusableFrame, match="no stars"):
         measure_frame(write(tmp_path / "frame.fits", image))
+
+
+@pytest.mark.parametrize(
+    "scene",
+    [
+        {"n_stars": 3000},
+        {"n_stars": 1500, "fwhm_px": 5.0},
+        {"n_stars": 1500, "elongation": 1.5},
+        {"n_stars": 800, "hot_pixels": 2000, "cosmic_rays": 20},
+    ],
+    ids=lambda scene: " ".join(scene),
+)
+def test_a_quick_look_finds_what_a_close_look_at_every_peak_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, scene: dict[str, object]
+) -> None:
+    usual = {"size": (1200, 1000), "snr": power_law(scene["n_stars"], 5.0, 5000.0), "min_separation_px": 0.0}
+    image, _ = star_field(**(usual | scene))
+    frame = read_frame(write(tmp_path / "frame.fits", image))
+    sky = measure_sky(frame)
+    quick = find_stars(frame, sky, 65535.0)
+    monkeypatch.setattr(vetting, "CLEARLY_ALIKE", np.inf)
+    monkeypatch.setattr(vetting, "NOTHING_LEFT", -np.inf)
+    close = find_stars(frame, sky, 65535.0)
+    assert len(quick) == pytest.approx(len(close), rel=0.02)
+    apart, of = cKDTree(np.column_stack([quick.x, quick.y])).query(np.column_stack([close.x, close.y]))
+    both = apart < 1
+    assert both.mean() > 0.96  # the others are at the limit of what is found
+    assert np.median(apart[both]) < 0.05
+    assert np.median(quick.flux_adu[of[both]] / close.flux_adu[both]) == pytest.approx(1, abs=0.005)
+    assert both[: len(close) // 3].mean() > 0.99

@@ -1,29 +1,71 @@
 """A colour mosaic is measured on its green pixels, as if they were all there are."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from astropy.io import fits
-from star_field import star_field
+from star_field import Truth, star_field
 
-from framecheck import measure_frame
+from framecheck import FrameResult, measure_frame
 
 SHARES = {"R": 0.7, "G": 1.0, "B": 0.5}  # light of each colour, sky and stars alike; invented
+
+
+def mosaic_of(
+    folder: Path, pattern: str = "RGGB", redder_adu: float = 0.0, **scene: object
+) -> tuple[FrameResult, Truth]:
+    """Measure a scene as a colour camera sees it; the sky of red pixels rises by so much from left to right."""
+    image, truth = star_field(**scene)
+    mosaic = np.zeros(image.shape)
+    for k, colour in enumerate(pattern):
+        row, column = divmod(k, 2)
+        mosaic[row::2, column::2] = image[row::2, column::2] * SHARES[colour]
+        if colour == "R":
+            mosaic[row::2, column::2] += redder_adu * np.linspace(0, 1, mosaic[row::2, column::2].shape[1])
+    header = fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 60.0, "BAYERPAT": pattern})
+    path = folder / "mosaic.fits"
+    fits.PrimaryHDU(np.clip(np.rint(mosaic), 0, 65535).astype(np.uint16), header).writeto(path)
+    result = measure_frame(path)
+    assert result.exposure.mosaic_pattern == pattern
+    return result, truth
 
 
 @pytest.mark.parametrize("pattern", ["RGGB", "GRBG"])
 @pytest.mark.parametrize(("fwhm_px", "elongation"), [(3.0, 1.0), (4.0, 1.3)])
 def test_a_mosaic_gives_the_widths_of_the_profile(tmp_path, pattern: str, fwhm_px: float, elongation: float) -> None:
-    image, truth = star_field(fwhm_px=fwhm_px, elongation=elongation, snr=100.0)
-    mosaic = np.zeros(image.shape)
-    for k, colour in enumerate(pattern):
-        row, column = divmod(k, 2)
-        mosaic[row::2, column::2] = image[row::2, column::2] * SHARES[colour]
-    header = fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 60.0, "BAYERPAT": pattern})
-    path = tmp_path / "mosaic.fits"
-    fits.PrimaryHDU(np.rint(mosaic).astype(np.uint16), header).writeto(path)
-    result = measure_frame(path)
-    assert result.exposure.mosaic_pattern == pattern
+    result, truth = mosaic_of(tmp_path, pattern, fwhm_px=fwhm_px, elongation=elongation, snr=100.0)
     assert result.stars.n_found == pytest.approx(300, abs=3)
     assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.01)
     assert result.shape.elongation == pytest.approx(truth.elongation, abs=0.02)
     assert result.sky.level_adu == pytest.approx(truth.sky_adu, abs=0.1 * truth.noise_adu)
+
+
+@pytest.mark.parametrize("fwhm_px", [1.6, 6.0, 9.0])
+def test_narrow_and_wide_stars_of_a_mosaic(tmp_path, fwhm_px: float) -> None:
+    n = 300 if fwhm_px < 5 else 120
+    result, truth = mosaic_of(tmp_path, fwhm_px=fwhm_px, snr=150.0, n_stars=n)
+    assert result.stars.n_found == pytest.approx(n, abs=2)
+    assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.01)
+    assert result.shape.elongation < 1.02
+
+
+@pytest.mark.parametrize("sky", [{"redder_adu": 500.0}, {"gradient_adu": 1500.0}], ids=["moon on one side", "gradient"])
+def test_a_gradient_of_any_colour_hides_no_star_of_a_mosaic(tmp_path, sky: dict[str, float]) -> None:
+    # one level a colour for the whole frame left a chequered pattern in which a third of the stars were lost
+    result, truth = mosaic_of(tmp_path, fwhm_px=3.0, snr=50.0, **sky)
+    assert result.stars.n_found == pytest.approx(300, abs=3)
+    assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.015)
+
+
+def test_hot_pixels_of_a_mosaic_are_no_stars_and_hide_few(tmp_path) -> None:
+    result, truth = mosaic_of(tmp_path, fwhm_px=3.0, snr=50.0, hot_pixels=3000, cosmic_rays=10)
+    assert 285 <= result.stars.n_found <= 300
+    assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.015)
+
+
+def test_trails_of_a_mosaic(tmp_path) -> None:
+    result, truth = mosaic_of(tmp_path, fwhm_px=3.0, trail_px=20.0, snr=200.0, n_stars=100)
+    assert result.stars.n_found == pytest.approx(100, abs=2)
+    assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.02)
+    assert result.shape.elongation == pytest.approx(truth.elongation, rel=0.03)
