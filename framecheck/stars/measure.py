@@ -256,15 +256,16 @@ def _table(
         return table
     # Where the model leaves more than noise, its errors are larger in proportion.
     inflation = np.sqrt(np.maximum(fit.chi2 - 3 * np.sqrt(2 / max(stamps.values.shape[1], 1)), 1))
-    error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0)) * inflation[:, None]
+    variance = np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0)
+    error = _storable(np.sqrt(variance) * inflation[:, None])
     table["x"], table["y"] = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     table["x_error"], table["y_error"] = error[:, X], error[:, Y]
     table["flux_adu"], table["flux_error_adu"] = fit.p[:, FLUX], error[:, FLUX]
     table["sky_adu"] = sky_level + fit.p[:, SKY]
-    table["fwhm_px"], table["fwhm_error_px"] = shapes.fwhm_px, shapes.fwhm_error_px * inflation
+    table["fwhm_px"], table["fwhm_error_px"] = shapes.fwhm_px, _storable(shapes.fwhm_error_px * inflation)
     table["e1"], table["e2"] = shapes.e1, shapes.e2
-    table["e1_error"] = shapes.e1_error * inflation
-    table["e2_error"] = shapes.e2_error * inflation
+    table["e1_error"] = _storable(shapes.e1_error * inflation)
+    table["e2_error"] = _storable(shapes.e2_error * inflation)
     table["chi2"], table["flags"] = fit.chi2, flags
     model = fit.models(fitted.grid, rule)
     table["snr"] = np.sqrt(np.einsum("sp,sp->s", model, model)) / stamps.noise
@@ -276,6 +277,11 @@ def _table(
     side = 2 * stamps.half + 1
     _fill_moments(table, light.reshape(n, side, side), stamps, fit, shapes)
     return table
+
+
+def _storable(error: F64) -> F64:
+    """Errors that single precision holds: that of a fit which tells nothing has no bounds."""
+    return np.minimum(error, np.finfo(np.float32).max)
 
 
 def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps, fit: Fit, shapes: Shapes) -> None:
