@@ -160,6 +160,8 @@ def main() -> None:
     parser.add_argument("--label", help="add the figures to night_history.csv under this name")
     arguments = parser.parse_args()
     os.environ.update(ONE_THREAD)
+    if arguments.keep is not None:
+        arguments.keep.mkdir(parents=True, exist_ok=True)
     with TemporaryDirectory(dir=arguments.keep) as scratch:  # on the disk of the frame, for links
         frame = render(arguments.keep or Path(scratch), arguments.size, "sparse")
         table = {"side by side": side_by_side(frame, Path(scratch) / "turns", arguments.each, arguments.rounds)}

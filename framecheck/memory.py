@@ -12,14 +12,12 @@ from framecheck.read.remote import is_remote
 LIBRARIES_BYTES: Final = 110_000_000
 """[byte] Python with all that a worker loads; measured on Linux: up to 101 MB."""
 
-_FIXED_BYTES: Final = 35_000_000
-"""[byte] Star stamps, fits and tables, whatever the frame's size; measured: 20 MB, in crowded fields 30 MB."""
+_FIXED_BYTES: Final = 70_000_000
+"""[byte] Star stamps, fits and tables, whatever the frame's size; measured: 20 MB, in crowded fields 30 MB, where stars
+are long trails 65 MB."""
 
 _PER_PIXEL: Final = {"whole numbers": 2.2, "real numbers": 4.4}
 """[byte] Pixels as they are held (uint16, else float32), and a tenth for the sky's samples and the coarse picture."""
-
-_MOSAIC: Final = 1.5
-"""[byte a pixel] More for a mosaic's colours; measured: 1.3."""
 
 _TILES: Final = 1.0
 """[byte a pixel] More for compressed tiles, which are in memory beside what they unpack to; measured: 0.5."""
@@ -29,8 +27,7 @@ def frame_bytes(layout: Layout) -> int:
     """Memory that reading and measuring a frame takes at most, besides the libraries. [byte]"""
     unsigned = layout.bitpix == 8 or (layout.bitpix == 16 and layout.scale == 1 and layout.zero >= 0)
     each = _PER_PIXEL["whole numbers" if unsigned and layout.blank is None else "real numbers"]
-    # whether it is a mosaic the pixels decide in the end: a colour image is none, any other may be one
-    each += (0.0 if layout.planes == 3 else _MOSAIC) + (_TILES if layout.tiled else 0.0)
+    each += _TILES if layout.tiled else 0.0
     return _FIXED_BYTES + round(each * layout.plane_pixels)
 
 

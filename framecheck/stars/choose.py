@@ -35,7 +35,7 @@ class Choice:
     """Which of them have a neighbour that bends the fit."""
 
 
-def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot) -> Choice:
+def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot, most: int = MOST_MEASURED) -> Choice:
     """Choose the stars to measure.
 
     Parameters
@@ -46,18 +46,20 @@ def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot) -> Choice:
         Height and width of the image. [px]
     pilot : Pilot
         The typical star.
+    most : int
+        No more than so many.
     """
     blended = _has_neighbour(found, pilot)
     usable = ~found.saturated
     alone = np.flatnonzero(usable & ~blended)
     pool = alone if len(alone) >= FEW else np.flatnonzero(usable)
-    chosen = pool[_spread(found.x[pool], found.y[pool], shape)]
+    chosen = pool[_spread(found.x[pool], found.y[pool], shape, most)]
     return Choice(chosen, blended[chosen])
 
 
-def _spread(x: NDArray[np.floating], y: NDArray[np.floating], shape: tuple[int, int]) -> NDArray[np.intp]:
+def _spread(x: NDArray[np.floating], y: NDArray[np.floating], shape: tuple[int, int], most: int) -> NDArray[np.intp]:
     """The brightest of each region, region by region in turn, until there are enough; input is brightest first."""
-    if len(x) <= MOST_MEASURED:
+    if len(x) <= most:
         return np.arange(len(x))
     row = np.clip((y * REGIONS[0] / shape[0]).astype(int), 0, REGIONS[0] - 1)
     column = np.clip((x * REGIONS[1] / shape[1]).astype(int), 0, REGIONS[1] - 1)
@@ -66,7 +68,7 @@ def _spread(x: NDArray[np.floating], y: NDArray[np.floating], shape: tuple[int, 
     first = np.searchsorted(region[order], np.arange(REGIONS[0] * REGIONS[1]))
     rank = np.empty(len(x), dtype=np.intp)
     rank[order] = np.arange(len(x)) - first[region[order]]
-    return np.sort(np.argsort(rank, kind="stable")[:MOST_MEASURED])
+    return np.sort(np.argsort(rank, kind="stable")[:most])
 
 
 def _has_neighbour(found: Found, pilot: Pilot) -> NDArray[np.bool_]:

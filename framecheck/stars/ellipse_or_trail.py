@@ -63,7 +63,7 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         rule = pixel_rule(3.0)
         return fit_common_wing(part, guess, rule, gain), rule, 0.0
     if is_long_trail(pilot):
-        rule = pixel_rule(min(max(pilot.short_px - 0.3, 1.7), 2.5))
+        rule = pixel_rule(max(pilot.short_px - 0.3, 1.7))
         trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
         if pilot.long_px > NO_ELLIPSE * pilot.short_px:
             return trail, rule, 0.0

@@ -68,7 +68,7 @@ class Fit:
 
     def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
-        chunks = (self.p[part] for part in _chunks(len(self.p), int(np.prod(grid.shape))))
+        chunks = (self.p[part] for part in star_chunks(len(self.p), int(np.prod(grid.shape))))
         parts = [light_of_stars(p, self.wing, grid, rule, self.profile) for p in chunks]
         return np.concatenate(parts) if parts else np.zeros((0, int(np.prod(grid.shape))), np.float32)
 
@@ -131,12 +131,13 @@ def _in_chunks(
     """The equations of many stars, whose pixels would not fit into the processor's cache together."""
     parts = [
         normal_equations(stamps.part(some), p[some], wing, rule, gain, profile, wing_slope=wing_slope)
-        for some in _chunks(len(p), stamps.values.shape[1])
+        for some in star_chunks(len(p), stamps.values.shape[1])
     ]
     return parts[0] if len(parts) == 1 else Equations.joined(parts)
 
 
-def _chunks(n_stars: int, n_pixels: int) -> list[slice]:
+def star_chunks(n_stars: int, n_pixels: int) -> list[slice]:
+    """Stars worked on together, so that their pixels stay in the processor's cache."""
     size = max(1, PIXELS_TOGETHER // n_pixels)
     return [slice(i, i + size) for i in range(0, n_stars, size)]
 
@@ -231,4 +232,4 @@ def fit_common_wing(
     return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5)
 
 
-__all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars"]
+__all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -9,11 +9,11 @@ from numpy.typing import NDArray
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
-from framecheck.stars.choose import Choice, choose_stars
+from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
 from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail
 from framecheck.stars.find import Found, find_stars
-from framecheck.stars.fit import Fit, fit_stars
+from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
@@ -49,7 +49,7 @@ SPIKE_SIGMA: Final = 6.0
 """Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
 MOST_TRAILS: Final = 300
-"""Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse."""
+"""Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse, in time and memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +93,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     pilot = found.pilot or UNKNOWN_STAR
     sky = _sky_between_stars(frame, sky, found, pilot)
     doubled = common_companion(found, frame.pixels.shape, pilot)
-    choice = choose_stars(found, frame.pixels.shape, pilot)
+    choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
@@ -167,6 +167,12 @@ def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
     """Stamps without the pixels that stand above any star of the typical width: hot pixels, tracks, neighbours."""
     if not len(stamps):
         return stamps
+    chunks = star_chunks(len(stamps), stamps.values.shape[1])
+    return stamps.masked(np.concatenate([_below_any_star(stamps.part(some), p[some], pilot) for some in chunks]))
+
+
+def _below_any_star(stamps: Stamps, p: F64, pilot: Pilot) -> NDArray[np.bool_]:
+    """Pixels that a star of the typical width may have lit."""
     grid = np.arange(-stamps.half, stamps.half + 1, dtype=np.float32)
     dx = grid[None, None, :] - p[:, X].astype(np.float32)[:, None, None]
     dy = grid[None, :, None] - p[:, Y].astype(np.float32)[:, None, None]
@@ -178,7 +184,8 @@ def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
     peak = np.where(r2 < 1, stamps.values, 0).max(axis=1, keepdims=True)
     # Twice a profile with the heaviest wings (beta 2): no star's own light is above it.
     ceiling = 2 * peak / (1 + np.float32(0.414) * r2) ** 2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
-    return stamps.masked((r2 < 2.5) | (stamps.values < ceiling))
+    out: NDArray[np.bool_] = (r2 < 2.5) | (stamps.values < ceiling)
+    return out
 
 
 def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[Choice, Stamps, F64]:

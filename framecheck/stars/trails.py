@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from framecheck.read.cells import mean_cells
 from framecheck.sky.model import Sky
 from framecheck.stars.equations import bending
+from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import Peaks
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.profile import (
@@ -35,6 +36,10 @@ TRAIL_SIGMA: Final = 6.0
 """Least signal over noise, under a filter of the trail's shape, of a trail. Chosen as for stars."""
 
 
+BAND_CELLS: Final = 256
+"""Rows of cells filtered together. Chosen: some megabytes."""
+
+
 def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int = 1) -> Peaks:
     """Find the middles of trails as maxima of the frame under a filter of the trail's shape.
 
@@ -42,29 +47,43 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
     filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one. Cells are whole
     multiples of the finest ones.
     """
-    from scipy.ndimage import maximum_filter
-    from scipy.signal import oaconvolve
-
     cell = finest * max(1, round(pilot.short_px / (2 * finest)))
-    image = mean_cells(pixels[: pixels.shape[0] // cell * cell, : pixels.shape[1] // cell * cell], cell)
-    image -= sky.rows((np.arange(len(image)) + 0.5) * cell - 0.5, image.shape[1], cell)
-    np.nan_to_num(image, copy=False)
-    _cut_down_spikes(image, float(np.median(sky.noise_adu)) / cell)
+    n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
     kernel = _trail_kernel(pilot, cell)
-    level = kernel - kernel.mean()
-    response = oaconvolve(image, level[::-1, ::-1].astype(np.float32), mode="same")
-    noise = float(np.median(sky.noise_adu)) / cell * float(np.sqrt((level**2).sum()))
-    row, column = np.nonzero((response == maximum_filter(response, size=3)) & (response > TRAIL_SIGMA * noise))
-    order = np.argsort(-response[row, column], kind="stable")
-    row, column = row[order], column[order]
+    kernel -= kernel.mean()
+    strength = float((kernel**2).sum())
+    noise = float(np.median(sky.noise_adu)) / cell
+    places, responses = [], []
+    for top in range(0, n_y, BAND_CELLS):
+        bottom = min(top + BAND_CELLS, n_y)
+        first, last = max(top - len(kernel), 0), min(bottom + len(kernel), n_y)
+        image = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
+        image -= sky.rows((np.arange(first, last) + 0.5) * cell - 0.5, n_x, cell)
+        np.nan_to_num(image, copy=False)
+        # with a row on either side, to compare
+        response = _filtered(image, kernel, noise)[max(top - 1, 0) - first : min(bottom + 1, n_y) - first]
+        bright, around = _with_neighbours(response, TRAIL_SIGMA * noise * strength**0.5)
+        light = response.ravel()[bright]
+        highest = light >= around.max(axis=0)
+        places.append(bright[highest] + max(top - 1, 0) * n_x)
+        responses.append(light[highest])
+    light = np.concatenate(responses)
+    order = brightest_first(light)
+    row, column = np.divmod(np.concatenate(places)[order], n_x)
     own = _one_a_trail(column * cell, row * cell, pilot)
-    row, column = row[own], column[own]
-    middle = (cell - 1) / 2
-    return Peaks(
-        (column * cell + middle).astype(np.float32),
-        (row * cell + middle).astype(np.float32),
-        (response[row, column] / float((level**2).sum())).astype(np.float32),
-    )
+    x, y = (at[own] * cell + (cell - 1) / 2 for at in (column, row))
+    return Peaks(x.astype(np.float32), y.astype(np.float32), (light[order][own] / strength).astype(np.float32))
+
+
+def _filtered(image: F32, kernel: F64, noise: float) -> F32:
+    """The image, which counts as dark beyond its edges, under a kernel; single hot cells are cut down."""
+    from scipy.fft import irfft2, next_fast_len, rfft2
+
+    _cut_down_spikes(image, noise)
+    shape = [next_fast_len(n + m - 1, real=True) for n, m in zip(image.shape, kernel.shape, strict=True)]
+    out = irfft2(rfft2(image, shape) * rfft2(kernel[::-1, ::-1].astype(np.float32), shape), shape)
+    half = len(kernel) // 2
+    return np.ascontiguousarray(out[half : half + image.shape[0], half : half + image.shape[1]])
 
 
 def _one_a_trail(x: NDArray[Any], y: NDArray[Any], pilot: Pilot) -> NDArray[np.intp]:
@@ -80,13 +99,25 @@ def _one_a_trail(x: NDArray[Any], y: NDArray[Any], pilot: Pilot) -> NDArray[np.i
     return np.flatnonzero(kept)
 
 
+def _with_neighbours(image: F32, above: float) -> tuple[NDArray[np.intp], F32]:
+    """Cells above a level, as places in the flat image, and the eight around each; shape (8, n).
+
+    Those on the rim are left out: a trail there is cut off.
+    """
+    n_x = image.shape[1]
+    inside = np.zeros(image.shape, bool)
+    np.greater(image[1:-1, 1:-1], above, out=inside[1:-1, 1:-1])
+    place = np.flatnonzero(inside)
+    beside = np.array([dy * n_x + dx for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dy or dx])
+    return place, image.ravel()[place + beside[:, None]]
+
+
 def _cut_down_spikes(image: F32, noise: float) -> None:
     """Cells that stand alone are set to the level of their brightest neighbour."""
-    from scipy.ndimage import rank_filter
-
-    second = rank_filter(image, -2, size=3)
-    alone = (image > 3 * second) & (image > 8 * noise)
-    image[alone] = second[alone]
+    place, around = _with_neighbours(image, 8 * noise)
+    brightest = around.max(axis=0)
+    alone = image.ravel()[place] > 3 * brightest
+    image.ravel()[place[alone]] = brightest[alone]
 
 
 def _trail_kernel(pilot: Pilot, cell: int) -> F64:

@@ -3,6 +3,12 @@
 import numpy as np
 import pytest
 from against_truth import angle_between, match
+from star_field import star_field
+
+from framecheck.sky import Sky
+from framecheck.stars import trails
+from framecheck.stars.pilot import Pilot
+from framecheck.stars.trails import find_trail_peaks
 
 SHORT = [
     *((profile, 0.0, fwhm_px) for profile in ("gaussian", "kolmogorov") for fwhm_px in (2.0, 3.0)),
@@ -79,3 +85,26 @@ def test_stars_hardly_moved_are_not_called_trails(drawn, trail_px: float) -> Non
     result, _ = drawn(trail_px=trail_px, size=(900, 720))
     length = result.shape.trail_length_px
     assert length is None or length == pytest.approx(trail_px, abs=0.3)
+
+
+@pytest.mark.parametrize("band_cells", [40, 97])
+def test_trails_do_not_depend_on_the_bands_in_which_they_are_sought(
+    monkeypatch: pytest.MonkeyPatch, band_cells: int
+) -> None:
+    image, _ = star_field(trail_px=25.0, fwhm_px=2.6, snr=100.0, n_stars=150, gradient_adu=300.0)
+    level = np.full((2, 2), 1200.0, np.float32)
+    sky = Sky(
+        level_adu=level,
+        noise_adu=np.full((2, 2), 20.0, np.float32),
+        x_centres=np.array([300.0, 900.0], np.float32),
+        y_centres=np.array([250.0, 750.0], np.float32),
+        shape=image.shape,
+    )
+    pilot = Pilot(27.0, 3.0, 35.0, 64)
+    whole = find_trail_peaks(image, sky, pilot)
+    monkeypatch.setattr(trails, "BAND_CELLS", band_cells)
+    banded = find_trail_peaks(image, sky, pilot)
+    assert len(whole) > 100
+    for name in ("x", "y"):
+        np.testing.assert_array_equal(getattr(banded, name), getattr(whole, name))
+    np.testing.assert_allclose(banded.height, whole.height, rtol=1e-3)
