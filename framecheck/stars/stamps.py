@@ -34,6 +34,12 @@ class Stamps:
     def __len__(self) -> int:
         return len(self.values)
 
+    @property
+    def pictures(self) -> F32:
+        """The values of whole stamps with rows and columns, shape (n_stars, n_side, n_side)."""
+        side = 2 * self.half + 1
+        return self.values.reshape(-1, side, side)
+
     def part(self, which: Any) -> "Stamps":
         """The stamps of some of the stars."""
         return replace(

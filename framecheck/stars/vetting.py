@@ -10,6 +10,7 @@ from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
 from framecheck.stars.pilot import Pilot
+from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.window import centres, contour, middle_window, windows, with_moments
 
@@ -23,17 +24,6 @@ NARROWER: Final = 0.85
 
 FOUND_SNR: Final = 6.0
 """Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
-
-SHARP_PIXEL_SIGMA: Final = 7.0
-"""Pixels higher than this are asked whether their neighbours share the light. [sigma] Chosen: below it a hot pixel
-does not reach FOUND_SNR."""
-
-SIDE_SHARE: Final = 0.45
-"""Least light of a pixel's two neighbours, along each axis, in units of what a star would have. Chosen: half-way,
-nearly, between a star's 1 and a hot pixel's 0."""
-
-MOSAIC_SIDE_SHARE: Final = 0.15
-"""The same in a colour mosaic, where the neighbours see another colour: a third of the light, or less. Chosen."""
 
 SPREAD_PX: Final = 2.5
 """Stars so wide shine beside a hot pixel that lies on them. [px] Chosen."""
@@ -135,7 +125,7 @@ def vet_peaks(
     def closely(rows: NDArray[np.intp]) -> Vetted:
         stamps = stamps_of(rows)
         look = _closer_look(stamps, shape, side_share)
-        return _decided(stamps, sky, clip_adu, look, ~_stands_alone(stamps, shape, side_share))
+        return _decided(stamps, sky, clip_adu, look, ~stands_alone(stamps, shape, side_share))
 
     every = np.arange(len(x))
     if shape.short_px < SPREAD_PX:
@@ -178,7 +168,7 @@ def best_width(
         Where a parabola through the best of them and those beside it is highest.
     """
     stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colours=colours)
-    _fill_sharp_pixels(stamps, widest, _side_share(colours))
+    fill_sharp_pixels(stamps, widest, _side_share(colours))
     signals: list[float] = []
     while not signals or widest.short_px * NARROWER ** len(signals) >= narrowest_px:
         shape = widest.scaled(NARROWER ** len(signals))
@@ -258,12 +248,19 @@ def _first_look(
     noise = np.fmax(np.float32(MOST_OF_DEVIATION) * deviation, stamps.noise)
     unsure = np.flatnonzero(alike & ~(signal > FOUND_SNR * noise))
     noise[unsure] = np.fmax(_scatter(stamps.values[unsure][:, around]), stamps.noise[unsure])
+    single = whole & ~alike & _nothing_beside_top(stamps, w, wv, v)
+    return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike, single
+
+
+def _nothing_beside_top(stamps: Stamps, w: F32, wv: F32, v: F32) -> NDArray[np.bool_]:
+    """Whether a stamp without its brightest pixel has no signal under the window w; sums of w v and v are given."""
     top = stamps.values.argmax(axis=1)
     v_top, w_top = stamps.values[np.arange(len(top)), top], w[top]
-    norm = sum_ww - w_top**2 - (sum_w - w_top) ** 2 / (n - 1)
-    left = (wv - w_top * v_top - (sum_w - w_top) / (n - 1) * (v - v_top)) / np.sqrt(norm)
-    single = whole & (left < NOTHING_LEFT * stamps.noise)
-    return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike, single & ~alike
+    others, w_others = len(w) - 1, w.sum() - w_top
+    norm = (w * w).sum() - w_top**2 - w_others**2 / others
+    signal = (wv - w_top * v_top - w_others / others * (v - v_top)) / np.sqrt(norm)
+    out: NDArray[np.bool_] = signal < NOTHING_LEFT * stamps.noise
+    return out
 
 
 def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
@@ -274,7 +271,7 @@ def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
     explains.
     """
     if shape.short_px >= SPREAD_PX:
-        _fill_sharp_pixels(stamps, shape, side_share)
+        fill_sharp_pixels(stamps, shape, side_share)
     dx, dy = centres(stamps, shape)
     height, level, norm, weight = _under_window(stamps, dx, dy, shape)
     usable, values = stamps.usable, stamps.values
@@ -335,50 +332,9 @@ def _scatter(values: F32, count: NDArray[np.intp] | None = None) -> F32:
     return np.where(count > 0, (three - quarter) / np.float32(QUARTILES_PER_SIGMA), np.float32(0))
 
 
-def _fill_sharp_pixels(stamps: Stamps, shape: Pilot, side_share: float) -> None:
-    """Mark the pixels that stand alone as unusable, since a star may lie under hot ones, and fill them in."""
-    side = 2 * stamps.half + 1
-    inner = np.pad(np.ones((side - 2, side - 2), bool), 1).ravel()
-    flat = stamps.values.reshape(-1)
-    at = np.flatnonzero((stamps.values > SHARP_PIXEL_SIGMA * stamps.noise[:, None]) & inner)
-    noise, share = stamps.noise[at // side**2], _share_beside(shape, side_share)
-    beside_x = (flat[at - 1] + flat[at + 1]) / 2
-    beside_y = (flat[at - side] + flat[at + side]) / 2
-    least = np.minimum(beside_x, beside_y)
-    sharp = share * flat[at] - least > 2 * noise * np.float32(np.sqrt(0.5 + share**2))
-    flat[at[sharp]] = least[sharp]
-    stamps.usable.reshape(-1)[at[sharp]] = 0
-
-
-def _share_beside(shape: Pilot, side_share: float) -> float:
-    """Light that a pixel's two neighbours must have at least, over its own."""
-    return float(side_share * np.exp(-4 * np.log(2) / (shape.short_px**2 + 0.5)))
-
-
-def _stands_alone(stamps: Stamps, shape: Pilot, side_share: float) -> NDArray[np.bool_]:
-    """Whether the neighbours of each stamp's brightest pixel lack light for a star, by two standard errors.
-
-    Asked along each axis; not where that pixel is too faint to tell, or a neighbour is unknown.
-    """
-    image, side, half = _pictures(stamps), 2 * stamps.half + 1, stamps.half
-    core = image[:, half - 2 : half + 3, half - 2 : half + 3].reshape(len(image), 25)
-    star = np.flatnonzero(core.max(axis=1) >= SHARP_PIXEL_SIGMA * stamps.noise)
-    row, column = np.divmod(core[star].argmax(axis=1), 5)
-    at = (star * side + row + half - 2) * side + column + half - 2
-    flat, usable, share = image.ravel(), stamps.usable.ravel(), _share_beside(shape, side_share)
-    least = share * flat[at] - 2 * stamps.noise[star] * np.float32(np.sqrt(0.5 + share**2))
-    alone = np.zeros(len(star), bool)
-    for beside in (1, side):
-        known = (usable[at - beside] > 0) & (usable[at + beside] > 0)
-        alone |= known & ((flat[at - beside] + flat[at + beside]) / 2 <= least)
-    out = np.zeros(len(image), bool)
-    out[star] = alone
-    return out
-
-
 def _is_ridge(stamps: Stamps) -> NDArray[np.bool_]:
     """Whether light runs through the middle of a stamp with dark sky on both sides: no edge, no cloud does."""
-    image, half = _pictures(stamps), stamps.half
+    image, half = stamps.pictures, stamps.half
     core = image[:, half - 1 : half + 2, half - 1 : half + 2].mean(axis=(1, 2))
     bright = np.flatnonzero(core > UNLIKE_SIGMA * stamps.noise)
     at = np.arange(-half, half + 1)
@@ -392,7 +348,7 @@ def _is_ridge(stamps: Stamps) -> NDArray[np.bool_]:
 
 def _clipped(stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any) -> tuple[Any, ...]:
     """Which stars are clipped, which over several pixels, and their centres: there, the middle of the plateau."""
-    image = _pictures(stamps)
+    image = stamps.pictures
     if clip_adu is None or image.max(initial=0) < 0.999 * (clip_adu - sky.level_adu.max()):
         nothing = np.zeros(len(image), bool)
         return nothing, nothing, dx, dy
@@ -410,9 +366,3 @@ def _clipped(stamps: Stamps, sky: Sky, clip_adu: float | None, dx: Any, dy: Any)
     dx[several] = (full.sum(axis=1) @ grid) / count
     dy[several] = (full.sum(axis=2) @ grid) / count
     return saturated, several, dx, dy
-
-
-def _pictures(stamps: Stamps) -> F32:
-    """The stamps' values with rows and columns; shape (n, side, side)."""
-    side = 2 * stamps.half + 1
-    return stamps.values.reshape(-1, side, side)
