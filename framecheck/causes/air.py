@@ -11,6 +11,7 @@ from framecheck.causes.series import Floats, Series, all_series, loss_of, share
 from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -347,10 +348,10 @@ class _Blur:
 
 def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
     zenith = _zenith_arcsec(series, scale_arcsec, rig)
-    median = float(np.nanmedian(zenith))
+    median = typical(zenith)
     size = log_odds_above(math.log(max(median, 0.1)), math.log(POOR_SEEING_ARCSEC), SIZE_SCATTER)
-    elongation, beta = float(np.nanmedian(series.elongation)), float(np.nanmedian(series.beta))
-    width_px = float(np.nanmedian(series.fwhm_px))
+    elongation, beta = typical(series.elongation), typical(series.beta)
+    width_px = typical(series.fwhm_px)
     tests = [
         size,
         log_odds_above(ROUND, elongation, ROUND_SCATTER),

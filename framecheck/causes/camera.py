@@ -9,6 +9,7 @@ from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Riv
 from framecheck.causes.series import Series, all_series, loss_of, share
 from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
+from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -159,8 +160,8 @@ def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
             because="gain or read noise is unknown",
             what_would_settle_it="gain_e_per_adu and read_noise_e in the rig file",
         )
-    worst, part = max(known, key=lambda one: float(np.nanmedian(one[1])))
-    seen = float(np.nanmedian(part))
+    worst, part = max(known, key=lambda one: typical(one[1]))
+    seen = typical(part)
     if seen > 1 + 2 * READ_SCATTER:
         return CannotTell(
             cause="read-noise-limited",
@@ -168,7 +169,7 @@ def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
             what_would_settle_it="gain and read noise of this camera setting, and frames as the camera wrote them",
         )
     limit, held = _part_of(NAMED_EXTRA_NOISE), min(seen, 0.98)
-    seconds = float(np.nanmedian(worst.exposure_s)) * _sub_length_factor(held)
+    seconds = typical(worst.exposure_s) * _sub_length_factor(held)
     evidence = [
         Evidence(
             statement="read noise adds so much to the noise of the sky",

@@ -179,7 +179,7 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
 
     A sinusoid of amplitude a leaves inside exposures t, on average, a²/2 (1 - sinc²(t / period)) (closed form).
     """
-    seconds = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    seconds = moved.tracking.smears.typical_exposure_s
     if rhythm.amplitude_px is None or not math.isfinite(seconds):
         return NOT_TOLD
     left = 1 - float(np.sinc(seconds / rhythm.period_s)) ** 2
@@ -222,7 +222,7 @@ def _along_ra_all_night(moved: Moved) -> float:
     along = moved.along_ra
     if along is None or (moved.drift_seen > 4 and _drift_share(moved) > 0.5):
         return -4.0
-    seconds = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    seconds = moved.tracking.smears.typical_exposure_s
     power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     return all_of(
         log_odds_above(float(np.median(along.real)), SEEN, SEEN_SCATTER),

@@ -25,6 +25,7 @@ from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.night.field_records import FieldModel
+from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.night.smears import Smears
 from framecheck.read.rig import Rig
@@ -87,7 +88,7 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if not known:
         return _no_stars("defocus", "frames with stars, or a series of frames through focus")
     series, log_odds = max(((one, _soft(one, night, rig)) for one in known), key=lambda row: row[1])
-    beta, width = float(np.nanmedian(series.beta)), float(np.nanmedian(series.fwhm_px))
+    beta, width = typical(series.beta), typical(series.fwhm_px)
     ratio = _half_flux_ratio(series)
     if width < SHARP_PX and log_odds < 1:
         return CannotTell(
@@ -119,15 +120,15 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 
 def _soft(series: Series, night: Night, rig: Rig) -> float:
     beta = series.beta[np.isfinite(series.beta)]
-    width, lowest = float(np.nanmedian(series.fwhm_px)), float(np.percentile(beta, 25))
+    width, lowest = typical(series.fwhm_px), float(np.percentile(beta, 25))
     tracking = night.tracking.get(series.group.id)
     moved = 0.0 if tracking is None else _softened_by_motion(tracking.smears, width)
     odds = [
         log_odds_above(softness(lowest, width, rig) - moved, SOFT, SOFT_SCATTER),
         log_odds_above(width, SHARP_PX, 0.12),
-        log_odds_above(TRAILED, float(np.nanmedian(series.elongation)), 0.1),
+        log_odds_above(TRAILED, typical(series.elongation), 0.1),
         _wings_of_air(width, rig),
-        max(log_odds_above(1.35, float(np.nanmedian(series.elongation)), 0.05), 2 * math.log(lowest / FLAT_BETA)),
+        max(log_odds_above(1.35, typical(series.elongation), 0.05), 2 * math.log(lowest / FLAT_BETA)),
     ]
     if rig.aperture_mm is not None and rig.pixel_scale_arcsec is not None:
         airy = diffraction_fwhm_arcsec(rig.aperture_mm) / (width * rig.pixel_scale_arcsec)
@@ -165,7 +166,7 @@ def turned_px(night: Night, series: Series) -> float:
     motion = night.motion.get(series.group.id)
     rate = 0.0 if motion is None else abs(motion.rotation_deg_per_hour or 0.0)
     exposure = series.frames[0].result.exposure
-    seconds = float(np.nanmedian(series.exposure_s)) if np.isfinite(series.exposure_s).any() else 0.0
+    seconds = typical(series.exposure_s) if np.isfinite(series.exposure_s).any() else 0.0
     return math.radians(rate) * seconds / 3600 * math.hypot(exposure.width_px, exposure.height_px) / 4
 
 

@@ -111,7 +111,7 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
 
 def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
     """Log-odds, rate of the trails and of the sky; None for the first without a pixel scale. [arcsec/s]"""
-    scale, exposure = moved.scale_arcsec, float(np.nanmedian(moved.tracking.smears.exposure_s))
+    scale, exposure = moved.scale_arcsec, moved.tracking.smears.typical_exposure_s
     if scale is None or not exposure > 0:
         return None, 0.0, 1.0
     full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)

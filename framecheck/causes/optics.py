@@ -22,6 +22,7 @@ from framecheck.causes.result import (
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.night.field_records import FieldModel, NoFieldModel
 from framecheck.night.field_terms import Estimate
+from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -94,7 +95,7 @@ class _Pattern:
 
     @property
     def beta(self) -> float:
-        return float(np.nanmedian(self.moved.series.beta))
+        return typical(self.moved.series.beta)
 
     def percent(self, growth_px2: float) -> float:
         """What a growth of the squared FWHM makes of the FWHM. [percent]"""
@@ -232,7 +233,7 @@ def _turned(one: _Pattern) -> float:
     if rate < 3 * error:
         return 0.0
     exposure = one.moved.frames[0].result.exposure
-    seconds = float(np.nanmedian(one.moved.tracking.smears.exposure_s))
+    seconds = one.moved.tracking.smears.typical_exposure_s
     return math.radians(rate) * seconds / 3600 * math.hypot(exposure.width_px, exposure.height_px) / 2
 
 

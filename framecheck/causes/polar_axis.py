@@ -220,7 +220,7 @@ def _dec_line(moved: Moved) -> float:
     drift, scale = moved.tracking.drift, moved.scale_arcsec
     if drift is None or scale is None:
         return 0.0
-    exposure = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    exposure = moved.tracking.smears.typical_exposure_s
     return abs(drift.dec_arcsec_per_min) * exposure / 60 / scale / moved.fwhm_px
 
 
@@ -285,6 +285,6 @@ def _corner_arc(moved: Moved) -> float:
     """Length of the arc that a star in the corner draws in one exposure about the middle, over the FWHM."""
     exposure = moved.frames[0].result.exposure
     corner = math.hypot(exposure.width_px, exposure.height_px) / 2
-    seconds = float(np.nanmedian(moved.tracking.smears.exposure_s))
+    seconds = moved.tracking.smears.typical_exposure_s
     rate = abs(moved.motion.rotation_deg_per_hour or 0.0)
     return math.radians(rate) * seconds / 3600 * corner / moved.fwhm_px

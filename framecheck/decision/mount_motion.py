@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, inf, log, radians, sqrt
+from math import hypot, inf, isfinite, log, radians, sqrt
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
+from framecheck.night.known import typical
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
 
@@ -216,7 +217,7 @@ def _restless_px2(seen: Seen) -> Spread:
     scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
     noise = float(np.median(smears.error_px2))
     calm = sqrt(max(scatter**2 - noise**2, 0.0))
-    exposure = float(np.nanmedian(smears.exposure_s)) if np.isfinite(smears.exposure_s).any() else 60.0
+    exposure = smears.typical_exposure_s if isfinite(smears.typical_exposure_s) else 60.0
     unit = 8 * log(2) * seen.tracking.response
     value, high, low = (calm / unit * sqrt(max(exposure / memory, 1.0)) for memory in (SWING_S, *SWINGS_S))
     return Spread(value=value, low=low, high=high)
@@ -226,7 +227,7 @@ def _room_px2(seen: Seen) -> float:
     """Round motion, variance on each axis, beside which there is still room for the least air that there must be."""
     rest, frames = seen.rest, [seen.night.frames[i] for i in seen.rest.frames]
     airmass = np.array([np.nan if f.airmass is None else f.airmass for f in frames])
-    x = float(np.nanmedian(airmass)) if np.isfinite(airmass).any() else 1.0
+    x = typical(airmass) if np.isfinite(airmass).any() else 1.0
     width = float(np.median(rest.rest_px))
     least = 0.0 if seen.scale is None else STILLEST_AIR_ARCSEC * x**0.6 / seen.scale
     least = max(least, LEAST_LEFT * width, width * sqrt(_share_that_follows_air(rest.rest_px, airmass)))

@@ -17,6 +17,7 @@ from framecheck.decision.estimate import USUAL_LEVEL, Estimate, over_stretches, 
 from framecheck.decision.judgement import FieldPattern
 from framecheck.decision.past_night import PastFrame, PastNight, budget_fwhm_arcsec
 from framecheck.decision.stretches import split_in_stretches
+from framecheck.night.known import typical
 
 Floats = NDArray[np.float64]
 
@@ -233,7 +234,7 @@ def zenith_fwhm(fwhm: Floats, airmass: Floats, air_share: float) -> Floats:
     air_share : float
         Part of the usual frame's squared width that the air makes.
     """
-    rest = (1 - air_share) * float(np.nanmedian(fwhm)) ** 2
+    rest = (1 - air_share) * typical(fwhm) ** 2
     air = np.maximum(fwhm**2 - rest, 0.0)
     out: Floats = np.sqrt(np.minimum(rest, fwhm**2) + air * airmass ** (-2 * SEEING_POWER))
     return out
@@ -256,7 +257,7 @@ def air(night: PastNight, measure: Measure) -> Estimate | None:
         return None
     if term.fwhm_arcsec is None or term.low is None or term.high is None:
         return None
-    factor = float(np.nanmedian(airmass)) ** -SEEING_POWER
+    factor = typical(airmass) ** -SEEING_POWER
     return _of_bounds(factor * term.fwhm_arcsec, factor * term.low, factor * term.high)
 
 

@@ -69,7 +69,7 @@ def wander_inside_px(smears: Smears, response: float) -> float | None:
 
     A gear left alone smears each exposure by another part of its turn.
     """
-    if len(smears.frames) < FEWEST_WANDERING or not np.nanmedian(smears.exposure_s) >= LONG_EXPOSURE_S:
+    if len(smears.frames) < FEWEST_WANDERING or not smears.typical_exposure_s >= LONG_EXPOSURE_S:
         return None
     middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
     rest = float(np.median(np.abs(smears.spin2_px2 - middle)))

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -21,6 +22,10 @@ FEWEST_FRAMES: Final = 14
 
 FEWEST_CYCLES: Final = 2.0
 """Cycles that the frames must span. Chosen: fewer are not told from a drift that turns round."""
+
+LONGEST_GAP_S: Final = 4 * 3600.0
+"""Frames further apart are of two sessions. [s] Chosen: a mount was parked in between, and its worm stands elsewhere;
+and a clock that was set in the night makes no session of years."""
 
 OVERSAMPLING: Final = 5
 """Frequencies tried in the width of a peak, 1 / span. Common practice."""
@@ -263,7 +268,7 @@ def _series(minutes: ArrayLike, value: ArrayLike, error: ArrayLike, stretch: Seq
     e = np.broadcast_to(np.asarray(error, float), y.shape)
     label = np.zeros(len(y), int) if stretch is None else np.asarray(stretch, int)
     good = np.isfinite(t) & np.isfinite(y) & np.isfinite(e) & (e > 0)
-    t, y, e, label = t[good], y[good], e[good], label[good]
+    t, y, e, label = (column[good][_longest_session(t[good])] for column in (t, y, e, label))
     if len(t) < FEWEST_FRAMES or np.ptp(t) <= 0:
         return None
     interval, each = float(np.median(np.diff(t))), -(-len(t) // MOST_POINTS)
@@ -277,6 +282,12 @@ def _series(minutes: ArrayLike, value: ArrayLike, error: ArrayLike, stretch: Seq
     if len(t) < baseline.shape[1] + FEWEST_FRAMES - 3 or np.ptp(y) <= 0:
         return None
     return _Series(t - t.mean(), y, e**2 / np.mean(e**2), baseline, interval, each)
+
+
+def _longest_session(t: Floats) -> slice:
+    """The frames between two long gaps, as many as there are: from one night to another no phase is kept."""
+    ends = [0, *(np.flatnonzero(np.diff(t) > LONGEST_GAP_S) + 1), len(t)]
+    return max((slice(a, b) for a, b in pairwise(ends)), key=lambda part: part.stop - part.start)
 
 
 def _average(

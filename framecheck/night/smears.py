@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.field_records import FieldModel, NoFieldModel
+from framecheck.night.known import typical
 from framecheck.night.records import Group, Motion, NightFrame
 from framecheck.night.smear import elongation_of_line, smear_inside
 
@@ -59,6 +60,11 @@ class Smears:
     """What a star drew in each exposure."""
     even: NDArray[np.bool_]
     """Where the motion from frame to frame makes most of it: an even line."""
+
+    @property
+    def typical_exposure_s(self) -> float:
+        """Median exposure time; NaN where none is known. [s]"""
+        return typical(self.exposure_s)
 
     @property
     def share(self) -> Floats:

@@ -215,3 +215,19 @@ def test_harmonics_of_a_worm() -> None:
     )  # fmt: skip
     assert compare_with_worm(found, 480.0) == "harmonic"
     assert compare_with_worm(found, 390.0) == "other"
+
+
+@pytest.mark.parametrize("days", [1, 365, 20_000])
+def test_nights_apart_are_searched_one_by_one(days: int) -> None:
+    # a clock that a dead battery sent back to its first day; once, periods were sought over all the years between
+    rng = np.random.default_rng(8)
+    t = np.arange(90) * 2.1
+    place = averaged_sine(t, 3.0, 8.0, 2.0, 0.3) + 0.3 * rng.standard_normal(len(t))
+    few = np.arange(20) * 2.1 + days * 1440
+    both = find_period(np.r_[t, few], np.r_[place, rng.standard_normal(20)], 1.0, 120.0)
+    alone = find_period(t, place, 1.0, 120.0)
+    assert both is not None
+    assert alone is not None
+    assert both.period_s == alone.period_s == pytest.approx(480, rel=0.02)
+    assert both.spectrum is not None
+    assert len(both.spectrum.period_s) < 2000
