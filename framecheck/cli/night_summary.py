@@ -9,6 +9,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.account import account_of
 from framecheck.report.frame_row import frame_rows
+from framecheck.report.time_axis import several_nights
 from framecheck.report.verdict import night_title, verdict
 from framecheck.report.words import path_in, sentence
 
@@ -23,6 +24,8 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     """Sum a night up for a person: the answer, then the frames it is about."""
     rows = frame_rows(judgement)
     lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
+    if (note := several_nights(rows)) is not None:
+        lines += [look.wrap(note, 0), ""]
     for part in verdict(judgement, account_of(rows)):
         label = f"{part.question:<16}"
         lines.append(look.style(label, "quiet") + look.wrap(safe(part.answer), 16, used=16))

@@ -23,6 +23,7 @@ from framecheck.report.missing import missing_values, rig_lines
 from framecheck.report.night_charts import sharpness_charts
 from framecheck.report.row_picture import row_pictures
 from framecheck.report.strips import strips
+from framecheck.report.time_axis import several_nights
 from framecheck.report.units import told, told_healthy
 from framecheck.report.verdict import CLAIMED, night_title, verdict
 
@@ -64,6 +65,7 @@ def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = N
             version=__version__,
             title=night_title(judgement, rows),
             facts=_facts(judgement, rows),
+            several_nights=several_nights(rows),
             answers=verdict(judgement, account),
             shares=_shares(account),
             account=account,

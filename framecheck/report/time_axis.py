@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from framecheck.report.frame_row import FrameRow
+from framecheck.report.words import listed
 
 _ONE_NIGHT: Final = timedelta(hours=20)
 """Chosen: longer than any night short of the polar circles; what spans more is shown frame by frame."""
@@ -66,6 +67,10 @@ def _by_time(starts: list[datetime]) -> TimeAxis:
     )
 
 
+LONGEST_PAUSE_H: Final = 10.0
+"""Frames further apart are of two nights. [h] Chosen: the shortest days, with dusk and dawn, are about as long."""
+
+
 def dates(rows: Sequence[FrameRow]) -> str:
     """The date of the night, or the dates from evening to morning; empty if unknown."""
     starts = [row.start for row in rows if row.start is not None]
@@ -79,6 +84,24 @@ def dates(rows: Sequence[FrameRow]) -> str:
     if first.month != last.month:
         return f"{first.day} {first:%B} – {date_of(last)}"
     return f"{first.day}–{date_of(last)}"
+
+
+def several_nights(rows: Sequence[FrameRow]) -> str | None:
+    """A sentence, if the frames were not taken in one night: they are judged together, and that has its price."""
+    starts = sorted(row.start for row in rows if row.start is not None)
+    evenings = [one for before, one in zip([None, *starts], starts, strict=False) if _is_new_night(before, one)]
+    if len(evenings) < 2:
+        return None
+    named = f" ({listed([date_of(evening) for evening in evenings])})" if len(evenings) <= 4 else ""
+    return (
+        f"These frames are of {len(evenings)} nights{named} and are judged as one. What changed from night to night "
+        "shows when each is judged by itself and framecheck compare sets them beside each other. If it was one night, "
+        "a clock was set in the middle of it."
+    )
+
+
+def _is_new_night(before: datetime | None, start: datetime) -> bool:
+    return before is None or (start - before).total_seconds() > LONGEST_PAUSE_H * 3600
 
 
 def date_of(moment: datetime) -> str:

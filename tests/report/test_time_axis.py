@@ -5,7 +5,7 @@ from itertools import pairwise
 import pytest
 
 from framecheck.report.frame_row import FrameRow
-from framecheck.report.time_axis import dates, time_axis
+from framecheck.report.time_axis import dates, several_nights, time_axis
 
 
 def at(*times: str | None) -> list[FrameRow]:
@@ -65,3 +65,23 @@ def test_numbered_marks_are_whole_numbers_of_frames(n: int) -> None:
 )
 def test_dates(times: tuple[str | None, ...], said: str) -> None:
     assert dates(at(*times)) == said
+
+
+def test_one_night_is_not_remarked_upon() -> None:
+    assert several_nights(at("2024-03-01T18:00:00.000Z", None, "2024-03-02T03:30:00.000Z")) is None
+    assert several_nights(at(None)) is None
+
+
+def test_several_nights_are_named_and_a_way_shown() -> None:
+    said = several_nights(
+        at(
+            "2024-03-03T01:00:00.000Z",
+            "2024-03-01T20:00:00.000Z",
+            "2024-03-02T19:00:00.000Z",
+            "2024-03-01T22:00:00.000Z",
+        )
+    )
+    assert said is not None
+    assert said.startswith("These frames are of 2 nights (1 March 2024 and 2 March 2024) and are judged as one.")
+    assert "framecheck compare" in said
+    assert "a clock was set" in said
