@@ -216,5 +216,6 @@ def _moved(judgement: Judgement) -> str:
     rms, needed = judgement.mount_decision.tracking_rms_arcsec, judgement.mount_decision.needed_rms_arcsec
     if rms is None or rms.value is None or needed is None:
         return ""
-    moved, enough = number(rms.value, 2), number(needed, 2)
-    return f"the mount moved the stars by {moved}″ rms on each axis, where up to {enough}″ would do"
+    unseen = not rms.value > 0 and rms.high is not None
+    moved = f"no more than {number(rms.high, 2)}" if unseen else number(rms.value, 2)
+    return f"the mount moved the stars by {moved}″ rms on each axis, where up to {number(needed, 2)}″ would do"

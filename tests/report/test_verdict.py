@@ -128,6 +128,13 @@ def test_the_mount(answer: MountAnswer, said: str) -> None:
     assert answers(replace(by_hand.judgement(3), mount_decision=decision))[3].startswith(said)
 
 
+def test_a_motion_that_is_not_seen_is_told_by_its_limit() -> None:
+    still = Range(value=0.0, low=0.0, high=0.12)
+    decision = MountDecision(answer="not needed", tracking_rms_arcsec=still, needed_rms_arcsec=0.6)
+    said = answers(replace(by_hand.judgement(3), mount_decision=decision))[3]
+    assert said == "No: the mount moved the stars by no more than 0.12″ rms on each axis, where up to 0.60″ would do."
+
+
 def test_the_title_is_targets_and_date_else_the_folder() -> None:
     night = by_hand.judgement(3)
     assert night_title(night, frame_rows(night)) == "M 101, 12 March 2024"
