@@ -45,7 +45,7 @@ class Sky:
 
     def noise_rows(self, y: NDArray[Any], x: NDArray[Any], pitch: int = 1) -> Floats:
         """Noise of one pixel at the crossings of rows and columns, both in units of `pitch`. [ADU]"""
-        return _mesh_rows(self.noise_adu, self, y * pitch, x * pitch)
+        return np.maximum(_mesh_rows(self.noise_adu, self, y * pitch, x * pitch), self._least_noise_adu)
 
     def level_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Level at points of the image, shape (n,). [ADU]"""
@@ -60,11 +60,19 @@ class Sky:
         both = np.empty(self.level_adu.shape, np.complex64)  # a number of two parts, picked at one go
         both.real, both.imag = self.level_adu, self.noise_adu
         there = bilinear(both, self.x_centres, self.y_centres, x, y)
-        return np.ascontiguousarray(there.real), np.ascontiguousarray(there.imag)
+        return np.ascontiguousarray(there.real), np.maximum(there.imag, self._least_noise_adu)
 
     def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
         """Noise of one pixel at points of the image, shape (n,). [ADU]"""
-        return bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y)
+        there: Floats = np.maximum(
+            bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y), self._least_noise_adu
+        )
+        return there
+
+    @property
+    def _least_noise_adu(self) -> np.floating:
+        """Beyond the outer meshes a straight line may go down to nothing: the noise is no less than half the lowest."""
+        return self.noise_adu.min() / 2
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
         """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""

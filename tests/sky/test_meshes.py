@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from framecheck.sky import Sky
 from framecheck.sky.meshes import by_mesh, in_meshes, mean_of_nine, median_of_nine, over_neighbours
 
 
@@ -32,3 +33,13 @@ def test_samples_lie_in_their_own_mesh() -> None:
     assert samples.shape[:2] == (5, 3)
     np.testing.assert_array_equal(np.ptp(samples, axis=2), 0)
     np.testing.assert_array_equal(samples[..., 0], np.add.outer(100 * np.arange(5), np.arange(3)))
+
+
+def test_noise_that_falls_steeply_towards_an_edge_stays_noise_there() -> None:
+    falling = np.array([[30.0, 20.0, 10.0, 1.0]] * 2, np.float32)
+    centres = np.array([32.0, 96.0, 160.0, 224.0], np.float32)
+    sky = Sky(level_adu=falling, noise_adu=falling, x_centres=centres, y_centres=centres[:2], shape=(128, 256))
+    x, y = np.array([32.0, 255.0]), np.array([10.0, 100.0])
+    np.testing.assert_allclose(sky.noise_at(x, y), [30.0, 0.5])
+    np.testing.assert_allclose(sky.level_and_noise_at(x, y)[1], [30.0, 0.5])
+    np.testing.assert_allclose(sky.noise_rows(y, x), [[30.0, 0.5]] * 2)
