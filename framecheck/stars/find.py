@@ -64,7 +64,8 @@ class Found:
     pilot: Pilot | None
     """The frame's typical star; None if there are too few to tell."""
     beside: NDArray[np.intp]
-    """Pairs of stars within `Pilot.reach_px` of each other, shape (n_pairs, 2)."""
+    """Pairs of stars within `Pilot.reach_px` of each other, or SAME_STAR of the long axis if that is more; shape
+    (n_pairs, 2)."""
     n_crossing: int = 0
     """Lines across the frame whose detections were left out."""
 
