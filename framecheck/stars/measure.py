@@ -15,6 +15,7 @@ from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_tr
 from framecheck.stars.find import Found, find_stars
 from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
+from framecheck.stars.line import Line
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot
@@ -95,6 +96,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    stamps = stamps.masked(_beside_trails(stamps, found.lines))
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
@@ -121,7 +123,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
             table=table,
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
-            n_crossing=found.n_crossing,
+            lines=found.lines,
             doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
             doubled_share=None if doubled is None else doubled.share,
         ),
@@ -161,6 +163,17 @@ def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
     p[:, E1], p[:, E2] = e * np.cos(2 * pa), e * np.sin(2 * pa)
     p[:, FLUX] = np.maximum(found.flux_adu[i], 1e-6) * 1.2
     return p
+
+
+def _beside_trails(stamps: Stamps, lines: tuple[Line, ...]) -> NDArray[np.bool_]:
+    """Pixels that no satellite's or aeroplane's trail lights; shape (n_stars, n_side * n_side)."""
+    keep = np.ones(stamps.values.shape, bool)
+    side = np.arange(-stamps.half, stamps.half + 1)
+    for line in lines:
+        near = np.flatnonzero(line.flown & line.covers(stamps.x, stamps.y, 1.5 * stamps.half))
+        x, y = stamps.x[near, None, None] + side, stamps.y[near, None, None] + side[:, None]
+        keep[near] &= ~line.covers(x, y).reshape(len(near), keep.shape[1])
+    return keep
 
 
 def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
