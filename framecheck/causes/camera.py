@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, answer, log_odds_above
-from framecheck.causes.series import Series, all_series, loss_of, share
+from framecheck.causes.series import Series, all_series, grouped, loss_of, share
 from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
 from framecheck.night.known import typical
@@ -114,9 +114,11 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def saturation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Too many of the bright stars are clipped: their light and colour are lost."""
     clipped = {
-        i: min(frame.result.stars.n_saturated / (BRIGHTEST * frame.result.stars.n_found), 1 / BRIGHTEST)
-        for i, frame in enumerate(night.frames)
-        if frame.result.stars.n_found >= LEAST_STARS
+        i: min(stars.n_saturated / (BRIGHTEST * stars.n_found), 1 / BRIGHTEST)
+        for group in night.groups
+        for i in group.members
+        for stars in [night.frames[i].result.stars]
+        if stars.n_found >= LEAST_STARS
     }
     shares = [(i, [clipped[i] for i in group.members if i in clipped]) for i, group in enumerate(night.groups)]
     shares = [(i, values) for i, values in shares if values]
@@ -225,7 +227,7 @@ def _widths(night: Night, percentile: float) -> list[float]:
 
 
 def _count(night: Night, below: float = math.inf, above: float = 0.0) -> int:
-    shapes = [frame.result.shape for frame in night.frames]
+    shapes = [frame.result.shape for frame in grouped(night)]
     return sum(shape is not None and above < shape.fwhm_px < below for shape in shapes)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.causes.result import CannotTell
-from framecheck.causes.series import Floats, Series, series_of
+from framecheck.causes.series import Floats, Series, grouped, series_of
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Motion, Night, NightFrame
 from framecheck.night.smears import lines_px
@@ -183,7 +183,7 @@ def likeliest(groups: Iterable[Moved], odds: Callable[[Moved], float]) -> tuple[
 
 def no_motion(night: Night, cause: str, otherwise: str) -> CannotTell:
     """The answer where no motion is known: for lack of stars or, if there are stars, for what `otherwise` says."""
-    stars = any(frame.result.shape is not None for frame in night.frames)
+    stars = any(frame.result.shape is not None for frame in grouped(night))
     return CannotTell(
         cause=cause,
         because=otherwise if stars and otherwise else "too few stars, or too few frames, show how the mount moved",

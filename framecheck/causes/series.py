@@ -65,6 +65,11 @@ def series_of(night: Night, group: Group) -> Series:
     )
 
 
+def grouped(night: Night) -> list[NightFrame]:
+    """The frames of the night's groups: of one session, if the night is one's."""
+    return [night.frames[i] for group in night.groups for i in group.members]
+
+
 def loss_of(series: Series, share_lost: Floats) -> tuple[float, float]:
     """Seconds lost and seconds exposed, where each frame loses a share; unknown exposures count as one second."""
     seconds = np.nan_to_num(series.exposure_s, nan=1.0)

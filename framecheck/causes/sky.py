@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, any_of, log_odds_above
-from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
 from framecheck.night.records import Night, NightFrame
 from framecheck.read.rig import Rig
 
@@ -49,7 +49,7 @@ def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return CannotTell(
             cause="trail-crossing", because="no frame was measured", what_would_settle_it="frames that can be measured"
         )
-    lines = [frame.result.stars.n_crossing for frame in night.frames]
+    lines = [frame.result.stars.n_crossing for frame in grouped(night)]
     crossed = sum(n > 0 for n in lines)
     return answer(
         "trail-crossing",
@@ -210,7 +210,7 @@ def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
 
 
 def _above_pedestal(night: Night, rig: Rig) -> bool:
-    return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in night.frames)
+    return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in grouped(night))
 
 
 def _rise(series: Series) -> Floats:

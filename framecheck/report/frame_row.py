@@ -10,7 +10,7 @@ import numpy as np
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameFailure, FrameResult, FrameShape
-from framecheck.night.records import NightFrame
+from framecheck.night.records import Night, NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.report.words import known, path_in, sentence, valid_text
@@ -60,6 +60,8 @@ class FrameRow:
     """That direction in the group's reference frame, counter-clockwise from +x."""
     path: Literal["round", "line", "two blobs", "hook"] | None = None
     """What a star drew in the exposure."""
+    session: int | None = None
+    """That of the frame's group: one rig, without a gap of hours."""
 
     @property
     def start(self) -> datetime | None:
@@ -71,8 +73,9 @@ def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
     night = judgement.night
     moved = _moved(judgement)
+    sessions = {group.id: group.session for group in night.groups}
     rows = [
-        replace(_judged_row(frame, grade, night.folder, night.rig), **moved.get(i, {}))
+        replace(_judged_row(frame, grade, night, sessions[frame.group]), **moved.get(i, {}))
         for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
     ]
     rows += [failed_row(failure, night.folder) for failure in night.failures]
@@ -118,8 +121,8 @@ def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
     )
 
 
-def _judged_row(frame: NightFrame, grade: Grade, folder: Path, rig: Rig) -> FrameRow:
-    row = measured_row(frame.result, folder, rig)
+def _judged_row(frame: NightFrame, grade: Grade, night: Night, session: int) -> FrameRow:
+    row = measured_row(frame.result, night.folder, night.rig_of(session))
     registration = frame.registration
     return replace(
         row,
@@ -134,6 +137,7 @@ def _judged_row(frame: NightFrame, grade: Grade, folder: Path, rig: Rig) -> Fram
         rotation_deg=None if registration is None else known(registration.rotation_deg),
         altitude_deg=known(frame.altitude_deg),
         airmass=known(frame.airmass),
+        session=session,
     )
 
 

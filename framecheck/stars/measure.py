@@ -117,6 +117,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
+    table["x"] += frame.corner_px[0]
+    table["y"] += frame.corner_px[1]
     good = flags == 0
     return Measured(
         stars=Stars(
