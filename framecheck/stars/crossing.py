@@ -1,5 +1,6 @@
 """Lines across the frame, of satellites and aeroplanes: sought among detections, judged by the pixels they run over."""
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.line import Line
-from framecheck.stars.line_light import Course
+from framecheck.stars.line_light import F64, Course
 from framecheck.stars.line_looks import judged_line
 from framecheck.stars.pilot import Pilot
 
@@ -19,20 +20,25 @@ FEWEST_IN_LINE: Final = 6
 """Detections that make a line. Chosen: chance makes rows of four or five."""
 
 BEAD_FWHM: Final = 6.0
-"""Detections of a line lie closer together than this. [FWHM] Chosen: a line bright enough to be detected at all is
-detected every few FWHM."""
+"""Detections of a line lie closer together than this. [FWHM] Chosen: on most of them noise makes a peak every few."""
 
-FAINT_BEAD_FWHM: Final = 20.0
-"""And so do peaks too faint for stars. [FWHM] Chosen: of a line 1.5 times as high as a pixel's noise, one cell in
-twenty rises above the limit for peaks."""
+WIDE_BEAD_FWHM: Final = 20.0
+"""And so do the brightest detections, and peaks too faint for stars. [FWHM] Chosen: on a line far above the noise peaks
+are few, aeroplanes flash at distances, and of a line 1.5 times as high as a pixel's noise one cell in twenty rises
+above the limit for peaks."""
+
+BRIGHTEST: Final = 300
+"""Chosen: a line far above the noise is among so many of the brightest detections."""
 
 EDGE_FWHM: Final = 2.0
 """Detections nearer to the image's edge are left aside. [FWHM] Chosen: the edge itself may glow, and of a line there
 one side only is seen."""
 
-EXCESS_SIGMA: Final = 5.0
-"""How far a row must stand above what scattered stars put into it. [sigma] Chosen: some million rows are looked at,
-and the pixels have the last word."""
+BY_CHANCE: Final = 0.1
+"""Rows of a frame that scattered stars would fill as much, at most. Chosen: the pixels have the last word."""
+
+FINEST: Final = 600
+"""Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
 ANGLES: Final = 16
 """Directions whose rows are counted together. Chosen by timing."""
@@ -53,7 +59,7 @@ def lines_across(
     frame, sky
         The frame and its sky; of a colour mosaic that of its cells.
     x, y : ndarray, shape (n,)
-        Peaks. [px]
+        Peaks, brightest first. [px]
     starlike, bright, clipped : ndarray of bool, shape (n,)
         Which peaks are taken for stars, which others lie on a bright line, and which are clipped.
     star : Pilot
@@ -71,59 +77,62 @@ def lines_across(
     """
     place = np.stack([np.asarray(x, float), np.asarray(y, float)])
     width = star.long_px
-    clipped_at = place[:, clipped]
-    size = np.array(frame.pixels.shape[::-1])[:, None]
-    inner = ((place >= EDGE_FWHM * width) & (place <= size - 1 - EDGE_FWHM * width)).all(axis=0)
-    trails: list[Line] = []
-    others: list[Line] = []
-    for which, reach in (
-        (starlike | bright, BEAD_FWHM * width),
-        (~starlike, FAINT_BEAD_FWHM * width),
-    ):
-        free = np.flatnonzero(which & inner)
-        if not FEWEST_IN_LINE <= len(free) <= MOST_POINTS:
-            continue
-        free = free[_close_together(*place[:, free], reach)]
-        for line in (*trails, *others):
-            free = free[~line.covers(*place[:, free], width)]
-        tried = 0
-        while len(free) >= FEWEST_IN_LINE and tried < MOST_TRIED:
-            found = _densest_row(*place[:, free], frame.pixels.shape, width)
-            if found is None:
-                break
-            row, course = found
-            used = np.zeros(len(free), bool)
-            used[row] = True
-            tried += 1
-            line = None if course is None else judged_line(frame, sky, course, star, clipped_at)
-            if line is not None:
-                (trails if line.flown else others).append(line)
-                used |= line.covers(*place[:, free], width)
-            free = free[~used]
-    return (*trails, *others)
+    height_px, width_px = frame.pixels.shape
+    beyond = EDGE_FWHM * width
+    inner = (place.min(axis=0) >= beyond) & (place[0] < width_px - beyond) & (place[1] < height_px - beyond)
+    clear, faint = (np.flatnonzero(which & inner) for which in (starlike | bright, ~starlike))
+    beads = np.union1d(
+        _close_together(place, clear, BEAD_FWHM * width),
+        _close_together(place, clear[:BRIGHTEST], WIDE_BEAD_FWHM * width),
+    )
+    lines: list[Line] = []
+    for some in (beads, _close_together(place, faint, WIDE_BEAD_FWHM * width)):
+        lines += _lines_among(frame, sky, place[:, some], star, place[:, clipped], lines)
+    return tuple(sorted(lines, key=lambda line: not line.flown))
 
 
-def _close_together(x: NDArray[Any], y: NDArray[Any], reach_px: float) -> NDArray[np.intp]:
-    """Indices of points with another nearby: the beads of a line are, most stars are not."""
+def _lines_among(frame: Frame, sky: Sky, free: F64, star: Pilot, clipped: F64, known: Sequence[Line]) -> list[Line]:
+    """Lines among points, shape (2, n), that are not known yet."""
+    width = star.long_px
+    for other in known:
+        free = free[:, ~other.covers(free[0], free[1], width)]
+    found: list[Line] = []
+    for _ in range(MOST_TRIED):
+        row = _densest_row(free, frame.pixels.shape, width)
+        if row is None:
+            break
+        points, course = row
+        line = None if course is None else judged_line(frame, sky, course, star, clipped)
+        used = np.zeros(free.shape[1], bool)
+        used[points] = True
+        if line is not None:
+            found.append(line)
+            used |= line.covers(free[0], free[1], width)
+        free = free[:, ~used]
+    return found
+
+
+def _close_together(place: F64, some: NDArray[np.intp], reach_px: float) -> NDArray[np.intp]:
+    """Those of some points that have another nearby: the beads of a line do, most stars do not."""
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(np.column_stack([x, y]), balanced_tree=False, compact_nodes=False)
-    return np.unique(tree.query_pairs(reach_px, output_type="ndarray")).astype(np.intp)
+    if not FEWEST_IN_LINE <= len(some) <= MOST_POINTS:
+        return some[:0]
+    tree = cKDTree(place[:, some].T, balanced_tree=False, compact_nodes=False)
+    return some[np.unique(tree.query_pairs(reach_px, output_type="ndarray"))]
 
 
-def _densest_row(
-    x: NDArray[Any], y: NDArray[Any], shape: tuple[int, ...], width_px: float
-) -> tuple[NDArray[np.intp], Course | None] | None:
+def _densest_row(places: F64, shape: tuple[int, ...], width_px: float) -> tuple[NDArray[np.intp], Course | None] | None:
     """Indices of the points in the row that stands out most, and how it runs if it is long and has no wide gaps.
 
-    None if no row stands out.
-
-    A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from memory), with directions
-    as fine as the rows are long. Stars at random put Poisson numbers into rows; a row counts if it stands far above,
-    and if its detections follow each other without wide gaps over more than a tenth of the frame.
+    None if no row stands out. A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from
+    memory), with directions as fine as the rows are long. Stars at random put Poisson numbers into rows.
     """
-    diagonal = float(np.hypot(*shape))
-    bin_px = max(2 * width_px, 4.0)
+    if places.shape[1] < FEWEST_IN_LINE:
+        return None
+    x, y = places
+    diagonal = float(np.hypot(shape[0], shape[1]))
+    bin_px = max(2 * width_px, 4.0, diagonal / FINEST)
     n_angles = int(min(np.ceil(np.pi * diagonal / (2 * bin_px)), 720))
     n_bins = int(2 * diagonal / bin_px) + 2
     angles = np.arange(n_angles) * np.pi / n_angles
@@ -140,15 +149,16 @@ def _densest_row(
     # What scattered stars put into a row: density times the longest chord in this direction.
     sides = np.maximum(np.abs(np.stack([np.sin(angles), np.cos(angles)])), 1e-9)
     expected = len(x) * bin_px * np.minimum(shape[1] / sides[0], shape[0] / sides[1]) / (shape[0] * shape[1])
-    excess = np.where(most >= FEWEST_IN_LINE, (most - expected) / np.sqrt(expected + 1), 0)
-    best = int(excess.argmax())
-    if excess[best] < EXCESS_SIGMA:
+    # Chance of so many in a row or more, natural logarithm: Chernoff's bound for Poisson numbers.
+    chance = np.where(most >= FEWEST_IN_LINE, most - expected - most * np.log(np.maximum(most / expected, 1.0)), 0.0)
+    best = int(chance.argmin())
+    if chance[best] > np.log(BY_CHANCE / (n_angles * n_bins)):
         return None
     return _without_gaps(x, y, float(angles[best]), (top[best] + 0.5) * bin_px - diagonal, bin_px, diagonal)
 
 
 def _without_gaps(
-    x: NDArray[Any], y: NDArray[Any], angle: float, distance: float, bin_px: float, diagonal: float
+    x: F64, y: F64, angle: float, distance: float, bin_px: float, diagonal: float
 ) -> tuple[NDArray[np.intp], Course | None]:
     """The longest part of a row, its line fitted again, whose points follow each other closely."""
     row = near = np.flatnonzero(np.abs(np.cos(angle) * x + np.sin(angle) * y - distance) < bin_px)

@@ -1,7 +1,7 @@
 """A line of light in a frame: where it runs, and what its pixels make of it."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -46,9 +46,14 @@ class Line:
 
     def along_and_across(self, x: NDArray[Any], y: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
         """Distance of points from the first end along the line, and from the line itself. [px]"""
-        c, s = (self.x1_px - self.x0_px) / self.length_px, (self.y1_px - self.y0_px) / self.length_px
+        length = max(self.length_px, 1e-9)
+        c, s = (self.x1_px - self.x0_px) / length, (self.y1_px - self.y0_px) / length
         dx, dy = np.asarray(x) - self.x0_px, np.asarray(y) - self.y0_px
         return c * dx + s * dy, c * dy - s * dx
+
+    def moved_to(self, x0_px: float, y0_px: float, x1_px: float, y1_px: float) -> "Line":
+        """The same line with other ends."""
+        return replace(self, x0_px=x0_px, y0_px=y0_px, x1_px=x1_px, y1_px=y1_px)
 
     def covers(self, x: NDArray[Any], y: NDArray[Any], more_px: float = 0.0) -> NDArray[np.bool_]:
         """Which points lie in its light, or no farther beyond."""

@@ -1,5 +1,6 @@
 """What drew a line of light, judged by the pixels along it."""
 
+import math
 from typing import Final
 
 import numpy as np
@@ -10,10 +11,10 @@ from framecheck.sky import Sky
 from framecheck.stars.flashes import flashes_along
 from framecheck.stars.line import Line, Look
 from framecheck.stars.line_light import (
+    F64,
     LIT_SIGMA,
     STRETCH_CUTS,
     Course,
-    F64,
     Section,
     Stretches,
     Strip,
@@ -130,9 +131,6 @@ def _steady(strip: Strip, clipped: F64) -> Line | None:
     if section is None:
         return None
     look = _look(strip, stretches, section, clipped, ends, open_ends)
-    import os
-    if os.environ.get("DBG"):
-        print(f"      DBG {look} n {len(section.height)} len {ends[1]-ends[0]:.0f} open {open_ends} unlike {section.unlike:.3f} wander/F {section.wander_px/strip.star_px:.2f} w/F {section.fwhm_px/strip.star_px:.2f} lean {np.median(section.lean):.2f} snr {np.median(stretches.snr):.0f} h/noise {np.median(section.height)/np.median(section.noise):.1f} uneven {section.unevenness:.2f}")
     return _line(strip, section, look, ends, open_ends)
 
 
@@ -198,17 +196,17 @@ def _fades_from(place: float, stretches: Stretches, section: Section) -> bool:
     """Whether a line's light fades away from a place on it."""
     order = np.argsort(np.abs(stretches.along - place))
     third = max(len(order) // 3, 1)
-    near, far = np.median(section.height[order[:third]]), np.median(section.height[order[-third:]])
-    return bool(near > SPIKE_FADES * far)
+    near, far = (float(np.median(section.height[some])) for some in (order[:third], order[-third:]))
+    return near > SPIKE_FADES * far
 
 
 def _line(strip: Strip, section: Section, look: Look, ends: tuple[float, float], open_ends: int) -> Line:
     """The record of a line."""
     one, height = strip.course, float(np.median(section.height))
     total = float(section.light.sum()) * strip.pitch
-    n_within = np.count_nonzero((strip.along >= ends[0]) & (strip.along <= ends[1]))
+    n_within = int(((strip.along >= ends[0]) & (strip.along <= ends[1])).sum())
     # a median is 1.25 times as uncertain as a mean
-    error = 1.25 * strip.noise_adu * np.sqrt(section.fwhm_px * strip.pitch / max(n_within, 1))
+    error = 1.25 * strip.noise_adu * math.sqrt(section.fwhm_px * strip.pitch / max(n_within, 1))
     return Line(
         x0_px=one.x + one.c * ends[0],
         y0_px=one.y + one.s * ends[0],
@@ -217,7 +215,7 @@ def _line(strip: Strip, section: Section, look: Look, ends: tuple[float, float],
         fwhm_px=section.fwhm_px,
         reach_px=_reach(strip, section.light * height, section.fwhm_px),
         light_adu_per_px=height * total,
-        light_error_adu_per_px=float(error),
+        light_error_adu_per_px=error,
         unevenness=section.unevenness,
         open_ends=open_ends,
         look=look,

@@ -1,5 +1,6 @@
 """Stars of a frame measured: found, chosen, fitted, flagged."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -96,7 +97,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
-    stamps = stamps.masked(_beside_trails(stamps, found.lines))
+    stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
@@ -167,15 +168,18 @@ def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
     return p
 
 
-def _beside_trails(stamps: Stamps, lines: tuple[Line, ...]) -> NDArray[np.bool_]:
-    """Pixels that no satellite's or aeroplane's trail lights; shape (n_stars, n_side * n_side)."""
-    keep = np.ones(stamps.values.shape, bool)
+def _without_trails(stamps: Stamps, trails: Sequence[Line]) -> Stamps:
+    """Stamps without the pixels that satellites and aeroplanes lit."""
+    if not trails:
+        return stamps
+    dark = np.ones(stamps.values.shape, bool)
     side = np.arange(-stamps.half, stamps.half + 1)
-    for line in lines:
-        near = np.flatnonzero(line.flown & line.covers(stamps.x, stamps.y, 1.5 * stamps.half))
-        x, y = stamps.x[near, None, None] + side, stamps.y[near, None, None] + side[:, None]
-        keep[near] &= ~line.covers(x, y).reshape(len(near), keep.shape[1])
-    return keep
+    for line in trails:
+        near = np.flatnonzero(line.covers(stamps.x, stamps.y, 1.5 * stamps.half))
+        x = stamps.x[near].reshape(-1, 1, 1) + side
+        y = stamps.y[near].reshape(-1, 1, 1) + side.reshape(-1, 1)
+        dark[near] &= ~line.covers(x, y).reshape(len(near), stamps.values.shape[1])
+    return stamps.masked(dark)
 
 
 def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
