@@ -28,7 +28,7 @@ from framecheck.night import build_night
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
 from framecheck.read import Exposure, Frame, Rig, at_hand, kind_from_pixels, merge_rig, read_exposure, read_frame
-from framecheck.sky import measure_sky
+from framecheck.sky import above_ground, measure_sky
 from framecheck.stars import measure_stars
 
 Outcome = FrameResult | FrameFailure | Skipped
@@ -73,7 +73,7 @@ def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
 def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     exposure = frame.exposure
     gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
-    sky = measure_sky(frame)
+    sky = above_ground(frame, measure_sky(frame))
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:
         raise UnusableFrame(

@@ -48,6 +48,9 @@ def frame_account(judgement: Judgement) -> FrameAccount:
     else:
         rows += _shape(result.shape, judgement, scale)
     rows.append(("Sky", _sky(frame), "lower is darker"))
+    if result.sky.ground_share:
+        share = f"{fixed(100 * result.sky.ground_share, 0)} % of the frame; stars and sky are those above it"
+        rows.append(("Ground", share, ""))
     if frame.altitude_deg is not None:
         airmass = "" if frame.airmass is None else f", air mass {frame.airmass:.2f}"
         rows.append(

@@ -57,6 +57,8 @@ class FrameRow:
     tube_temp_c: float | None = None
     causes: tuple[str, ...] | None = None
     """Names of the claimed causes that touch this frame, surest first; None for a frame outside any night."""
+    ground_share: float | None = None
+    """Share of the frame that is ground or obstruction; 0 without."""
     smear_px: float | None = None
     """Rms of the motion inside the exposure along its main direction, the optics' part taken off."""
     smear_pa_deg: float | None = None
@@ -116,6 +118,7 @@ def measured_row(result: FrameResult, folder: Path, rig: Rig) -> FrameRow:
         sky_adu=known(result.sky.level_adu),
         sky_noise_adu=known(result.sky.noise_adu),
         sky_gradient_percent=known(result.sky.gradient_percent),
+        ground_share=known(result.sky.ground_share),
     )
     return row if result.shape is None else _with_shape(row, result.shape, result.exposure, rig)
 

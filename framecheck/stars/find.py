@@ -94,7 +94,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     Found
         Empty if there is no star.
     """
-    finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame))
+    finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame, sky.ground))
     cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
     peaks, pilot = _peaks_and_pilot(cells)
     if _is_trailed(pilot):
@@ -102,7 +102,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     if _is_trailed(pilot):
         from framecheck.stars.trails import find_trail_peaks
 
-        peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest)
+        peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest).in_view(sky)
     colours = measure_colours(frame)
     if colours is not None:
         pilot = _narrowed(frame, sky, peaks, pilot, colours)
@@ -126,7 +126,7 @@ class _Cells:
 
     def peaks(self, cell: int, lone: LonePixels | None = None) -> Peaks:
         """Peaks in cells of a side."""
-        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone)
+        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone).in_view(self.sky)
 
     def without_lone_pixels(self, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels | None]:
         """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""

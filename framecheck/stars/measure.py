@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
+from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
 from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail
-from framecheck.stars.find import Found, find_stars
+from framecheck.stars.find import Found
 from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.line import Line
@@ -91,7 +92,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         An empty table if the frame has no star.
     """
     clip = clip_level(frame, saturation_adu)
-    found = find_stars(frame, sky, clip)
+    found, sky = find_stars_in_view(frame, sky, clip)
     pilot = found.pilot or UNKNOWN_STAR
     sky = _sky_between_stars(frame, sky, found, pilot)
     doubled = common_companion(found, frame.pixels.shape, pilot)
@@ -152,7 +153,7 @@ def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sk
     if len(found) * np.pi * reach**2 < CROWDED * frame.pixels.size:
         return sky
     mask = mask_stars(frame.pixels.shape, found.x, found.y, reach)
-    return measure_sky(frame, mask) if CROWDED < mask.share < TOO_CROWDED else sky
+    return measure_sky(frame, mask, sky.ground) if CROWDED < mask.share < TOO_CROWDED else sky
 
 
 def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
