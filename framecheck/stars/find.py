@@ -144,7 +144,7 @@ def _peaks_and_pilot(cells: _Cells) -> tuple[Peaks, Pilot | None]:
     if lone is not None and len(lone) > MANY_LONE * cells.pixels.size:
         peaks, lone = _between_lone_pixels(cells, lone, cell)
     pilot = cells.pilot(peaks, cell, lone)
-    if pilot is not None and pilot.short_px <= 5 and pilot.n >= FEW_PILOTS:
+    if pilot is not None and pilot.short_px <= 5 and (pilot.sure or pilot.n >= FEW_PILOTS):
         return peaks, pilot
     return _wider(cells, peaks, pilot, cell, lone)
 
