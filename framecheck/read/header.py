@@ -201,6 +201,7 @@ def _record(
         if keyword in header and not header.cards[keyword].sound
     ]
     return Exposure(
+        processed=header.first(keywords.PROCESSED) is not None,
         file=path,
         width_px=width_px,
         height_px=height_px,

@@ -11,7 +11,9 @@ from framecheck.read.exposure import Exposure
 from framecheck.read.place import signed_deg
 
 MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
-Origin = Literal["rig file", "header", "measured", "default"]
+Origin = Literal["rig file", "header", "plate solution", "calibration frames", "measured", "default"]
+WITHOUT_LIGHT: Final = ("overscan", "bias frames", "dark frames")
+"""Where an exposure's facts come from if pixels without light told them."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,8 +84,8 @@ def merge_rig(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
     Rig
         A number is the median of the headers' values if nine in ten lie within 1 % of it, else None: a night of two
         binnings or gains has no single one, and each frame's exposure keeps its own. The pixel scale of plate
-        solutions is merged in the same way. `provenance` says "rig file" or "header" for every known field, and for
-        `pixel_scale_arcsec`.
+        solutions is merged in the same way. `provenance` says "rig file", "header", "plate solution" or "calibration
+        frames" for every known field, and for `pixel_scale_arcsec`.
     """
     known = {f.name: getattr(rig, f.name) for f in fields(rig) if f.name != "provenance"}
     provenance: dict[str, Origin] = {name: "rig file" for name, value in known.items() if value is not None}
@@ -92,11 +94,19 @@ def merge_rig(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
     for name, value in _agreed(exposures).items():
         if value is not None and known[name] is None:
             merged = replace(merged, **{name: value})
-            provenance[name] = "header"
+            provenance[name] = _origin_in_frames(name, exposures)
     scale = _origin_of_scale(merged, provenance)
     if scale is not None:
         provenance["pixel_scale_arcsec"] = scale
     return replace(merged, provenance=provenance)
+
+
+def _origin_in_frames(name: str, exposures: Sequence[Exposure]) -> Origin:
+    """Where a value that the frames agree on comes from."""
+    if name in ("solved_scale_arcsec", "camera_angle_deg"):
+        return "plate solution"
+    sources = {exposure.provenance.get(name) for exposure in exposures if getattr(exposure, name) is not None}
+    return "calibration frames" if sources and sources <= set(WITHOUT_LIGHT) else "header"
 
 
 def _agreed(exposures: Sequence[Exposure]) -> dict[str, Any]:

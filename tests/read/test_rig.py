@@ -186,7 +186,7 @@ def test_plate_solutions_give_scale_and_angle() -> None:
     solved = [exposure(orientation=lying(1.46 + 0.001 * n, (359 + n) % 360), pixel_um=3.76) for n in range(3)]
     merged = merge_rig(Rig(focal_length_mm=600.0), solved)
     assert merged.pixel_scale_arcsec == pytest.approx(1.461)
-    assert merged.provenance["pixel_scale_arcsec"] == "header"
+    assert merged.provenance["pixel_scale_arcsec"] == "plate solution"
     assert merged.camera_angle_deg == pytest.approx(0, abs=1e-9) or merged.camera_angle_deg == pytest.approx(360)
     flipped = [*solved, *(replace(e, orientation=lying(1.46, 180)) for e in solved)]
     assert merge_rig(Rig(), flipped).camera_angle_deg is None
