@@ -26,6 +26,7 @@ from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_sta
 from framecheck.logbook import Logbook
 from framecheck.memory import refuse_too_large
 from framecheck.night import build_night
+from framecheck.night.doubted import doubted
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
 from framecheck.night.unlit import with_unlit
@@ -295,10 +296,15 @@ def judge_night(
     guiding : GuidingRecord, optional
         What the guider saw meanwhile.
     """
-    results = with_unlit(measurements.results, measurements.skipped, rig or Rig())
-    merged = merge_rig(rig or Rig(), [result.exposure for result in results])
-    night = build_night(folder, merged, results, measurements.failures, measurements.skipped, guiding)
+    known, results = settle_facts(measurements, rig or Rig())
+    night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
     return judge(night, aim)
+
+
+def settle_facts(measurements: Measurements, rig: Rig) -> tuple[Rig, tuple[FrameResult, ...]]:
+    """The rig as file, headers, plate solutions and calibration frames tell it together, and the frames with it."""
+    results = with_unlit(measurements.results, measurements.skipped, rig)
+    return doubted(merge_rig(rig, [result.exposure for result in results]), results)
 
 
 def worker_pool(workers: int) -> ProcessPoolExecutor:

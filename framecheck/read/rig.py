@@ -8,6 +8,7 @@ from typing import Any, Final, Literal
 
 from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.read.exposure import Exposure
+from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
 
 MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
@@ -95,10 +96,14 @@ def merge_rig(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
         if value is not None and known[name] is None:
             merged = replace(merged, **{name: value})
             provenance[name] = _origin_in_frames(name, exposures)
-    scale = _origin_of_scale(merged, provenance)
-    if scale is not None:
-        provenance["pixel_scale_arcsec"] = scale
-    return replace(merged, provenance=provenance)
+    return with_origin_of_scale(replace(merged, provenance=provenance))
+
+
+def with_origin_of_scale(rig: Rig) -> Rig:
+    """The same rig, whose provenance says where its pixel scale comes from."""
+    provenance = {name: origin for name, origin in rig.provenance.items() if name != "pixel_scale_arcsec"}
+    scale = _origin_of_scale(rig, provenance)
+    return replace(rig, provenance=provenance if scale is None else provenance | {"pixel_scale_arcsec": scale})
 
 
 def _origin_in_frames(name: str, exposures: Sequence[Exposure]) -> Origin:
@@ -106,6 +111,8 @@ def _origin_in_frames(name: str, exposures: Sequence[Exposure]) -> Origin:
     if name in ("solved_scale_arcsec", "camera_angle_deg"):
         return "plate solution"
     sources = {exposure.provenance.get(name) for exposure in exposures if getattr(exposure, name) is not None}
+    if sources == {PLATE_SOLUTION}:
+        return "plate solution"
     return "calibration frames" if sources and sources <= set(WITHOUT_LIGHT) else "header"
 
 
@@ -149,4 +156,6 @@ def _origin_of_scale(rig: Rig, provenance: Mapping[str, Origin]) -> Origin | Non
     if rig.pixel_um is None or rig.focal_length_mm is None:
         return provenance.get("stated_scale_arcsec")
     origins = {provenance.get("pixel_um"), provenance.get("focal_length_mm")}
+    if "plate solution" in origins:
+        return "plate solution"
     return "rig file" if origins == {"rig file"} else "header"
