@@ -107,3 +107,27 @@ def test_one_frame_is_enough_not_to_fail(cause) -> None:
 
 def claims(found: Finding | Healthy | CannotTell) -> bool:
     return isinstance(found, Finding) and found.confidence >= 0.5
+
+
+def floated(night: Night, level: float, noise: float) -> Night:
+    """The same night with bias taken off, and hardly any sky left."""
+    frames = []
+    for frame in night.frames:
+        result = frame.result
+        mesh = result.sky.level_mesh_adu - np.median(result.sky.level_mesh_adu) + level
+        sky = replace(result.sky, level_adu=level, noise_adu=noise, level_mesh_adu=mesh.astype(np.float32))
+        exposure = replace(result.exposure, processed=True)
+        frames.append(replace(frame, sky_e_per_s=None, result=replace(result, sky=sky, exposure=exposure)))
+    return replace(night, frames=tuple(frames))
+
+
+@pytest.mark.parametrize("level", [2.0, 40.0, -3.0])
+def test_a_sky_whose_zero_is_unknown_shows_no_gradient(level: float) -> None:
+    bare = replace(RIG, pedestal_adu=None, gain_e_per_adu=None)
+    night = floated(make_night(slope=0.02), level, 11.0)
+    assert not isinstance(sky_gradient(night, bare), Finding)
+
+
+def test_a_sky_within_the_noise_of_a_known_pedestal_shows_no_gradient() -> None:
+    night = floated(make_night(slope=0.02), 503.0, 11.0)
+    assert not isinstance(sky_gradient(night, RIG), Finding)
