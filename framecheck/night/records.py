@@ -51,9 +51,9 @@ class NightFrame:
     registration: Registration | None
     """None if no pattern of stars is common with the reference frame."""
     transparency: float | None
-    """Light that reaches the sensor, against the best frame of the group (1)."""
+    """Light that reaches the sensor, against the best frame (1) of the group, and of its filter's other exposures."""
     transparency_error: float | None
-    """None for the only frame of a group: there is nothing to compare it with."""
+    """None where there is nothing to compare it with."""
     effective_exposure_s: float | None
     """Seconds of an ideal frame of this rig that would add as much to the stack; at most the exposure itself."""
     altitude_deg: float | None
@@ -90,6 +90,8 @@ class Group:
     """The sharpest stars that the group reaches in one frame of twenty: those of the ideal frame."""
     best_noise_adu: float | None = None
     """The lowest noise of a sky pixel that the group reaches in one frame of twenty: that of the ideal frame."""
+    zero_point: str | None = None
+    """Id of the first of the groups, of other exposures, that its light is compared with; None if there are none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
