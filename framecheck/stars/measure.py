@@ -13,7 +13,7 @@ from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
-from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail
+from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail, like_the_typical
 from framecheck.stars.find import Found
 from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
@@ -103,7 +103,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
-    start = _restart(start, first, brightest(stamps, start))
+    start = like_the_typical(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
@@ -219,16 +219,6 @@ def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
     if is_long_trail(pilot):
         return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
     return stamps if mosaic is None else stamps.like_the_middle()
-
-
-def _restart(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
-    """First guesses with the typical shape of the stars fitted already, and these as they were fitted."""
-    out = start.copy()
-    if len(first.p):
-        for column in (LN_W, E1, E2):
-            out[:, column] = np.median(first.p[:, column])
-        out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
-    return out
 
 
 def _flags(fit: Fit, choice: Choice, stamps: Stamps, clip_adu: float | None) -> NDArray[np.uint16]:
