@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from framecheck.night.records import Group, Night, NightFrame
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Row = TypeVar("Row")
 
 
@@ -32,6 +33,10 @@ class Series:
     noise_adu: Floats
     airmass: Floats
     n_found: Floats
+
+    def where(self, mask: Bools) -> frozenset[int]:
+        """Indices in `Night.frames` of some of the frames, from a mask of shape (n_frames,)."""
+        return frozenset(i for i, there in zip(self.group.members, mask, strict=True) if there)
 
 
 def all_series(night: Night) -> Iterator[Series]:
@@ -63,6 +68,11 @@ def series_of(night: Night, group: Group) -> Series:
         airmass=_column(frames, lambda frame: frame.airmass),
         n_found=_column(frames, lambda frame: frame.result.stars.n_found),
     )
+
+
+def grouped(night: Night) -> list[NightFrame]:
+    """The frames of the night's groups: of one session, if the night is one's."""
+    return [night.frames[i] for group in night.groups for i in group.members]
 
 
 def loss_of(series: Series, share_lost: Floats) -> tuple[float, float]:

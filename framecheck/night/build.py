@@ -15,6 +15,7 @@ from framecheck.night.guiding import GuidingRecord, rms_during
 from framecheck.night.motion import motion_between
 from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
+from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
 from framecheck.night.tracking import track_group
 from framecheck.night.transparency import Transparency, relative_transparency
@@ -55,15 +56,19 @@ def build_night(
         rig = replace(rig, guided=True)
     frames: list[NightFrame | None] = [None] * len(ordered)
     groups, motion, tracking = [], {}, {}
-    for plan in group_exposures([result.exposure for result in ordered]):
-        compared = _compare([ordered[i] for i in plan.members], rig)
+    exposures = [result.exposure for result in ordered]
+    sessions = sessions_of(exposures, [one.exposure for one in failures if one.exposure is not None])
+    rigs = session_rigs(rig, exposures, sessions)
+    for plan in group_exposures(exposures, sessions):
+        own = rigs.get(plan.session, rig)
+        compared = _compare([ordered[i] for i in plan.members], own)
         members = compared.frames(plan.id, guiding)
         for i, frame in zip(plan.members, members, strict=True):
             frames[i] = frame
         group = _group(plan, compared)
         groups.append(group)
         motion[plan.id] = _motion(compared, plan.members)
-        tracking[plan.id] = track_group(group, members, motion[plan.id], rig)
+        tracking[plan.id] = track_group(group, members, motion[plan.id], own)
     return Night(
         folder=folder,
         rig=rig,
@@ -71,6 +76,7 @@ def build_night(
         groups=tuple(groups),
         motion=motion,
         tracking=tracking,
+        rigs=rigs,
         failures=tuple(failures),
         skipped=tuple(skipped),
     )
@@ -160,6 +166,7 @@ def _group(plan: FrameGroup, compared: _Compared) -> Group:
     worths = [worth for worth in compared.worth_s if worth is not None]
     return Group(
         id=plan.id,
+        session=plan.session,
         target=plan.target,
         filter=plan.filter,
         exposure_s=plan.exposure_s,

@@ -65,9 +65,11 @@ class NightFrame:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Group:
-    """Frames that can be compared: one target, filter, exposure and binning."""
+    """Frames that can be compared: one target, filter, exposure and binning, of one session."""
 
     id: str
+    session: int = 0
+    """Number of the session, 0, 1, ...: one rig, without a gap of hours."""
     target: str | None
     filter: str | None
     exposure_s: float | None
@@ -143,6 +145,12 @@ class Night:
     skipped: tuple[Skipped, ...]
     tracking: "Mapping[str, Tracking]" = field(default_factory=dict)
     """Group id -> how the mount moved its stars, inside exposures and between them."""
+    rigs: Mapping[int, Rig] = field(default_factory=dict)
+    """Session -> its rig, where they were taken with more than one; else empty."""
+
+    def rig_of(self, session: int) -> Rig:
+        """The rig that took a session's frames."""
+        return self.rigs.get(session, self.rig)
 
     def to_table(self) -> "Table":
         """Tell the night frame by frame: one row each, columns with unit and description, unknown values masked."""

@@ -18,6 +18,7 @@ from framecheck.errors import UnusableFrame
 from framecheck.read.exposure import Exposure, Frame, ValueScale
 from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
+from framecheck.read.light_area import cut_to, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
@@ -78,7 +79,7 @@ def read_layout(path: Path) -> Layout:
 
 
 def read_frame(path: Path) -> Frame:
-    """Read a frame with its pixels as they are stored.
+    """Read a frame with its pixels as they are stored, overscan and other edges without sky left out.
 
     Parameters
     ----------
@@ -88,7 +89,7 @@ def read_frame(path: Path) -> Frame:
     Returns
     -------
     Frame
-        Pixels in native byte order; `mosaic` as the pixels bear it out.
+        Pixels that see the sky, in native byte order; `mosaic` as they bear it out.
 
     Raises
     ------
@@ -110,7 +111,10 @@ def read_frame(path: Path) -> Frame:
     refuse_worthless(pixels, path, exposure.saturation_adu)
     exposure = replace(exposure, value_scale=_value_scale(layout, pixels))
     exposure = _with_doubts_about_values(exposure, layout, pixels)
-    return _with_mosaic(exposure, layout, pixels)
+    whole = (0, 0, layout.width_px, layout.height_px)
+    area = without_dark_edges(pixels, exposure.light_area or whole)
+    exposure = replace(exposure, light_area=None if area == whole else area)
+    return _with_mosaic(exposure, layout, cut_to(pixels, area))
 
 
 @contextmanager

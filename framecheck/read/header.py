@@ -17,6 +17,7 @@ from framecheck.read.cards import Header, Said
 from framecheck.read.exposure import Exposure
 from framecheck.read.grid import PixelGrid, read_grid
 from framecheck.read.kind import kind_of_header
+from framecheck.read.light_area import area_of_header
 from framecheck.read.mosaic import PATTERNS, pattern_of_header, read_row_order
 from framecheck.read.pointing import Pointing, read_pointing
 from framecheck.read.times import read_start, span_s
@@ -167,6 +168,7 @@ def exposure_from_header(
     said["aperture_mm"] = read_aperture(header, said["focal_length_mm"].value)
     said["gain_e_per_adu"], said["camera_gain_setting"] = read_gain(header)
     said["rows_top_down"] = read_row_order(header)
+    said["light_area"] = area_of_header(header, width_px=width_px, height_px=height_px)
     said["mosaic_pattern"] = Said() if plane else pattern_of_header(header, height_px)
     grid = read_grid(header, width_px=width_px, height_px=height_px, focal_length_mm=said["focal_length_mm"].value)
     said |= _facts_of(grid)

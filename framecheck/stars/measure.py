@@ -1,5 +1,6 @@
 """Stars of a frame measured: found, chosen, fitted, flagged."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -16,6 +17,7 @@ from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_tr
 from framecheck.stars.find import Found
 from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
+from framecheck.stars.line import Line
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot
@@ -96,6 +98,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
@@ -116,13 +119,15 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
+    table["x"] += frame.corner_px[0]
+    table["y"] += frame.corner_px[1]
     good = flags == 0
     return Measured(
         stars=Stars(
             table=table,
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
-            n_crossing=found.n_crossing,
+            lines=found.lines,
             doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
             doubled_share=None if doubled is None else doubled.share,
         ),
@@ -164,6 +169,20 @@ def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
     p[:, E1], p[:, E2] = e * np.cos(2 * pa), e * np.sin(2 * pa)
     p[:, FLUX] = np.maximum(found.flux_adu[i], 1e-6) * 1.2
     return p
+
+
+def _without_trails(stamps: Stamps, trails: Sequence[Line]) -> Stamps:
+    """Stamps without the pixels that satellites and aeroplanes lit."""
+    if not trails:
+        return stamps
+    dark = np.ones(stamps.values.shape, bool)
+    side = np.arange(-stamps.half, stamps.half + 1)
+    for line in trails:
+        near = np.flatnonzero(line.covers(stamps.x, stamps.y, 1.5 * stamps.half))
+        x = stamps.x[near].reshape(-1, 1, 1) + side
+        y = stamps.y[near].reshape(-1, 1, 1) + side.reshape(-1, 1)
+        dark[near] &= ~line.covers(x, y).reshape(len(near), stamps.values.shape[1])
+    return stamps.masked(dark)
 
 
 def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
