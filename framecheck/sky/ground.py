@@ -1,7 +1,8 @@
 """Ground in view, and whatever else hides the sky at an edge of the frame: hills, trees, roofs.
 
-Ground is darker than the sky, or lit, behind an uneven and sharp line that ends at the edges of the frame. Vignetting,
-twilight, cloud and nebulae change the level over a good part of the frame; a sensor's border is sharp, but straight.
+Ground lies behind an uneven and sharp line that ends at the edges of the frame, on its dark side unless it is lit.
+Vignetting, twilight, cloud and nebulae change the level over a good part of the frame; a sensor's border is sharp, but
+straight.
 """
 
 from dataclasses import dataclass, replace
@@ -121,7 +122,7 @@ def _bent(sky: Sky) -> bool:
 
 
 def find_ground(pixels: NDArray[Any]) -> Ground | None:
-    """Ground in an image, from its pixels alone; None without any.
+    """The dark side of an image with ground in view, from its pixels alone; None without ground.
 
     A level is sought whose contour is the sharpest line that ends at edges of the frame. Then each cell is given to
     sky or ground by which of the two is nearer to it around there, again and again, so that both may change over
@@ -137,14 +138,11 @@ def find_ground(pixels: NDArray[Any]) -> Ground | None:
 
     cell = max(CELL_PX, max(pixels.shape) // CELLS_ALONG)
     picture = median_filter(_cell_medians(pixels, cell), 3)
-    for sign in (1, -1):  # dark ground, else lit ground, which a bright nebula resembles
-        found = _dark_side(sign * picture)
-        if found is not None:
-            fringe = binary_dilation(found.covered, np.ones((3, 3), bool))
-            return Ground(
-                cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured and sign == 1
-            )
-    return None
+    found = _dark_side(picture)
+    if found is None:
+        return None
+    fringe = binary_dilation(found.covered, np.ones((3, 3), bool))
+    return Ground(cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """Stars of a frame measured: found, chosen, fitted, flagged."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -153,7 +153,9 @@ def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sk
     if len(found) * np.pi * reach**2 < CROWDED * frame.pixels.size:
         return sky
     mask = mask_stars(frame.pixels.shape, found.x, found.y, reach)
-    return measure_sky(frame, mask, sky.ground) if CROWDED < mask.share < TOO_CROWDED else sky
+    if not CROWDED < mask.share < TOO_CROWDED:
+        return sky
+    return replace(measure_sky(frame, mask, sky.ground), ground_told=sky.ground_told)
 
 
 def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
