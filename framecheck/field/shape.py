@@ -54,6 +54,7 @@ def frame_shape(measured: Measured) -> FrameShape | None:
         half_flux_radius_px=float(np.nanmedian(radius)) if np.isfinite(radius).any() else float("nan"),
         trail_length_px=measured.trail_length_px,
         n_measured=len(good),
+        light_over_profile=measured.light_over_profile,
     )
 
 
