@@ -17,6 +17,7 @@ from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
 from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.night.still import without_still_lights
 from framecheck.night.tracking import track_group
 from framecheck.night.transparency import Transparency, relative_transparency
 from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
@@ -137,6 +138,7 @@ def _guide_rms(result: FrameResult, guiding: GuidingRecord | None) -> tuple[floa
 
 def _compare(results: list[FrameResult], rig: Rig) -> _Compared:
     reference, matches = register_group(results)
+    results = without_still_lights(results, matches)
     transparencies = relative_transparency(results, matches)
     ideal = ideal_of(results, transparencies)
     return _Compared(
