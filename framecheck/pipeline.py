@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
-    CancelledError,
     Executor,
     Future,
     ProcessPoolExecutor,
@@ -41,7 +40,7 @@ from framecheck.read import (
     read_exposure,
     read_frame,
 )
-from framecheck.sky import measure_sky
+from framecheck.sky import above_ground, measure_sky
 from framecheck.stars import measure_stars
 
 Outcome = FrameResult | FrameFailure | Skipped
@@ -86,7 +85,7 @@ def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
 def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     exposure = frame.exposure
     gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
-    sky = measure_sky(frame)
+    sky = above_ground(frame, measure_sky(frame))
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:
         raise UnusableFrame(
@@ -244,8 +243,27 @@ def side_by_side(executor: Executor) -> int:
 def _as_completed(
     paths: Mapping[int, Path], rig: Rig, executor: Executor, memory_bytes: int | None
 ) -> Iterator[tuple[int, Outcome]]:
-    """Outcomes as they come, with only a few frames under way at a time."""
+    """Outcomes as they come.
+
+    A worker that dies takes the frames that wait for it along with the one it died of, and again, and again: each frame
+    on which workers failed is measured once more, alone.
+    """
     measure = measure_file if memory_bytes is None else partial(measure_file, memory_bytes=memory_bytes)
+    suspects: dict[int, Path] = {}
+    for index, future in _side_by_side(paths, rig, executor, measure):
+        if _died(future):
+            suspects[index] = paths[index]
+        else:
+            yield index, future.result()
+    for index, path in suspects.items():
+        future = executor.submit(measure, path, rig)
+        yield index, _failed_alone(future, path) if _died(future) else future.result()
+
+
+def _side_by_side(
+    paths: Mapping[int, Path], rig: Rig, executor: Executor, measure: Callable[[Path, Rig], Outcome]
+) -> Iterator[tuple[int, Future[Outcome]]]:
+    """What becomes of frames, as it comes, with only a few of them under way at a time."""
     waiting = iter(paths.items())
     under_way: dict[Future[Outcome], int] = {}
     limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
@@ -258,20 +276,25 @@ def _as_completed(
             return
         done, _ = wait(under_way, return_when=FIRST_COMPLETED)
         for future in done:
-            index = under_way.pop(future)
-            yield index, _outcome(future, paths[index])
+            yield under_way.pop(future), future
 
 
-def _outcome(future: Future[Outcome], path: Path) -> Outcome:
-    """What became of a frame; if its worker died of it again and again, that is named and the night goes on."""
-    try:
-        return future.result()
-    except (BrokenExecutor, CancelledError):
-        raise  # nobody is left to measure the others
-    except Exception as error:
-        said = " ".join(f"{type(error).__name__}: {error}".split())
-        remedy = "Look at the log of the workers: memory may have run out. Give each more, or leave the frame out."
-        return FrameFailure(exposure=None, file=str(path), fault=f"the workers failed on it ({said})", remedy=remedy)
+def _died(future: Future[Outcome]) -> bool:
+    """Whether workers failed on a frame again and again; raises if nobody is left to measure the others."""
+    error = future.exception()
+    if error is None:
+        return False
+    if isinstance(error, BrokenExecutor) or not isinstance(error, Exception):
+        raise error
+    return True
+
+
+def _failed_alone(future: Future[Outcome], path: Path) -> FrameFailure:
+    """The failure of a frame on which workers failed though no other was under way: it is named, the night goes on."""
+    error = future.exception()
+    said = " ".join(f"{type(error).__name__}: {error}".split())
+    remedy = "Look at the log of the workers: memory may have run out. Give each more, or leave the frame out."
+    return FrameFailure(exposure=None, file=str(path), fault=f"the workers failed on it ({said})", remedy=remedy)
 
 
 def judge_night(

@@ -6,6 +6,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.sky.cover import Ground
+
 Floats = NDArray[np.float32]
 
 LEAST_LIGHT: Final = 1.0
@@ -27,6 +29,17 @@ class Sky:
     """Mesh centres along y, shape (n_y,). [px]"""
     shape: tuple[int, ...]
     """Height and width of the image. [px]"""
+    ground: Ground | None = None
+    """What hides the sky; level and noise behind it are those of the nearest sky."""
+    ground_told: bool = True
+    """False if the image cannot tell whether there is ground in view."""
+
+    @property
+    def ground_share(self) -> float | None:
+        """Share of the image that is ground or obstruction; None if that cannot be told."""
+        if not self.ground_told:
+            return None
+        return 0.0 if self.ground is None else self.ground.cover.share
 
     def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
         """Level along whole image rows.
@@ -80,12 +93,13 @@ class Sky:
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
         """The sky in a few numbers."""
-        level = float(np.median(_over_image(self, 64, 64)))
+        level = float(np.median(_in_view(self)))
         summary = SkySummary(
             level_adu=level,
             noise_adu=_noise_at_level(self, level),
             gradient_percent=float("nan"),
             level_mesh_adu=_coarse(self),
+            ground_share=self.ground_share,
         )
         return summary.above(pedestal_adu)
 
@@ -103,6 +117,8 @@ class SkySummary:
     median level above the pedestal; NaN where that is unknown, or hardly below the sky."""
     level_mesh_adu: Floats
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
+    ground_share: float | None = None
+    """Share of the frame that is ground or obstruction; 0 without, None if it cannot be told."""
 
     def above(self, pedestal_adu: float | None) -> "SkySummary":
         """The same sky, its gradient measured against what lies above a pedestal. [ADU]"""
@@ -151,10 +167,26 @@ def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDA
     return low
 
 
+def _in_view(sky: Sky) -> Floats:
+    """The level at the centres of 64 x 64 equal parts of the image, but for those behind ground; one at the least."""
+    everywhere = _over_image(sky, 64, 64)
+    if sky.ground is None:
+        return everywhere
+    y, x = (np.rint(at).astype(np.intp) for at in _centres(sky, 64, 64))
+    clear = ~sky.ground.cover.crossings(y, x)
+    return everywhere[clear] if clear.any() else everywhere
+
+
 def _over_image(sky: Sky, rows: int, columns: int) -> Floats:
     """The level at the centres of `rows` x `columns` equal parts of the image."""
-    y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
+    y, x = _centres(sky, rows, columns)
     return _mesh_rows(sky.level_adu, sky, y, x)
+
+
+def _centres(sky: Sky, rows: int, columns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the centres of equal parts of the image lie along y and x. [px]"""
+    y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
+    return y, x
 
 
 def _noise_at_level(sky: Sky, level_adu: float) -> float:
