@@ -56,16 +56,22 @@ def with_unlit(results: Sequence[FrameResult], skipped: Sequence[Skipped], rig: 
     frame tells of them.
     """
     unlit = [one for one in skipped if one.exposure is not None and one.unlit is not None]
-    known: dict[tuple[Any, ...], _Dark] = {}
-    out = []
+    alike: dict[tuple[Any, ...], list[Exposure]] = {}
     for result in results:
-        exposure = result.exposure
-        setting = (exposure.width_px, exposure.height_px, *(getattr(exposure, name) for name in _SAME_SETTING))
-        near = (*setting, exposure.exposure_s, exposure.processed)
-        if near not in known:
-            known[near] = _of_frames(exposure, [] if exposure.processed else unlit)
-        out.append(_settled(result, _with_overscan(known[near], exposure), rig))
-    return tuple(out)
+        alike.setdefault(_setting(result.exposure), []).append(result.exposure)
+    known = {
+        setting: _with_noise_of_overscan(_of_frames(lights[0], [] if lights[0].processed else unlit), lights)
+        for setting, lights in alike.items()
+    }
+    return tuple(
+        _settled(result, _with_overscan(known[_setting(result.exposure)], result.exposure), rig) for result in results
+    )
+
+
+def _setting(light: Exposure) -> tuple[Any, ...]:
+    """What lights share that the same frames tell of."""
+    shared = (*_SAME_SETTING, "width_px", "height_px", "exposure_s", "processed")
+    return tuple(getattr(light, name) for name in shared)
 
 
 def _of_frames(light: Exposure, unlit: Sequence[Skipped]) -> _Dark:
@@ -110,13 +116,18 @@ def _read_noise_adu(bias: Sequence[Skipped]) -> float | None:
 
 
 def _with_overscan(dark: _Dark, exposure: Exposure) -> _Dark:
-    """The same, with what a frame's own overscan tells better."""
+    """The same, with the level of a frame's own overscan."""
     if exposure.overscan_adu is None:
         return dark
-    dark = replace(dark, pedestal_adu=exposure.overscan_adu, pedestal_from="overscan")
-    if dark.noise_adu is None and exposure.overscan_noise_adu:
-        dark = replace(dark, noise_adu=exposure.overscan_noise_adu, noise_from="overscan")
-    return dark
+    return replace(dark, pedestal_adu=exposure.overscan_adu, pedestal_from="overscan")
+
+
+def _with_noise_of_overscan(dark: _Dark, lights: Sequence[Exposure]) -> _Dark:
+    """The same, with the typical noise of the lights' overscan where no bias frame tells it."""
+    noises = [light.overscan_noise_adu for light in lights if light.overscan_noise_adu]
+    if dark.noise_adu is not None or not noises:
+        return dark
+    return replace(dark, noise_adu=median(noises), noise_from="overscan")
 
 
 def _settled(result: FrameResult, dark: _Dark, rig: Rig) -> FrameResult:
@@ -146,8 +157,8 @@ def _pedestal(result: FrameResult, dark: _Dark, rig: Rig) -> tuple[float | None,
     measured = dark.pedestal_adu
     if measured is not None and measured > sky.level_adu + sky.noise_adu:
         conflicts.append(
-            f"The {dark.pedestal_from} are brighter ({_adu(measured)}) than the sky of the frame: they do not belong "
-            "to it, and were not used."
+            f"The {_shows(dark.pedestal_from)} {_adu(measured)}, more than the sky of the frame: that does not "
+            "belong to it, and was not used."
         )
         measured = None
     claim, said = exposure.pedestal_adu, exposure.provenance.get("pedestal_adu", "")
@@ -156,14 +167,18 @@ def _pedestal(result: FrameResult, dark: _Dark, rig: Rig) -> tuple[float | None,
     if measured is not None:
         if claim is not None and abs(claim - measured) > _PEDESTALS_AGREE * max(dark.noise_adu or 0.0, 1.0):
             told = "The rig file gives a pedestal of" if said == "rig file" else f"{said} gives a pedestal of"
-            taken = f"the {'rig file' if said == 'rig file' else dark.pedestal_from} was taken"
-            conflicts.append(f"{told} {_adu(claim)}, the {dark.pedestal_from} show {_adu(measured)}; {taken}.")
+            taken = "the rig file was taken" if said == "rig file" else "the latter was taken"
+            conflicts.append(f"{told} {_adu(claim)}, the {_shows(dark.pedestal_from)} {_adu(measured)}; {taken}.")
         if said != "rig file":
             return measured, dark.pedestal_from, conflicts
     if claim is not None and said != "rig file" and claim > sky.level_adu + sky.noise_adu:
         conflicts.append(f"{said} gives a pedestal of {_adu(claim)}, above the sky of the frame; it was left out.")
         return None, "", conflicts
     return claim, said, conflicts
+
+
+def _shows(source: str) -> str:
+    return f"{source} show" if source.endswith("s") else f"{source} shows"
 
 
 def _adu(level: float) -> str:
@@ -181,10 +196,8 @@ def _read_noise(exposure: Exposure, dark: _Dark, rig: Rig, gain: float | None) -
     measured = dark.noise_adu * gain
     if claim is None or abs(measured / claim - 1) <= _NOISES_AGREE:
         return measured, dark.noise_from, []
-    told = (
-        f"{said} gives a read noise of {claim:.3g} e, the {dark.noise_from} show {measured:.3g} e at {gain:.3g} e/ADU"
-    )
-    return measured, dark.noise_from, [f"{told}; the {dark.noise_from} were taken."]
+    told = f"{said} gives a read noise of {claim:.2g} e, the {_shows(dark.noise_from)} {measured:.2g} e"
+    return measured, dark.noise_from, [f"{told} at {gain:.3g} e/ADU; the latter was taken."]
 
 
 __all__ = ["with_unlit"]

@@ -130,7 +130,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
             table=table,
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
-            lines=found.lines,
+            lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
             doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
             doubled_share=None if doubled is None else doubled.share,
         ),

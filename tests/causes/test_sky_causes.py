@@ -131,3 +131,13 @@ def test_a_sky_whose_zero_is_unknown_shows_no_gradient(level: float) -> None:
 def test_a_sky_within_the_noise_of_a_known_pedestal_shows_no_gradient() -> None:
     night = floated(make_night(slope=0.02), 503.0, 11.0)
     assert not isinstance(sky_gradient(night, RIG), Finding)
+
+
+def test_frames_without_stars_are_not_clear() -> None:
+    # thick cloud that a town lights up: no star is left to tell how much light comes through
+    night = make_night(sky=1 + 2.0 * (LATE > 0.7))
+    frames = tuple(
+        replace(frame, transparency=None, transparency_error=None) if late > 0.7 else frame
+        for frame, late in zip(night.frames, LATE, strict=True)
+    )
+    assert isinstance(sky_gradient(replace(night, frames=frames), RIG), Healthy)

@@ -105,7 +105,7 @@ def test_a_frames_own_overscan_comes_first(light) -> None:
 def test_bias_frames_above_the_sky_do_not_belong_to_it(light) -> None:
     result = settled(light(level_adu=200.0, noise_adu=20.0), BIAS)
     assert result.exposure.pedestal_adu is None
-    assert "do not belong" in result.exposure.conflicts[0]
+    assert "does not belong" in result.exposure.conflicts[0]
 
 
 def test_calibrated_frames_have_no_bias_left(light) -> None:
@@ -126,3 +126,9 @@ def test_a_gradient_is_told_against_the_light_of_the_sky(light) -> None:
 def test_a_sky_hardly_above_the_pedestal_has_no_gradient(light) -> None:
     result = settled(light(level_adu=1016.0, noise_adu=11.0), BIAS)
     assert np.isnan(result.sky.gradient_percent)
+
+
+def test_overscans_of_a_night_tell_one_read_noise(light) -> None:
+    noises = (5.7, 6.0, 6.3)
+    frames = [light(gain_e_per_adu=2.0, overscan_adu=1020.0, overscan_noise_adu=noise) for noise in noises]
+    assert {one.exposure.read_noise_e for one in with_unlit(frames, [], Rig())} == {12.0}
