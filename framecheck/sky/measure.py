@@ -153,7 +153,10 @@ def measure_cells(frame: Frame, ground: Ground | None = None) -> Sky:
     picked = sums[:, columns.ravel()] / np.float32(4)
     if ground is not None:
         picked = ground.cover.blanked(picked, 2 * rows.ravel(), 2 * columns.ravel())
-    level, noise = _level_and_noise(by_mesh(picked, rows, columns))
+    samples = by_mesh(picked, rows, columns)
+    if ground is not None:
+        samples[_mostly_hidden(ground, 2 * rows, 2 * columns)] = np.nan
+    level, noise = _level_and_noise(samples)
     noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
     return replace(_sky(level, noise, [2 * side for side in sides], frame), ground=ground)
 
@@ -161,7 +164,7 @@ def measure_cells(frame: Frame, ground: Ground | None = None) -> Sky:
 def _level_and_noise(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Level and noise of each mesh from its samples, mended by its neighbours; slopes within meshes are no noise."""
     level, noise = lower_half(np.sort(samples, axis=2))
-    level, noise = filled(level), over_neighbours(filled(noise), median_of_nine)
+    level, noise = filled(level, sloping=True), over_neighbours(filled(noise), median_of_nine)
     level = without_lifted_meshes(level, noise, samples.shape[2])
     return level, np.sqrt(np.maximum(noise**2 - slope_variance(level), (0.5 * noise) ** 2))
 
@@ -259,9 +262,14 @@ def _samples_by_mesh(
         picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
     samples = by_mesh(picked, rows, columns)
     if ground is not None:
-        hidden = by_mesh(ground.cover.crossings(rows.ravel() * pitch, columns.ravel() * pitch), rows, columns)
-        samples[hidden.mean(axis=2) > MOSTLY_HIDDEN] = np.nan
+        samples[_mostly_hidden(ground, rows * pitch, columns * pitch)] = np.nan
     return samples
+
+
+def _mostly_hidden(ground: Ground, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which meshes lie behind ground, from some rows and columns of each; shape (n_y, n_x)."""
+    hidden = by_mesh(ground.cover.crossings(rows.ravel(), columns.ravel()), rows, columns)
+    return np.asarray(hidden.mean(axis=2) > MOSTLY_HIDDEN)
 
 
 def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:

@@ -8,23 +8,17 @@ from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, m
 from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
-from framecheck.stars.vetting import Vetted, vet_peaks
+from framecheck.stars.vetting import vet_peaks
 
 ENOUGH: Final = 10.0
 """Stars that must be missed behind ground before their number tells. Chosen: with fewer, none at all may be chance."""
 
-FEW_BEHIND: Final = 0.3
-"""Share of them that may seem to shine on plain ground all the same. Chosen: lamps, of which nine are usual."""
+MANY_BEHIND: Final = 0.3
+"""Share of them from which stars shine through, if what shines there looks like stars. Chosen: cloud dims some."""
 
-MANY_BEHIND: Final = 0.5
 ALIKE: Final = 0.15
-"""The same for textured ground, whose knots pass for stars one by one; and what axes of the typical one may differ by
-from a star's if they are stars. Chosen: lamps and knots are half as wide again and more."""
-
-WIDER: Final = 1.6
-SPREAD: Final = 1.75
-"""Under a window so many times as wide, a light has so many times the flux if it is half as wide again as a star: 1.44
-if it is a star, 2.56 if it is much wider. Closed form for Gaussians: 2 w^2 / (s^2 + w^2) for windows w and lights s."""
+"""What the axes of the typical light may differ by on both sides if both are stars. Chosen: lamps and knots of texture
+are half as wide again and more."""
 
 NARROWER: Final = 0.7
 ENOUGH_NARROW: Final = 16
@@ -57,19 +51,13 @@ def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[
         sky = measure_sky(frame, ground=sky.ground.other_part())
     found, ground = find_stars(frame, sky, clip_adu), sky.ground
     assert ground is not None
-    missed, star = len(found) * ground.cover.share / (1 - ground.cover.share), found.pilot or UNKNOWN_STAR
-    if missed < ENOUGH:
-        if ground.textured:
-            return found, sky
-        whole = replace(whole, ground_told=False)
-    elif ground.textured:
-        if lights.passing(ground, star) <= MANY_BEHIND * missed or not lights.typically(ground, star):
-            return found, sky
-    elif lights.narrow(ground, star) <= FEW_BEHIND * missed:
-        return found, sky
+    missed = len(found) * ground.cover.share / (1 - ground.cover.share)
+    if missed >= ENOUGH:
+        through = lights.passing(ground, found.pilot or UNKNOWN_STAR) > MANY_BEHIND * missed and lights.alike(ground)
     else:
-        whole = replace(whole, ground_told=lights.typically(ground, star))
-    return find_stars(frame, whole, clip_adu), whole
+        through = not ground.textured
+        whole = replace(whole, ground_told=ground.textured)
+    return (find_stars(frame, whole, clip_adu), whole) if through else (found, sky)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,26 +82,18 @@ class _Lights:
             return False
         return before is None or behind.long_px * behind.short_px < NARROWER * before.long_px * before.short_px
 
-    def typically(self, ground: Ground, star: Pilot) -> bool:
-        """Whether the typical light behind the line has a star's axes."""
-        behind = self._typical(ground.cover, behind=True)
-        if behind is None:
+    def alike(self, ground: Ground) -> bool:
+        """Whether the typical light has the same axes on both sides of the line."""
+        behind, before = self._typical(ground.cover, behind=True), self._typical(ground.cover, behind=False)
+        if behind is None or before is None:
             return False
-        axes = ((behind.long_px, star.long_px), (behind.short_px, star.short_px))
+        axes = ((behind.long_px, before.long_px), (behind.short_px, before.short_px))
         return all(abs(here / there - 1) < ALIKE for here, there in axes)
 
     def passing(self, ground: Ground, star: Pilot) -> int:
-        """Lights behind the line that pass for stars."""
-        return int(self._vetted(ground, star).real.sum())
-
-    def narrow(self, ground: Ground, star: Pilot) -> int:
-        """Those of them that are no wider than a star."""
-        as_star, as_wider = self._vetted(ground, star), self._vetted(ground, star.scaled(WIDER))
-        return int((as_star.real & (as_wider.flux_adu < SPREAD * as_star.flux_adu)).sum())
-
-    def _vetted(self, ground: Ground, star: Pilot) -> Vetted:
-        part = self._part(ground.cover, behind=True)
-        return vet_peaks(self.frame, self.sky, part.x, part.y, star, self.clip_adu, measure_colours(self.frame))
+        """How many lights behind the line pass for stars."""
+        part, colours = self._part(ground.cover, behind=True), measure_colours(self.frame)
+        return int(vet_peaks(self.frame, self.sky, part.x, part.y, star, self.clip_adu, colours).real.sum())
 
     def _typical(self, cover: Cover, *, behind: bool) -> Pilot | None:
         finest = 1 if self.frame.mosaic is None else MOSAIC_CELL

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
+from framecheck.stars.aperture_light import light_over_profile
 from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
@@ -71,6 +72,8 @@ class Measured:
     """Length of that line."""
     clip_adu: float | None
     """Level at which the camera clips."""
+    light_over_profile: float | None
+    """Light of the typical star over that of the profile fitted to it; None with too few good stars."""
 
 
 def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, gain: float | None = None) -> Measured:
@@ -137,6 +140,11 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trailed=trailed,
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
+        light_over_profile=None
+        if long
+        else light_over_profile(frame, sky, stamps.x, stamps.y, fit, float(np.median(shapes.fwhm_px[good])), good, clip)
+        if good.any()
+        else None,
     )
 
 

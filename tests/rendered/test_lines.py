@@ -129,7 +129,7 @@ def test_stars_beside_five_trails_are_measured_as_without_them(brightness: float
 
 
 def test_no_detection_on_a_trail_is_a_star() -> None:
-    clear = drawn.stars(n_stars=40)
+    clear = drawn.stars(n_stars=40, snr=60.0)
     found = measured(drawn.with_light(clear, drawn.satellite(40.1, (400, 310), 25))).stars
     across = drawn.along_and_across(40.1, (400, 310))[1]
     near = np.abs([across[round(y), round(x)] for x, y in zip(found.table["x"], found.table["y"], strict=True)]) < 3
