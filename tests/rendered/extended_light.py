@@ -21,7 +21,7 @@ def nebula(scene: Scene) -> F64:
     """
     rng = np.random.default_rng(scene.seed + 100)
     width, height = scene.size
-    v, u = np.mgrid[:height, :width]
+    _, u = np.mgrid[:height, :width]
     half = 1 / (1 + np.exp((u / width - 0.5 + 0.15 * _power_law_field(scene.size, 4.0, rng)) * 25))
     clouds = np.clip(0.5 + 0.25 * _power_law_field(scene.size, 2.9, rng), 0, None)
     light = 1.2 * clouds
