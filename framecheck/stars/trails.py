@@ -42,8 +42,8 @@ KNOTS: Final = 40
 
 NODES_A_WIDTH: Final = 2.2
 """Nodes for each width of the star that a line is long. [1/FWHM] In the middle they lie pi / 2 times as far apart as on
-average (closed form), 0.7 FWHM: what ripples they leave, 1e-3 of a Gaussian star, do not hold up the fit. Chosen; at 1.4
-there were ripples of a tenth, and one fit in five of long trails went to and fro between them."""
+average (closed form), 0.7 FWHM: what ripples they leave, 1e-3 of a Gaussian star, do not hold up the fit. Chosen; at
+1.4 there were ripples of a tenth, and one fit in five of long trails went to and fro between them."""
 MOST_NODES: Final = 64
 """Chosen: for the longest line that a stamp holds, of stars 2 px wide."""
 
