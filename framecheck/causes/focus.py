@@ -104,7 +104,7 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "defocus",
         log_odds,
-        frames_affected=len(series.frames) if log_odds > 0 else 0,
+        affected=frozenset(series.group.members) if log_odds > 0 else frozenset(),
         cost=_blur_share(beta),
         evidence=(
             Evidence(statement="the stars' core is soft: Moffat exponent", value=beta,
@@ -210,7 +210,7 @@ def focus_drift(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "focus-drift",
         best.log_odds,
-        frames_affected=int((_own_width(best.series) > np.nanmin(_own_width(best.series)) + GROWTH / 2).sum()),
+        affected=best.series.where(_own_width(best.series) > np.nanmin(_own_width(best.series)) + GROWTH / 2),
         cost=_mean_loss(best),
         evidence=(
             Evidence(statement="air mass aside, stars grow smoothly from the best moment to the worst by",
@@ -251,22 +251,23 @@ def _run(series: Series) -> _Run | None:
     sharp, soft = curve <= np.quantile(curve, 0.3), curve >= np.quantile(curve, 0.7)
     gained = float(np.median(y[soft]) - np.median(y[sharp]))
     softens = float(np.median(beta[soft]) - np.median(beta[sharp])) / max(gained, 0.03)
-    _, fade = steady_light(
-        t, _light(series, used), np.where(np.isfinite(series.airmass[used]), series.airmass[used], 1)
-    )
+    faded = _faded(series)
     odds = all_of(
         log_odds_above(growth, GROWTH, GROWTH_SCATTER),
         log_odds_above(explained, FOLLOWS / 1.6, FOLLOWS_SCATTER * 1.5),
         log_odds_above(growth / max(noise, 0.01), 3.0, 0.8),
         max(log_odds_above(softens, SOFTENS, SOFTENS_SCATTER), -2.5),
-        log_odds_above(FADE * 1.3, -float(fade.min()), FADE_SCATTER * 1.5),
+        log_odds_above(FADE * 1.3, faded, FADE_SCATTER * 1.5),
     )
     return _Run(series=series, growth=growth, explained=explained, softens=softens, used=used, log_odds=odds)
 
 
-def _light(series: Series, used: NDArray[np.bool_]) -> Floats:
-    light = series.light[used]
-    return np.where(np.isfinite(light), light, np.nanmedian(light) if np.isfinite(light).any() else 0.0)
+def _faded(series: Series) -> float:
+    """Light lost steadily, natural logarithm, of the frames whose light is known; 0 if too few are."""
+    known = np.isfinite(series.light)
+    if known.sum() < LEAST_FRAMES:
+        return 0.0
+    return -float(steady_light(series.minutes[known], series.light[known], series.airmass[known])[1].min())
 
 
 def _out_of_focus(t: Floats, y: Floats) -> Floats:
@@ -316,11 +317,11 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             cause="dew", because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
             what_would_settle_it="a longer run of frames, or a look at the front glass with a dim lamp",
         )  # fmt: skip
-    _, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
+    series, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
     return answer(
         "dew",
         log_odds,
-        frames_affected=int((fade < -FADE / 2).sum()) if log_odds > 0 else 0,
+        affected=series.where(fade < -FADE / 2) if log_odds > 0 else frozenset(),
         cost=float(np.mean(1 - np.exp(2 * fade))),
         evidence=(
             Evidence(statement="air mass aside, the stars fade steadily, in the end by",
@@ -357,7 +358,7 @@ def _fogging(series: Series) -> tuple[float, Floats, float, float]:
     odds = all_of(
         log_odds_above(deep, FADE, FADE_SCATTER),
         any_of(log_odds_above(growth, DEW_GROWTH, 0.025), halo),
-        any_of(log_odds_above(SKY_RISE, rise if math.isfinite(rise) else 0.0, 0.06), halo),
+        any_of(log_odds_above(SKY_RISE, rise, 0.06), halo),
         log_odds_above(deep / max(rest, 0.008), 4.0, 1.2),
     )
     whole = np.zeros(len(series.frames))

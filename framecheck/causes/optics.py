@@ -32,6 +32,11 @@ first sight; good optics keep within 5 (common practice, no source)."""
 UNEVEN_SCATTER: Final = 1.5
 """[percent] Of healthy optics, beside the error of measurement. Chosen."""
 
+SURE_SIGMA: Final = 3.0
+"""Growth over its error of measurement from which it is real. [dimensionless] Chosen: few stars show some growth by
+chance, however large it may be."""
+SIGMA_SCATTER: Final = 1.0
+
 RIDGE_SHARE: Final = 0.55
 """Part of the growth towards the edges that lies along one direction, from which it is a tilt's: 1 for a plane of
 defocus through the focus, 0 for a bowl. Closed form; the limit chosen."""
@@ -131,7 +136,7 @@ def sensor_tilt(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "sensor-tilt",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, math.hypot(*(e.value for e in field.tilt_px2)) / 4),
         evidence=(
             Evidence(statement=f"from edge to edge, towards {angle:.0f} degrees from +x, the FWHM grows by",
@@ -156,6 +161,7 @@ def _tilted(one: _Pattern) -> float:
     share_error = math.hypot(field.ridge_px2.error / bowl, share * field.curvature_px2.error / bowl)
     both_sides = all_of(
         log_odds_above(_ridge_percent(one), 1.5 * UNEVEN_PERCENT, 1.5 * error),
+        _sure(field.ridge_px2.value, field.ridge_px2.error),
         log_odds_above(share, RIDGE_SHARE, math.hypot(RIDGE_SCATTER, share_error)),
     )
     bowl_percent = one.percent(abs(field.curvature_px2.value) - min(field.ridge_px2.value, bowl))
@@ -163,9 +169,15 @@ def _tilted(one: _Pattern) -> float:
     off_centre = 1.5 if _in_the_corners(one) > 0 else OFF_CENTRE
     one_sided = all_of(
         log_odds_above(across, UNEVEN_PERCENT, error),
+        _sure(across, math.hypot(field.tilt_x_percent.error, field.tilt_y_percent.error) / math.sqrt(2)),
         log_odds_above(across, off_centre * abs(bowl_percent), 0.1 * abs(bowl_percent) + UNEVEN_SCATTER),
     )
     return any_of(one_sided, both_sides)
+
+
+def _sure(value: float, error: float) -> float:
+    """Log-odds that a growth is more than the error of measuring it."""
+    return log_odds_above(abs(value) / max(error, 1e-12), SURE_SIGMA, SIGMA_SCATTER)
 
 
 def _ridge_percent(one: _Pattern) -> float:
@@ -190,7 +202,7 @@ def field_curvature(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "field-curvature",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, abs(field.curvature_px2.value) / 2),
         evidence=(
             Evidence(statement="from the centre to the corners the FWHM grows by", value=field.curvature_percent.value,
@@ -216,7 +228,15 @@ def _bowl(one: _Pattern) -> float:
     along = abs(field.astigmatism_px.value) / math.sqrt(field.centre_size_px2)
     along_error = math.hypot(0.025, field.astigmatism_px.error / math.sqrt(field.centre_size_px2))
     odds = [
-        any_of(log_odds_above(percent, UNEVEN_PERCENT, error), log_odds_above(along, 0.16, along_error)),
+        any_of(
+            all_of(
+                log_odds_above(percent, UNEVEN_PERCENT, error),
+                _sure(field.curvature_px2.value, field.curvature_px2.error),
+            ),
+            all_of(
+                log_odds_above(along, 0.16, along_error), _sure(field.astigmatism_px.value, field.astigmatism_px.error)
+            ),
+        ),
         -_comet(abs(field.coma_px3.value) / one.corner_sigma3, field.coma_px3),
     ]
     arc = _turned(one)
@@ -249,7 +269,7 @@ def coma(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "coma",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, max(field.curvature_px2.value, 0.0) / 2),
         evidence=(
             Evidence(statement=f"tails in the corners point {outward}: third moment over that of a star's own width",
@@ -274,7 +294,7 @@ def miscollimation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "miscollimation",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=float(min(abs(skew) / 3, 0.5)),
         evidence=(
             Evidence(statement="all stars have a tail towards "
@@ -323,7 +343,7 @@ def pinched_optics(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "pinched-optics",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=float(min(one.field.trefoil_px.value**3 / one.sigma3 / 6, 0.5)),
         evidence=(
             Evidence(statement="stars have three lobes: third moment over that of a star's own width",
@@ -363,7 +383,7 @@ def astigmatism(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "astigmatism",
         log_odds,
-        frames_affected=int((moved.size > SEEN).sum()),
+        affected=moved.where(moved.size > SEEN),
         cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(moved.smear))))),
         evidence=(
             Evidence(statement=f"{statement}, at the most by", unit="long over short axis",

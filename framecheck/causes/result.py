@@ -17,8 +17,11 @@ Closed-form approximation (D. C. Haley, 1952), from memory."""
 MOST_LOG_ODDS: Final = math.log(0.98 / 0.02)
 """[dimensionless] Chosen: no single night makes a claim surer than 98 of 100."""
 
+CLAIMED: Final = 0.5
+"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
+
 LEAST_CONFIDENCE: Final = 0.2
-"""[dimensionless] Chosen: less than this is called healthy; at 0.5 a finding counts as a claim."""
+"""[dimensionless] Chosen: less than this is called healthy."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,7 +49,8 @@ class Finding:
     cause: str
     confidence: float
     """Chance that the claim is right, 0 to 1."""
-    frames_affected: int
+    affected: frozenset[int]
+    """Indices in `Night.frames` of the frames that the cause touches."""
     cost: float | None
     """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
     evidence: tuple[Evidence, ...] = ()
@@ -56,6 +60,11 @@ class Finding:
     caution: str | None = None
     log_odds: float | None = None
     """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
+
+    @property
+    def frames_affected(self) -> int:
+        """How many frames the cause touches."""
+        return len(self.affected)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -84,6 +93,10 @@ class Healthy:
 Answer = Finding | Healthy | CannotTell
 
 
+UNKNOWN_LOG_ODDS: Final = -30.0
+"""[dimensionless] Of a sign that cannot be read: it neither claims anything nor outweighs another sign. Chosen."""
+
+
 def log_odds_above(value: float, limit: float, scatter: float) -> float:
     """Log-odds that a quantity exceeds a limit, measured with a normal error.
 
@@ -95,8 +108,11 @@ def log_odds_above(value: float, limit: float, scatter: float) -> float:
     Returns
     -------
     float
-        Natural logarithm of the odds; 0 at the limit itself.
+        Natural logarithm of the odds; 0 at the limit itself; those of a sign that is not there if a number is unknown
+        (NaN).
     """
+    if math.isnan(value) or math.isnan(limit) or math.isnan(scatter):
+        return UNKNOWN_LOG_ODDS
     return LOGISTIC_PER_SIGMA * (value - limit) / scatter
 
 
@@ -121,17 +137,17 @@ def any_of(*log_odds: float) -> float:
 
 
 def answer(
-    cause: str, log_odds: float, *, frames_affected: int, cost: float | None, evidence: tuple[Evidence, ...],
+    cause: str, log_odds: float, *, affected: frozenset[int], cost: float | None, evidence: tuple[Evidence, ...],
     rivals: tuple[Rival, ...] = (),
 ) -> Finding | Healthy:  # fmt: skip
     """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
     confidence = chance(log_odds)
-    if confidence < LEAST_CONFIDENCE:
+    if not confidence >= LEAST_CONFIDENCE:
         return Healthy(cause=cause, evidence=evidence, log_odds=log_odds)
     return Finding(
         cause=cause,
         confidence=confidence,
-        frames_affected=frames_affected,
+        affected=affected,
         cost=None if cost is None else min(max(cost, 0.0), 1.0),
         evidence=evidence,
         rivals=rivals,

@@ -177,7 +177,7 @@ def _usual(night: Night, group: Group) -> _Usual:
         fwhm_px=group.median_fwhm_px,
         best_noise_adu=group.best_noise_adu,
         reference=night.frames[group.reference].result.exposure.file.name,
-        scale_arcsec=night.rig.pixel_scale_arcsec,
+        scale_arcsec=night.rig_of(group.session).pixel_scale_arcsec,
     )
 
 
@@ -264,7 +264,9 @@ def _doubled(frame: NightFrame) -> Judged | None:
 
 def _drawn_out(frame: NightFrame) -> Judged | None:
     shape = frame.result.shape
-    if shape is None or shape.elongation < DRAWN_OUT or shape.elongation - SURE_SIGMA * shape.elongation_error < 1.5:
+    if shape is None or not shape.elongation >= DRAWN_OUT:
+        return None
+    if not shape.elongation - SURE_SIGMA * shape.elongation_error >= PLAINLY_LONG:  # nor if its error is unknown
         return None
     trail = shape.trail_length_px
     length = "" if trail is None else f", drawn out over {trail:.0f} px"
