@@ -32,7 +32,7 @@ class Ended:
 
 def framecheck(*words: str | Path, cwd: Path | None = None, **environment: str) -> Ended:
     """Run a command as a user does, in a process of its own and without a terminal."""
-    if hasattr(os, "fork") and not environment:
+    if sys.platform == "linux" and not environment:  # elsewhere, not all libraries bear a fork
         code, out, err = run_warm(list(map(str, words)), cwd)
         return Ended(code=code, out=out.decode(), err=err.decode())
     done = subprocess.run(

@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 
 PATIENCE_S = 300
+# each child ends as an interpreter does, but does not take its thousand modules to pieces, which takes a second
 SERVE = f"""
 import atexit, gc, json, os, signal, sys, threading
 import matplotlib.figure, matplotlib.backends.backend_svg
