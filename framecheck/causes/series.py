@@ -1,7 +1,7 @@
 """A group's frames as arrays in order of time: what causes look at."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from framecheck.night.records import Group, Night, NightFrame
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 Row = TypeVar("Row")
 
 
@@ -18,6 +19,7 @@ class Series:
     """Numbers of a group's frames, each of shape (n_frames,); NaN is unknown."""
 
     group: Group
+    """Where groups were joined the first of them, with the members of all."""
     frames: tuple[NightFrame, ...]
     minutes: Floats
     """Start of each frame after the first; the running number where a start is unknown. [min]"""
@@ -32,6 +34,10 @@ class Series:
     noise_adu: Floats
     airmass: Floats
     n_found: Floats
+
+    def where(self, mask: Bools) -> frozenset[int]:
+        """Indices in `Night.frames` of some of the frames, from a mask of shape (n_frames,)."""
+        return frozenset(i for i, there in zip(self.group.members, mask, strict=True) if there)
 
 
 def all_series(night: Night) -> Iterator[Series]:
@@ -78,7 +84,8 @@ def light_series(night: Night) -> Iterator[Series]:
 
 
 def _joined(parts: list[Series]) -> Series:
-    order = np.argsort(np.concatenate([part.group.members for part in parts]), kind="stable")
+    members = np.concatenate([part.group.members for part in parts])
+    order = np.argsort(members, kind="stable")
     frames = tuple(frame for part in parts for frame in part.frames)
     frames = tuple(frames[i] for i in order)
 
@@ -91,7 +98,8 @@ def _joined(parts: list[Series]) -> Series:
         return out
 
     return Series(
-        group=parts[0].group, frames=frames, minutes=_minutes(frames), exposure_s=together("exposure_s"),
+        group=replace(parts[0].group, members=tuple(members[order].tolist())),
+        frames=frames, minutes=_minutes(frames), exposure_s=together("exposure_s"),
         fwhm_px=together("fwhm_px"), elongation=together("elongation"), beta=together("beta"),
         light=together("light"), light_error=together("light_error"), noise_adu=together("noise_adu", relative=True),
         airmass=together("airmass"), n_found=together("n_found", relative=True),

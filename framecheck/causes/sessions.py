@@ -2,13 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final
 
-from framecheck.causes.result import Answer, Evidence, Finding, Healthy
+from framecheck.causes.result import CLAIMED, Answer, Evidence, Finding, Healthy
 from framecheck.night.records import Night
-
-CLAIMED: Final = 0.5
-"""Confidence from which a finding is a claim: as the contract has it."""
 
 
 def by_session(night: Night) -> list[Night]:
@@ -50,7 +46,7 @@ def _surest(sessions: Sequence[Night], found: Sequence[tuple[int, Finding]]) -> 
         cost = sum((one.cost or 0.0) * _n_frames(sessions[k]) for k, one in claims) / n_all
     return replace(
         finding,
-        frames_affected=sum(one.frames_affected for _, one in claims),
+        affected=frozenset().union(*(one.affected for _, one in claims)),
         cost=cost,
         evidence=(*finding.evidence, Evidence(statement=f"this is of the session that began {_begin(sessions[best])}")),
     )

@@ -17,6 +17,7 @@ from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
 from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.night.still import without_still_lights
 from framecheck.night.tracking import track_group
 from framecheck.night.transparency import GroupLight, Transparency, light_of_group, transparencies
 from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
@@ -105,6 +106,7 @@ class _Registered:
 
 def _register(results: list[FrameResult]) -> _Registered:
     reference, matches = register_group(results)
+    results = without_still_lights(results, matches)
     return _Registered(results, reference, matches, light_of_group(results, matches))
 
 

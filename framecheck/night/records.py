@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
+from framecheck.read.unlit import Unlit
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -99,6 +101,10 @@ class Skipped:
     file: Path
     kind: str
     why: str
+    exposure: Exposure | None = None
+    """What the header says of a bias or dark frame."""
+    unlit: Unlit | None = None
+    """What its pixels say; None where they could not be read."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

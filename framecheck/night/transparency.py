@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SIGMA_PER_MAD
-from framecheck.field.result import FrameResult
+from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.register import Match
 from framecheck.night.transform import Floats
 from framecheck.stars.table import StarTable
@@ -19,6 +19,9 @@ brighter, and a cloud would look thin."""
 
 NEAR_FWHM: Final = 1.5
 """[FWHM] Radius within which a star's light counts. Chosen: 95 % of it in turbulent air."""
+
+USUAL_BETA: Final = 3.0
+"""Moffat exponent of a star in turbulent air, as fitted to its inner two FWHM. Measured on drawn stars."""
 
 LEAST_SCATTER: Final = 0.005
 """[dimensionless] Relative scatter of a bright star's flux from frame to frame that is always allowed for: flat field,
@@ -149,12 +152,19 @@ def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> 
         if match is None:
             continue
         seconds = (exposures[f] or 1.0) if all(exposures) else 1.0
-        seconds /= held_near(result.shape.moffat_beta) if result.shape is not None else 1.0
+        seconds /= light_share(result.shape) if result.shape is not None else 1.0
         table = result.stars.table[match.frame_rows]
         good = _good(table)
         flux[f, match.reference_rows[good]] = table["flux_adu"][good] / seconds
         error[f, match.reference_rows[good]] = table["flux_error_adu"][good] / seconds
     return flux, error
+
+
+def light_share(shape: FrameShape) -> float:
+    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's."""
+    if shape.light_over_profile is not None:
+        return shape.light_over_profile
+    return held_near(shape.moffat_beta) / held_near(USUAL_BETA)
 
 
 def held_near(beta: float) -> float:

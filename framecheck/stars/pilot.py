@@ -27,6 +27,37 @@ BRIGHT: Final = 8.0
 """Least height of a pilot, in units of the noise of a cell. Chosen: its half-maximum stands clear of the sky."""
 
 
+SHARPEST_STAR: Final = 0.369
+"""Sum of the squares of the 3 x 3 squares around a peak over the square of their sum, at most, for a star of 1.0 px
+seen through squares of 1 px: centred on one, a Gaussian puts 0.119, 0.761 and 0.119 of its light along an axis. Closed
+form; wider stars and other places have less, down to 1/9. That none are narrower is chosen: no camera's optics are."""
+
+AS_SHARP_AS_HITS: Final = 0.2
+"""From this sharpness on pilots may be the hits of particles, and count less. Chosen: a star of 1.4 px has it (closed
+form), and hits in real frames have 0.22 to 0.9."""
+
+HIT_VOTE: Final = 0.25
+"""How much less. Chosen: stars so narrow come by the dozen, or are not to be told from hits."""
+
+NARROW: Final = 0.16
+"""Sharpest pilots in squares wider than a pixel. Chosen: a star 1.6 squares wide (closed form); narrower ones are
+looked at in narrower squares, and all come out alike here."""
+
+FEWEST: Final = 3
+"""Pilots that are believed, at the least. Chosen."""
+
+ALIKE_SIZE: Final = 0.5
+ALIKE_FORM: Final = 0.35
+ALIKE_SHARPNESS: Final = 0.25
+"""Pilots are of one family if they differ by less than this: second moments in the logarithm of their sum and in their
+differences over their sum, sharpness in its logarithm. Chosen: a star of two pixels comes out 25 % too wide or too
+narrow by where it falls, one of 1.3 px 12 % more or less sharp, and fields are uneven."""
+
+BELONGING: Final = 5
+CLEAR_PEAK: Final = 10.0
+"""Pilots of a family, and their typical half-maximum over the noise, from which it is sure, if it holds half of those
+that are not as sharp as hits. Chosen: noise then moves a half-maximum by a tenth, and makes no tips."""
+
 PIXELS_TOGETHER: Final = 200_000
 """Pixels of the cut-outs looked at together. Chosen: some megabytes."""
 
@@ -63,6 +94,8 @@ class Pilot:
     """Direction of the long axis, counter-clockwise from +x. [deg]"""
     n: int
     """Pilots that it rests on."""
+    sure: bool = False
+    """Whether they are so bright, and so many of them alike, that neither noise nor particles made them."""
 
     def scaled(self, factor: float) -> "Pilot":
         """The same form, wider or narrower."""
@@ -105,7 +138,7 @@ def pilot_star(
     lone: LonePixels | None = None,
     finest: int = 1,
 ) -> Pilot | None:
-    """Width, length and direction of the region above half of the peak, typical of the brightest peaks.
+    """Width, length and direction of the region above half of the peak, typical of the brightest peaks that agree.
 
     Parameters
     ----------
@@ -134,18 +167,25 @@ def pilot_star(
         usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     x, y = peaks.x[chosen], peaks.y[chosen]
-    level = sky.level_at(x, y)
-    regions, fine = np.full((len(chosen), 3), np.nan), max(finest, cell // 2)
+    sky_level = sky.level_at(x, y)
+    regions, fine = np.full((len(chosen), 6), np.nan), max(finest, cell // 2)
     for reach in REACHES:
         left = np.flatnonzero(np.isnan(regions[:, 0]))
         size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
         for some in (left[i : i + size] for i in range(0, len(left), size)):
             stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
-            regions[some] = _half_maximum_regions(stamps, level[some], cell, fine, clip_adu, noise * cell)
-    regions = regions[np.isfinite(regions[:, 0])]
-    if len(regions) < 3:
+            level = np.fmax(sky_level[some], _level_around(stamps))
+            regions[some] = _half_maximum_regions(stamps, level, cell, fine, clip_adu, noise * cell)
+    if finest > 1:
+        regions[np.isfinite(regions[:, 4]), 4:] = 1 / 9, 0.0  # colours side by side tell nothing of it
+    sharpest = SHARPEST_STAR if cell <= 2 else NARROW
+    with np.errstate(invalid="ignore"):
+        regions = regions[regions[:, 4] < sharpest * (1 + regions[:, 5])]
+    n_blunt = np.count_nonzero(regions[:, 4] < AS_SHARP_AS_HITS)
+    regions, votes = _family(regions)
+    if votes < FEWEST:
         return None
-    xx, yy, xy = _typical(regions)
+    xx, yy, xy = _typical(regions[:, :3])
     mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     # A uniform ellipse of semi-axis a has variance a²/4 along it: the full width is 4 sqrt(variance).
     return Pilot(
@@ -153,7 +193,36 @@ def pilot_star(
         short_px=float(4 * np.sqrt(max(mean - spread, 0.05))),
         pa_deg=float(np.degrees(np.arctan2(2 * xy, xx - yy)) / 2 % 180),
         n=len(regions),
+        sure=len(regions) >= max(BELONGING, n_blunt / 2)
+        and bool(np.median(regions[:, 3]) >= CLEAR_PEAK)
+        and bool(np.median(regions[:, 4]) < AS_SHARP_AS_HITS),
     )
+
+
+def _level_around(stamps: F32) -> F32:
+    """Median level along the rims of cut-outs: what a star on bright ground stands on."""
+    rim = np.ones(stamps.shape[1:], bool)
+    rim[2:-2, 2:-2] = False
+    level: F32 = np.median(stamps[:, rim], axis=1)
+    return level
+
+
+def _family(regions: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """The most regions that are alike, and how many, those as sharp as hits counted less.
+
+    Stars have one width and form, while tracks, knots and filaments have any.
+    """
+    if not len(regions):
+        return regions, 0.0
+    xx, yy, xy, _, sharp, doubt = regions.T
+    total = xx + yy
+    size, along, across, log_sharp = np.log(total), (xx - yy) / total, 2 * xy / total, np.log(np.maximum(sharp, 0.01))
+    alike = np.abs(size[:, None] - size) < ALIKE_SIZE
+    alike &= np.hypot(along[:, None] - along, across[:, None] - across) < ALIKE_FORM
+    alike &= np.abs(log_sharp[:, None] - log_sharp) < ALIKE_SHARPNESS + np.maximum(doubt[:, None], doubt)
+    votes = alike @ np.where(sharp > AS_SHARP_AS_HITS, HIT_VOTE, 1.0)
+    best = votes.argmax()
+    return regions[alike[best]], float(votes[best])
 
 
 def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int]:
@@ -191,7 +260,8 @@ def _half_maximum_regions(
 
     Noise is that of a pixel.
 
-    Shape (n, 3): along x, along y, mixed. NaN where it is no star's, or does not lie within the stamp.
+    Shape (n, 6): along x, along y, mixed; half the maximum over the noise of a square; sharpness, and two of its
+    standard errors over it. NaN where it is no star's, or does not lie within the stamp.
     """
     from scipy.ndimage import label
 
@@ -223,11 +293,27 @@ def _half_maximum_regions(
             (along_x @ grid**2 / area - mean_x**2) * fine**2 + fine**2 / 12,
             (along_y @ grid**2 / area - mean_y**2) * fine**2 + fine**2 / 12,
             ((own @ grid) @ grid / area - mean_x * mean_y) * fine**2,
+            half_maximum * fine / noise,
+            *_sharpness(image, middle - 2 + down, middle - 2 + right, noise / fine),
         ],
         axis=1,
     )
     out[~usable | (ends > 0) | (area < 3)] = np.nan
     return out
+
+
+def _sharpness(
+    image: F32, row: NDArray[np.intp], column: NDArray[np.intp], noise: float
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+    """In how few squares around their brightest images have their light; see SHARPEST_STAR.
+
+    The tracks of particles have edges that no optics have smeared (after P. G. van Dokkum, Publ. Astron. Soc. Pac.
+    113, 1420 (2001), from memory, who looks for them with a Laplacian).
+    """
+    rows, columns = (at[:, None] + np.arange(-1, 2) for at in (row, column))
+    light = image[np.arange(len(image))[:, None, None], rows[:, :, None], columns[:, None, :]]
+    squares, total = (light**2).sum(axis=(1, 2)) - 9 * noise**2, np.maximum(np.abs(light.sum(axis=(1, 2))), noise)
+    return np.maximum(squares, 0) / total**2, 12 * noise / total
 
 
 def _typical(moments: NDArray[np.float64]) -> tuple[float, float, float]:

@@ -29,6 +29,7 @@ FRAME = {
     "transparency": NUMBER, "effective_exposure_s": NUMBER, "shift_x_px": NUMBER, "shift_y_px": NUMBER,
     "rotation_deg": NUMBER, "trail_length_px": NUMBER, "altitude_deg": NUMBER, "airmass": NUMBER,
     "sensor_temp_c": NUMBER, "tube_temp_c": NUMBER,
+    "causes": (list,), "ground_share": NUMBER,
     # ours, beyond the contract
     "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT, "session": WHOLE,
 }  # fmt: skip
