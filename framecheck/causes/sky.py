@@ -246,7 +246,7 @@ def _rise(series: Series) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(np.where(known > 0, known, np.nan))
     value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))
-    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars is not clear either
+    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars, whose light is unknown, is not clear
     usable = np.flatnonzero(np.isfinite(value))
     if len(usable) < 3:
         return np.full(len(value), np.nan)
