@@ -45,6 +45,14 @@ HOT_CURVE: Final = 4 * 6**0.5
 INDEPENDENT: Final = 1.08
 """Pixels are independent if the noise seen on flat sky is at most so many times that of second differences. Chosen."""
 
+UNEVEN: Final = 1.25
+"""Meshes with this spread over the noise of a pixel are lit by more than stars and an even sky. Chosen: stars make 1.1,
+even where there is one in 60 pixels (rendered fields)."""
+
+APART: Final = (3, 3)
+"""Rows and columns between pixels that share nothing, if any do not. Chosen: interpolation reaches two, and neither
+faulty rows nor columns are missed; finer structure than stars no sky has."""
+
 DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
@@ -136,22 +144,49 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     level, flat_noise = level + shift * flat_noise, factor * flat_noise
     grain = _grain(pixels, sides, unit, stars, pitch)
     # Where pixels are independent both agree on flat sky, and the grain sees no slopes; where they are not, as in an
-    # interpolated picture, it sees less than there is.
-    trusted = grain is not None and np.percentile(flat_noise / grain, 20) < INDEPENDENT
+    # interpolated picture, it sees less than there is. Sky that is nowhere flat leaves that to pixels farther apart.
+    if grain is not None and np.percentile(flat_noise / grain, 20) >= INDEPENDENT:
+        coarse = _grain(pixels, sides, unit, stars, pitch, APART)
+        grain = grain if coarse is not None and np.percentile(coarse / grain, 20) < INDEPENDENT else None
+    noise = np.maximum(flat_noise if grain is None else grain, least)
     return replace(
         rough,
         level_adu=level.astype(np.float32),
-        noise_adu=np.maximum(grain if trusted and grain is not None else flat_noise, least).astype(np.float32),
+        noise_adu=noise.astype(np.float32),
+        uneven=over_neighbours((flat_noise > UNEVEN * noise).astype(float), mean_of_nine) > 0.1,
     )
 
 
-def measure_cells(frame: Frame) -> Sky:
+def measure_ground(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
+    """Measure the level again on a finer mesh, where the sky bends within a usual one; the noise stays.
+
+    Parameters
+    ----------
+    frame : Frame
+    sky : Sky
+        Of the same frame.
+    mesh_px : int
+        Side of a mesh. [px]
+    """
+    pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (_green_lattice(frame), 2)
+    sides = [mesh_side(n, max(mesh_px // pitch, 4)) for n in pixels.shape]
+    step = max(1, round(float(np.sqrt(pixels.size / SAMPLES_WANTED))))
+    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 4)), None, pitch)
+    level, _ = lower_half(np.sort(_spread_over_unit(samples, _unit_of(samples)), axis=2))
+    fine = _sky(filled(level), np.zeros_like(level), [side * pitch for side in sides], frame)
+    y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
+    noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
+    level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
+    return replace(fine, level_adu=level.astype(np.float32), noise_adu=noise, uneven=uneven)
+
+
+def measure_cells(frame: Frame, mesh_cells: int = MESH_PX) -> Sky:
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
     """
     shape = [n // 2 for n in frame.pixels.shape]
-    sides = [mesh_side(n, MESH_PX) for n in shape]
+    sides = [mesh_side(n, mesh_cells) for n in shape]
     rows = in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
     columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
     both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
@@ -201,9 +236,14 @@ def _unit_of(samples: NDArray[Any]) -> int:
 
 
 def _grain(
-    pixels: NDArray[Any], sides: list[int], unit: int, stars: StarMask | None, pitch: int
+    pixels: NDArray[Any],
+    sides: list[int],
+    unit: int,
+    stars: StarMask | None,
+    pitch: int,
+    apart: tuple[int, int] = (0, 1),
 ) -> NDArray[np.float64] | None:
-    """Noise of each mesh from second differences along rows, which neither slopes nor faint wings reach.
+    """Noise of each mesh from second differences, along rows if nothing is said, which neither slopes nor wings reach.
 
     p[x - 1] - 2 p[x] + p[x + 1] has the variance 6 sigma². The quartiles of sampled ones give a mesh's noise, and
     those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
@@ -211,11 +251,15 @@ def _grain(
     """
     every = min(max(1, round(float(np.sqrt(pixels.size / GRAIN_SAMPLES)))), max(1, min(sides) // 4))
     rows, columns = (in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
-    middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
-    lines = pixels[rows.ravel()]
+    down, across = apart
+    row, column = (
+        np.clip(at.ravel(), far, n - 1 - far) for at, far, n in zip((rows, columns), apart, pixels.shape, strict=True)
+    )
     whole = np.issubdtype(pixels.dtype, np.integer)
+    lines = [pixels[row + k * down] for k in (-1, 0, 1)] if down else [pixels[row]] * 3
     left, here, right = (
-        lines[:, at].astype(np.int32 if whole else np.float32) for at in (middle - 1, middle, middle + 1)
+        line[:, column + k * across].astype(np.int32 if whole else np.float32)
+        for k, line in zip((-1, 0, 1), lines, strict=True)
     )
     curve = left + right - 2 * here
     rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if whole else 0.0
@@ -301,4 +345,4 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     return float(middle), float(corrected)
 
 
-__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_sky"]
+__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_ground", "measure_sky"]

@@ -1,17 +1,18 @@
 """All the stars of a frame: peaks, looked at in full resolution and told from hot pixels and particle tracks."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky import Colours, Sky, measure_cells, measure_colours
+from framecheck.sky import Colours, Sky, measure_cells, measure_colours, measure_ground
 from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
+from framecheck.stars.rough_ground import lost_on_rough_ground
 from framecheck.stars.vetting import best_width, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
@@ -47,6 +48,14 @@ own."""
 MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
 
+UNEVEN_SHARE: Final = 0.02
+"""Share of uneven meshes from which the sky is measured again on a finer mesh. Chosen: some dozen pixels wide light."""
+
+FINE_MESH_FWHM: Final = 5.0
+FINEST_MESH_PX: Final = 16.0
+COARSEST_MESH_PX: Final = 40.0
+"""Its side, in FWHM, and between which sides it is worth it. [px] Chosen: a star covers a twentieth of it."""
+
 MANY_LONE: Final = 1e-3
 """Share of the pixels that stand alone from which peaks are sought again without them. Chosen: below, they lie on a
 star in a hundred."""
@@ -66,6 +75,8 @@ class Found:
     beside: NDArray[np.intp]
     """Pairs of stars within `Pilot.reach_px` of each other, or SAME_STAR of the long axis if that is more; shape
     (n_pairs, 2)."""
+    sky: Sky | None = None
+    """The sky under them where that is uneven, on a finer mesh."""
     n_crossing: int = 0
     """Lines across the frame whose detections were left out."""
 
@@ -94,8 +105,13 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
         Empty if there is no star.
     """
     finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame))
-    cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
-    peaks, pilot = _peaks_and_pilot(cells)
+    peaks, pilot = _peaks_and_pilot(_Cells(frame.pixels, sky_of_cells, finest, clip_adu))
+    mesh_px = max(FINE_MESH_FWHM * (pilot or UNKNOWN_STAR).long_px, FINEST_MESH_PX)
+    uneven = sky.uneven_share > UNEVEN_SHARE and mesh_px < COARSEST_MESH_PX
+    if uneven:
+        sky = measure_ground(frame, sky, round(mesh_px))
+        sky_of_cells = sky if frame.mosaic is None else measure_cells(frame, round(mesh_px / MOSAIC_CELL))
+        peaks, pilot = _peaks_and_pilot(_Cells(frame.pixels, sky_of_cells, finest, clip_adu))
     if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
         from framecheck.stars.trails import find_trail_peaks
 
@@ -103,7 +119,8 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     colours = measure_colours(frame)
     if colours is not None:
         pilot = _narrowed(frame, sky, peaks, pilot, colours)
-    return _vetted(frame, sky, peaks, pilot, clip_adu, colours)
+    found = _vetted(frame, sky, peaks, pilot, clip_adu, colours)
+    return replace(found, sky=sky) if uneven else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,7 +210,9 @@ def _vetted(
         empty = np.zeros(0, np.float32)
         return Found(empty, empty, empty, np.zeros(0, bool), pilot, np.zeros((0, 2), np.intp))
     some = slice(MOST_VETTED)
-    x, y, flux, saturated, real, unlike = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
+    vetted = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
+    x, y, flux, saturated, real, unlike = vetted[:6]
+    real &= ~lost_on_rough_ground(frame, sky, vetted, shape, colours)
     # a bright, even line makes peaks that are no stars: they tell where it runs
     seen = np.flatnonzero(real | unlike)
     marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)
@@ -202,7 +221,7 @@ def _vetted(
     keep = keep[brightest_first(flux[keep])]
     x, y, flux, saturated = x[keep], y[keep], flux[keep], saturated[keep]
     own, beside = _each_once(x, y, saturated, shape)
-    return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, n_lines)
+    return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, n_crossing=n_lines)
 
 
 def _each_once(x: Any, y: Any, saturated: Any, shape: Pilot) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
+from framecheck.stars.form import Form, level_ground, measure_form
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
 from framecheck.stars.stamps import Stamps, cut_stamps
@@ -80,6 +81,9 @@ class Vetted(NamedTuple):
     """Which are stars."""
     unlike: NDArray[np.bool_]
     """Which are bright, lie on a line of light, and are no stars."""
+    spread: F32
+    spread_error: F32
+    """How widely the light is spread; see `form.Form`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +128,12 @@ def vet_peaks(
 
     def closely(rows: NDArray[np.intp]) -> Vetted:
         stamps = stamps_of(rows)
-        look = _closer_look(stamps, shape, side_share)
-        return _decided(stamps, sky, clip_adu, look, ~stands_alone(stamps, shape, side_share))
+        if shape.short_px >= SPREAD_PX:
+            fill_sharp_pixels(stamps, shape, side_share)
+        form = measure_form(stamps, shape)
+        level_ground(stamps, form)
+        look = _closer_look(stamps, shape)
+        return _decided(stamps, sky, clip_adu, look, form, ~stands_alone(stamps, shape, side_share))
 
     every = np.arange(len(x))
     if shape.short_px < SPREAD_PX:
@@ -134,7 +142,7 @@ def vet_peaks(
     for rows in _together(every, half):
         stamps = stamps_of(rows)
         look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if colours is None else MOSAIC_ALIKE)
-        parts.append(_decided(stamps, sky, clip_adu, look, alike))
+        parts.append(_decided(stamps, sky, clip_adu, look, measure_form(stamps, shape), alike))
         doubtful.append(rows[~alike & ~single])
     vetted, rest = _joined(parts), np.concatenate(doubtful)
     for column, other in zip(vetted, _joined([closely(rows) for rows in _together(rest, half)]), strict=True):
@@ -200,7 +208,9 @@ def _joined(parts: list[Vetted]) -> Vetted:
     return Vetted(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft: NDArray[np.bool_]) -> Vetted:
+def _decided(
+    stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, form: Form, soft: NDArray[np.bool_]
+) -> Vetted:
     """Stars by what was seen; `soft` are the peaks that are no single pixels."""
     saturated, plateau, dx, dy = _clipped(stamps, sky, clip_adu, look.dx, look.dy)
     like = saturated | (look.likeness > LIKENESS)
@@ -208,7 +218,7 @@ def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft
     unlike = soft & ~real
     unlike[unlike] = _is_ridge(stamps.part(unlike))
     x, y = (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32)
-    return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike)
+    return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike, form.spread, form.error)
 
 
 def _first_look(
@@ -263,15 +273,13 @@ def _nothing_beside_top(stamps: Stamps, w: F32, wv: F32, v: F32) -> NDArray[np.b
     return out
 
 
-def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
-    """A look at peaks with the pixels that stand alone filled in, in the stamps too, and at the noise around each.
+def _closer_look(stamps: Stamps, shape: Pilot) -> _Look:
+    """A look at peaks, pixels that stand alone filled in and the ground levelled, and at the noise around each.
 
     The window's shape is fitted over a free flat background. The noise comes from the scatter of the surroundings,
     less the star's own light; the likeness is the share of the core's light squared, noise taken off, that the shape
     explains.
     """
-    if shape.short_px >= SPREAD_PX:
-        fill_sharp_pixels(stamps, shape, side_share)
     dx, dy = centres(stamps, shape)
     height, level, norm, weight = _under_window(stamps, dx, dy, shape)
     usable, values = stamps.usable, stamps.values
