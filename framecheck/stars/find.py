@@ -211,7 +211,7 @@ def _vetted(
         return Found(empty, empty, empty, np.zeros(0, bool), pilot, np.zeros((0, 2), np.intp))
     some = slice(MOST_VETTED)
     vetted = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
-    x, y, flux, saturated, real, unlike = vetted[:6]
+    x, y, flux, saturated, real, unlike = vetted
     real &= ~lost_on_rough_ground(frame, sky, vetted, shape, colours)
     # a bright, even line makes peaks that are no stars: they tell where it runs
     seen = np.flatnonzero(real | unlike)

@@ -49,8 +49,9 @@ def measure_form(stamps: Stamps, shape: Pilot) -> Form:
         return Form(slope_x, slope_y, 1 + wider / height - moved, error)
 
 
-def level_ground(stamps: Stamps, form: Form) -> None:
-    """Take the slope of the ground off stamps, in place, where it is known: all pixels count."""
+def level_ground(stamps: Stamps, rows: NDArray[np.intp], shape: Pilot) -> None:
+    """Take the slope of the ground off some stamps, in place, where it is known: all pixels count."""
+    rows = rows[stamps.usable[rows].all(axis=1)]
+    form = measure_form(stamps.part(rows), shape)
     x, y = (np.broadcast_to(at, stamps.grid.shape).ravel().astype(np.float32) for at in (stamps.grid.x, stamps.grid.y))
-    rows = np.flatnonzero(stamps.usable.all(axis=1))
-    stamps.values[rows] -= form.slope_x[rows, None] * x + form.slope_y[rows, None] * y
+    stamps.values[rows] -= form.slope_x[:, None] * x + form.slope_y[:, None] * y

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
+from framecheck.stars.form import measure_form
 from framecheck.stars.pilot import LARGEST_HALF, Pilot
 from framecheck.stars.stamps import Stamps, cut_stamps
-from framecheck.stars.vetting import FOUND_SNR, Vetted
+from framecheck.stars.vetting import FOUND_SNR, Vetted, half_side
 from framecheck.stars.window import middle_window
 
 F32 = NDArray[np.float32]
@@ -55,16 +56,16 @@ def lost_on_rough_ground(
     some = np.flatnonzero(vetted.real & ~vetted.saturated & sky.uneven_at(vetted.x, vetted.y))
     if not len(some):
         return lost
+    x, y = vetted.x[some], vetted.y[some]
+    form = measure_form(cut_stamps(frame, sky, x, y, half_side(shape), colours=colours), shape)
+    with np.errstate(invalid="ignore"):
+        clear = (form.error < CLEAR_ERROR) & (np.abs(form.spread - 1) < NEARLY)
+        usual = float(np.median(form.spread[clear])) if clear.any() else 1.0
+        wide = form.spread - usual > WIDER + form.error
     half = int(min(np.ceil(GROUND_FWHM * shape.long_px), LARGEST_HALF))
-    stamps = cut_stamps(frame, sky, vetted.x[some], vetted.y[some], half, colours=colours)
+    stamps = cut_stamps(frame, sky, x, y, half, colours=colours)
     rough, window = _roughness(stamps, shape), middle_window(2 * half + 1, shape)
     signal = vetted.flux_adu[some] * np.sqrt((window**2).sum() - window.sum() ** 2 / len(window)) / window.sum()
-    spread, error = vetted.spread[some], vetted.spread_error[some]
-    with np.errstate(invalid="ignore"):
-        clear = (vetted.spread_error < CLEAR_ERROR) & (np.abs(vetted.spread - 1) < NEARLY) & vetted.real
-        usual = float(np.median(vetted.spread[clear])) if clear.any() else 1.0
-        wide = spread - usual > WIDER + error
-    x, y = vetted.x[some], vetted.y[some]
     cut = np.minimum(np.minimum(x, sky.shape[1] - 1 - x), np.minimum(y, sky.shape[0] - 1 - y)) < shape.long_px
     lost[some] = cut | ((rough > ROUGH) & (wide | (signal < FOUND_SNR * rough * stamps.noise)))
     return lost

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
-from framecheck.stars.form import Form, level_ground, measure_form
+from framecheck.stars.form import level_ground
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
 from framecheck.stars.stamps import Stamps, cut_stamps
@@ -81,9 +81,6 @@ class Vetted(NamedTuple):
     """Which are stars."""
     unlike: NDArray[np.bool_]
     """Which are bright, lie on a line of light, and are no stars."""
-    spread: F32
-    spread_error: F32
-    """How widely the light is spread; see `form.Form`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +118,7 @@ def vet_peaks(
     colours : Colours or None
         Of a mosaic, how far the sky of each colour lies above that of green.
     """
-    half, side_share = _half_side(shape), _side_share(colours)
+    half, side_share = half_side(shape), _side_share(colours)
 
     def stamps_of(rows: NDArray[np.intp]) -> Stamps:
         return cut_stamps(frame, sky, x[rows], y[rows], half, colours=colours)
@@ -130,10 +127,9 @@ def vet_peaks(
         stamps = stamps_of(rows)
         if shape.short_px >= SPREAD_PX:
             fill_sharp_pixels(stamps, shape, side_share)
-        form = measure_form(stamps, shape)
-        level_ground(stamps, form)
+        level_ground(stamps, np.flatnonzero(sky.uneven_at(stamps.x, stamps.y)), shape)
         look = _closer_look(stamps, shape)
-        return _decided(stamps, sky, clip_adu, look, form, ~stands_alone(stamps, shape, side_share))
+        return _decided(stamps, sky, clip_adu, look, ~stands_alone(stamps, shape, side_share))
 
     every = np.arange(len(x))
     if shape.short_px < SPREAD_PX:
@@ -142,7 +138,7 @@ def vet_peaks(
     for rows in _together(every, half):
         stamps = stamps_of(rows)
         look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if colours is None else MOSAIC_ALIKE)
-        parts.append(_decided(stamps, sky, clip_adu, look, measure_form(stamps, shape), alike))
+        parts.append(_decided(stamps, sky, clip_adu, look, alike))
         doubtful.append(rows[~alike & ~single])
     vetted, rest = _joined(parts), np.concatenate(doubtful)
     for column, other in zip(vetted, _joined([closely(rows) for rows in _together(rest, half)]), strict=True):
@@ -175,7 +171,7 @@ def best_width(
     Pilot
         Where a parabola through the best of them and those beside it is highest.
     """
-    stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colours=colours)
+    stamps = cut_stamps(frame, sky, x, y, half_side(widest), colours=colours)
     fill_sharp_pixels(stamps, widest, _side_share(colours))
     signals: list[float] = []
     while not signals or widest.short_px * NARROWER ** len(signals) >= narrowest_px:
@@ -189,7 +185,7 @@ def best_width(
     return widest.scaled(NARROWER**best)
 
 
-def _half_side(shape: Pilot) -> int:
+def half_side(shape: Pilot) -> int:
     """Half side of the stamp that a peak is looked at in. [px]"""
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
@@ -208,9 +204,7 @@ def _joined(parts: list[Vetted]) -> Vetted:
     return Vetted(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
-def _decided(
-    stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, form: Form, soft: NDArray[np.bool_]
-) -> Vetted:
+def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft: NDArray[np.bool_]) -> Vetted:
     """Stars by what was seen; `soft` are the peaks that are no single pixels."""
     saturated, plateau, dx, dy = _clipped(stamps, sky, clip_adu, look.dx, look.dy)
     like = saturated | (look.likeness > LIKENESS)
@@ -218,7 +212,7 @@ def _decided(
     unlike = soft & ~real
     unlike[unlike] = _is_ridge(stamps.part(unlike))
     x, y = (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32)
-    return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike, form.spread, form.error)
+    return Vetted(x, y, look.flux.astype(np.float32), saturated, real, unlike)
 
 
 def _first_look(
