@@ -157,7 +157,7 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     )
 
 
-def measure_ground(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
+def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     """Measure the level again on a finer mesh, where the sky bends within a usual one; the noise stays.
 
     Parameters
@@ -345,4 +345,4 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     return float(middle), float(corrected)
 
 
-__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_ground", "measure_sky"]
+__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]

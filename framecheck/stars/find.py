@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky import Colours, Sky, measure_cells, measure_colours, measure_ground
+from framecheck.sky import Colours, Sky, measure_cells, measure_colours, measure_finely
 from framecheck.stars.crossing import in_crossing_lines
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
-from framecheck.stars.rough_ground import lost_on_rough_ground
+from framecheck.stars.uneven_sky import lost_on_uneven_sky
 from framecheck.stars.vetting import best_width, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
@@ -109,7 +109,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     mesh_px = max(FINE_MESH_FWHM * (pilot or UNKNOWN_STAR).long_px, FINEST_MESH_PX)
     uneven = sky.uneven_share > UNEVEN_SHARE and mesh_px < COARSEST_MESH_PX
     if uneven:
-        sky = measure_ground(frame, sky, round(mesh_px))
+        sky = measure_finely(frame, sky, round(mesh_px))
         sky_of_cells = sky if frame.mosaic is None else measure_cells(frame, round(mesh_px / MOSAIC_CELL))
         peaks, pilot = _peaks_and_pilot(_Cells(frame.pixels, sky_of_cells, finest, clip_adu))
     if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
@@ -212,7 +212,7 @@ def _vetted(
     some = slice(MOST_VETTED)
     vetted = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
     x, y, flux, saturated, real, unlike = vetted
-    real &= ~lost_on_rough_ground(frame, sky, vetted, shape, colours)
+    real &= ~lost_on_uneven_sky(frame, sky, vetted, shape, colours)
     # a bright, even line makes peaks that are no stars: they tell where it runs
     seen = np.flatnonzero(real | unlike)
     marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)

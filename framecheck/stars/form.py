@@ -1,4 +1,4 @@
-"""Form of the light around peaks over ground that may slope: how widely it is spread, and the slope.
+"""Form of the light around peaks over a background that may slope: how widely it is spread, and the slope.
 
 Stars of one frame are equally wide. A knot of gas is wider than they are, and a filament goes on where a star ends.
 Two stars that are one peak are longer, but no wider across.
@@ -22,7 +22,7 @@ class Form:
 
     slope_x: F32
     slope_y: F32
-    """Of the ground. [ADU / px]"""
+    """Of the background. [ADU / px]"""
     spread: F32
     """Variance of the light, mean of both axes, in units of the typical star's; NaN where there is no light."""
     error: F32
@@ -49,8 +49,8 @@ def measure_form(stamps: Stamps, shape: Pilot) -> Form:
         return Form(slope_x, slope_y, 1 + wider / height - moved, error)
 
 
-def level_ground(stamps: Stamps, rows: NDArray[np.intp], shape: Pilot) -> None:
-    """Take the slope of the ground off some stamps, in place, where it is known: all pixels count."""
+def without_slope(stamps: Stamps, rows: NDArray[np.intp], shape: Pilot) -> None:
+    """Take the slope of the background off some stamps, in place, where it is known: all pixels count."""
     rows = rows[stamps.usable[rows].all(axis=1)]
     form = measure_form(stamps.part(rows), shape)
     x, y = (np.broadcast_to(at, stamps.grid.shape).ravel().astype(np.float32) for at in (stamps.grid.x, stamps.grid.y))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
-from framecheck.stars.form import level_ground
+from framecheck.stars.form import without_slope
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
 from framecheck.stars.stamps import Stamps, cut_stamps
@@ -127,7 +127,7 @@ def vet_peaks(
         stamps = stamps_of(rows)
         if shape.short_px >= SPREAD_PX:
             fill_sharp_pixels(stamps, shape, side_share)
-        level_ground(stamps, np.flatnonzero(sky.uneven_at(stamps.x, stamps.y)), shape)
+        without_slope(stamps, np.flatnonzero(sky.uneven_at(stamps.x, stamps.y)), shape)
         look = _closer_look(stamps, shape)
         return _decided(stamps, sky, clip_adu, look, ~stands_alone(stamps, shape, side_share))
 
@@ -268,7 +268,7 @@ def _nothing_beside_top(stamps: Stamps, w: F32, wv: F32, v: F32) -> NDArray[np.b
 
 
 def _closer_look(stamps: Stamps, shape: Pilot) -> _Look:
-    """A look at peaks, pixels that stand alone filled in and the ground levelled, and at the noise around each.
+    """A look at peaks, pixels that stand alone filled in and slopes taken off, and at the noise around each.
 
     The window's shape is fitted over a free flat background. The noise comes from the scatter of the surroundings,
     less the star's own light; the likeness is the share of the core's light squared, noise taken off, that the shape

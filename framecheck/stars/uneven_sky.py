@@ -1,4 +1,4 @@
-"""Peaks of ground that is lit by more than stars: nebulae, galaxies, the hearts of clusters, comets."""
+"""Peaks on a background that is lit by more than stars: nebulae, galaxies, the hearts of clusters, comets."""
 
 from typing import Final
 
@@ -27,20 +27,20 @@ NEARLY: Final = 0.25
 CLEAR_ERROR: Final = 0.1
 """If it is known so well. Chosen."""
 
-GROUND_FWHM: Final = 3.0
-"""The ground around a peak is looked at up to this distance. [FWHM] Chosen: some dozens of places for a star."""
+AROUND_FWHM: Final = 3.0
+"""The background around a peak is looked at up to this distance. [FWHM] Chosen: some dozens of places for a star."""
 
 ROUGH: Final = 1.3
-"""Ground that scatters so many times as much as noise does, at the scale of a star, is lit by more than stars.
+"""Background that scatters so many times as much as noise does, at the scale of a star, is lit by more than stars.
 Chosen: a hundred stars in half a megapixel make 1.1."""
 
 
-def lost_on_rough_ground(
+def lost_on_uneven_sky(
     frame: Frame, sky: Sky, vetted: Vetted, shape: Pilot, colours: Colours | None
 ) -> NDArray[np.bool_]:
-    """Which peaks do not stand out of their own ground as stars do, where that is rough.
+    """Which peaks do not stand out of their own background as stars do, where that is rough.
 
-    Either the ground has as much light elsewhere, seen through the same filter, or the light of the peak is wider than
+    Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider than
     the frame's stars, or the image's edge hides how wide it is.
 
     Parameters
@@ -62,7 +62,7 @@ def lost_on_rough_ground(
         clear = (form.error < CLEAR_ERROR) & (np.abs(form.spread - 1) < NEARLY)
         usual = float(np.median(form.spread[clear])) if clear.any() else 1.0
         wide = form.spread - usual > WIDER + form.error
-    half = int(min(np.ceil(GROUND_FWHM * shape.long_px), LARGEST_HALF))
+    half = int(min(np.ceil(AROUND_FWHM * shape.long_px), LARGEST_HALF))
     stamps = cut_stamps(frame, sky, x, y, half, colours=colours)
     rough, window = _roughness(stamps, shape), middle_window(2 * half + 1, shape)
     signal = vetted.flux_adu[some] * np.sqrt((window**2).sum() - window.sum() ** 2 / len(window)) / window.sum()
@@ -72,7 +72,7 @@ def lost_on_rough_ground(
 
 
 def _roughness(stamps: Stamps, shape: Pilot) -> F32:
-    """Scatter of the ground at the scale of a star, over that of noise alone.
+    """Scatter of the background at the scale of a star, over that of noise alone.
 
     From second differences, one FWHM apart, of means over 3 x 3 pixels, none of them the star's own: slopes drop out.
     """
