@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
-    CancelledError,
     Executor,
     Future,
     ProcessPoolExecutor,
@@ -26,10 +25,22 @@ from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_sta
 from framecheck.logbook import Logbook
 from framecheck.memory import refuse_too_large
 from framecheck.night import build_night
+from framecheck.night.doubted import doubted
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
-from framecheck.read import Exposure, Frame, Rig, at_hand, kind_from_pixels, merge_rig, read_exposure, read_frame
-from framecheck.sky import measure_sky
+from framecheck.night.unlit import with_unlit
+from framecheck.read import (
+    Exposure,
+    Frame,
+    Rig,
+    at_hand,
+    kind_from_pixels,
+    measure_unlit,
+    merge_rig,
+    read_exposure,
+    read_frame,
+)
+from framecheck.sky import above_ground, measure_sky
 from framecheck.stars import measure_stars
 
 Outcome = FrameResult | FrameFailure | Skipped
@@ -74,7 +85,7 @@ def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
 def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     exposure = frame.exposure
     gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
-    sky = measure_sky(frame)
+    sky = above_ground(frame, measure_sky(frame))
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:
         raise UnusableFrame(
@@ -108,7 +119,7 @@ def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outco
         with at_hand(path) as file:
             exposure = replace(read_exposure(file), file=path)
             if exposure.kind not in ("light", "unknown"):
-                return Skipped(file=path, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+                return _skipped(file, exposure, memory_bytes)
             if memory_bytes is not None:
                 refuse_too_large(file, path, memory_bytes)
             frame = read_frame(file)
@@ -116,15 +127,32 @@ def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outco
         if exposure.kind == "unknown":
             kind = kind_from_pixels(frame)
             if kind in ("dark", "flat", "bias"):
-                return Skipped(
-                    file=path, kind=kind, why=f"the pixels look like a {kind} frame; the header does not say"
-                )
+                why = f"the pixels look like a {kind} frame; the header does not say"
+                return _with_pixels(Skipped(file=path, kind=kind, why=why), frame)
         return _measure_pixels(frame, rig)
     except UnusableFrame as error:
         return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)
     except Exception as error:  # whatever befalls one frame must not cost the night; it is named, not hidden
         fault, remedy = _unforeseen(error)
         return FrameFailure(exposure=exposure, file=str(path), fault=fault, remedy=remedy)
+
+
+def _skipped(file: Path, exposure: Exposure, memory_bytes: int | None) -> Skipped:
+    """A frame that is no light; the pixels of a bias or dark frame tell what the camera adds by itself."""
+    skipped = Skipped(file=exposure.file, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+    if exposure.kind == "flat":
+        return skipped
+    try:
+        if memory_bytes is not None:
+            refuse_too_large(file, exposure.file, memory_bytes)
+        frame = read_frame(file)
+    except UnusableFrame:  # nothing is lost but what it would have told
+        return skipped
+    return _with_pixels(skipped, replace(frame, exposure=replace(frame.exposure, file=exposure.file)))
+
+
+def _with_pixels(skipped: Skipped, frame: Frame) -> Skipped:
+    return skipped if skipped.kind == "flat" else replace(skipped, exposure=frame.exposure, unlit=measure_unlit(frame))
 
 
 def _unforeseen(error: Exception) -> tuple[str, str]:
@@ -215,8 +243,27 @@ def side_by_side(executor: Executor) -> int:
 def _as_completed(
     paths: Mapping[int, Path], rig: Rig, executor: Executor, memory_bytes: int | None
 ) -> Iterator[tuple[int, Outcome]]:
-    """Outcomes as they come, with only a few frames under way at a time."""
+    """Outcomes as they come.
+
+    A worker that dies takes the frames that wait for it along with the one it died of, and again, and again: each frame
+    on which workers failed is measured once more, alone.
+    """
     measure = measure_file if memory_bytes is None else partial(measure_file, memory_bytes=memory_bytes)
+    suspects: dict[int, Path] = {}
+    for index, future in _side_by_side(paths, rig, executor, measure):
+        if _died(future):
+            suspects[index] = paths[index]
+        else:
+            yield index, future.result()
+    for index, path in suspects.items():
+        future = executor.submit(measure, path, rig)
+        yield index, _failed_alone(future, path) if _died(future) else future.result()
+
+
+def _side_by_side(
+    paths: Mapping[int, Path], rig: Rig, executor: Executor, measure: Callable[[Path, Rig], Outcome]
+) -> Iterator[tuple[int, Future[Outcome]]]:
+    """What becomes of frames, as it comes, with only a few of them under way at a time."""
     waiting = iter(paths.items())
     under_way: dict[Future[Outcome], int] = {}
     limit, asked = IN_FLIGHT * side_by_side(executor), time.monotonic()
@@ -229,20 +276,25 @@ def _as_completed(
             return
         done, _ = wait(under_way, return_when=FIRST_COMPLETED)
         for future in done:
-            index = under_way.pop(future)
-            yield index, _outcome(future, paths[index])
+            yield under_way.pop(future), future
 
 
-def _outcome(future: Future[Outcome], path: Path) -> Outcome:
-    """What became of a frame; if its worker died of it again and again, that is named and the night goes on."""
-    try:
-        return future.result()
-    except (BrokenExecutor, CancelledError):
-        raise  # nobody is left to measure the others
-    except Exception as error:
-        said = " ".join(f"{type(error).__name__}: {error}".split())
-        remedy = "Look at the log of the workers: memory may have run out. Give each more, or leave the frame out."
-        return FrameFailure(exposure=None, file=str(path), fault=f"the workers failed on it ({said})", remedy=remedy)
+def _died(future: Future[Outcome]) -> bool:
+    """Whether workers failed on a frame again and again; raises if nobody is left to measure the others."""
+    error = future.exception()
+    if error is None:
+        return False
+    if isinstance(error, BrokenExecutor) or not isinstance(error, Exception):
+        raise error
+    return True
+
+
+def _failed_alone(future: Future[Outcome], path: Path) -> FrameFailure:
+    """The failure of a frame on which workers failed though no other was under way: it is named, the night goes on."""
+    error = future.exception()
+    said = " ".join(f"{type(error).__name__}: {error}".split())
+    remedy = "Look at the log of the workers: memory may have run out. Give each more, or leave the frame out."
+    return FrameFailure(exposure=None, file=str(path), fault=f"the workers failed on it ({said})", remedy=remedy)
 
 
 def judge_night(
@@ -267,9 +319,15 @@ def judge_night(
     guiding : GuidingRecord, optional
         What the guider saw meanwhile.
     """
-    merged = merge_rig(rig or Rig(), [result.exposure for result in measurements.results])
-    night = build_night(folder, merged, measurements.results, measurements.failures, measurements.skipped, guiding)
+    known, results = settle_facts(measurements, rig or Rig())
+    night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
     return judge(night, aim)
+
+
+def settle_facts(measurements: Measurements, rig: Rig) -> tuple[Rig, tuple[FrameResult, ...]]:
+    """The rig as file, headers, plate solutions and calibration frames tell it together, and the frames with it."""
+    results = with_unlit(measurements.results, measurements.skipped, rig)
+    return doubted(merge_rig(rig, [result.exposure for result in results]), results)
 
 
 def worker_pool(workers: int) -> ProcessPoolExecutor:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
-from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.causes.series import Floats, Series, all_series, light_series, loss_of, share
 from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.sampling import diffraction_fwhm_arcsec
@@ -95,7 +95,7 @@ def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     What a clear or a dewy night does to the light is taken out first: extinction that follows the air mass, and one
     steady fade from some moment on.
     """
-    passing = [_passing(series) for series in all_series(night)]
+    passing = [_passing(series) for series in light_series(night)]
     known = [one for one in passing if one is not None]
     if not known:
         return CannotTell(
@@ -124,7 +124,7 @@ def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "cloud",
         worst.log_odds,
-        frames_affected=sum(int((one.drop > one.limit).sum()) for one in known),
+        affected=frozenset().union(*(one.series.where(one.drop > one.limit) for one in known)),
         cost=share([loss_of(one.series, _light_loss(one)) for one in known]),
         evidence=tuple(evidence),
         rivals=(worst.rival,),
@@ -321,7 +321,7 @@ def poor_seeing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "poor-seeing",
         worst.log_odds,
-        frames_affected=sum(int((one.zenith_arcsec > POOR_SEEING_ARCSEC).sum()) for one in judged),
+        affected=frozenset().union(*(one.series.where(one.zenith_arcsec > POOR_SEEING_ARCSEC) for one in judged)),
         cost=1 - (POOR_SEEING_ARCSEC / max(worst.median_arcsec, POOR_SEEING_ARCSEC)) ** 2,
         evidence=worst.evidence,
         rivals=(
@@ -338,6 +338,7 @@ def poor_seeing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 class _Blur:
     """How the stars of a group are blurred."""
 
+    series: Series
     zenith_arcsec: Floats
     """FWHM that the air alone would make at the zenith, frame by frame."""
     median_arcsec: float
@@ -381,6 +382,7 @@ def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
         )  # fmt: skip
     calm = restless is None or restless < RESTLESS
     return _Blur(
+        series=series,
         zenith_arcsec=zenith,
         median_arcsec=median,
         log_odds=all_of(*tests),

@@ -62,7 +62,7 @@ def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "undersampled",
         log_odds,
-        frames_affected=_count(night, below=UNDERSAMPLED_PX),
+        affected=_frames_of_width(night, below=UNDERSAMPLED_PX),
         cost=pixel / (pixel + fwhm_px**2),
         evidence=(
             Evidence(
@@ -95,7 +95,7 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "oversampled",
         log_odds if scale is not None else min(log_odds, SCALE_UNKNOWN),
-        frames_affected=_count(night, above=OVERSAMPLED_PX),
+        affected=_frames_of_width(night, above=OVERSAMPLED_PX),
         cost=_binning_gain(night, rig),
         evidence=(
             Evidence(
@@ -114,9 +114,11 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def saturation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Too many of the bright stars are clipped: their light and colour are lost."""
     clipped = {
-        i: min(frame.result.stars.n_saturated / (BRIGHTEST * frame.result.stars.n_found), 1 / BRIGHTEST)
-        for i, frame in enumerate(night.frames)
-        if frame.result.stars.n_found >= LEAST_STARS
+        i: min(stars.n_saturated / (BRIGHTEST * stars.n_found), 1 / BRIGHTEST)
+        for group in night.groups
+        for i in group.members
+        for stars in [night.frames[i].result.stars]
+        if stars.n_found >= LEAST_STARS
     }
     shares = [(i, [clipped[i] for i in group.members if i in clipped]) for i, group in enumerate(night.groups)]
     shares = [(i, values) for i, values in shares if values]
@@ -133,7 +135,7 @@ def saturation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "saturation",
         log_odds_above(math.log(max(seen, 1e-4)), math.log(MOST_CLIPPED), scatter),
-        frames_affected=sum(value > MOST_CLIPPED for value in clipped.values()),
+        affected=frozenset(i for i, value in clipped.items() if value > MOST_CLIPPED),
         cost=None,
         evidence=(
             Evidence(
@@ -183,7 +185,7 @@ def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     return answer(
         "read-noise-limited",
         log_odds_above(math.log(max(seen, 1e-4)), math.log(limit), READ_SCATTER),
-        frames_affected=sum(int((one > limit).sum()) for _, one in known),
+        affected=frozenset().union(*(series.where(one > limit) for series, one in known)),
         cost=share([loss_of(series, np.minimum(one, 1.0)) for series, one in known]),
         evidence=tuple(evidence),
     )
@@ -224,9 +226,10 @@ def _widths(night: Night, percentile: float) -> list[float]:
     return [float(np.percentile(widths, percentile)) for widths in known if len(widths)]
 
 
-def _count(night: Night, below: float = math.inf, above: float = 0.0) -> int:
-    shapes = [frame.result.shape for frame in night.frames]
-    return sum(shape is not None and above < shape.fwhm_px < below for shape in shapes)
+def _frames_of_width(night: Night, below: float = math.inf, above: float = 0.0) -> frozenset[int]:
+    """Frames whose stars are so wide."""
+    every = all_series(night)
+    return frozenset().union(*(one.where((above < one.fwhm_px) & (one.fwhm_px < below)) for one in every))
 
 
 def _no_stars(cause: str) -> CannotTell:

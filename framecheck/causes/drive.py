@@ -90,9 +90,7 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
             ),
         )  # fmt: skip
-        return answer(
-            "periodic-error", log_odds, frames_affected=int((moved.size > SEEN).sum()), cost=None, evidence=evidence
-        )
+        return answer("periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence)
     between = rhythm is moved.tracking.rhythm
     scale = moved.scale_arcsec
     evidence = (
@@ -110,7 +108,7 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "periodic-error",
         log_odds,
-        frames_affected=int((moved.size > SEEN).sum()),
+        affected=moved.where(moved.size > SEEN),
         cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(moved.smear))))),
         evidence=evidence,
         rivals=(
@@ -265,7 +263,7 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
     return answer(
         "declination-backlash",
         log_odds,
-        frames_affected=int(block.sum()) if log_odds > 0 else 0,
+        affected=moved.where(block) if log_odds > 0 else frozenset(),
         cost=float(1 - np.exp(-np.arcsinh(max(_usual(inside), 0.0)))) * float(block.mean()),
         evidence=(
             Evidence(

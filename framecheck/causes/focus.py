@@ -104,7 +104,7 @@ def defocus(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "defocus",
         log_odds,
-        frames_affected=len(series.frames) if log_odds > 0 else 0,
+        affected=frozenset(series.group.members) if log_odds > 0 else frozenset(),
         cost=_blur_share(beta),
         evidence=(
             Evidence(statement="the stars' core is soft: Moffat exponent", value=beta,
@@ -210,7 +210,7 @@ def focus_drift(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "focus-drift",
         best.log_odds,
-        frames_affected=int((_own_width(best.series) > np.nanmin(_own_width(best.series)) + GROWTH / 2).sum()),
+        affected=best.series.where(_own_width(best.series) > np.nanmin(_own_width(best.series)) + GROWTH / 2),
         cost=_mean_loss(best),
         evidence=(
             Evidence(statement="air mass aside, stars grow smoothly from the best moment to the worst by",
@@ -316,11 +316,11 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             cause="dew", because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
             what_would_settle_it="a longer run of frames, or a look at the front glass with a dim lamp",
         )  # fmt: skip
-    _, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
+    series, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
     return answer(
         "dew",
         log_odds,
-        frames_affected=int((fade < -FADE / 2).sum()) if log_odds > 0 else 0,
+        affected=series.where(fade < -FADE / 2) if log_odds > 0 else frozenset(),
         cost=float(np.mean(1 - np.exp(2 * fade))),
         evidence=(
             Evidence(statement="air mass aside, the stars fade steadily, in the end by",

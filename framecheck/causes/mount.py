@@ -74,7 +74,7 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "untracked",
         log_odds or 0.0,
-        frames_affected=int((np.abs(moved.smear) > 0.2).sum()),
+        affected=moved.where(np.abs(moved.smear) > 0.2),
         cost=smear_cost(moved),
         evidence=(
             Evidence(statement="stars move over the sensor at", value=rate, unit="arcsec/s", expected_if_healthy=0.0),
@@ -100,7 +100,7 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
     return answer(
         "untracked",
         log_odds_above(line / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER),
-        frames_affected=int((np.abs(moved.smear) > SEEN).sum()),
+        affected=moved.where(np.abs(moved.smear) > SEEN),
         cost=smear_cost(moved),
         evidence=(
             Evidence(statement="this mount does not follow the sky, and stars are drawn out by", value=line, unit="px",
@@ -174,7 +174,7 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
     return answer(
         "differential-flexure",
         log_odds,
-        frames_affected=len(moved.frames) if log_odds > 0 else 0,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=min((line / moved.fwhm_px) ** 2 / 12 * 5.55, 1.0),
         evidence=tuple(evidence),
         rivals=(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.causes.result import CannotTell
-from framecheck.causes.series import Floats, Series, series_of
+from framecheck.causes.series import Bools, Floats, Series, grouped, series_of
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.night.records import Motion, Night, NightFrame
 from framecheck.night.smears import lines_px
@@ -67,6 +67,15 @@ class Moved:
     """What the speed seen between each frame and its neighbours would make of it; NaN where it is unknown."""
     line_px: Floats
     """Length of the drift's line in each exposure."""
+
+    def where(self, mask: Bools) -> frozenset[int]:
+        """Indices in `Night.frames` of some of the frames with a smear, from a mask of shape (n,)."""
+        return frozenset(i for i, there in zip(self.tracking.smears.frames, mask, strict=True) if there)
+
+    @property
+    def every_frame(self) -> frozenset[int]:
+        """Indices in `Night.frames` of all frames with a smear."""
+        return frozenset(self.tracking.smears.frames)
 
     @property
     def size(self) -> Floats:
@@ -183,7 +192,7 @@ def likeliest(groups: Iterable[Moved], odds: Callable[[Moved], float]) -> tuple[
 
 def no_motion(night: Night, cause: str, otherwise: str) -> CannotTell:
     """The answer where no motion is known: for lack of stars or, if there are stars, for what `otherwise` says."""
-    stars = any(frame.result.shape is not None for frame in night.frames)
+    stars = any(frame.result.shape is not None for frame in grouped(night))
     return CannotTell(
         cause=cause,
         because=otherwise if stars and otherwise else "too few stars, or too few frames, show how the mount moved",

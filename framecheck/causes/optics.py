@@ -131,7 +131,7 @@ def sensor_tilt(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "sensor-tilt",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, math.hypot(*(e.value for e in field.tilt_px2)) / 4),
         evidence=(
             Evidence(statement=f"from edge to edge, towards {angle:.0f} degrees from +x, the FWHM grows by",
@@ -190,7 +190,7 @@ def field_curvature(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "field-curvature",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, abs(field.curvature_px2.value) / 2),
         evidence=(
             Evidence(statement="from the centre to the corners the FWHM grows by", value=field.curvature_percent.value,
@@ -249,7 +249,7 @@ def coma(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "coma",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=_share_of_field(field.centre_size_px2, max(field.curvature_px2.value, 0.0) / 2),
         evidence=(
             Evidence(statement=f"tails in the corners point {outward}: third moment over that of a star's own width",
@@ -274,7 +274,7 @@ def miscollimation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "miscollimation",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=float(min(abs(skew) / 3, 0.5)),
         evidence=(
             Evidence(statement="all stars have a tail towards "
@@ -323,7 +323,7 @@ def pinched_optics(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "pinched-optics",
         log_odds,
-        frames_affected=one.n if log_odds > 0 else 0,
+        affected=one.moved.every_frame if log_odds > 0 else frozenset(),
         cost=float(min(one.field.trefoil_px.value**3 / one.sigma3 / 6, 0.5)),
         evidence=(
             Evidence(statement="stars have three lobes: third moment over that of a star's own width",
@@ -363,7 +363,7 @@ def astigmatism(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "astigmatism",
         log_odds,
-        frames_affected=int((moved.size > SEEN).sum()),
+        affected=moved.where(moved.size > SEEN),
         cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(moved.smear))))),
         evidence=(
             Evidence(statement=f"{statement}, at the most by", unit="long over short axis",

@@ -93,7 +93,7 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     return answer(
         "polar-misalignment",
         log_odds,
-        frames_affected=len(moved.frames) if log_odds > 0 else 0,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=min(_dec_line(moved) ** 2 / 12 * 5.55, 1.0) if moved.tracking.polar_from == "drift" else None,
         evidence=tuple(evidence),
         rivals=(
@@ -114,7 +114,7 @@ def _from_turning_alone(groups: list[Moved], rig: Rig) -> Finding | None:
     found = answer(
         "polar-misalignment",
         log_odds,
-        frames_affected=len(moved.frames) if log_odds > 0 else 0,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=None,
         evidence=(
             Evidence(
@@ -143,7 +143,7 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
     found = answer(
         "polar-misalignment",
         log_odds,
-        frames_affected=len(moved.frames),
+        affected=moved.every_frame,
         cost=smear_cost(moved),
         evidence=(
             Evidence(
@@ -251,7 +251,7 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "field-rotation",
         log_odds,
-        frames_affected=len(moved.frames) if log_odds > 0 else 0,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=min(_corner_arc(moved) ** 2 / 12 * 5.55 / 2, 1.0),
         evidence=(
             Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0),

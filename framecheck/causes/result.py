@@ -17,8 +17,11 @@ Closed-form approximation (D. C. Haley, 1952), from memory."""
 MOST_LOG_ODDS: Final = math.log(0.98 / 0.02)
 """[dimensionless] Chosen: no single night makes a claim surer than 98 of 100."""
 
+CLAIMED: Final = 0.5
+"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
+
 LEAST_CONFIDENCE: Final = 0.2
-"""[dimensionless] Chosen: less than this is called healthy; at 0.5 a finding counts as a claim."""
+"""[dimensionless] Chosen: less than this is called healthy."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -46,7 +49,8 @@ class Finding:
     cause: str
     confidence: float
     """Chance that the claim is right, 0 to 1."""
-    frames_affected: int
+    affected: frozenset[int]
+    """Indices in `Night.frames` of the frames that the cause touches."""
     cost: float | None
     """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
     evidence: tuple[Evidence, ...] = ()
@@ -56,6 +60,11 @@ class Finding:
     caution: str | None = None
     log_odds: float | None = None
     """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
+
+    @property
+    def frames_affected(self) -> int:
+        """How many frames the cause touches."""
+        return len(self.affected)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -121,7 +130,7 @@ def any_of(*log_odds: float) -> float:
 
 
 def answer(
-    cause: str, log_odds: float, *, frames_affected: int, cost: float | None, evidence: tuple[Evidence, ...],
+    cause: str, log_odds: float, *, affected: frozenset[int], cost: float | None, evidence: tuple[Evidence, ...],
     rivals: tuple[Rival, ...] = (),
 ) -> Finding | Healthy:  # fmt: skip
     """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
@@ -131,7 +140,7 @@ def answer(
     return Finding(
         cause=cause,
         confidence=confidence,
-        frames_affected=frames_affected,
+        affected=affected,
         cost=None if cost is None else min(max(cost, 0.0), 1.0),
         evidence=evidence,
         rivals=rivals,

@@ -83,7 +83,7 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "guiding-noise",
         log_odds,
-        frames_affected=int((np.abs(rest) > SEEN).sum()),
+        affected=moved.where(np.abs(rest) > SEEN),
         cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(rest))))),
         evidence=(
             Evidence(
@@ -163,16 +163,15 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return too_few("shock", "more frames, to tell a knock from what all of them suffer")
     moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
     worst = float(np.max(np.abs(moved.smear)))
-    lost, n = _unmeasurable(moved), len(moved.series.frames)
-    affected = int(spoilt.sum()) + lost
+    affected = moved.where(spoilt) | moved.series.where(_unmeasurable(moved))
     return answer(
         "shock",
         log_odds,
-        frames_affected=affected,
-        cost=affected / n,
+        affected=affected,
+        cost=len(affected) / len(moved.series.frames),
         evidence=(
             Evidence(statement="stars of single frames are doubled, smeared or blurred as in no other, in",
-                     value=float(affected), unit="frames", expected_if_healthy=0.0),
+                     value=float(len(affected)), unit="frames", expected_if_healthy=0.0),
             Evidence(statement="in the worst of them stars are drawn out by", value=axes_ratio(worst),
                      unit="long over short axis", expected_if_healthy=axes_ratio(abs(moved.middle))),
         ),
@@ -199,7 +198,7 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     thrown = (fallen > THROWN) & _lost_light(moved) & (float(np.median(off)) < SHOCK_SEEN)  # else all are shaken
     ragged = thrown | ((fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale))
     spoilt = drawn | doubled | blurred | ragged
-    lost = _unmeasurable(moved)
+    lost = int(_unmeasurable(moved).sum())
     if not spoilt.any() and lost:
         share = lost / max(len(moved.series.frames), 1)
         return all_of(LOST_LOG_ODDS, log_odds_above(SHOCK_SHARE, share, 0.06)), spoilt
@@ -238,11 +237,11 @@ def _beta(frame: NightFrame) -> float:
     return 3.0 if frame.result.shape is None else min(frame.result.shape.moffat_beta, AIRY_BETA)
 
 
-def _unmeasurable(moved: Moved) -> int:
-    """Frames with as many stars as others of which none could be measured: doubled, or drawn to scribbles."""
+def _unmeasurable(moved: Moved) -> NDArray[np.bool_]:
+    """Frames of the series with as many stars as others of which none could be measured: doubled, or scribbles."""
     frames = moved.series.frames
     usual = float(np.median([frame.result.stars.n_found for frame in frames]))
-    return sum(frame.result.shape is None and frame.result.stars.n_found > 0.6 * usual for frame in frames)
+    return np.array([one.result.shape is None and one.result.stars.n_found > 0.6 * usual for one in frames], bool)
 
 
 def _in_a_row(e: NDArray[np.complex128], spoilt: NDArray[np.bool_]) -> float:

@@ -6,9 +6,11 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, any_of, log_odds_above
-from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
 from framecheck.night.records import Night, NightFrame
+from framecheck.night.trails import Trail, trails_of
 from framecheck.read.rig import Rig
+from framecheck.sky.model import LEAST_LIGHT
 
 LOW_AIRMASS: Final = 1.8
 """[dimensionless] An altitude of 34 degrees. Chosen: FWHM x airmass^0.6 and 0.2 mag of extinction take 60 % of the
@@ -39,8 +41,16 @@ SKY_PER_AIRMASS: Final = 0.7
 CLEAR_LIGHT: Final = math.log(0.8)
 """[dimensionless] Frames with less light are left to cloud. Chosen."""
 
-FALSE_LINE: Final = 0.15
-"""[dimensionless] Chance that one line of detections is none of a satellite. Chosen."""
+FALSE_TRAIL: Final = (0.15, 0.4)
+"""[dimensionless] Chance that a line which looks like a trail is none, from edge to edge and with an end in the frame,
+where no other frame tells. Chosen: nature draws such lines too."""
+
+LEAST_DOUBT: Final = 1e-8
+"""[dimensionless] Chosen: beyond all that a confidence can tell."""
+
+OTHERS_TELL: Final = 0.3
+"""[dimensionless] The same where other frames show the place and no line, or the line's continuation, over that.
+Chosen: a faint filament may be missed in some frames."""
 
 
 def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -49,25 +59,36 @@ def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return CannotTell(
             cause="trail-crossing", because="no frame was measured", what_would_settle_it="frames that can be measured"
         )
-    lines = [frame.result.stars.n_crossing for frame in night.frames]
-    crossed = sum(n > 0 for n in lines)
+    every = trails_of(night)
+    trails = [one for one in every if not one.fixed]
+    evidence = [
+        Evidence(statement="lines of light across the frames", value=float(len(trails)), expected_if_healthy=0.0)
+    ]
+    if len(trails) < len(every):
+        evidence.append(
+            Evidence(
+                statement="lines that stay where they are on the sky or on the sensor, so that they are no trails",
+                value=float(len(every) - len(trails)),
+            )
+        )
     return answer(
         "trail-crossing",
-        _log_odds_of_lines(crossed),
-        frames_affected=crossed,
+        _log_odds_of_trails(trails),
+        affected=frozenset(one.frame for one in trails),
         cost=None,
-        evidence=(
-            Evidence(statement="lines of light across the frames", value=float(sum(lines)), expected_if_healthy=0.0),
-        ),
+        evidence=tuple(evidence),
     )
 
 
-def _log_odds_of_lines(n_frames: int) -> float:
-    """That not all lines are false ones: closed form."""
-    if n_frames == 0:
-        return -math.inf
-    all_false = FALSE_LINE ** min(n_frames, 10)
-    return math.log((1 - all_false) / all_false)
+def _log_odds_of_trails(trails: list[Trail]) -> float:
+    """That not all of them are false: closed form. The surest line of each frame counts."""
+    doubts: dict[int, float] = {}
+    for one in trails:
+        told = one.walks or one.without_it
+        false = FALSE_TRAIL[one.line.open_ends > 0] * (OTHERS_TELL if told else 1.0)
+        doubts[one.frame] = min(false, doubts.get(one.frame, 1.0))
+    all_false = max(math.prod(doubts.values()), LEAST_DOUBT)
+    return math.log((1 - all_false) / all_false) if doubts else -math.inf
 
 
 def low_altitude(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -102,7 +123,7 @@ def low_altitude(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "low-altitude",
         log_odds,
-        frames_affected=sum(int((series.airmass > LOW_AIRMASS).sum()) for series, _, _ in judged),
+        affected=frozenset().union(*(one.where(one.airmass > LOW_AIRMASS) for one, _, _ in judged)),
         cost=share([loss_of(series, _airmass_loss(series.airmass)) for series, _, _ in judged]),
         evidence=tuple(evidence),
     )
@@ -144,11 +165,13 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if not math.isfinite(uneven) and not math.isfinite(risen):
         return CannotTell(
             cause="sky-gradient",
-            because="there are fewer than three clear frames of one kind, and none shows the sky over the field",
-            what_would_settle_it="three or more frames of one target",
+            because="there are fewer than three clear frames of one kind, and none shows how the sky changes over the "
+            "field against its own light",
+            what_would_settle_it="three or more frames of one target, and pedestal_adu in the rig file or bias frames "
+            "beside them",
         )
     tests = [log_odds_above(uneven, UNEVEN, UNEVEN_SCATTER), log_odds_above(risen, RISEN, RISEN_SCATTER)]
-    affected = sum(int(((a > UNEVEN) | (b > RISEN)).sum()) for a, b in zip(slopes, rises, strict=True))
+    bright = [(a > UNEVEN) | (b > RISEN) for a, b in zip(slopes, rises, strict=True)]
     evidence = []
     if math.isfinite(uneven):
         evidence.append(
@@ -169,7 +192,7 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     return answer(
         "sky-gradient",
         any_of(*(one for one in tests if math.isfinite(one))),
-        frames_affected=affected,
+        affected=frozenset().union(*(one.where(mask) for one, mask in zip(series, bright, strict=True))),
         cost=share([loss_of(one, _noise_loss(one, rise)) for one, rise in zip(series, rises, strict=True)]),
         evidence=tuple(evidence),
     )
@@ -194,23 +217,23 @@ def _slope(frame: NightFrame, rig: Rig) -> float:
         spread = 1.4826 * np.median(np.abs(rest[use]))
         use = np.isfinite(values) & (np.abs(rest) <= 3 * spread + 1e-6 * abs(fit[0]))
     light = _sky_light_adu(frame, rig)
-    return float(np.hypot(fit[1], fit[2]) / light) if light > 0 else math.nan
+    return float(np.hypot(fit[1], fit[2]) / light) if light > LEAST_LIGHT * frame.result.sky.noise_adu else math.nan
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
-    """Sky above the pedestal; the whole level where nothing tells the pedestal. [ADU]"""
+    """Sky above the pedestal; where nothing tells that, the whole level, unless its zero was moved afterwards. [ADU]"""
     exposure, level = frame.result.exposure, frame.result.sky.level_adu
     pedestal = exposure.pedestal_adu if exposure.pedestal_adu is not None else rig.pedestal_adu
-    if pedestal is not None and level > pedestal:
+    if pedestal is not None:
         return level - pedestal
     gain = exposure.gain_e_per_adu or rig.gain_e_per_adu
     if frame.sky_e_per_s is not None and gain and exposure.exposure_s:
-        return min(frame.sky_e_per_s * exposure.exposure_s / gain, level)
-    return level
+        return frame.sky_e_per_s * exposure.exposure_s / gain
+    return math.nan if exposure.processed else level
 
 
 def _above_pedestal(night: Night, rig: Rig) -> bool:
-    return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in night.frames)
+    return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in grouped(night))
 
 
 def _rise(series: Series) -> Floats:
@@ -223,7 +246,7 @@ def _rise(series: Series) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(np.where(known > 0, known, np.nan))
     value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))
-    value[series.light < CLEAR_LIGHT] = np.nan
+    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars is not clear either
     usable = np.flatnonzero(np.isfinite(value))
     if len(usable) < 3:
         return np.full(len(value), np.nan)

@@ -8,6 +8,7 @@ from framecheck.causes import air, camera, drive, focus, mount, optics, polar_ax
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
+from framecheck.causes.sessions import by_session, together
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -66,7 +67,7 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
 
 
 def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
-    """Ask every cause, each by itself, and settle between those that look alike.
+    """Ask every cause, each by itself, and settle between those that look alike; session by session.
 
     Parameters
     ----------
@@ -90,13 +91,20 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding,
     """
     if not night.frames:
         return (), ()
-    answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
     by = calibration() if by is None else by
-    settled = [_settle(answer, answers, by) for answer in answers.values()]
-    findings = [answer for answer in settled if isinstance(answer, Finding)]
-    open_ones = {answer.cause: answer for answer in settled if isinstance(answer, Undecided)}
+    sessions = by_session(night)
+    answers = [_weigh_session(session, session.rig if session.rigs else rig, by) for session in sessions]
+    told = answers[0] if len(answers) == 1 else together(sessions, answers)
+    findings = [answer for answer in told if isinstance(answer, Finding)]
+    open_ones = {answer.cause: answer for answer in told if isinstance(answer, Undecided)}
     undecided = [open_ones[name] for name in CAUSES if name in open_ones]
     return tuple(sorted(findings, key=lambda finding: (-finding.confidence, finding.cause))), tuple(undecided)
+
+
+def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
+    """What all causes answer for the frames of one session, in the order in which they are asked."""
+    answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
+    return [_settle(answer, answers, by) for answer in answers.values()]
 
 
 def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:

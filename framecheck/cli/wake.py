@@ -61,15 +61,18 @@ class Bell:
 
 @contextmanager
 def stopped_by_signals(bell: Bell) -> Iterator[None]:
-    """Let an interrupt or a call to end stop the watch after the step under way; a second one ends it at once."""
+    """Let an interrupt or a call to end stop the watch after the step under way; a second one ends it at once.
+
+    What was ignored when the command began stays so: a shell lets jobs in the background ignore the keyboard.
+    """
 
     def asked(number: int, frame: FrameType | None) -> None:
         for one, handler in before.items():
             signal.signal(one, handler)
         bell.stop()
 
-    before = {one: signal.getsignal(one) for one in _SIGNALS}
-    for one in _SIGNALS:
+    before = {one: handler for one in _SIGNALS if (handler := signal.getsignal(one)) is not signal.SIG_IGN}
+    for one in before:
         signal.signal(one, asked)
     try:
         yield

@@ -1,6 +1,8 @@
 """Who measures the frames: worker processes of this machine within a budget of memory, or a Dask cluster."""
 
 import os
+import signal
+import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -88,32 +90,44 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
 @contextmanager
 def interruptible_workers(count: int) -> "Iterator[Executor]":
     """Worker processes that an interrupt ends."""
-    import multiprocessing
+    from framecheck.pipeline import worker_pool
 
-    with _deaf_workers(count) as pool:
+    with worker_pool(count) as pool:
         try:
+            _start_deaf(pool, count)
             yield pool
         except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            for worker in multiprocessing.active_children():
-                worker.terminate()  # whoever stopped us does not want to wait for frames under way
+            _end_at_once(pool)  # whoever stopped us does not want to wait for frames under way
             raise
 
 
-def _deaf_workers(count: int) -> "ProcessPoolExecutor":
-    """A pool whose workers do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
-    import signal
-
-    from framecheck.pipeline import worker_pool
-
-    pool = worker_pool(count)
-    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)  # a process inherits what its parent ignores
+def _start_deaf(pool: "ProcessPoolExecutor", count: int) -> None:
+    """Start workers that do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
+    before = None
+    if sys.platform != "win32":
+        # a process inherits what its parent holds back (POSIX, exec); what is pressed meanwhile is heard afterwards
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         for _ in range(count):
             pool.submit(int)  # a worker is started for each task that finds none idle
     finally:
-        signal.signal(signal.SIGINT, heard)
-    return pool
+        if sys.platform != "win32" and before is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _end_at_once(pool: "ProcessPoolExecutor") -> None:
+    """End the workers where they stand.
+
+    One may stand in the middle of handing over a result. The pool's thread then waits for the rest of it until nobody
+    holds the writing end of the pipe any more: the workers let go of it as they end, and we have to let go of ours.
+    """
+    import multiprocessing
+
+    results = pool._result_queue  # forgotten by a pool that is shut down
+    pool.shutdown(wait=False, cancel_futures=True)
+    for worker in multiprocessing.active_children():
+        worker.terminate()
+    results._writer.close()  # type: ignore[attr-defined]
 
 
 @contextmanager

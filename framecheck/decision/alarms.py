@@ -7,12 +7,10 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Final, Literal
 
-from framecheck.causes.result import Finding
+from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.changes import Change, Sign
 from framecheck.read.rig import Rig
 
-CLAIMED: Final = 0.5
-"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
 SURE: Final = 0.8
 """[dimensionless] Confidence, in two judgements running, of a fault that was there from the start. Chosen: causes are
 calibrated on whole nights, and a part of one shows less."""

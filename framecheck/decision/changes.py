@@ -16,6 +16,7 @@ from framecheck.decision.grades import STANDS_OUT
 from framecheck.field.result import FrameFailure
 from framecheck.night.groups import loose
 from framecheck.night.records import Night, NightFrame
+from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
 
 Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
@@ -142,7 +143,7 @@ def _light(
     lost = -series.light - strongest * (airmass - airmass.min(initial=1.0))
     few = np.isnan(lost) & (series.n_found < LOST_STARS * np.median(series.n_found))
     lost[few] = LOST_LIGHT
-    dark = [one.exposure for one in failures if _starless(one, exposures[0])]
+    dark = [one.exposure for one in failures if _starless(one, exposures)]
     every = [*exposures, *(one for one in dark if one is not None)]
     value = np.concatenate([lost, np.full(len(every) - len(exposures), LOST_LIGHT)])
     error = np.concatenate([np.nan_to_num(series.light_error), np.zeros(len(every) - len(exposures))])
@@ -153,13 +154,17 @@ def _light(
     )  # fmt: skip
 
 
-def _starless(failure: FrameFailure, like: Exposure) -> bool:
-    """Whether a frame of the same kind was read well but holds no star."""
-    exposure = failure.exposure
-    if exposure is None or exposure.start_utc is None or not failure.fault.startswith(NO_STARS):
+def _starless(failure: FrameFailure, group: Sequence[Exposure]) -> bool:
+    """Whether a frame of a group's kind and session was read well but holds no star."""
+    one, first = failure.exposure, group[0]
+    if one is None or one.start_utc is None or not failure.fault.startswith(NO_STARS):
+        return False
+    starts = [exposure.start_utc for exposure in group if exposure.start_utc is not None]
+    if starts and not min(starts) - GAP < one.start_utc < max(starts) + GAP:
         return False
     kinds = [
-        (loose(one.target), loose(one.filter), one.exposure_s, one.width_px, one.height_px) for one in (exposure, like)
+        (loose(each.target), loose(each.filter), loose(each.camera), each.exposure_s, each.width_px, each.height_px)
+        for each in (one, first)
     ]
     return kinds[0] == kinds[1]
 

@@ -177,7 +177,7 @@ def _usual(night: Night, group: Group) -> _Usual:
         fwhm_px=group.median_fwhm_px,
         best_noise_adu=group.best_noise_adu,
         reference=night.frames[group.reference].result.exposure.file.name,
-        scale_arcsec=night.rig.pixel_scale_arcsec,
+        scale_arcsec=night.rig_of(group.session).pixel_scale_arcsec,
     )
 
 

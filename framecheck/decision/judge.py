@@ -1,7 +1,9 @@
 """A night's judgement put together from its grades, motion, field and sampling."""
 
+from dataclasses import replace
 from statistics import median
 
+from framecheck.causes.sessions import by_session
 from framecheck.causes.weigh import weigh
 from framecheck.decision.budget import budget_of
 from framecheck.decision.figures import field_figures, tracking_figures
@@ -31,29 +33,34 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
     grades = grade_frames(night, aim)
     findings, undecided = weigh(night, night.rig)
     largest = max(night.groups, key=lambda group: len(group.members), default=None)
-    scale = night.rig.pixel_scale_arcsec
-    budget = budget_of(night, largest, findings)
-    cases = what_if(night, aim, grades, budget, largest, findings)
+    own = night if largest is None else replace(night, rig=night.rig_of(largest.session))
+    # the mount is judged by the session of the largest group alone
+    of_largest = next((one for one in by_session(night) if largest in one.groups), night)
+    mine, open_there = (findings, undecided) if of_largest is night else weigh(of_largest, own.rig)
+    budget = budget_of(own, largest, mine)
+    cases = what_if(own, aim, grades, budget, largest, mine)
     return Judgement(
         night=night,
         grades=grades,
-        groups=tuple(_summary(night, group, scale) for group in night.groups),
+        groups=tuple(_summary(night, group) for group in night.groups),
         aim=aim,
-        tracking=tracking_figures(night, largest),
-        sampling=_sampling(night, largest),
-        field_pattern=field_figures(night, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
+        tracking=tracking_figures(own, largest),
+        sampling=_sampling(own, largest),
+        field_pattern=field_figures(own, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
         budget=() if budget is None else budget.terms,
         findings=findings,
         undecided=undecided,
-        mount_decision=decide(night, largest, grades, findings, undecided, budget, cases),
+        mount_decision=decide(own, largest, grades, mine, open_there, budget, cases),
         what_if=cases,
         field_stretches=field_stretches(night, largest),
     )
 
 
-def _summary(night: Night, group: Group, scale: float | None) -> GroupSummary:
+def _summary(night: Night, group: Group) -> GroupSummary:
+    scale = night.rig_of(group.session).pixel_scale_arcsec
     return GroupSummary(
         id=group.id,
+        session=group.session,
         target=group.target,
         filter=group.filter,
         exposure_s=group.exposure_s,

@@ -37,6 +37,8 @@ class GroupSummary:
     """Frames that can be compared, summed up."""
 
     id: str
+    session: int = 0
+    """0, 1, ...: one rig, without a gap of hours."""
     target: str | None
     filter: str | None
     exposure_s: float | None

@@ -31,6 +31,8 @@ class FrameShape:
     line explains the shape better than an ellipse does."""
     n_measured: int
     """Good stars that the averages rest on."""
+    light_over_profile: float | None = None
+    """Light of the typical star over that of its fitted profile, from apertures; None if it was not measured."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -43,6 +43,7 @@ _COLUMNS: Final[tuple[Column, ...]] = (
     ("sky_adu", "float64", lambda result: result.sky.level_adu),
     ("sky_noise_adu", "float64", lambda result: result.sky.noise_adu),
     ("sky_gradient_percent", "float64", lambda result: result.sky.gradient_percent),
+    ("ground_share", "float64", lambda result: result.sky.ground_share),
     *(
         (name, "float64", _of_exposure(name))
         for name in (

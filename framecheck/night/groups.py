@@ -1,12 +1,18 @@
-"""Groups: frames that can be compared, of one target, filter, exposure, image size, camera setting, scale of values."""
+"""Groups: frames that can be compared.
 
+Of one session, target, filter, exposure, image size, camera setting, scale of values.
+"""
+
+import math
 import re
 import unicodedata
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import count
 from statistics import median
 from typing import Final
 
+from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.read.exposure import Exposure
 from framecheck.read.place import separation_deg
 
@@ -15,6 +21,9 @@ SAME_EXPOSURE: Final = 1.01
 
 SAME_POINTING_DEG: Final = 1.0
 """[deg] Chosen: dithers and repeated pointings stay closer, neighbouring targets mostly do not."""
+
+Key = tuple[Hashable, ...]
+"""What frames of a group have in common."""
 
 NO_TARGET: Final = "unnamed field"
 NO_FILTER: Final = "no filter"
@@ -26,6 +35,9 @@ class FrameGroup:
     """Which exposures belong together."""
 
     id: str
+    session: int
+    kin: int
+    """The same number for groups that differ in exposure alone."""
     target: str | None
     """As the first of its frames spells it."""
     filter: str | None
@@ -35,34 +47,42 @@ class FrameGroup:
     """Indices into the exposures given, in their order."""
 
 
-def group_exposures(exposures: Sequence[Exposure]) -> tuple[FrameGroup, ...]:
+def group_exposures(exposures: Sequence[Exposure], sessions: Sequence[int] | None = None) -> tuple[FrameGroup, ...]:
     """Put exposures that can be compared into groups.
 
     Targets and filters are compared by their letters and digits, whatever the case, spaces and leading zeros
-    ("M 31" is "m31"). A frame without a target belongs to the one that its pointing is near, or to its own pointing.
-    Exposures count as equal within 1 %.
+    ("M 31" is "m31"). A frame without a target belongs to the one that its pointing is near, or to its own pointing;
+    frames of one target that point at fields without a common star are apart. Exposures count as equal within 1 %.
 
     Parameters
     ----------
     exposures : sequence of Exposure
         In order of time.
+    sessions : sequence of int, optional
+        Number of the session of each (`sessions_of`); one session if not given.
 
     Returns
     -------
     tuple of FrameGroup
-        In the order of their first frames. Each id is readable, such as "M 31/L/120s", and unique.
+        In the order of their first frames. Each id is readable, such as "M 31/L/120s" or "M 31/L/120s/visit 2", and
+        unique.
     """
     targets = _targets(exposures)
     spans = _exposure_classes(exposures)
-    groups: dict[Hashable, list[int]] = {}
+    sessions = [0] * len(exposures) if sessions is None else sessions
+    groups: dict[Key, list[int]] = {}
     for i, (exposure, target, span) in enumerate(zip(exposures, targets, spans, strict=True)):
-        key = (target, loose(exposure.filter), span, *_setting(exposure))
+        key = (target, loose(exposure.filter), span, sessions[i], *_setting(exposure))
         groups.setdefault(key, []).append(i)
     names = {key: _describe([exposures[i] for i in members], key) for key, members in groups.items()}
-    ids = _unique_ids(list(groups), {key: [exposures[i] for i in members] for key, members in groups.items()}, names)
+    firsts = {key: (exposures[members[0]], sessions[members[0]]) for key, members in groups.items()}
+    ids = _unique_ids(firsts, names)
+    kin: dict[Key, int] = {}
     return tuple(
         FrameGroup(
             id=ids[key],
+            session=sessions[members[0]],
+            kin=kin.setdefault(key[:2] + key[3:], len(kin)),
             target=_first(exposures[i].target for i in members),
             filter=_first(exposures[i].filter for i in members),
             exposure_s=_median([exposures[i].exposure_s for i in members]),
@@ -98,14 +118,15 @@ def _setting(exposure: Exposure) -> tuple[Hashable, ...]:
 
 
 def _targets(exposures: Sequence[Exposure]) -> list[str | None]:
-    """A name for each exposure's target: the loose one, or that of the place it points at."""
-    places: list[tuple[str, float, float]] = []
+    """A name for each exposure's target: the loose one, with its field, or that of the place it points at."""
+    fields: dict[str, _Fields] = {}
     out: list[str | None] = []
     for exposure in exposures:
         name = loose(exposure.target)
-        out.append(name)
         if name is not None and exposure.ra_deg is not None and exposure.dec_deg is not None:
-            places.append((name, exposure.ra_deg, exposure.dec_deg))
+            name = fields.setdefault(name, _Fields(name)).of(exposure.ra_deg, exposure.dec_deg, _reach_deg(exposure))
+        out.append(name)
+    places = [(name, ra, dec) for one in fields.values() for name, ra, dec in one.places]
     for i, exposure in enumerate(exposures):
         if out[i] is not None or exposure.ra_deg is None or exposure.dec_deg is None:
             continue
@@ -120,6 +141,39 @@ def _targets(exposures: Sequence[Exposure]) -> list[str | None]:
             out[i] = _pointing_name(exposure.ra_deg, exposure.dec_deg)
             places.append((out[i] or "", exposure.ra_deg, exposure.dec_deg))
     return out
+
+
+class _Fields:
+    """The fields that frames of one target point at."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.places: list[tuple[str, float, float]] = []
+        """Names of fields, and some of the pointings of each. [deg]"""
+
+    def of(self, ra_deg: float, dec_deg: float, reach_deg: float) -> str:
+        """The field that a frame shows: one that it overlaps, if only by way of others, or a new one."""
+        apart, name = min(
+            ((separation_deg(ra_deg, dec_deg, ra, dec), name) for name, ra, dec in self.places),
+            default=(math.inf, self.name),
+        )
+        if self.places and apart > reach_deg:
+            name = f"{self.name} field {len({one for one, _, _ in self.places}) + 1}"
+        if apart > SAME_POINTING_DEG / 4:  # a dither is no new place
+            self.places.append((name, ra_deg, dec_deg))
+        return name
+
+
+def _reach_deg(exposure: Exposure) -> float:
+    """How far apart two frames may point and still share stars; anywhere, where the field's size is unknown. [deg]"""
+    scale = exposure.stated_scale_arcsec
+    if exposure.orientation is not None:
+        scale = exposure.orientation.pixel_scale_arcsec
+    elif scale is None and exposure.pixel_um and exposure.focal_length_mm:
+        scale = ARCSEC_PER_RADIAN * exposure.pixel_um * 1e-3 / exposure.focal_length_mm
+    if scale is None:
+        return math.inf
+    return max(math.hypot(exposure.width_px, exposure.height_px) * scale / 3600, SAME_POINTING_DEG)
 
 
 def _pointing_name(ra_deg: float, dec_deg: float) -> str:
@@ -138,12 +192,11 @@ def _exposure_classes(exposures: Sequence[Exposure]) -> list[int | None]:
     return [None if exposure.exposure_s is None else number[exposure.exposure_s] for exposure in exposures]
 
 
-def _describe(exposures: list[Exposure], key: Hashable) -> str:
+def _describe(exposures: list[Exposure], key: Key) -> str:
     """Readable name of a group: target, filter, exposure, and the binning if it is not 1."""
     target = _first(exposure.target for exposure in exposures if loose(exposure.target))
     if target is None:
-        place = key[0] if isinstance(key, tuple) else None
-        target = place or NO_TARGET
+        target = str(key[0] or NO_TARGET)
     seconds = _median([exposure.exposure_s for exposure in exposures])
     binning = exposures[0].binning
     parts = [
@@ -160,18 +213,21 @@ def plain(text: str) -> str:
     return " ".join(kept.split())[:60].strip()
 
 
-def _unique_ids(
-    keys: list[Hashable], exposures: dict[Hashable, list[Exposure]], names: dict[Hashable, str]
-) -> dict[Hashable, str]:
-    """Names made unique, where groups share one, by what tells them apart: image size, gain, camera, plane, scale."""
-    out: dict[Hashable, str] = {}
-    for key in keys:
-        alike = [other for other in keys if names[other] == names[key]]
+def _unique_ids(firsts: Mapping[Key, tuple[Exposure, int]], names: Mapping[Key, str]) -> dict[Key, str]:
+    """Names made unique, where groups share one, by what tells them apart.
+
+    Image size, gain, camera, telescope, plane, scale; if nothing else does, the visit or the field.
+    """
+    out: dict[Key, str] = {}
+    for key, (first, session) in firsts.items():
+        alike = [other for other in firsts if names[other] == names[key]]
         name = names[key]
         if len(alike) > 1:
-            name = "/".join([name, *_differences(exposures[key][0], [exposures[other][0] for other in alike])])
-        while name in out.values():
-            name += "+"
+            name = "/".join([name, *_differences(first, [firsts[other][0] for other in alike])])
+        taken = {out[other]: firsts[other][1] for other in out}
+        if name in taken:
+            name += "/visit " if taken[name] != session else "/field "
+            name += str(next(n for n in count(2) if f"{name}{n}" not in taken))
         out[key] = name
     return out
 
@@ -184,6 +240,7 @@ def _differences(own: Exposure, alike: list[Exposure]) -> list[str]:
             f"{exposure.width_px}x{exposure.height_px}",
             f"gain {gain:g}" if gain is not None else f"{electrons:.2g} e per ADU" if electrons else "unknown gain",
             plain(exposure.camera or "") or "unnamed camera",
+            plain(exposure.telescope or "") or "unnamed telescope",
             plain(exposure.plane or "") or "plain",
             f"bin{exposure.binning}" if exposure.binning else "unknown binning",
             "in ADU" if exposure.value_scale == "ADU" else f"values {exposure.value_scale}",

@@ -52,6 +52,8 @@ COLUMNS: Final[tuple[Column, ...]] = (
     ("sky_e_per_s", float, "electron / s", "light of the sky in a pixel", lambda frame: frame.sky_e_per_s),
     ("sky_gradient_percent", float, "percent", "change of the sky level over the frame",
      lambda frame: frame.result.sky.gradient_percent),
+    ("ground_share", float, "", "share of the frame that is ground or obstruction",
+     lambda frame: frame.result.sky.ground_share),
     ("transparency", float, "", "light of the stars against the best frame of the group",
      lambda frame: frame.transparency),
     ("effective_exposure_s", float, "s", "exposure of an ideal frame that would add as much to the stack",

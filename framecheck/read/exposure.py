@@ -35,6 +35,7 @@ class Exposure:
     kind: Kind
     width_px: int
     height_px: int
+    """Size of the array as stored, overscan included."""
     start_utc: datetime | None = None
     exposure_s: float | None = None
     target: str | None = None
@@ -51,6 +52,12 @@ class Exposure:
     saturation_adu: float | None = None
     pedestal_adu: float | None = None
     """Level that stands for no light, where the header names it. [ADU]"""
+    overscan_adu: float | None = None
+    """Level of the overscan, where the array has some. [ADU]"""
+    overscan_noise_adu: float | None = None
+    """Noise of one of its pixels. [ADU]"""
+    processed: bool = False
+    """True if it is no bare readout: real numbers, or a header that says that bias or dark were taken off."""
     camera_gain_setting: float | None = None
     camera_offset_setting: float | None = None
     sensor_temp_c: float | None = None
@@ -77,6 +84,8 @@ class Exposure:
     """Colours of the first 2 x 2 pixels as stored, row by row, such as "RGGB"; None without a mosaic."""
     value_scale: ValueScale = "ADU"
     """Scale of the pixel values; what a header alone cannot tell is taken for ADU until the pixels are read."""
+    light_area: tuple[int, int, int, int] | None = None
+    """Left, bottom, right and top of the pixels that see the sky, right and top just beyond; None if all do. [px]"""
     plane: str | None = None
     """Which plane of a colour image was measured; None for a plain image."""
     conflicts: tuple[str, ...] = ()
@@ -98,9 +107,15 @@ class Frame:
 
     exposure: Exposure
     pixels: NDArray[Any]
-    """Shape (height, width); uint16 where the file's values allow, else float32 with NaN for undefined."""
+    """Those that see the sky, shape (height, width); uint16 where the file's values allow, else float32 with NaN for
+    undefined."""
     mosaic: str | None = None
     """Colours of the first 2 x 2 pixels, row by row ("RGGB"); None if every pixel sees the same light."""
+
+    @property
+    def corner_px(self) -> tuple[int, int]:
+        """Where the first of the pixels lies in the array as stored: x and y."""
+        return (0, 0) if self.exposure.light_area is None else self.exposure.light_area[:2]
 
     def __post_init__(self) -> None:
         if self.pixels.ndim != 2 or self.pixels.dtype not in (np.uint16, np.float32):

@@ -18,9 +18,11 @@ from framecheck.errors import UnusableFrame
 from framecheck.read.exposure import Exposure, Frame, ValueScale
 from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
+from framecheck.read.light_area import cut_to, overscan_of_header, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
+from framecheck.read.unlit import level_and_noise
 
 _FRESH_S: Final = 60.0
 """[s] Chosen: a file that changed so lately and is too short is probably still being written."""
@@ -78,7 +80,7 @@ def read_layout(path: Path) -> Layout:
 
 
 def read_frame(path: Path) -> Frame:
-    """Read a frame with its pixels as they are stored.
+    """Read a frame with its pixels as they are stored, overscan and other edges without sky left out.
 
     Parameters
     ----------
@@ -88,7 +90,7 @@ def read_frame(path: Path) -> Frame:
     Returns
     -------
     Frame
-        Pixels in native byte order; `mosaic` as the pixels bear it out.
+        Pixels that see the sky, in native byte order; `mosaic` as they bear it out.
 
     Raises
     ------
@@ -110,7 +112,11 @@ def read_frame(path: Path) -> Frame:
     refuse_worthless(pixels, path, exposure.saturation_adu)
     exposure = replace(exposure, value_scale=_value_scale(layout, pixels))
     exposure = _with_doubts_about_values(exposure, layout, pixels)
-    return _with_mosaic(exposure, layout, pixels)
+    whole = (0, 0, layout.width_px, layout.height_px)
+    exposure = _with_overscan(exposure, layout, pixels)
+    area = without_dark_edges(pixels, exposure.light_area or whole)
+    exposure = replace(exposure, light_area=None if area == whole else area)
+    return _with_mosaic(exposure, layout, cut_to(pixels, area))
 
 
 @contextmanager
@@ -190,13 +196,14 @@ def _find(opened: _Open, path: Path) -> Layout:
 
 
 def _exposure(path: Path, layout: Layout) -> Exposure:
-    return exposure_from_header(
+    exposure = exposure_from_header(
         path,
         layout.header,
         width_px=layout.width_px,
         height_px=layout.height_px,
         plane=_GREEN if layout.planes == 3 else None,
     )
+    return replace(exposure, processed=exposure.processed or layout.bitpix < 0)
 
 
 def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
@@ -237,6 +244,21 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
         said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
         return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
     return exposure
+
+
+def _with_overscan(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Exposure:
+    """The exposure with level and noise of its overscan, if the pixels there are as dark and quiet as that."""
+    said = overscan_of_header(layout.header, width_px=layout.width_px, height_px=layout.height_px)
+    if said.value is None or exposure.light_area is None:
+        return exposure
+    (level, noise), (sky, sky_noise) = (
+        level_and_noise(pixels[bottom:top, left:right])
+        for left, bottom, right, top in (said.value, exposure.light_area)
+    )
+    if not (level <= sky + noise and 0 < noise <= 1.1 * sky_noise):
+        told = f"{said.source} names an overscan, but its pixels are not darker than the others; it was not used."
+        return replace(exposure, conflicts=(*exposure.conflicts, told))
+    return replace(exposure, overscan_adu=level, overscan_noise_adu=noise)
 
 
 def _with_mosaic(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Frame:

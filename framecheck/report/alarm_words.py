@@ -3,7 +3,8 @@
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.decision.alarms import CLAIMED, Alarm
+from framecheck.causes.result import CLAIMED
+from framecheck.decision.alarms import Alarm
 from framecheck.decision.changes import Sign
 from framecheck.report.words import fixed, likelihood, plain, sentence
 

@@ -5,13 +5,14 @@ from math import isfinite
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Finding, Judgement
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.report.in_numbers import signed
 from framecheck.report.units import told, told_healthy
-from framecheck.report.verdict import CLAIMED, LOOKS_ROUND
+from framecheck.report.verdict import LOOKS_ROUND
 from framecheck.report.words import fixed, likelihood, number
 
 Row = tuple[str, str, str]
@@ -47,6 +48,9 @@ def frame_account(judgement: Judgement) -> FrameAccount:
     else:
         rows += _shape(result.shape, judgement, scale)
     rows.append(("Sky", _sky(frame), "lower is darker"))
+    if result.sky.ground_share:
+        share = f"{fixed(100 * result.sky.ground_share, 0)} % of the frame; stars and sky are those above it"
+        rows.append(("Ground", share, ""))
     if frame.altitude_deg is not None:
         airmass = "" if frame.airmass is None else f", air mass {frame.airmass:.2f}"
         rows.append(

@@ -105,9 +105,10 @@ def _say(page: "Axes", x: float, y: float, text: str, *, size_px: float = 16, co
 def _frame(axes: "Axes", result: FrameResult, shades: Shades, judgement: Judgement) -> FieldCells | None:
     """The frame, and over it the shapes of its stars; the cells that these stand for."""
     wide, tall = result.exposure.width_px, result.exposure.height_px
+    left, bottom, right, top = result.exposure.light_area or (0, 0, wide, tall)
     axes.imshow(
-        shades, cmap="gray", vmin=0, vmax=255, origin="lower", extent=(-0.5, wide - 0.5, -0.5, tall - 0.5),
-        aspect="auto", interpolation="antialiased",
+        shades, cmap="gray", vmin=0, vmax=255, origin="lower", interpolation="antialiased",
+        aspect="auto", extent=(left - 0.5, right - 0.5, bottom - 0.5, top - 0.5),
     )  # fmt: skip
     cells = field_cells(judgement, most_columns=_columns(len(result.stars.good), wide, tall))
     if cells is None:

@@ -7,10 +7,11 @@ from typing import Any, Literal
 
 import numpy as np
 
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameFailure, FrameResult, FrameShape
-from framecheck.night.records import NightFrame
+from framecheck.night.records import Night, NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.report.words import known, path_in, sentence, valid_text
@@ -54,12 +55,18 @@ class FrameRow:
     airmass: float | None = None
     sensor_temp_c: float | None = None
     tube_temp_c: float | None = None
+    causes: tuple[str, ...] | None = None
+    """Names of the claimed causes that touch this frame, surest first; None for a frame outside any night."""
+    ground_share: float | None = None
+    """Share of the frame that is ground or obstruction; 0 without."""
     smear_px: float | None = None
     """Rms of the motion inside the exposure along its main direction, the optics' part taken off."""
     smear_pa_deg: float | None = None
     """That direction in the group's reference frame, counter-clockwise from +x."""
     path: Literal["round", "line", "two blobs", "hook"] | None = None
     """What a star drew in the exposure."""
+    session: int | None = None
+    """That of the frame's group: one rig, without a gap of hours."""
 
     @property
     def start(self) -> datetime | None:
@@ -70,13 +77,20 @@ class FrameRow:
 def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
     night = judgement.night
-    moved = _moved(judgement)
+    moved, causes = _moved(judgement), _causes(judgement)
+    sessions = {group.id: group.session for group in night.groups}
     rows = [
-        replace(_judged_row(frame, grade, night.folder, night.rig), **moved.get(i, {}))
+        replace(_judged_row(frame, grade, night, sessions[frame.group]), causes=causes[i], **moved.get(i, {}))
         for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
     ]
-    rows += [failed_row(failure, night.folder) for failure in night.failures]
+    rows += [replace(failed_row(failure, night.folder), causes=()) for failure in night.failures]
     return tuple(sorted(rows, key=lambda row: (row.start_utc is None, row.start_utc or "", row.file)))
+
+
+def _causes(judgement: Judgement) -> list[tuple[str, ...]]:
+    """Claimed causes that touch each frame, by its index in the night."""
+    claims = [one for one in judgement.findings if one.confidence >= CLAIMED]
+    return [tuple(one.cause for one in claims if i in one.affected) for i in range(len(judgement.night.frames))]
 
 
 def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
@@ -104,6 +118,7 @@ def measured_row(result: FrameResult, folder: Path, rig: Rig) -> FrameRow:
         sky_adu=known(result.sky.level_adu),
         sky_noise_adu=known(result.sky.noise_adu),
         sky_gradient_percent=known(result.sky.gradient_percent),
+        ground_share=known(result.sky.ground_share),
     )
     return row if result.shape is None else _with_shape(row, result.shape, result.exposure, rig)
 
@@ -118,8 +133,8 @@ def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
     )
 
 
-def _judged_row(frame: NightFrame, grade: Grade, folder: Path, rig: Rig) -> FrameRow:
-    row = measured_row(frame.result, folder, rig)
+def _judged_row(frame: NightFrame, grade: Grade, night: Night, session: int) -> FrameRow:
+    row = measured_row(frame.result, night.folder, night.rig_of(session))
     registration = frame.registration
     return replace(
         row,
@@ -134,6 +149,7 @@ def _judged_row(frame: NightFrame, grade: Grade, folder: Path, rig: Rig) -> Fram
         rotation_deg=None if registration is None else known(registration.rotation_deg),
         altitude_deg=known(frame.altitude_deg),
         airmass=known(frame.airmass),
+        session=session,
     )
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Judgement
 from framecheck.report import words
 from framecheck.report.account import Account, account_of, fwhm_field
@@ -25,7 +26,7 @@ from framecheck.report.row_picture import row_pictures
 from framecheck.report.strips import strips
 from framecheck.report.time_axis import several_nights
 from framecheck.report.units import told, told_healthy
-from framecheck.report.verdict import CLAIMED, night_title, verdict
+from framecheck.report.verdict import night_title, verdict
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -5,14 +5,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Finding, Judgement
 from framecheck.report.account import Account
 from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import dates
 from framecheck.report.words import clause, counted, duration, fixed, likelihood, listed, number, percent, sentence
 
-CLAIMED: Final = 0.5
-"""[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
 COSTS_MUCH: Final = 0.02
 """[share] Chosen: what costs less is not worth a night's work."""
 MOSTLY: Final = 0.5

@@ -1,14 +1,18 @@
 """Sky: level, noise and gradient over the image."""
 
 from framecheck.sky.colours import Colours, measure_colours
-from framecheck.sky.measure import StarMask, mask_stars, measure_cells, measure_finely, measure_sky
+from framecheck.sky.cover import Cover, Ground
+from framecheck.sky.ground import above_ground
+from framecheck.sky.measure import mask_stars, measure_cells, measure_finely, measure_sky
 from framecheck.sky.model import Sky, SkySummary
 
 __all__ = [
     "Colours",
+    "Cover",
+    "Ground",
     "Sky",
     "SkySummary",
-    "StarMask",
+    "above_ground",
     "mask_stars",
     "measure_cells",
     "measure_colours",

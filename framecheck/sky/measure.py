@@ -1,6 +1,6 @@
 """Level and noise of the sky, from a sample of the pixels."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import PIXEL_VARIANCE_PX2, QUARTILES_PER_SIGMA
 from framecheck.read.cells import sum_cells, sum_type
 from framecheck.read.exposure import Frame
+from framecheck.sky.cover import Cover, Ground
 from framecheck.sky.distribution import ONE_SIGMA_BELOW, distribution, lower_half, undo_clip
 from framecheck.sky.meshes import (
     by_mesh,
@@ -42,6 +43,13 @@ form): the noise of the image to 0.3 %, that of one mesh of 26 megapixels to 21 
 HOT_CURVE: Final = 4 * 6**0.5
 """Second differences larger than this are no noise. [sigma of a pixel] Four of their own standard deviations."""
 
+MOSTLY_HIDDEN: Final = 0.4
+"""Share of a mesh behind ground from which it is not asked. Chosen: what is left tells of the sky elsewhere than in its
+middle."""
+
+FEWEST_CURVES: Final = 12
+"""Second differences that a mesh needs. Chosen: its quartiles are then not those of two or three."""
+
 INDEPENDENT: Final = 1.08
 """Pixels are independent if the noise seen on flat sky is at most so many times that of second differences. Chosen."""
 
@@ -68,27 +76,7 @@ DIFFERENT_PARTS: Final = 65_521
 gets the same as another. Chosen: drawing one for each sample takes longer than sorting them."""
 
 
-@dataclass(frozen=True, slots=True)
-class StarMask:
-    """Where stars are, on a coarse grid."""
-
-    covered: NDArray[np.bool_]
-    """Cells in which a star has light, rows along y."""
-    cell_px: int
-
-    @property
-    def share(self) -> float:
-        """Part of the image that is covered."""
-        return float(self.covered.mean())
-
-    def blanked(self, values: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
-        """Pixels of some rows and columns with the covered ones undefined."""
-        last_y, last_x = self.covered.shape[0] - 1, self.covered.shape[1] - 1
-        here = self.covered[np.minimum(rows // self.cell_px, last_y)][:, np.minimum(columns // self.cell_px, last_x)]
-        return np.where(here, np.float32(np.nan), values.astype(np.float32))
-
-
-def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_px: float) -> StarMask:
+def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_px: float) -> Cover:
     """Mark the surroundings of stars.
 
     Parameters
@@ -106,10 +94,10 @@ def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_p
     rows, columns = np.clip((y / cell).astype(np.intp), 0, n_y - 1), np.clip((x / cell).astype(np.intp), 0, n_x - 1)
     stars[rows + 2, columns + 2] = True
     along = np.logical_or.reduce([stars[:, k : k + n_x] for k in range(5)])
-    return StarMask(np.logical_or.reduce([along[k : k + n_y] for k in range(5)]), cell)
+    return Cover(np.logical_or.reduce([along[k : k + n_y] for k in range(5)]), cell)
 
 
-def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
+def measure_sky(frame: Frame, stars: Cover | None = None, ground: Ground | None = None) -> Sky:
     """Measure the sky's level and noise on a mesh over the image.
 
     In each mesh the level is the median of sampled pixels and the noise the distance from there down to the 16th
@@ -122,19 +110,23 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     ----------
     frame : Frame
         Pixels as stored. Of a colour mosaic, only green pixels are looked at.
-    stars : StarMask, optional
+    stars : Cover, optional
         Where stars are known to be, in a crowded field; their pixels are left out.
+    ground : Ground, optional
+        What hides the sky; its pixels are left out, and meshes behind it are taken to be like the nearest sky.
 
     Returns
     -------
     Sky
         Level and noise. [ADU]
     """
-    pixels = frame.pixels if frame.mosaic is None else _green_lattice(frame)
+    pixels = frame.pixels if frame.mosaic is None else green_lattice(frame)
     pitch = 1 if frame.mosaic is None else 2
     sides = [mesh_side(n, MESH_PX // pitch) for n in pixels.shape]
     step = max(1, round(float(np.sqrt(pixels.size / SAMPLES_WANTED))))
-    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch)
+    if ground is not None:
+        stars = ground.cover.and_also(stars)
+    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 8)), stars, pitch, ground)
     unit = _unit_of(samples)
     level, flat_noise = _level_and_noise(_spread_over_unit(samples, unit))
     least = _least_noise(pixels, unit, level)
@@ -142,11 +134,11 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
     rough = _sky(level, flat_noise, [side * pitch for side in sides], frame)
     shift, factor = _dark_side(pixels, rough, stars, pitch, unit)
     level, flat_noise = level + shift * flat_noise, factor * flat_noise
-    grain = _grain(pixels, sides, unit, stars, pitch)
+    grain = _grain(pixels, sides, unit, stars, pitch, behind_ground=ground is not None)
     # Where pixels are independent both agree on flat sky, and the grain sees no slopes; where they are not, as in an
     # interpolated picture, it sees less than there is. Sky that is nowhere flat leaves that to pixels farther apart.
     if grain is not None and np.percentile(flat_noise / grain, 20) >= INDEPENDENT:
-        coarse = _grain(pixels, sides, unit, stars, pitch, APART)
+        coarse = _grain(pixels, sides, unit, stars, pitch, behind_ground=ground is not None, apart=APART)
         grain = grain if coarse is not None and np.percentile(coarse / grain, 20) < INDEPENDENT else None
     noise = np.maximum(flat_noise if grain is None else grain, least)
     return replace(
@@ -154,6 +146,7 @@ def measure_sky(frame: Frame, stars: StarMask | None = None) -> Sky:
         level_adu=level.astype(np.float32),
         noise_adu=noise.astype(np.float32),
         uneven=over_neighbours((flat_noise > UNEVEN * noise).astype(float), mean_of_nine) > 0.1,
+        ground=ground,
     )
 
 
@@ -168,19 +161,27 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     mesh_px : int
         Side of a mesh. [px]
     """
-    pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (_green_lattice(frame), 2)
+    pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (green_lattice(frame), 2)
     sides = [mesh_side(n, max(mesh_px // pitch, 4)) for n in pixels.shape]
     step = max(1, round(float(np.sqrt(pixels.size / SAMPLES_WANTED))))
-    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 4)), None, pitch)
+    stars = None if sky.ground is None else sky.ground.cover
+    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 4)), stars, pitch, sky.ground)
     level, _ = lower_half(np.sort(_spread_over_unit(samples, _unit_of(samples)), axis=2))
     fine = _sky(filled(level), np.zeros_like(level), [side * pitch for side in sides], frame)
     y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
     noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
     level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
-    return replace(fine, level_adu=level.astype(np.float32), noise_adu=noise, uneven=uneven)
+    return replace(
+        sky,
+        level_adu=level.astype(np.float32),
+        noise_adu=noise,
+        x_centres=fine.x_centres,
+        y_centres=fine.y_centres,
+        uneven=uneven,
+    )
 
 
-def measure_cells(frame: Frame, mesh_cells: int = MESH_PX) -> Sky:
+def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = MESH_PX) -> Sky:
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
@@ -192,15 +193,21 @@ def measure_cells(frame: Frame, mesh_cells: int = MESH_PX) -> Sky:
     both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
     sums = np.empty((rows.size, shape[1]), sum_type(frame.pixels.dtype))
     sum_cells(frame.pixels[both, : 2 * shape[1]], 2, sums)
-    level, noise = _level_and_noise(by_mesh(sums[:, columns.ravel()], rows, columns) / np.float32(4))
+    picked = sums[:, columns.ravel()] / np.float32(4)
+    if ground is not None:
+        picked = ground.cover.blanked(picked, 2 * rows.ravel(), 2 * columns.ravel())
+    samples = by_mesh(picked, rows, columns)
+    if ground is not None:
+        samples[_mostly_hidden(ground, 2 * rows, 2 * columns)] = np.nan
+    level, noise = _level_and_noise(samples)
     noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
-    return _sky(level, noise, [2 * side for side in sides], frame)
+    return replace(_sky(level, noise, [2 * side for side in sides], frame), ground=ground)
 
 
 def _level_and_noise(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Level and noise of each mesh from its samples, mended by its neighbours; slopes within meshes are no noise."""
     level, noise = lower_half(np.sort(samples, axis=2))
-    level, noise = filled(level), over_neighbours(filled(noise), median_of_nine)
+    level, noise = filled(level, sloping=True), over_neighbours(filled(noise), median_of_nine)
     level = without_lifted_meshes(level, noise, samples.shape[2])
     return level, np.sqrt(np.maximum(noise**2 - slope_variance(level), (0.5 * noise) ** 2))
 
@@ -239,8 +246,10 @@ def _grain(
     pixels: NDArray[Any],
     sides: list[int],
     unit: int,
-    stars: StarMask | None,
+    stars: Cover | None,
     pitch: int,
+    *,
+    behind_ground: bool,
     apart: tuple[int, int] = (0, 1),
 ) -> NDArray[np.float64] | None:
     """Noise of each mesh from second differences, along rows if nothing is said, which neither slopes nor wings reach.
@@ -268,12 +277,16 @@ def _grain(
         even = stars.blanked(even, rows.ravel() * pitch, columns.ravel() * pitch)
     values = np.sort(by_mesh(even, rows, columns), axis=2)
     counts = np.isfinite(values).sum(axis=2)
-    if counts.min() < 12:
+    few = counts < FEWEST_CURVES
+    if few.all() or (few.any() and not behind_ground):
         return None
     quarter, three = (
         np.take_along_axis(values, at[..., None], axis=2)[..., 0] for at in (counts // 4, 3 * counts // 4)
     )
     spread = (three - quarter).astype(float) / (QUARTILES_PER_SIGMA * np.sqrt(6))
+    if few.any():
+        spread[few] = np.nan
+        spread = filled(spread)
     noise = over_neighbours(over_neighbours(spread, median_of_nine), mean_of_nine)
     if noise.min() < 0.3:
         return None
@@ -287,21 +300,30 @@ def _grain(
     return np.sqrt(np.maximum(noise**2 - rounding, (0.3 * noise) ** 2))
 
 
-def _green_lattice(frame: Frame) -> NDArray[Any]:
+def green_lattice(frame: Frame) -> NDArray[Any]:
     """One of the two green sub-lattices of a colour mosaic."""
     at = (frame.mosaic or "G").index("G")
     return frame.pixels[at // 2 :: 2, at % 2 :: 2]
 
 
 def _samples_by_mesh(
-    pixels: NDArray[Any], sides: list[int], step: int, stars: StarMask | None, pitch: int
+    pixels: NDArray[Any], sides: list[int], step: int, stars: Cover | None, pitch: int, ground: Ground | None
 ) -> NDArray[Any]:
     """Sampled pixels; shape (n_y, n_x, n_samples)."""
     rows, columns = (in_meshes(n, side, step) for n, side in zip(pixels.shape, sides, strict=True))
     picked = pixels[rows.ravel()][:, columns.ravel()] if step > 1 else pixels[: rows.max() + 1, : columns.max() + 1]
     if stars is not None:
         picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
-    return by_mesh(picked, rows, columns)
+    samples = by_mesh(picked, rows, columns)
+    if ground is not None:
+        samples[_mostly_hidden(ground, rows * pitch, columns * pitch)] = np.nan
+    return samples
+
+
+def _mostly_hidden(ground: Ground, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which meshes lie behind ground, from some rows and columns of each; shape (n_y, n_x)."""
+    hidden = by_mesh(ground.cover.crossings(rows.ravel(), columns.ravel()), rows, columns)
+    return np.asarray(hidden.mean(axis=2) > MOSTLY_HIDDEN)
 
 
 def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
@@ -315,7 +337,7 @@ def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
     return out
 
 
-def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: int, unit: int) -> tuple[float, float]:
+def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int, unit: int) -> tuple[float, float]:
     """How far the level must be shifted, in units of the noise, and what the noise must be multiplied by.
 
     The spread of a hundred samples scatters, and its median is a little low. Deviations of pixels all over the image,
@@ -345,4 +367,4 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: StarMask | None, pitch: 
     return float(middle), float(corrected)
 
 
-__all__ = ["StarMask", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]
+__all__ = ["green_lattice", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]

@@ -34,9 +34,24 @@ def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.in
     return blocks.reshape(len(rows), len(columns), -1)
 
 
-def filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The mesh with its undefined cells at the median of the others."""
-    return np.where(np.isfinite(mesh), mesh, np.nanmedian(mesh) if np.isfinite(mesh).any() else 0.0)
+def filled(mesh: NDArray[np.float64], *, sloping: bool = False) -> NDArray[np.float64]:
+    """The mesh with its undefined cells like the nearest of the others; if sloping, those beside them straight on."""
+    unknown = ~np.isfinite(mesh)
+    if not unknown.any():
+        return mesh
+    if unknown.all():
+        return np.zeros_like(mesh)
+    from scipy.ndimage import distance_transform_edt
+
+    near = distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    out: NDArray[np.float64] = mesh[tuple(near)]
+    if sloping:
+        here = np.indices(mesh.shape)
+        beyond = np.clip(2 * near - here, 0, np.array(mesh.shape)[:, None, None] - 1)
+        rise = out - mesh[tuple(beyond)]
+        straight = unknown & np.isfinite(rise) & (np.abs(near - here).max(axis=0) == 1)
+        out[straight] += rise[straight]
+    return out
 
 
 def over_neighbours(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[np.float64]:

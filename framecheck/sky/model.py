@@ -1,12 +1,18 @@
 """The sky's level and noise over the image."""
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.sky.cover import Ground
+
 Floats = NDArray[np.float32]
+
+LEAST_LIGHT: Final = 1.0
+"""Light of the sky below which nothing is told relative to it. [noise of a pixel] Chosen: zero points drift by a good
+part of the read noise, and such a sky adds little to it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -25,6 +31,17 @@ class Sky:
     """Height and width of the image. [px]"""
     uneven: NDArray[np.bool_] | None = None
     """Meshes in which, or beside which, pixels differ by more than noise and slope: lit by more than stars and sky."""
+    ground: Ground | None = None
+    """What hides the sky; level and noise behind it are those of the nearest sky."""
+    ground_told: bool = True
+    """False if the image cannot tell whether there is ground in view."""
+
+    @property
+    def ground_share(self) -> float | None:
+        """Share of the image that is ground or obstruction; None if that cannot be told."""
+        if not self.ground_told:
+            return None
+        return 0.0 if self.ground is None else self.ground.cover.share
 
     def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
         """Level along whole image rows.
@@ -92,17 +109,16 @@ class Sky:
         return self.noise_adu.min() / 2
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
-        """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""
-        everywhere = _over_image(self, 64, 64)
-        level = float(np.median(everywhere))
-        low, high = np.percentile(everywhere, [5, 95])
-        above = level - (pedestal_adu or 0.0)
-        return SkySummary(
+        """The sky in a few numbers."""
+        level = float(np.median(_in_view(self)))
+        summary = SkySummary(
             level_adu=level,
             noise_adu=_noise_at_level(self, level),
-            gradient_percent=float(100 * (high - low) / above) if above > 0 else float("nan"),
+            gradient_percent=float("nan"),
             level_mesh_adu=_coarse(self),
+            ground_share=self.ground_share,
         )
+        return summary.above(pedestal_adu)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -115,9 +131,20 @@ class SkySummary:
     """Standard deviation of one pixel of blank sky at that level. [ADU]"""
     gradient_percent: float
     """Range of the sky level over the image, from the 5th to the 95th percentile of its meshes, in per cent of the
-    median level (above the pedestal where that is known)."""
+    median level above the pedestal; NaN where that is unknown, or hardly below the sky."""
     level_mesh_adu: Floats
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
+    ground_share: float | None = None
+    """Share of the frame that is ground or obstruction; 0 without, None if it cannot be told."""
+
+    def above(self, pedestal_adu: float | None) -> "SkySummary":
+        """The same sky, its gradient measured against what lies above a pedestal. [ADU]"""
+        light = float("nan") if pedestal_adu is None else self.level_adu - pedestal_adu
+        gradient = float("nan")
+        if light > LEAST_LIGHT * self.noise_adu:
+            low, high = np.percentile(self.level_mesh_adu, [5, 95])
+            gradient = float(100 * (high - low) / light)
+        return replace(self, gradient_percent=gradient)
 
 
 def _mesh_rows(values: Floats, sky: Sky, y: NDArray[Any], x: NDArray[Any]) -> Floats:
@@ -157,10 +184,26 @@ def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDA
     return low
 
 
+def _in_view(sky: Sky) -> Floats:
+    """The level at the centres of 64 x 64 equal parts of the image, but for those behind ground; one at the least."""
+    everywhere = _over_image(sky, 64, 64)
+    if sky.ground is None:
+        return everywhere
+    y, x = (np.rint(at).astype(np.intp) for at in _centres(sky, 64, 64))
+    clear = ~sky.ground.cover.crossings(y, x)
+    return everywhere[clear] if clear.any() else everywhere
+
+
 def _over_image(sky: Sky, rows: int, columns: int) -> Floats:
     """The level at the centres of `rows` x `columns` equal parts of the image."""
-    y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
+    y, x = _centres(sky, rows, columns)
     return _mesh_rows(sky.level_adu, sky, y, x)
+
+
+def _centres(sky: Sky, rows: int, columns: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the centres of equal parts of the image lie along y and x. [px]"""
+    y, x = ((np.arange(count) + 0.5) * n / count - 0.5 for n, count in zip(sky.shape, (rows, columns), strict=True))
+    return y, x
 
 
 def _noise_at_level(sky: Sky, level_adu: float) -> float:

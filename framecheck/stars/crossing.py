@@ -1,112 +1,176 @@
-"""Lines across the frame, of satellites and aeroplanes: many detections in a row, none of them a star."""
+"""Lines across the frame, of satellites and aeroplanes: sought among detections, judged by the pixels they run over."""
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.read.exposure import Frame
+from framecheck.sky import Sky
+from framecheck.stars.line import Line
+from framecheck.stars.line_light import F64, Course
+from framecheck.stars.line_looks import judged_line
+from framecheck.stars.pilot import Pilot
+
 MOST_POINTS: Final = 6000
 """Detections among which lines are sought. Chosen: in denser fields a line of faint beads drowns anyway."""
 
-FEWEST_IN_LINE: Final = 12
+FEWEST_IN_LINE: Final = 6
 """Detections that make a line. Chosen: chance makes rows of four or five."""
 
 BEAD_FWHM: Final = 6.0
-"""Detections of a line lie closer together than this. [FWHM] Chosen: a line bright enough to be detected at all is
-detected every few FWHM."""
+"""Detections of a line lie closer together than this. [FWHM] Chosen: on most of them noise makes a peak every few."""
 
-EXCESS_SIGMA: Final = 8.0
-"""How far a row must stand above what scattered stars put into it. [sigma] Chosen: some million rows are looked at."""
+WIDE_BEAD_FWHM: Final = 15.0
+"""And so do the brightest detections, and peaks too faint for stars. [FWHM] Chosen: on a line far above the noise peaks
+are few, aeroplanes flash at distances, and of a line 1.5 times as high as a pixel's noise one cell in twenty rises
+above the limit for peaks."""
+
+BRIGHTEST: Final = 300
+"""Chosen: a line far above the noise is among so many of the brightest detections."""
+
+EDGE_FWHM: Final = 2.0
+"""Detections nearer to the image's edge are left aside. [FWHM] Chosen: the edge itself may glow, and of a line there
+one side only is seen."""
+
+BY_CHANCE: Final = 0.1
+"""Rows of a frame that scattered stars would fill as much, at most. Chosen: the pixels have the last word."""
+
+FINEST: Final = 400
+"""Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
 ANGLES: Final = 16
 """Directions whose rows are counted together. Chosen by timing."""
 
-MOST_LINES: Final = 4
-"""Lines taken out of one frame at the most. Chosen: a train of satellites is longer, but its frame is lost."""
+MOST_TRAILS: Final = 12
+"""Trails taken out of one frame at the most, of either kind. Chosen: a train of satellites has more, but its frame is
+lost."""
+
+MOST_OTHERS: Final = 5
+"""Rows of either kind that turn out to be no trails, until no more are looked at. Chosen: nebulae and clusters have
+many."""
 
 
-def in_crossing_lines(
-    x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width_px: float
-) -> tuple[NDArray[np.bool_], int]:
-    """Mark detections that lie in straight rows across the frame.
+def lines_across(
+    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], starlike: NDArray[np.bool_], bright: NDArray[np.bool_],
+    clipped: NDArray[np.bool_], star: Pilot,
+) -> tuple[Line, ...]:  # fmt: skip
+    """Find the lines of light in a frame.
 
     Parameters
     ----------
+    frame, sky
+        The frame and its sky; of a colour mosaic that of its cells.
     x, y : ndarray, shape (n,)
-        Detections. [px]
-    shape : tuple of int
-        Height and width of the image. [px]
-    width_px : float
-        FWHM of a star; a row is as wide.
+        Peaks, brightest first. [px]
+    starlike, bright, clipped : ndarray of bool, shape (n,)
+        Which peaks are taken for stars, which others lie on a bright line, and which are clipped.
+    star : Pilot
+        The typical star.
 
     Returns
     -------
-    marked : ndarray of bool, shape (n,)
-    n_lines : int
+    tuple of Line
+        Those that look like trails first, then others that are lines by their detections alone.
 
     Notes
     -----
-    A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from memory), with directions
-    as fine as the rows are long. Stars at random put Poisson numbers into rows; a row counts if it stands far above,
-    and if its detections follow each other without wide gaps over more than a tenth of the frame.
+    An even, bright line shows in peaks that are no stars, a blinking one in peaks that are like stars; a faint one in
+    peaks here and there that are too faint for stars. So rows are sought twice.
     """
-    marked = np.zeros(len(x), bool)
-    n_lines = 0
-    if not FEWEST_IN_LINE <= len(x) <= MOST_POINTS:
-        return marked, 0
-    beads = _close_together(np.asarray(x), np.asarray(y), BEAD_FWHM * width_px)
-    for _ in range(MOST_LINES):
-        free = beads[~marked[beads]]
-        if len(free) < FEWEST_IN_LINE:
-            break
-        row = _densest_row(np.asarray(x)[free], np.asarray(y)[free], shape, width_px)
+    place = np.stack([np.asarray(x, float), np.asarray(y, float)])
+    width = star.long_px
+    height_px, width_px = frame.pixels.shape
+    beyond = EDGE_FWHM * width
+    inner = (place.min(axis=0) >= beyond) & (place[0] < width_px - beyond) & (place[1] < height_px - beyond)
+    clear, faint = (np.flatnonzero(which & inner) for which in (starlike | bright, ~starlike))
+    beads = np.union1d(
+        _close_together(place, clear, BEAD_FWHM * width),
+        _close_together(place, clear[:BRIGHTEST], WIDE_BEAD_FWHM * width),
+    )
+    lines: list[Line] = []
+    for some in (beads, _close_together(place, faint, WIDE_BEAD_FWHM * width)):
+        lines += _lines_among(frame, sky, place[:, some], star, place[:, clipped], lines)
+    return tuple(sorted(lines, key=lambda line: not line.flown))
+
+
+def _lines_among(frame: Frame, sky: Sky, free: F64, star: Pilot, clipped: F64, known: Sequence[Line]) -> list[Line]:
+    """Lines among points, shape (2, n), that are not known yet."""
+    width = star.long_px
+    for other in known:
+        free = free[:, ~other.covers(free[0], free[1], width)]
+    found: list[Line] = []
+    n_trails = n_others = 0
+    while n_trails < MOST_TRAILS and n_others < MOST_OTHERS:
+        row = _densest_row(free, frame.pixels.shape, width)
         if row is None:
             break
-        marked[free[row]] = True
-        n_lines += 1
-    return marked, n_lines
+        points, course = row
+        line = None if course is None else judged_line(frame, sky, course, star, clipped)
+        used = np.zeros(free.shape[1], bool)
+        used[points] = True
+        flown = line is not None and line.flown
+        n_trails, n_others = n_trails + flown, n_others + (not flown)
+        if line is not None:
+            found.append(line)
+            used |= line.covers(free[0], free[1], width)
+        free = free[:, ~used]
+    return found
 
 
-def _close_together(x: NDArray[Any], y: NDArray[Any], reach_px: float) -> NDArray[np.intp]:
-    """Indices of points with another nearby: the beads of a line are, most stars are not."""
+def _close_together(place: F64, some: NDArray[np.intp], reach_px: float) -> NDArray[np.intp]:
+    """Those of some points that have another nearby: the beads of a line do, most stars do not."""
     from scipy.spatial import cKDTree
 
-    tree = cKDTree(np.column_stack([x, y]), balanced_tree=False, compact_nodes=False)
-    return np.unique(tree.query_pairs(reach_px, output_type="ndarray")).astype(np.intp)
+    if not FEWEST_IN_LINE <= len(some) <= MOST_POINTS:
+        return some[:0]
+    tree = cKDTree(place[:, some].T, balanced_tree=False, compact_nodes=False)
+    return some[np.unique(tree.query_pairs(reach_px, output_type="ndarray"))]
 
 
-def _densest_row(x: NDArray[Any], y: NDArray[Any], shape: tuple[int, int], width_px: float) -> NDArray[np.intp] | None:
-    """Indices of the points in the row that stands out most; None if none does."""
-    diagonal = float(np.hypot(*shape))
-    bin_px = max(2 * width_px, 4.0)
+def _densest_row(places: F64, shape: tuple[int, ...], width_px: float) -> tuple[NDArray[np.intp], Course | None] | None:
+    """Indices of the points in the row that stands out most, and how it runs if it is long and has no wide gaps.
+
+    None if no row stands out. A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from
+    memory), with directions as fine as the rows are long. Stars at random put Poisson numbers into rows.
+    """
+    if places.shape[1] < FEWEST_IN_LINE:
+        return None
+    x, y = places
+    diagonal = float(np.hypot(shape[0], shape[1]))
+    bin_px = max(2 * width_px, 4.0, diagonal / FINEST)
     n_angles = int(min(np.ceil(np.pi * diagonal / (2 * bin_px)), 720))
-    n_bins = int(2 * diagonal / bin_px) + 2
+    half_px = bin_px / 2
+    n_bins = int(2 * diagonal / half_px) + 2  # of half the width of a row, which holds two: no line falls in between
     angles = np.arange(n_angles) * np.pi / n_angles
     top, most = np.empty(n_angles, np.intp), np.empty(n_angles, np.intp)
     points = np.stack([x, y, np.ones_like(x)]).astype(np.float32)
     for i in range(0, n_angles, ANGLES):
         here = angles[i : i + ANGLES]
-        first = diagonal + bin_px * n_bins * np.arange(len(here))  # each direction has its own bins
-        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / bin_px
+        first = diagonal + half_px * n_bins * np.arange(len(here))  # each direction has its own bins
+        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / half_px
         row = (across.astype(np.float32) @ points).astype(np.intp)
         count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
+        count[:, :-1] += count[:, 1:]
         top[i : i + ANGLES] = fullest = count.argmax(axis=1)
         most[i : i + ANGLES] = count[np.arange(len(here)), fullest]
     # What scattered stars put into a row: density times the longest chord in this direction.
     sides = np.maximum(np.abs(np.stack([np.sin(angles), np.cos(angles)])), 1e-9)
     expected = len(x) * bin_px * np.minimum(shape[1] / sides[0], shape[0] / sides[1]) / (shape[0] * shape[1])
-    excess = np.where(most >= FEWEST_IN_LINE, (most - expected) / np.sqrt(expected + 1), 0)
-    best = int(excess.argmax())
-    if excess[best] < EXCESS_SIGMA:
+    # Chance of so many in a row or more, natural logarithm: Chernoff's bound for Poisson numbers.
+    chance = np.where(most >= FEWEST_IN_LINE, most - expected - most * np.log(np.maximum(most / expected, 1.0)), 0.0)
+    best = int(chance.argmin())
+    if chance[best] > np.log(BY_CHANCE / (n_angles * n_bins)):
         return None
-    return _without_gaps(x, y, float(angles[best]), (top[best] + 0.5) * bin_px - diagonal, bin_px, diagonal)
+    return _without_gaps(x, y, float(angles[best]), (top[best] + 1) * half_px - diagonal, bin_px, diagonal)
 
 
 def _without_gaps(
-    x: NDArray[Any], y: NDArray[Any], angle: float, distance: float, bin_px: float, diagonal: float
-) -> NDArray[np.intp] | None:
+    x: F64, y: F64, angle: float, distance: float, bin_px: float, diagonal: float
+) -> tuple[NDArray[np.intp], Course | None]:
     """The longest part of a row, its line fitted again, whose points follow each other closely."""
-    near = np.flatnonzero(np.abs(np.cos(angle) * x + np.sin(angle) * y - distance) < bin_px)
+    row = near = np.flatnonzero(np.abs(np.cos(angle) * x + np.sin(angle) * y - distance) < bin_px)
     for _ in range(3):
         middle = np.array([np.median(x[near]), np.median(y[near])])
         offsets = np.stack([x[near] - middle[0], y[near] - middle[1]])
@@ -114,7 +178,7 @@ def _without_gaps(
         across = direction[0] * (y - middle[1]) - direction[1] * (x - middle[0])
         near = np.flatnonzero(np.abs(across) < bin_px / 2)
         if len(near) < FEWEST_IN_LINE:
-            return None
+            return row, None
     along = direction[0] * (x[near] - middle[0]) + direction[1] * (y[near] - middle[1])
     order = np.argsort(along)
     gaps = np.diff(along[order])
@@ -123,5 +187,6 @@ def _without_gaps(
     longest = max(parts, key=len)
     length = np.ptp(along[longest])
     if len(longest) < FEWEST_IN_LINE or length < 0.1 * diagonal:
-        return None
-    return near[longest]
+        return row, None
+    course = Course(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
+    return near[longest], course

@@ -15,6 +15,9 @@ from framecheck.stars.trails import evaluate_trail
 WING_STARS: Final = 240
 """Stars that settle the common wings. Chosen: beta to 1 % on a good frame."""
 
+FIRST_LOOK: Final = 60
+"""The brightest of them, which tell the typical star. Chosen: the others then begin two steps from where they end."""
+
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
 
@@ -70,12 +73,12 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, part) > 0 else ellipse), rule, 0.0
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
-    fit = fit_common_wing(part, guess, rule, gain)
-    shear = np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2]))
-    narrow = float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
-    if pixel_rule(narrow) != rule:
+    fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain)
+    shear, narrow = _typical_shear_and_width(fit)
+    if pixel_rule(narrow) != rule or len(guess) > FIRST_LOOK:
         rule = pixel_rule(narrow)
-        fit = fit_common_wing(part, fit.p, rule, gain, wing=fit.wing)
+        fit = fit_common_wing(part, like_the_typical(guess, fit, np.arange(len(guess))), rule, gain, wing=fit.wing)
+        shear, narrow = _typical_shear_and_width(fit)
     if shear > LOOK_FOR_TRAIL:
         few = slice(0, _enough_for_trail(part, fit.p))
         trail, trail_rule = _trail_fit(part.part(few), fit.p[few], fit.wing, narrow, gain)
@@ -87,6 +90,25 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
             return trail, trail_rule, -(1 - share) * between
         return fit, rule, share * between
     return fit, rule, 0.0
+
+
+def _typical_shear_and_width(fit: Fit) -> tuple[float, float]:
+    """Shear of the typical ellipse, and its width along the short axis. [1, px]"""
+    shear = float(np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2])))
+    return shear, float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
+
+
+def like_the_typical(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
+    """First guesses with the typical shape of the stars fitted already, and these as they were fitted.
+
+    `fitted` are the rows of `start` that the fit began with.
+    """
+    out = start.copy()
+    if len(first.p):
+        for column in (LN_W, E1, E2):
+            out[:, column] = np.median(first.p[:, column])
+        out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
+    return out
 
 
 def _chi2_gain(ellipse: Fit, trail: Fit, stamps: Stamps) -> float:

@@ -13,25 +13,17 @@ from typing import Any, Final
 import numpy as np
 
 from framecheck.stars.profile import (
-    E1,
-    E2,
     F32,
     F64,
-    FLUX,
-    LN_W,
-    N_PARAMETERS,
+    POWERS,
     SKY,
-    ContourTerms,
     PixelGrid,
     PixelRule,
-    X,
-    Y,
     contour_terms,
+    derivatives_as_sums,
     evaluate,
     midpoint_planes,
-    quadratic_form,
     star_light,
-    wing_terms,
 )  # fmt: skip
 from framecheck.stars.stamps import Stamps
 
@@ -41,14 +33,6 @@ Profile = Callable[..., tuple[Any, Any]]
 SKY_PRIOR_SIGMA: Final = 0.15
 """How well the mesh knows the sky under a star, in units of a pixel's noise. Chosen: some ten times its statistical
 error, so that nebulosity within a mesh does not bend the profile, yet a small stamp need not find the sky alone."""
-
-WHERE_IT_BENDS: Final = 2.5
-"""v at which the ratio of f'' to f' is taken, for the average of the derivatives over a pixel. Chosen by comparison
-with exact ones: at 2.8 px FWHM errors come out right to 4 % (of the width; of all else 2 %), steps to 0.05 errors, and
-better for wider stars. The profile itself, and so what the residuals are, needs no such choice."""
-
-POWERS: Final = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
-"""Exponents of x and y in `PixelGrid.powers`."""
 
 _PRODUCTS: Final = tuple((n - i, i) for n in range(5) for i in range(n + 1))
 """The same of the products of two of them."""
@@ -103,8 +87,8 @@ def normal_equations(
     wing_slope : bool
         Whether g is the eighth parameter.
     """
-    if profile is evaluate and rule.laplacian:
-        out = _by_moments(stamps, p, wing, gain, wing_slope)
+    if profile is evaluate and rule.parts == 1:
+        out = _by_moments(stamps, p, wing, rule, gain, wing_slope)
     else:
         out = _by_pixels(stamps, p, *profile(p, wing, stamps.grid, rule, wing_slope=wing_slope), gain)
     prior = 1 / (SKY_PRIOR_SIGMA * stamps.noise.astype(float)) ** 2
@@ -143,10 +127,12 @@ def _by_pixels(stamps: Stamps, p: F64, model: F32, jacobian: F32, gain: float | 
     )
 
 
-def _by_moments(stamps: Stamps, p: F64, wing: float, gain: float | None, wing_slope: bool) -> Equations:
+def _by_moments(
+    stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: float | None, wing_slope: bool
+) -> Equations:
     """The short way: sums of f' times powers, of the light itself, of 1, and of the derivative by the wings."""
     contour, powers = contour_terms(p), stamps.grid.powers()
-    planes = midpoint_planes(p, contour, wing, stamps.grid)
+    planes = midpoint_planes(p, contour, wing, stamps.grid, rule)
     light, by_v = planes.light, planes.by_v
     weight = _weight(stamps, light, gain)
     residual = stamps.values - light
@@ -165,46 +151,13 @@ def _by_moments(stamps: Stamps, p: F64, wing: float, gain: float | None, wing_sl
         weighted = weight * one
         for j, other in enumerate(flat[: i - n + 1], n):
             normal[:, i, j] = normal[:, j, i] = _sum(weighted, other)
-    of = _as_sums(p, contour, wing, n + len(flat))
+    of = derivatives_as_sums(p, contour, wing, n + len(flat), rule.side)
     return Equations(
         normal=of @ normal @ of.transpose(0, 2, 1),
         slope=(of @ slope[:, :, None])[:, :, 0],
         chi2=_sum(pulled, residual),
         n_pixels=_sum(stamps.usable, stamps.usable),
     )
-
-
-def _as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int) -> F64:
-    """The derivatives by the parameters as sums of f' times powers, the light, 1, and the derivative by the wings.
-
-    Shape (n_stars, n_parameters, n_sums). Averaged over a pixel, f' P becomes f' P + (P lap f' + 2 grad f' grad P +
-    f' lap P) / 24. The first part is in the averaged f'; with f'' = -k f' the others leave a polynomial of f'.
-    """
-    k = bending(wing)
-    m11, m12, m22 = contour.matrix
-    n = len(POWERS)
-    light, sky = n, n + 1
-    out = np.zeros((len(p), N_PARAMETERS + n_sums - sky - 1, n_sums))
-    for row, (a, b) in ((X, (m11, m12)), (Y, (m12, m22))):
-        across, down = -2 * (a - k * (m11 * a + m12 * b)), -2 * (b - k * (m12 * a + m22 * b))
-        out[:, row, 0], out[:, row, 1], out[:, row, 2] = -(across * p[:, X] + down * p[:, Y]), across, down
-    for row, form in ((LN_W, contour.matrix), (E1, contour.by_e1), (E2, contour.by_e2)):
-        q11, q12, q22 = (-2 * q for q in form) if row == LN_W else form
-        mixed = q12 * (m11 + m22) + m12 * (q11 + q22)
-        less = q11 - 2 * k * (m11 * q11 + m12 * q12), q12 - k * mixed, q22 - 2 * k * (m12 * q12 + m22 * q22)
-        out[:, row, :n] = quadratic_form(less, (p[:, X], p[:, Y]))
-        out[:, row, 0] += (q11 + q22) / 12
-    out[:, LN_W, light] = -2
-    out[:, FLUX, light] = 1 / p[:, FLUX]
-    out[:, SKY, sky] = 1
-    out[:, N_PARAMETERS:, sky + 1 :] = 1
-    return out
-
-
-def bending(wing: float) -> float:
-    """How strongly f' falls with v, -f'' / f', where that counts; over 6."""
-    c, _, _ = wing_terms(wing)
-    return (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
 
 
 def _sum(a: F32, b: F32) -> F64:

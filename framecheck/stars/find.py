@@ -1,14 +1,15 @@
 """All the stars of a frame: peaks, looked at in full resolution and told from hot pixels and particle tracks."""
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Any, Final, TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky, measure_cells, measure_colours, measure_finely
-from framecheck.stars.crossing import in_crossing_lines
+from framecheck.stars.crossing import lines_across
+from framecheck.stars.line import Line
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
@@ -75,10 +76,10 @@ class Found:
     beside: NDArray[np.intp]
     """Pairs of stars within `Pilot.reach_px` of each other, or SAME_STAR of the long axis if that is more; shape
     (n_pairs, 2)."""
+    lines: tuple[Line, ...] = ()
+    """Lines of light across the frame; detections on those that look like trails are left out."""
     sky: Sky | None = None
     """The sky under them where that is uneven, on a finer mesh."""
-    n_crossing: int = 0
-    """Lines across the frame whose detections were left out."""
 
     def __len__(self) -> int:
         return len(self.x)
@@ -104,22 +105,27 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     Found
         Empty if there is no star.
     """
-    finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame))
-    peaks, pilot = _peaks_and_pilot(_Cells(frame.pixels, sky_of_cells, finest, clip_adu))
+    finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame, sky.ground))
+    cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
+    peaks, pilot = _peaks_and_pilot(cells)
     mesh_px = max(FINE_MESH_FWHM * (pilot or UNKNOWN_STAR).long_px, FINEST_MESH_PX)
     uneven = sky.uneven_share > UNEVEN_SHARE and mesh_px < COARSEST_MESH_PX
     if uneven:
-        sky = measure_finely(frame, sky, round(mesh_px))
-        sky_of_cells = sky if frame.mosaic is None else measure_cells(frame, round(mesh_px / MOSAIC_CELL))
-        peaks, pilot = _peaks_and_pilot(_Cells(frame.pixels, sky_of_cells, finest, clip_adu))
-    if pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX):
+        sky = sky_of_cells = measure_finely(frame, sky, round(mesh_px))
+        if frame.mosaic is not None:
+            sky_of_cells = measure_cells(frame, sky.ground, round(mesh_px / MOSAIC_CELL))
+        cells = replace(cells, sky=sky_of_cells)
+        peaks, pilot = _peaks_and_pilot(cells)
+    if _is_trailed(pilot):
+        pilot = _off_bright_lines(frame, cells, peaks, pilot)
+    if _is_trailed(pilot):
         from framecheck.stars.trails import find_trail_peaks
 
-        peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest)
+        peaks = find_trail_peaks(frame.pixels, sky_of_cells, pilot, finest).in_view(sky)
     colours = measure_colours(frame)
     if colours is not None:
         pilot = _narrowed(frame, sky, peaks, pilot, colours)
-    found = _vetted(frame, sky, peaks, pilot, clip_adu, colours)
+    found = _vetted(frame, sky, peaks, pilot, clip_adu, colours, sky_of_cells)
     return replace(found, sky=sky) if uneven else found
 
 
@@ -140,7 +146,7 @@ class _Cells:
 
     def peaks(self, cell: int, lone: LonePixels | None = None) -> Peaks:
         """Peaks in cells of a side."""
-        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone)
+        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone).in_view(self.sky)
 
     def without_lone_pixels(self, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels | None]:
         """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""
@@ -161,6 +167,24 @@ def _peaks_and_pilot(cells: _Cells) -> tuple[Peaks, Pilot | None]:
     if pilot is not None and pilot.short_px <= 5 and (pilot.sure or pilot.n >= FEW_PILOTS):
         return peaks, pilot
     return _wider(cells, peaks, pilot, cell, lone)
+
+
+def _is_trailed(pilot: Pilot | None) -> TypeGuard[Pilot]:
+    """Whether the typical star is a line."""
+    return pilot is not None and pilot.long_px > max(TRAILED * pilot.short_px, TRAILED_LONG_PX)
+
+
+def _off_bright_lines(frame: Frame, cells: _Cells, peaks: Peaks, pilot: Pilot) -> Pilot:
+    """The typical star beside bright lines that fly across, if it is none drawn out: else the one that was thought."""
+    thin = replace(pilot, long_px=pilot.short_px)
+    every, none = np.ones(len(peaks), bool), np.zeros(len(peaks), bool)
+    off = every.copy()
+    for line in lines_across(frame, cells.sky, peaks.x, peaks.y, every, none, none, thin):
+        off &= ~(line.flown & line.covers(peaks.x, peaks.y, pilot.short_px))
+    if off.all():
+        return pilot
+    beside = cells.pilot(Peaks(peaks.x[off], peaks.y[off], peaks.height[off]), 2, None)
+    return pilot if beside is None or _is_trailed(beside) else beside
 
 
 def _narrowed(frame: Frame, sky: Sky, peaks: Peaks, pilot: Pilot | None, colours: Colours) -> Pilot | None:
@@ -203,6 +227,7 @@ def _vetted(
     pilot: Pilot | None,
     clip_adu: float | None,
     colours: Colours | None,
+    sky_of_cells: Sky,
 ) -> Found:
     """Peaks that are stars, each once."""
     shape = pilot or UNKNOWN_STAR
@@ -213,15 +238,15 @@ def _vetted(
     vetted = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
     x, y, flux, saturated, real, unlike = vetted
     real &= ~lost_on_uneven_sky(frame, sky, vetted, shape, colours)
-    # a bright, even line makes peaks that are no stars: they tell where it runs
-    seen = np.flatnonzero(real | unlike)
-    marked, n_lines = in_crossing_lines(x[seen], y[seen], frame.pixels.shape, shape.long_px)
-    real[seen[marked]] = False
+    lines = lines_across(frame, sky_of_cells, x, y, real, unlike, saturated, shape)
+    for line in lines:
+        if line.flown:
+            real &= ~line.covers(x, y)
     keep = np.flatnonzero(real)
     keep = keep[brightest_first(flux[keep])]
     x, y, flux, saturated = x[keep], y[keep], flux[keep], saturated[keep]
     own, beside = _each_once(x, y, saturated, shape)
-    return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, n_crossing=n_lines)
+    return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, lines)
 
 
 def _each_once(x: Any, y: Any, saturated: Any, shape: Pilot) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:

@@ -24,7 +24,7 @@ from framecheck.stars.profile import (
 )  # fmt: skip
 from framecheck.stars.stamps import Stamps
 
-PIXELS_TOGETHER: Final = 120_000
+PIXELS_TOGETHER: Final = 60_000
 """Pixels of the stars fitted together. Chosen by timing: fewer cost calls, more leave the processor's cache."""
 
 LARGEST_STEP: Final = 0.35
@@ -68,7 +68,8 @@ class Fit:
 
     def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
-        chunks = (self.p[part] for part in star_chunks(len(self.p), int(np.prod(grid.shape))))
+        n_points = _points_a_star(int(np.prod(grid.shape)), rule, self.profile)
+        chunks = (self.p[part] for part in star_chunks(len(self.p), n_points))
         parts = [light_of_stars(p, self.wing, grid, rule, self.profile) for p in chunks]
         return np.concatenate(parts) if parts else np.zeros((0, int(np.prod(grid.shape))), np.float32)
 
@@ -131,14 +132,19 @@ def _in_chunks(
     """The equations of many stars, whose pixels would not fit into the processor's cache together."""
     parts = [
         normal_equations(stamps.part(some), p[some], wing, rule, gain, profile, wing_slope=wing_slope)
-        for some in star_chunks(len(p), stamps.values.shape[1])
+        for some in star_chunks(len(p), _points_a_star(stamps.values.shape[1], rule, profile))
     ]
     return parts[0] if len(parts) == 1 else Equations.joined(parts)
 
 
-def star_chunks(n_stars: int, n_pixels: int) -> list[slice]:
+def _points_a_star(n_pixels: int, rule: PixelRule, profile: Profile) -> int:
+    """At how many points the profile of a star is evaluated; a short trail has some three a pixel."""
+    return n_pixels * rule.parts**2 * (1 if profile is evaluate else 3)
+
+
+def star_chunks(n_stars: int, n_points: int) -> list[slice]:
     """Stars worked on together, so that their pixels stay in the processor's cache."""
-    size = max(1, PIXELS_TOGETHER // n_pixels)
+    size = max(1, PIXELS_TOGETHER // n_points)
     return [slice(i, i + size) for i in range(0, n_stars, size)]
 
 

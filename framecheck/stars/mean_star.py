@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, X, Y, pixel_rule, wing_terms
 from framecheck.stars.shapes import Shapes
 from framecheck.stars.stamps import Stamps
 
@@ -132,7 +132,7 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
     part, p = stamps.part(index), fit.p[index]
     typical = _typical(fit, shapes, index)
-    rule = pixel_rule(typical.short_px / 1.6)
+    rule = pixel_rule(typical.short_px)
     model = Fit(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing, fit.profile).models(
         part.grid, rule
     )
@@ -142,7 +142,7 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
-    near, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, rule, elongated)
+    near, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
     residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
     n = len(KNOTS) - 1
     departure, covariance = _least_squares(residual, weight, basis, PRIOR)
@@ -210,7 +210,7 @@ def _slopes_at_knots(knots: F64, values: F64) -> F64:
 
 
 def _basis(
-    half: int, p: F64, fwhm_px: F64, typical: _Typical, rule: PixelRule, elongated: bool
+    half: int, p: F64, fwhm_px: F64, typical: _Typical, elongated: bool
 ) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
     """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle).
 
@@ -233,7 +233,7 @@ def _basis(
     steps, n = 400, len(KNOTS) - 1
     table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
     total = np.zeros((2 * n if elongated else n, len(near)), np.float32)
-    for u, v, share in rule.offsets:
+    for u, v, share in _points_in_pixel(typical.short_px):
         along2 = (along + long_scale * np.float32(c * u + s * v)) ** 2
         across2 = (across + short_scale * np.float32(c * v - s * u)) ** 2
         radius2 = along2 + across2
@@ -245,6 +245,13 @@ def _basis(
             values *= (along2 - across2) / np.maximum(radius2, np.float32(1e-9))
             total[n:] += values
     return near, total
+
+
+def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:
+    """Gauss and Legendre's x, y and weight of points that average the cardinal functions over a pixel. [px, px, 1]"""
+    n = 1 if short_px > 4.2 else 2 if short_px > 3.2 else 3 if short_px > 2.2 else 4  # chosen: one for each knot inside
+    at, weight = np.polynomial.legendre.leggauss(n)
+    return [(u / 2, v / 2, a * b / 4) for u, a in zip(at, weight, strict=True) for v, b in zip(at, weight, strict=True)]
 
 
 def _least_squares(

@@ -1,6 +1,7 @@
 """Stars of a frame measured: found, chosen, fitted, flagged."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -9,12 +10,15 @@ from numpy.typing import NDArray
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
+from framecheck.stars.aperture_light import light_over_profile
+from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
-from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail
-from framecheck.stars.find import Found, find_stars
+from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail, like_the_typical
+from framecheck.stars.find import Found
 from framecheck.stars.fit import Fit, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
+from framecheck.stars.line import Line
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot
@@ -68,6 +72,8 @@ class Measured:
     """Length of that line."""
     clip_adu: float | None
     """Level at which the camera clips."""
+    light_over_profile: float | None
+    """Light of the typical star over that of the profile fitted to it; None with too few good stars."""
 
 
 def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, gain: float | None = None) -> Measured:
@@ -89,18 +95,19 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         An empty table if the frame has no star.
     """
     clip = clip_level(frame, saturation_adu)
-    found = find_stars(frame, sky, clip)
+    found, sky = find_stars_in_view(frame, sky, clip)
     pilot = found.pilot or UNKNOWN_STAR
     sky = _sky_between_stars(frame, sky, found, pilot)
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     under = found.sky or sky
     stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
-    start = _restart(start, first, brightest(stamps, start))
+    start = like_the_typical(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
@@ -116,13 +123,15 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, under.level_at(stamps.x, stamps.y))
+    table["x"] += frame.corner_px[0]
+    table["y"] += frame.corner_px[1]
     good = flags == 0
     return Measured(
         stars=Stars(
             table=table,
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
-            n_crossing=found.n_crossing,
+            lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
             doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
             doubled_share=None if doubled is None else doubled.share,
         ),
@@ -132,6 +141,11 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trailed=trailed,
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
+        light_over_profile=None
+        if long
+        else light_over_profile(frame, sky, stamps.x, stamps.y, fit, float(np.median(shapes.fwhm_px[good])), good, clip)
+        if good.any()
+        else None,
     )
 
 
@@ -148,7 +162,9 @@ def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sk
     if len(found) * np.pi * reach**2 < CROWDED * frame.pixels.size:
         return sky
     mask = mask_stars(frame.pixels.shape, found.x, found.y, reach)
-    return measure_sky(frame, mask) if CROWDED < mask.share < TOO_CROWDED else sky
+    if not CROWDED < mask.share < TOO_CROWDED:
+        return sky
+    return replace(measure_sky(frame, mask, sky.ground), ground_told=sky.ground_told)
 
 
 def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
@@ -162,6 +178,20 @@ def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
     p[:, E1], p[:, E2] = e * np.cos(2 * pa), e * np.sin(2 * pa)
     p[:, FLUX] = np.maximum(found.flux_adu[i], 1e-6) * 1.2
     return p
+
+
+def _without_trails(stamps: Stamps, trails: Sequence[Line]) -> Stamps:
+    """Stamps without the pixels that satellites and aeroplanes lit."""
+    if not trails:
+        return stamps
+    dark = np.ones(stamps.values.shape, bool)
+    side = np.arange(-stamps.half, stamps.half + 1)
+    for line in trails:
+        near = np.flatnonzero(line.covers(stamps.x, stamps.y, 1.5 * stamps.half))
+        x = stamps.x[near].reshape(-1, 1, 1) + side
+        y = stamps.y[near].reshape(-1, 1, 1) + side.reshape(-1, 1)
+        dark[near] &= ~line.covers(x, y).reshape(len(near), stamps.values.shape[1])
+    return stamps.masked(dark)
 
 
 def _without_strangers(stamps: Stamps, p: F64, pilot: Pilot) -> Stamps:
@@ -200,16 +230,6 @@ def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
     if is_long_trail(pilot):
         return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
     return stamps if mosaic is None else stamps.like_the_middle()
-
-
-def _restart(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
-    """First guesses with the typical shape of the stars fitted already, and these as they were fitted."""
-    out = start.copy()
-    if len(first.p):
-        for column in (LN_W, E1, E2):
-            out[:, column] = np.median(first.p[:, column])
-        out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
-    return out
 
 
 def _flags(fit: Fit, choice: Choice, stamps: Stamps, clip_adu: float | None) -> NDArray[np.uint16]:

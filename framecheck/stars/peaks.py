@@ -30,6 +30,13 @@ class Peaks:
     def __len__(self) -> int:
         return len(self.x)
 
+    def in_view(self, sky: Sky) -> "Peaks":
+        """Those that no ground hides: what shines on it is lamps and windows."""
+        if sky.ground is None:
+            return self
+        clear = ~sky.ground.cover.at(self.x, self.y)
+        return Peaks(self.x[clear], self.y[clear], self.height[clear])
+
 
 @dataclass(frozen=True, slots=True)
 class LonePixels:

@@ -6,7 +6,7 @@ import numpy as np
 
 from framecheck.stars.fit import Fit
 from framecheck.stars.profile import E1, E2, F64, LN_W
-from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail, half_maximum_widths
+from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail, stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +48,14 @@ def shapes_of(fit: Fit) -> Shapes:
 
 def _shapes_of_trails(fit: Fit, width: F64, error: F64) -> Shapes:
     length = np.hypot(fit.p[:, TRAIL_X], fit.p[:, TRAIL_Y])
-    along, across = half_maximum_widths(width, fit.wing, length)
+    ratio = length / width
+    curves = stretches(fit.wing, float(ratio.max(initial=0.0)))
+    along, across = (width * np.exp(curve(ratio)) for curve in curves)
     e, pa2 = np.log(along / across), 2 * np.arctan2(fit.p[:, TRAIL_Y], fit.p[:, TRAIL_X])
-    # Derivatives of the two axes by ln(width) and by the length, by differences.
-    step = 0.01
-    wider = half_maximum_widths(width * np.exp(step), fit.wing, length)
-    longer = half_maximum_widths(width, fit.wing, length + step * width)
-    by_width = [np.log(new / old) / step for new, old in zip(wider, (along, across), strict=True)]
-    by_length = [np.log(new / old) / (step * width) for new, old in zip(longer, (along, across), strict=True)]
+    # derivatives of the two axes' logarithms by the length, and by ln(width)
+    slopes = [curve(ratio, 1) for curve in curves]
+    by_length = [slope / width for slope in slopes]
+    by_width = [1 - ratio * slope for slope in slopes]
     c, s = np.cos(pa2 / 2), np.sin(pa2 / 2)
     block = fit.covariance[:, LN_W : TRAIL_Y + 1, LN_W : TRAIL_Y + 1]
     to_length = np.stack([np.zeros_like(c), c, s], axis=1)

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.stars.line import Line
+
 if TYPE_CHECKING:
     from astropy.table import Table
 
@@ -59,13 +61,18 @@ class Stars:
     """All stars found, measured or not."""
     n_saturated: int
     """Stars of those found whose core is clipped."""
-    n_crossing: int = 0
-    """Lines of satellites or aeroplanes across the frame; what lies in them is not among the stars."""
+    lines: tuple[Line, ...] = ()
+    """Lines of light across the frame, of satellites or aeroplanes or of what looks like them."""
     doubled_px: tuple[float, float] | None = None
     """Offset from the brighter to the fainter image of every star, along x and y, where the frame shows each star
     twice; both are counted as found. None if it does not. [px]"""
     doubled_share: float | None = None
     """Share of the light that is in the fainter image, up to a half."""
+
+    @property
+    def n_crossing(self) -> int:
+        """Lines that look like trails by their own pixels; what lies in them is not among the stars."""
+        return sum(line.flown for line in self.lines)
 
     @property
     def good(self) -> StarTable:

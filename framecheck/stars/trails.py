@@ -1,5 +1,7 @@
 """Stars drawn out into lines: found by their own shape, fitted as a round star moved along a line."""
 
+from collections.abc import Callable
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -7,7 +9,6 @@ from numpy.typing import NDArray
 
 from framecheck.read.cells import mean_cells
 from framecheck.sky.model import Sky
-from framecheck.stars.equations import bending
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import Peaks
 from framecheck.stars.pilot import Pilot
@@ -24,8 +25,8 @@ from framecheck.stars.profile import (
     PixelRule,
     X,
     Y,
+    bending,
     contour_terms,
-    evaluate,
     midpoint_planes,
 )  # fmt: skip
 
@@ -35,6 +36,9 @@ TRAIL_X, TRAIL_Y = E1, E2
 TRAIL_SIGMA: Final = 6.0
 """Least signal over noise, under a filter of the trail's shape, of a trail. Chosen as for stars."""
 
+
+KNOTS: Final = 40
+"""Lengths of lines at which the widths of moved stars are worked out. Chosen: between them they are right to 1e-4."""
 
 BAND_CELLS: Final = 256
 """Rows of cells filtered together. Chosen: some megabytes."""
@@ -140,51 +144,70 @@ def evaluate_trail(
 
     The line is sampled at Gauss-Legendre nodes, closer together than half of the star's width.
     """
-    length = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y])
-    width = np.exp(p[:, LN_W])
-    nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95)) + 1, 3, 48)) if len(p) else 3
-    at, weight = np.polynomial.legendre.leggauss(nodes)
-    n_pixels, columns = int(np.prod(grid.shape)), [X, Y, LN_W] + [N_PARAMETERS] * wing_slope
-    model = np.zeros((len(p), n_pixels), np.float32)
-    jacobian = np.zeros((len(p), N_PARAMETERS + wing_slope, n_pixels), np.float32)
-    for u, share in zip(at / 2, weight / 2, strict=True):
-        moved = p.copy()
-        moved[:, X] += u * p[:, TRAIL_X]
-        moved[:, Y] += u * p[:, TRAIL_Y]
-        moved[:, FLUX] *= share
-        moved[:, [E1, E2, SKY]] = 0
-        if rule.laplacian:
-            light, by = _round_star(moved, wing, grid, wing_slope)
-        else:
-            light, every = evaluate(moved, wing, grid, rule, wing_slope=wing_slope)
-            by = [every[:, column] for column in columns]
-        model += light
-        for column, values in zip(columns, by, strict=True):
-            jacobian[:, column] += values
-        for column, values in zip((TRAIL_X, TRAIL_Y), by[:2], strict=True):
-            jacobian[:, column] += np.float32(u) * values
-    np.divide(model, p[:, FLUX, None].astype(np.float32), out=jacobian[:, FLUX])
+    along, share, offsets = _nodes(p, rule)
+    moved = np.repeat(p, len(along), axis=0)
+    moved[:, [X, Y]] += offsets.reshape(-1, 2)
+    moved[:, FLUX] *= np.tile(share, len(p))
+    moved[:, [E1, E2, SKY]] = 0
+    contour = contour_terms(moved[:: len(along)])
+    planes = midpoint_planes(moved, contour, wing, grid, rule)
+    each = len(p), len(along), int(np.prod(grid.shape))
+    light = planes.light.reshape(each).sum(axis=1)
+    jacobian = np.empty((len(p), N_PARAMETERS + wing_slope, each[-1]), np.float32)
+    scale = contour.scale.astype(np.float32)[:, None]
+    _slopes(jacobian, p, grid, scale, planes.by_v.reshape(each), along, offsets, bending(wing) * rule.side**2)
+    jacobian[:, LN_W] -= np.float32(rule.side**2 / 3) * scale * jacobian[:, FLUX] + 2 * light
+    jacobian[:, FLUX] = light / p[:, FLUX, None].astype(np.float32)
     jacobian[:, SKY] = 1
-    model += p[:, SKY, None].astype(np.float32)
-    return model, jacobian
+    if wing_slope:
+        jacobian[:, N_PARAMETERS] = planes.by_wing(wing).reshape(each).sum(axis=1)
+    return light + p[:, SKY, None].astype(np.float32), jacobian
 
 
-def _round_star(p: F64, wing: float, grid: PixelGrid, wing_slope: bool) -> tuple[F32, list[F32]]:
-    """Round stars by the midpoint rule; derivatives by x, y, ln(w), and g: f' times x, y and r², see `equations`."""
-    contour = contour_terms(p)
-    planes = midpoint_planes(p, contour, wing, grid)
-    bend = bending(wing)
-    each = len(p), *(1,) * len(grid.shape)
-    scale, x, y = (of.astype(np.float32).reshape(each) for of in (contour.scale, p[:, X], p[:, Y]))
-    dx, dy = grid.x - x, grid.y - y
-    shape = len(p), *grid.shape
-    by_v = planes.by_v.reshape(shape)
-    pulled = by_v * (-2 * scale * (1 - bend * scale))
-    by_width = (dx**2 + dy**2) * (-2 * scale * (1 - 2 * bend * scale)) - scale / 3
-    by_width *= by_v
-    by_width -= 2 * planes.light.reshape(shape)
-    by = [pulled * dx, pulled * dy, by_width]
-    return planes.light, [part.reshape(len(p), -1) for part in by] + [planes.by_wing(wing)] * wing_slope
+def _slopes(
+    jacobian: F32, p: F64, grid: PixelGrid, scale: F32, by_v: F32, along: F64, offsets: F64, bend: float
+) -> None:
+    """Fill in the derivatives by place, width and line; in place of that by the flux, the sum of f' over the nodes.
+
+    They need f' summed over the nodes times 1, times what each lies off, and times its place on the line: no more.
+    """
+    off_x, off_y, at = offsets[..., 0], offsets[..., 1], np.broadcast_to(along, offsets.shape[:2])
+    factors = np.stack([np.ones_like(at), off_x, off_y, off_x**2 + off_y**2, at, at * off_x, at * off_y], axis=1)
+    total, by_x, by_y, square, slanted, slanted_x, slanted_y = (factors.astype(np.float32) @ by_v).swapaxes(0, 1)
+    x, y = (np.broadcast_to(one, grid.shape).ravel() for one in (grid.x, grid.y))
+    dx, dy = (one - p[:, column, None].astype(np.float32) for one, column in ((x, X), (y, Y)))
+    bent = np.float32(bend) * scale
+    pull = -2 * scale * (1 - bent)
+    jacobian[:, X], jacobian[:, TRAIL_X] = pull * (dx * total - by_x), pull * (dx * slanted - slanted_x)
+    jacobian[:, Y], jacobian[:, TRAIL_Y] = pull * (dy * total - by_y), pull * (dy * slanted - slanted_y)
+    from_line = (dx**2 + dy**2) * total - 2 * (dx * by_x + dy * by_y) + square
+    jacobian[:, LN_W] = -2 * scale * (1 - 2 * bent) * from_line
+    jacobian[:, FLUX] = total
+
+
+def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
+    """Points along the line and within the pixel at which the round star is evaluated.
+
+    Returns
+    -------
+    along, share : ndarray, shape (n_nodes,)
+        Place on the line, -1/2 to 1/2, and share of the light.
+    offsets : ndarray, shape (n_stars, n_nodes, 2)
+        How far the star lies off the middle of its line there, as seen from the middle of a square of the pixel. [px]
+    """
+    length, width = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]), np.exp(p[:, LN_W])
+    nodes = int(np.clip(np.ceil(1.4 * np.quantile(length / width, 0.95) + 0.3) + 1, 2, 48)) if len(p) else 2
+    at, weight = _gauss_legendre(nodes)
+    u, v = rule.middles
+    along, share = np.repeat(at / 2, len(u)), np.repeat(weight / 2 / len(u), len(u))
+    offsets = along[:, None] * p[:, None, TRAIL_X : TRAIL_Y + 1] - np.tile(np.stack([u, v], axis=1), (nodes, 1))
+    return along, share, offsets
+
+
+@cache
+def _gauss_legendre(nodes: int) -> tuple[F64, F64]:
+    at, weight = np.polynomial.legendre.leggauss(nodes)
+    return at, weight
 
 
 def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:
@@ -206,12 +229,26 @@ def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:
 
     Notes
     -----
-    Closed form: the integral of (1 + x²)^-b is an incomplete beta function; across the line the integrand scales with
-    1 + y². The half-maxima are found by bisection.
+    Both are the round star's width times a function of length over width alone (`stretches`).
     """
-    beta = 1 / wing
-    core = fwhm / (2 * np.sqrt(2**wing - 1))  # the Moffat core radius
-    half = length / (2 * core)
+    ratio = length / fwhm
+    along, across = (np.exp(curve(ratio)) for curve in stretches(wing, float(ratio.max(initial=0.0))))
+    return fwhm * along, fwhm * across
+
+
+def stretches(wing: float, longest: float) -> tuple[Callable[..., F64], Callable[..., F64]]:
+    """Logarithms of the widths along and across a moved star over those of the round one, as splines.
+
+    Their argument is the length of the line over the round star's FWHM, up to `longest`; they have derivatives too.
+
+    Closed form at their knots: the integral of (1 + x²)^-b is an incomplete beta function; across the line the
+    integrand scales with 1 + y². The half-maxima are found by bisection.
+    """
+    from scipy.interpolate import CubicSpline
+
+    ratio = np.linspace(0, 1, KNOTS) ** 2 * max(1.01 * longest, 1.0)  # the first steps are the finest
+    beta, core = 1 / wing, 2 * np.sqrt(2**wing - 1)  # FWHM over the Moffat core radius
+    half = ratio[1:] * core / 2
 
     def line(x: F64, y: F64) -> F64:
         wide = 1 + y**2
@@ -220,11 +257,13 @@ def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:
         )
 
     zero = np.zeros_like(half)
-    short = length < 1e-3 * fwhm
-    middle = np.where(short, 1.0, line(zero, zero))
-    along = _bisect(lambda r: line(r, zero) - middle / 2, half + 3 * fwhm / core)
-    across = _bisect(lambda r: line(zero, r) - middle / 2, 3 * fwhm / core)
-    return np.where(short, fwhm, 2 * core * along), np.where(short, fwhm, 2 * core * across)
+    middle = line(zero, zero)
+    along = _bisect(lambda r: line(r, zero) - middle / 2, half + 1.5 * core)
+    across = _bisect(lambda r: line(zero, r) - middle / 2, zero + 1.5 * core)
+    curves = (np.concatenate([[0.0], np.log(2 * width / core)]) for width in (along, across))
+    # they begin flat: a short line widens a star by its square
+    along_curve, across_curve = (CubicSpline(ratio, curve, bc_type=((1, 0.0), (2, 0.0))) for curve in curves)
+    return along_curve, across_curve
 
 
 def _antiderivative(u: F64, beta: float) -> F64:
@@ -238,7 +277,7 @@ def _antiderivative(u: F64, beta: float) -> F64:
 def _bisect(falling: Any, high: F64) -> F64:
     """Root of a function that falls from positive at 0 to negative at `high`, for each element."""
     low, high = np.zeros_like(high), high.copy()
-    for _ in range(50):
+    for _ in range(30):  # to a part in 10^9 of the first interval
         middle = (low + high) / 2
         above = falling(middle) > 0
         low, high = np.where(above, middle, low), np.where(above, high, middle)

@@ -40,8 +40,8 @@ def lost_on_uneven_sky(
 ) -> NDArray[np.bool_]:
     """Which peaks do not stand out of their own background as stars do, where that is rough.
 
-    Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider than
-    the frame's stars, or the image's edge hides how wide it is.
+    Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider
+    than the frame's stars, or the image's edge hides how wide it is.
 
     Parameters
     ----------

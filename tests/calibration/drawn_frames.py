@@ -35,6 +35,7 @@ from framecheck.sky.model import SkySummary
 from framecheck.stars.choose import choose_stars
 from framecheck.stars.find import Found
 from framecheck.stars.flags import StarFlag
+from framecheck.stars.line import Line
 from framecheck.stars.measure import MOST_TRAILS, Measured
 from framecheck.stars.pilot import PIXEL_ADDS_PX2, Pilot
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
@@ -44,8 +45,8 @@ Floats = NDArray[np.floating[Any]]
 FOUND_SNR: Final = 7.5
 """Matched-filter SNR at which half of the stars are found. Calibrated against rendered frames: the finder asks for 6
 over a background that is free, which costs a little."""
-CROSSING_PEAK_SIGMA: Final = 4.0
-"""Brightest pixels of a satellite's line, over the noise, from which on it is found. Chosen."""
+CROSSING_PEAK_SIGMA: Final = 1.5
+"""Brightest pixels of a satellite's line, over the noise, from which on it is found, as in drawn frames."""
 LINE_E: Final = 900.0 / (1.1 * np.sqrt(2 * np.pi))
 """[e] Peak of the simulator's satellites."""
 ONE_STAR: Final = 1.8
@@ -314,10 +315,10 @@ def _measured(scenario: Scenario, frame: int, sample: Sample, sky: SkySummary, s
         index, blended = index[brightest], blended[brightest]
     chosen = table[index]
     chosen["flags"][blended] |= np.uint16(StarFlag.BLENDED)
-    n_crossing = _crossing(scenario, frame, sky, chance)
+    lines = _lines(scenario, frame, sky, chance)
     truth = sample.measured
     measured = Stars(
-        table=chosen, n_found=len(table), n_saturated=int(clipped.sum()), n_crossing=n_crossing,
+        table=chosen, n_found=len(table), n_saturated=int(clipped.sum()), lines=lines,
         doubled_px=truth.stars.doubled_px, doubled_share=truth.stars.doubled_share,
     )  # fmt: skip
     good = chosen["flags"] == 0
@@ -398,9 +399,20 @@ def _rows(
     return table, found & (chance.uniform(size=n) < np.maximum(at["weight"], 0.0))
 
 
-def _crossing(scenario: Scenario, frame: int, sky: SkySummary, chance: np.random.Generator) -> int:
-    """Lines of satellites that the finder sees: bright enough over the noise."""
+def _lines(scenario: Scenario, frame: int, sky: SkySummary, chance: np.random.Generator) -> tuple[Line, ...]:
+    """The line of a satellite, if the finder sees it: bright enough over the noise."""
     if frame not in scenario.sky.satellite_frames:
-        return 0
+        return ()
     sigma = LINE_E / (scenario.camera.gain_e_per_adu * sky.noise_adu)
-    return int(sigma * np.exp(0.1 * chance.standard_normal()) > CROSSING_PEAK_SIGMA)
+    if sigma * np.exp(0.1 * chance.standard_normal()) < CROSSING_PEAK_SIGMA:
+        return ()
+    width, height = scenario.camera.width, scenario.camera.height
+    angle, x, y = chance.uniform(0, np.pi), width * chance.uniform(0.3, 0.7), height * chance.uniform(0.3, 0.7)
+    reach = 0.4 * min(width, height) * np.array([np.cos(angle), np.sin(angle)])
+    ends = {"x0_px": x - reach[0], "y0_px": y - reach[1], "x1_px": x + reach[0], "y1_px": y + reach[1]}
+    line = Line(
+        **{name: float(place) for name, place in ends.items()},
+        fwhm_px=2.6, reach_px=6.0, light_adu_per_px=900 / scenario.camera.gain_e_per_adu, light_error_adu_per_px=1.0,
+        unevenness=0.02, open_ends=0, look="trail",
+    )  # fmt: skip
+    return (line,)

@@ -12,6 +12,7 @@ from framecheck.night.records import Group, Night, NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary
+from framecheck.stars.line import Line
 from framecheck.stars.table import STAR_DTYPE, Stars
 
 Values = float | NDArray[Any]
@@ -62,7 +63,7 @@ def make_night(
             ),
             stars=Stars(
                 table=star_table(rng, fwhm_px[i], fwhm_slope), n_found=int(n_found * min(clear[i], 1)),
-                n_saturated=n_saturated, n_crossing=int(crossings[i]),
+                n_saturated=n_saturated, lines=tuple(line_across(i + 7 * k) for k in range(int(crossings[i]))),
             ),
             shape=FrameShape(
                 fwhm_px=fwhm_px[i], fwhm_px_error=0.01 * fwhm_px[i], elongation=elongation, elongation_error=0.01,
@@ -85,6 +86,18 @@ def make_night(
     return Night(
         folder=Path("night"), rig=rig, frames=tuple(frames), groups=(group,), motion={}, failures=(), skipped=()
     )
+
+
+def line_across(number: int, **changes: Any) -> Line:
+    """A satellite's line from edge to edge, at a place of its own for each number."""
+    angle, middle = np.radians(37 * number % 180 + 3), (WIDTH / 2 + 90 * (number % 7), HEIGHT / 2)
+    usual: dict[str, Any] = {
+        "x0_px": float(middle[0] - 900 * np.cos(angle)), "y0_px": float(middle[1] - 900 * np.sin(angle)),
+        "x1_px": float(middle[0] + 900 * np.cos(angle)), "y1_px": float(middle[1] + 900 * np.sin(angle)),
+        "fwhm_px": 2.5, "reach_px": 5.0, "light_adu_per_px": 900.0, "light_error_adu_per_px": 2.0, "unevenness": 0.02,
+        "open_ends": 0, "look": "trail",
+    }  # fmt: skip
+    return Line(**(usual | changes))
 
 
 def mesh(level: float, slope: float, vignetting: float) -> NDArray[np.float32]:

@@ -30,13 +30,13 @@ def test_the_surest_things_stay_finite() -> None:
 
 
 def test_a_finding_brings_its_cures_and_weak_odds_are_healthy() -> None:
-    found = answer("dew", 2.0, frames_affected=3, cost=1.7, evidence=())
+    found = answer("dew", 2.0, affected=frozenset(range(3)), cost=1.7, evidence=())
     assert isinstance(found, Finding)
     assert found.cures == CURES["dew"]
     assert found.caution == CAUTIONS["dew"]
     assert found.cost == 1.0
     assert found.confidence == pytest.approx(1 / (1 + math.exp(-2)))
-    assert isinstance(answer("dew", -2.0, frames_affected=0, cost=None, evidence=()), Healthy)
+    assert isinstance(answer("dew", -2.0, affected=frozenset(range(0)), cost=None, evidence=()), Healthy)
 
 
 def test_every_cause_has_a_cure() -> None:

@@ -15,6 +15,7 @@ from framecheck.errors import UnusableRequest
 from framecheck.field.result import FrameResult, StackedStar
 from framecheck.report.frame_account import frame_account
 from framecheck.report.frame_picture import frame_picture
+from framecheck.stars.line import Line
 
 
 def faults(result: FrameResult) -> str:
@@ -28,11 +29,17 @@ def frame(elongation: float = 1.05, **stars: object) -> FrameResult:
     return replace(result, shape=shape, stars=replace(result.stars, **stars))
 
 
+SATELLITE = Line(
+    x0_px=0.0, y0_px=300.0, x1_px=2000.0, y1_px=900.0, fwhm_px=2.2, reach_px=5.0, light_adu_per_px=700.0,
+    light_error_adu_per_px=1.0, unevenness=0.02, open_ends=0, look="trail",
+)  # fmt: skip
+
+
 def test_a_frame_alone_is_asked_for_what_a_frame_alone_can_show() -> None:
     assert "drawn out, 1.40 times as long as wide" in faults(frame(1.4))
     assert "drawn out" not in faults(frame(1.1))
     assert "every star is drawn twice" in faults(frame(1.1, doubled_px=(8.0, 6.0), doubled_share=0.4)).lower()
-    assert "lines of light across the frames: 1 (if all were well: none)" in faults(frame(n_crossing=1))
+    assert "lines of light across the frames: 1 (if all were well: none)" in faults(frame(lines=(SATELLITE,)))
     asked = frame_account(judge_alone(frame(), by_hand.RIG))
     assert "cannot tell cloud, focus" in asked.open
 

@@ -45,14 +45,36 @@ def test_stopping_ends_the_wait() -> None:
 @pytest.mark.skipif(os.name == "nt", reason="signals are another thing there")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_asks_for_the_end_and_a_second_one_ends_at_once(number: signal.Signals) -> None:
-    bell = Bell()
-    before = signal.getsignal(number)
-    with stopped_by_signals(bell):
-        os.kill(os.getpid(), number)
-        bell.wait(PATIENCE_S)
-        assert bell.is_stopped
+    def before(number: int, frame: object) -> None:
+        raise AssertionError("only a second signal comes here")
+
+    as_started = signal.signal(number, before)
+    try:
+        bell = Bell()
+        with stopped_by_signals(bell):
+            os.kill(os.getpid(), number)
+            bell.wait(PATIENCE_S)
+            assert bell.is_stopped
+            assert signal.getsignal(number) == before
         assert signal.getsignal(number) == before
-    assert signal.getsignal(number) == before
+    finally:
+        signal.signal(number, as_started)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="signals are another thing there")
+def test_a_job_in_the_background_goes_on_ignoring_the_keyboard() -> None:
+    # POSIX, Shell Command Language: where job control is off, a shell's background jobs ignore SIGINT
+    heard = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        bell = Bell()
+        with stopped_by_signals(bell):
+            os.kill(os.getpid(), signal.SIGINT)
+            assert not bell.is_stopped
+            os.kill(os.getpid(), signal.SIGTERM)
+            assert bell.is_stopped
+        assert signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGINT, heard)
 
 
 def test_a_new_file_rings_and_reading_it_does_not(tmp_path: Path) -> None:

@@ -128,6 +128,6 @@ def random_motion(rng: np.random.Generator, n: int, rms_px: float, independent: 
 def found(cause: str, confidence: float = 0.9, cost: float = 0.3, frames: int = 30) -> Finding:
     """A finding as a cause would hand it over."""
     return Finding(
-        cause=cause, confidence=confidence, frames_affected=frames, cost=cost, cures=CURES[cause],
+        cause=cause, confidence=confidence, affected=frozenset(range(frames)), cost=cost, cures=CURES[cause],
         caution=CAUTIONS.get(cause),
     )  # fmt: skip

@@ -39,7 +39,7 @@ def change(
 
 
 def finding(cause: str, confidence: float, cost: float = 0.3) -> Finding:
-    return Finding(cause=cause, confidence=confidence, frames_affected=3, cost=cost, cures=CURES[cause],
+    return Finding(cause=cause, confidence=confidence, affected=frozenset(range(3)), cost=cost, cures=CURES[cause],
                    caution=CAUTIONS.get(cause))  # fmt: skip
 
 

@@ -216,7 +216,7 @@ def with_causes(plain: Judgement) -> Judgement:
     finding = Finding(
         cause="polar-misalignment",
         confidence=0.86,
-        frames_affected=44,
+        affected=frozenset(range(44)),
         cost=0.18,
         evidence=(
             Evidence(

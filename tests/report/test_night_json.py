@@ -29,7 +29,9 @@ FRAME = {
     "transparency": NUMBER, "effective_exposure_s": NUMBER, "shift_x_px": NUMBER, "shift_y_px": NUMBER,
     "rotation_deg": NUMBER, "trail_length_px": NUMBER, "altitude_deg": NUMBER, "airmass": NUMBER,
     "sensor_temp_c": NUMBER, "tube_temp_c": NUMBER,
-    "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT,  # ours, beyond the contract
+    "causes": (list,), "ground_share": NUMBER,
+    # ours, beyond the contract
+    "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT, "session": WHOLE,
 }  # fmt: skip
 BLOCKS = {
     "generator": {"name": TEXT, "version": TEXT},
@@ -60,8 +62,8 @@ BLOCKS = {
 }  # fmt: skip
 LISTS = {
     "groups": {
-        "id": TEXT, "target": TEXT, "filter": TEXT, "exposure_s": NUMBER, "binning": WHOLE, "n_frames": WHOLE,
-        "total_exposure_s": NUMBER, "effective_exposure_s": NUMBER, "median_fwhm_arcsec": NUMBER,
+        "id": TEXT, "session": WHOLE, "target": TEXT, "filter": TEXT, "exposure_s": NUMBER, "binning": WHOLE,
+        "n_frames": WHOLE, "total_exposure_s": NUMBER, "effective_exposure_s": NUMBER, "median_fwhm_arcsec": NUMBER,
         "median_elongation": NUMBER,
     },
     "frames": FRAME,

@@ -58,6 +58,6 @@ def test_the_card_tells_evidence_so() -> None:
         Evidence(statement="chance that noise shows it", value=1e-19, unit="percent", expected_if_healthy="above 0.5"),
         Evidence(statement="spoilt", value=1.0, unit="frames", expected_if_healthy=0.0),
     )
-    finding = Finding(cause="shock", confidence=0.9, frames_affected=1, cost=None, evidence=evidence)
+    finding = Finding(cause="shock", confidence=0.9, affected=frozenset(range(1)), cost=None, evidence=evidence)
     cells = Page(night_page(replace(by_hand.judgement(4), findings=(finding,)))).text["td"]
     assert {"below 0.1\u202f%", "above 0.5\u202f%", "1 frame", "none"} <= set(cells)

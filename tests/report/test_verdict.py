@@ -64,8 +64,8 @@ def test_the_strongest_finding_limits_the_night_and_its_cheapest_cure_comes_firs
 
 
 def test_the_mount_is_not_blamed_where_focus_comes_first() -> None:
-    blurred = Finding(cause="defocus", confidence=0.9, frames_affected=10, cost=0.4, cures=("Focus again.",))
-    shaken = Finding(cause="guiding-noise", confidence=0.7, frames_affected=10, cost=0.1, cures=("Guide.",))
+    blurred = Finding(cause="defocus", confidence=0.9, affected=frozenset(range(10)), cost=0.4, cures=("Focus again.",))
+    shaken = Finding(cause="guiding-noise", confidence=0.7, affected=frozenset(range(10)), cost=0.1, cures=("Guide.",))
     decision = MountDecision(answer="fix technique first")
     night = replace(by_hand.judgement(10), findings=(blurred,), mount_decision=decision)
     assert answers(night)[2:] == ("Focus again.", "No, the first thing to cure is the focus.")
@@ -90,15 +90,17 @@ def test_each_sentence_leads_to_its_evidence() -> None:
 
 
 def test_a_weak_finding_is_told_as_a_suspicion() -> None:
-    weak = Finding(cause="dew", confidence=0.3, frames_affected=4, cost=None)
+    weak = Finding(cause="dew", confidence=0.3, affected=frozenset(range(4)), cost=None)
     night = replace(by_hand.judgement(5), findings=(weak,))
     assert answers(night)[1] == "Nothing is sure; the strongest suspicion is dew, possible (30 %)."
 
 
 def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_is_told_as_minor() -> None:
-    trail = Finding(cause="trail-crossing", confidence=0.9, frames_affected=1, cost=0.001, cures=("Reject outliers.",))
-    cloud = Finding(cause="cloud", confidence=0.7, frames_affected=7, cost=0.12, cures=("Wait.",))
-    seeing = Finding(cause="poor-seeing", confidence=0.6, frames_affected=10, cost=None)
+    trail = Finding(
+        cause="trail-crossing", confidence=0.9, affected=frozenset(range(1)), cost=0.001, cures=("Reject outliers.",)
+    )
+    cloud = Finding(cause="cloud", confidence=0.7, affected=frozenset(range(7)), cost=0.12, cures=("Wait.",))
+    seeing = Finding(cause="poor-seeing", confidence=0.6, affected=frozenset(range(10)), cost=None)
     night = by_hand.judgement(10)
     _, limits, do, _ = answers(replace(night, findings=(trail, cloud, seeing)))
     assert limits.startswith("Cloud, likely (70 %), which costs 12 % of what the night could give; then poor seeing")

@@ -1,12 +1,10 @@
-"""The short way to a fit's normal equations ends where the long way does; matrices are inverted as numpy does."""
-
-from typing import Any
+"""The short ways to a fit's normal equations end where the long way does; matrices are inverted as numpy does."""
 
 import numpy as np
 import pytest
 
 from framecheck.stars.fit import Fit, _swept, fit_stars
-from framecheck.stars.profile import FLUX, LN_W, evaluate, pixel_rule, square_grid
+from framecheck.stars.profile import FLUX, LN_W, PixelGrid, PixelRule, evaluate, pixel_rule, square_grid
 from framecheck.stars.stamps import Stamps
 
 NOISE_ADU = 20.0
@@ -28,26 +26,38 @@ def stars_of(fwhm_px: float, wing: float, snr: float, n: int = 300) -> tuple[Sta
     return Stamps(values, np.ones_like(values), noise, zeros, zeros, half, grid), truth
 
 
-def by_products_of_derivatives(*arguments: Any, **options: Any) -> Any:
-    """The same profile, but not by that name: its derivatives are taken pixel by pixel."""
-    return evaluate(*arguments, **options)
+def by_differences(
+    p: np.ndarray, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same profile on finer squares, and its derivatives as differences of two such profiles."""
+    assert not wing_slope
+    finer = PixelRule(3 * rule.parts)
+    steps = np.broadcast_to([2e-3] * 5 + [0, 1.0], p.shape) + 0.01 * p * (np.arange(7) == FLUX)
+    jacobian = []
+    for k in range(7):
+        step = steps * (np.arange(7) == k)
+        above, below = (evaluate(p + sign * step, wing, grid, finer)[0].astype(float) for sign in (1, -1))
+        jacobian.append((above - below) / (2 * steps[:, k, None]))
+    return evaluate(p, wing, grid, finer)[0], np.stack(jacobian, axis=1).astype(np.float32)
+
+
+WIDTHS = [(1.3, 0.3), (1.6, 0.1), (1.95, 0.3), (2.3, 0.1), (2.8, 0.3), (3.3, 0.1), (3.3, 0.3), (6.0, 0.4), (12.0, 0.3)]
 
 
 @pytest.mark.parametrize("gain", [None, 1.0])
-@pytest.mark.parametrize(("fwhm_px", "wing"), [(2.8, 0.3), (3.3, 0.1), (3.3, 0.3), (6.0, 0.4), (12.0, 0.3)])
-def test_both_ways_to_the_equations_end_at_the_same_stars(fwhm_px: float, wing: float, gain: float | None) -> None:
-    stamps, truth = stars_of(fwhm_px, wing, 50.0)
+@pytest.mark.parametrize(("fwhm_px", "wing"), WIDTHS)
+def test_short_ways_end_at_the_same_stars_as_the_long_one(fwhm_px: float, wing: float, gain: float | None) -> None:
+    stamps, truth = stars_of(fwhm_px, wing, 50.0, n=150)
     rule = pixel_rule(fwhm_px)
     short, long = (
-        fit_stars(stamps, truth, wing, rule, gain, profile=profile)
-        for profile in (evaluate, by_products_of_derivatives)
+        fit_stars(stamps, truth, wing, rule, gain, profile=profile) for profile in (evaluate, by_differences)
     )
     errors = [np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2)) for fit in (short, long)]
     apart = (short.p - long.p) / errors[1]
     assert short.converged.all()
-    assert np.sqrt(np.mean(apart**2)) < 0.05
-    # 4 % of the narrowest stars' widths, as the module says of its choice; else 2 %
-    assert np.median(errors[0] / errors[1], axis=0) == pytest.approx(1, abs=0.045)
+    assert np.sqrt(np.mean(apart**2)) < 0.09
+    # 9 % of the narrowest stars' widths, as the module says of its choice; else 4 %
+    assert np.median(errors[0] / errors[1], axis=0) == pytest.approx(1, abs=0.09)
 
 
 def test_errors_are_those_of_the_scatter_about_the_truth() -> None:

@@ -13,6 +13,12 @@ from astropy.io import fits
 WIDTH, HEIGHT, N_STARS = 480, 360, 70
 FWHM_PX = 3.0
 
+RUN = "from framecheck.cli.main import run; run()"
+"""The command line, for `python -c`."""
+HEARD = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); " + RUN
+"""The same where the keyboard's interrupt is heard, as in a terminal: what a shell starts in the background, tests too,
+ignores it, and all that it starts (POSIX, Shell Command Language, Signals and Error Handling)."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Ended:
@@ -26,7 +32,7 @@ class Ended:
 def framecheck(*words: str | Path, cwd: Path | None = None, **environment: str) -> Ended:
     """Run a command as a user does, in a process of its own and without a terminal."""
     done = subprocess.run(
-        [sys.executable, "-c", "from framecheck.cli.main import run; run()", *map(str, words)],
+        [sys.executable, "-c", RUN, *map(str, words)],
         capture_output=True, cwd=cwd, env=os.environ | environment, check=False, timeout=300,
     )  # fmt: skip
     return Ended(code=done.returncode, out=done.stdout.decode(), err=done.stderr.decode())

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PureWindowsPath
 
 import pytest
-from small_night import draw_light, framecheck
+from small_night import RUN, draw_light, framecheck
 
 from framecheck.report.words import path_in
 
@@ -186,7 +186,7 @@ def on_terminal(words: list[str], **environment: str) -> str:
 
     ours, theirs = pty.openpty()
     settings = {name: value for name, value in os.environ.items() if name not in ("NO_COLOR", "TERM")}
-    program = [sys.executable, "-c", "from framecheck.cli.main import run; run()", *words]
+    program = [sys.executable, "-c", RUN, *words]
     with subprocess.Popen(program, stdout=theirs, stderr=theirs, env=settings | environment) as process:
         os.close(theirs)
         shown = b""

@@ -20,6 +20,8 @@ from framecheck.pipeline import measure_night, side_by_side
 from framecheck.read import Rig, find_frames
 
 distributed = pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
+PATIENCE_S = 300
+"""A busy machine starts a worker in many seconds."""
 pytestmark = pytest.mark.filterwarnings("ignore")  # of a server that is killed on purpose
 
 
@@ -30,6 +32,14 @@ def cluster() -> Iterator["distributed.LocalCluster"]:
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, host="127.0.0.1"
     ) as cluster:
         yield cluster
+
+
+@pytest.fixture
+def both_there(cluster: "distributed.LocalCluster") -> "distributed.LocalCluster":
+    """The cluster with both of its workers, whatever a test before has done to them."""
+    with distributed.Client(cluster, set_as_default=False) as client:
+        client.wait_for_workers(2, timeout=PATIENCE_S)
+    return cluster
 
 
 @pytest.fixture(scope="module")
@@ -53,11 +63,13 @@ def test_workers_of_another_version_are_refused(
         pass
 
 
-def test_a_worker_killed_in_the_middle_loses_nothing(cluster: "distributed.LocalCluster", frames: list[Path]) -> None:
+def test_a_worker_killed_in_the_middle_loses_nothing(
+    both_there: "distributed.LocalCluster", frames: list[Path]
+) -> None:
     # the truth: the same frames measured in this process
     with ThreadPoolExecutor(1) as here:
         expected = measure_night(frames, executor=here)
-    first = next(iter(cluster.workers.values()))
+    first = next(iter(both_there.workers.values()))
     killed: list[int] = []
 
     def kill_in_the_middle(done: int, total: int, path: Path) -> None:
@@ -65,7 +77,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(cluster: "distributed.Local
             killed.append(first.pid)
             os.kill(first.pid, signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
 
-    with Workforce(scheduler=cluster.scheduler_address).staff(frames) as executor:
+    with Workforce(scheduler=both_there.scheduler_address).staff(frames) as executor:
         assert side_by_side(executor) == 2
         measured = measure_night(frames, executor=executor, progress=kill_in_the_middle)
     assert len(killed) == 1
@@ -77,23 +89,24 @@ def test_a_worker_killed_in_the_middle_loses_nothing(cluster: "distributed.Local
 
 
 def test_a_frame_that_kills_its_workers_is_named_and_the_others_are_measured(
-    cluster: "distributed.LocalCluster", frames: list[Path], monkeypatch: pytest.MonkeyPatch
+    both_there: "distributed.LocalCluster", frames: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    wicked = frames[1]
+    # frames that wait for a worker when it dies count, for the scheduler, among those that it may have died of
+    wicked = frames[0]
 
     def deadly(path: Path, rig: Rig) -> Skipped:
         if path == wicked:
-            time.sleep(0.5)
+            time.sleep(0.5)  # meanwhile others come to wait
             os._exit(1)  # as where the system ends a process that takes all memory
         return Skipped(file=path, kind="dark", why="a test")
 
     monkeypatch.setattr(pipeline, "measure_file", deadly)
-    with Workforce(scheduler=cluster.scheduler_address).staff(frames) as executor:
-        measured = measure_night(frames[:3], executor=executor)
+    with Workforce(scheduler=both_there.scheduler_address).staff(frames) as executor:
+        measured = measure_night(frames[:8], executor=executor)
     (failure,) = measured.failures
-    assert failure.file == str(frames[1])
+    assert failure.file == str(wicked)
     assert "the workers failed on it" in failure.fault
-    assert len(measured.skipped) == 2
+    assert [skipped.file for skipped in measured.skipped] == frames[1:8]
 
 
 def test_where_no_scheduler_answers_a_sentence_says_so(monkeypatch: pytest.MonkeyPatch, frames: list[Path]) -> None:

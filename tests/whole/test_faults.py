@@ -11,14 +11,15 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
-from small_night import draw_light
+from small_night import HEARD, RUN, draw_light
 
+from framecheck.cli.main import SAME_PRESS_S
 from framecheck.errors import UnusableFrame
 from framecheck.logbook import Logbook
 from framecheck.pipeline import judge_night, measure_night
@@ -28,7 +29,9 @@ from framecheck.report.write import FILES, write_night
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="limits, users and signals of POSIX systems")
 
-RUN = "from framecheck.cli.main import run; run()"
+PATIENCE_S = 300.0
+"""Tests wait for what happens; so long on the busiest machine."""
+N_MANY = 150
 LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({0}, {0})); " + RUN
 """A disk with room for files of so many bytes: the system refuses to let any grow further."""
 
@@ -45,7 +48,7 @@ def lights(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def run(script: str, *words: object, before: Sequence[str] = ()) -> "subprocess.CompletedProcess[str]":
     return subprocess.run(
         [*before, sys.executable, "-c", script, *map(str, words)],
-        capture_output=True, text=True, check=False, timeout=300,
+        capture_output=True, text=True, check=False, timeout=PATIENCE_S,
     )  # fmt: skip
 
 
@@ -129,7 +132,7 @@ def test_output_that_nothing_takes_is_one_sentence(lights: Path) -> None:
     with Path("/dev/full").open("w") as full:
         ended = subprocess.run(
             [sys.executable, "-c", RUN, "frame", str(lights / "0.fits"), "--json"],
-            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=300,
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=PATIENCE_S,
         )  # fmt: skip
     one_sentence(ended)
 
@@ -268,25 +271,39 @@ def test_a_clock_that_jumps_back_changes_no_result(
 
 
 @pytest.fixture
-def at_work(lights: Path, tmp_path: Path) -> Iterator["subprocess.Popen[str]"]:
-    """A night of many frames, some of them measured and written down."""
+def begun(lights: Path, tmp_path: Path) -> Iterator["subprocess.Popen[str]"]:
+    """A night of many frames whose measuring is about to begin."""
     many = tmp_path / "many"
     many.mkdir()
-    for index in range(150):
+    for index in range(N_MANY):
         shutil.copy(lights / "0.fits", many / f"{index}.fits")
         with (many / f"{index}.fits").open("ab") as file:
             file.write(bytes([index]) * 2880)  # so that the logbook takes none for another
-    out, book = tmp_path / "out", tmp_path / "book.sqlite"
+    words = ("night", many, "--out", tmp_path / "out", "--workers", "2", "--logbook", tmp_path / "book.sqlite")
     with subprocess.Popen(
-        [sys.executable, "-c", RUN, "night", many, "--out", out, "--workers", "2", "--logbook", book],
+        [sys.executable, "-c", HEARD, *words],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
     ) as process:  # fmt: skip
-        end = time.monotonic() + 100
-        while n_written(book) < 3 and time.monotonic() < end and process.poll() is None:
-            time.sleep(0.05)
+        until((tmp_path / "out").exists, process)  # it is made before anything is measured
         yield process
         with contextlib.suppress(ProcessLookupError):
             os.killpg(process.pid, signal.SIGKILL)
+
+
+@pytest.fixture
+def at_work(begun: "subprocess.Popen[str]", tmp_path: Path) -> "subprocess.Popen[str]":
+    """The same, with some of the frames measured and written down."""
+    until(lambda: n_written(tmp_path / "book.sqlite") >= 3, begun)
+    return begun
+
+
+def until(happened: Callable[[], bool], process: "subprocess.Popen[str]") -> None:
+    """Wait for something that a process does."""
+    end = time.monotonic() + PATIENCE_S
+    while not happened():
+        assert process.poll() is None, process.communicate()
+        assert time.monotonic() < end
+        time.sleep(0.02)
 
 
 def n_written(book: Path) -> int:
@@ -297,9 +314,9 @@ def n_written(book: Path) -> int:
     return 0
 
 
-def all_gone(group: int, within_s: float = 15.0) -> bool:
+def all_gone(group: int) -> bool:
     """Whether no process of a group is left, those that have ended but were not waited for aside."""
-    end = time.monotonic() + within_s
+    end = time.monotonic() + PATIENCE_S
     while time.monotonic() < end:
         try:
             os.killpg(group, 0)
@@ -309,22 +326,59 @@ def all_gone(group: int, within_s: float = 15.0) -> bool:
     return False
 
 
-@pytest.mark.parametrize("pause_s", [0.0, 0.02, 0.3])
-def test_ctrl_c_twice(at_work: "subprocess.Popen[str]", pause_s: float, tmp_path: Path) -> None:
-    for _ in range(3):
+def press(process: "subprocess.Popen[str]", times: int, pause_s: float) -> None:
+    """Ctrl-C, and again; but not so late on a busy machine that the press counts as another one."""
+    first = time.monotonic()
+    for _ in range(times):
         with contextlib.suppress(ProcessLookupError):
-            os.killpg(at_work.pid, signal.SIGINT)
+            os.killpg(process.pid, signal.SIGINT)
         time.sleep(pause_s)
-    out, err = at_work.communicate(timeout=60)
-    assert at_work.returncode == 130, err  # the shell's code for an interrupted command
+        if time.monotonic() - first > SAME_PRESS_S / 2:
+            return
+
+
+def ended_in_one_line(process: "subprocess.Popen[str]") -> bool:
+    out, err = process.communicate(timeout=PATIENCE_S)
+    assert process.returncode == 130, err  # the shell's code for an interrupted command
     assert (out, err) == ("", "framecheck: stopped; no half-written file was left.\n")
-    assert all_gone(at_work.pid)
+    return all_gone(process.pid)
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.02, 0.1, 0.4])
+def test_ctrl_c_while_workers_start(begun: "subprocess.Popen[str]", after_s: float, tmp_path: Path) -> None:
+    time.sleep(after_s)
+    press(begun, 1, 0.0)
+    assert ended_in_one_line(begun)
+    assert not list((tmp_path / "out").iterdir())
+
+
+@pytest.mark.parametrize(("times", "pause_s"), [(1, 0.0), (3, 0.0), (3, 0.02), (3, 0.3)])
+def test_ctrl_c_twice(at_work: "subprocess.Popen[str]", times: int, pause_s: float, tmp_path: Path) -> None:
+    press(at_work, times, pause_s)
+    assert ended_in_one_line(at_work)
     left_whole(tmp_path)
+    assert n_written(tmp_path / "book.sqlite") < N_MANY / 2  # it did not wait for the frames under way
+
+
+def test_a_worker_that_is_ended_while_it_hands_over_a_result_is_not_waited_for() -> None:
+    # a pipe holds 64 kB (Linux, pipe(7)): of 50 MB that have begun to come, most are still to come
+    script = (
+        "from framecheck.cli.workforce import interruptible_workers\n"
+        "if __name__ == '__main__':\n"
+        "    with interruptible_workers(1) as pool:\n"
+        "        results = pool._result_queue._reader\n"
+        "        pool.submit(int).result()\n"
+        "        pool.submit(bytes, 50_000_000)\n"
+        "        while not results.poll():\n"
+        "            pass\n"
+        "        raise SystemExit(7)\n"
+    )
+    assert run(script).returncode == 7
 
 
 def test_workers_end_with_a_process_that_is_killed(at_work: "subprocess.Popen[str]", tmp_path: Path) -> None:
     at_work.kill()
-    at_work.wait(timeout=30)
+    at_work.wait(timeout=PATIENCE_S)
     assert all_gone(at_work.pid)
     left_whole(tmp_path)
 

@@ -2,12 +2,7 @@
 
 import hashlib
 import json
-import os
 import shutil
-import signal
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import pyarrow.parquet
@@ -138,27 +133,3 @@ def test_an_output_that_cannot_be_stops_before_anything_is_measured(night_folder
     ended = framecheck("night", night_folder, "--out", tmp_path / "out")
     assert ended.code == 2
     assert "there is a file of that name" in ended.err
-
-
-@pytest.mark.skipif(os.name == "nt", reason="the keyboard's interrupt cannot be sent to a process group there")
-@pytest.mark.parametrize("after_s", [0.5, 2.0])
-def test_ctrl_c_ends_at_once_in_one_line(after_s: float, night_folder: Path, tmp_path: Path) -> None:
-    many = tmp_path / "many"
-    many.mkdir()
-    for index in range(60):
-        shutil.copy(night_folder / "lights" / "field 1.fits", many / f"{index}.fits")
-    with subprocess.Popen(
-        [sys.executable, "-c", "from framecheck.cli.main import run; run()", "night", many, "--out", tmp_path / "out"],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
-        env=os.environ | {"PYTHONUNBUFFERED": "1"},
-    ) as process:  # fmt: skip
-        time.sleep(after_s)
-        asked = time.monotonic()
-        os.killpg(process.pid, signal.SIGINT)
-        out, err = process.communicate(timeout=60)
-    if process.returncode != 0:  # a very fast machine is done by then
-        assert process.returncode == 130
-        assert err == "framecheck: stopped; no half-written file was left.\n"
-        assert out == ""
-        assert time.monotonic() - asked < 5
-    assert not list((tmp_path / "out").glob(".*")) if (tmp_path / "out").exists() else True

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 from astropy.io import fits
-from small_night import draw_dark, draw_light, framecheck
+from small_night import HEARD, draw_dark, draw_light, framecheck
 
 from framecheck.logbook import Logbook
 
@@ -29,7 +29,7 @@ class Watching:
 
     def __init__(self, folder: Path, *words: str | Path, **environment: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-c", "from framecheck.cli.main import run; run()", "watch", folder, "--json", *words],
+            [sys.executable, "-c", HEARD, "watch", folder, "--json", *words],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=os.environ | environment,
         )  # fmt: skip
         self.told: list[dict[str, Any]] = []
@@ -245,7 +245,7 @@ def test_nothing_measurable_is_exit_code_3_and_no_folder_2(tmp_path: Path) -> No
 def plain_watch(folder: Path, *words: str, until: str) -> tuple[str, str]:
     """What a person sees in pipes, output and errors, of a watch that is ended when `until` was said."""
     with subprocess.Popen(
-        [sys.executable, "-c", "from framecheck.cli.main import run; run()", "watch", folder, *words],
+        [sys.executable, "-c", HEARD, "watch", folder, *words],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as process:  # fmt: skip
         assert process.stdout is not None
@@ -269,7 +269,7 @@ def test_on_a_terminal_the_last_line_renews_itself_and_no_color_is_honoured(draw
         shutil.copy2(drawn / name, folder)
     ours, theirs = pty.openpty()
     process = subprocess.Popen(
-        [sys.executable, "-c", "from framecheck.cli.main import run; run()", "watch", folder],
+        [sys.executable, "-c", HEARD, "watch", folder],
         stdout=theirs, stderr=theirs, stdin=theirs, env=os.environ | {"NO_COLOR": "1", "COLUMNS": "100"},
     )  # fmt: skip
     os.close(theirs)
