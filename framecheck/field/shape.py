@@ -1,5 +1,6 @@
 """The frame's typical star: size, elongation and direction, averaged over the good stars."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -37,7 +38,8 @@ def frame_shape(measured: Measured) -> FrameShape | None:
     profile_error, shear_error = 0.0, 0.0
     if measured.mean is not None:
         profile_error, shear_error = measured.mean.factor_error, measured.mean.shear_error
-    return _averaged(good, measured.beta, measured.trail_length_px, profile_error, shear_error)
+    shape = _averaged(good, measured.beta, measured.trail_length_px, profile_error, shear_error)
+    return replace(shape, light_over_profile=measured.light_over_profile)
 
 
 def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> FrameShape | None:
@@ -64,7 +66,8 @@ def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> Fra
 
     profile_error = added(shape.fwhm_px_error, shape.fwhm_px, was.fwhm_px_error, was.fwhm_px)
     shear_error = added(shape.elongation_error, shape.elongation, was.elongation_error, was.elongation)
-    return _averaged(good, beta, trail, profile_error, shear_error)
+    again = _averaged(good, beta, trail, profile_error, shear_error)
+    return replace(again, light_over_profile=shape.light_over_profile)
 
 
 def _averaged(
@@ -89,7 +92,6 @@ def _averaged(
         half_flux_radius_px=float(np.nanmedian(radius)) if np.isfinite(radius).any() else float("nan"),
         trail_length_px=trail_length_px,
         n_measured=len(good),
-        light_over_profile=measured.light_over_profile,
     )
 
 

@@ -9,8 +9,9 @@ import numpy as np
 from framecheck.field.result import FrameResult
 from framecheck.field.shape import averaged_again
 from framecheck.night.records import Registration
-from framecheck.night.register import MOVED_PX, Match
+from framecheck.night.register import Match
 from framecheck.night.transform import Floats, Similarity, as_complex
+from framecheck.night.witnesses import MOVED_PX
 from framecheck.stars.flags import StarFlag
 
 SAME_PLACE_PX: Final = 1.0
