@@ -151,7 +151,9 @@ def measure_sky(frame: Frame, stars: Cover | None = None, ground: Ground | None 
 
 
 def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
-    """Measure the level again on a finer mesh, where the sky bends within a usual one; the noise stays.
+    """Measure the level again on a finer mesh, where the sky is uneven; elsewhere it stays, as does the noise.
+
+    Stars lift a fine mesh a little: their wings fill it.
 
     Parameters
     ----------
@@ -171,6 +173,7 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
     noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
     level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
+    level = np.where(uneven, level, sky.level_at(x, y).reshape(level.shape))
     return replace(
         sky,
         level_adu=level.astype(np.float32),

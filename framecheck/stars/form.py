@@ -27,6 +27,8 @@ class Form:
     """Variance of the light, mean of both axes, in units of the typical star's; NaN where there is no light."""
     error: F32
     """Its standard error from the sky's noise."""
+    along: F32
+    """The variance along the axis where it is largest."""
 
 
 def measure_form(stamps: Stamps, shape: Pilot) -> Form:
@@ -40,13 +42,15 @@ def measure_form(stamps: Stamps, shape: Pilot) -> Form:
     g, one = np.exp(-(u * u + v * v) / 2), np.ones_like(u)
     terms = [g, g * u, g * v, g * (u * u - 1) / 2, g * (v * v - 1) / 2, g * u * v, one, x, y]
     fit = np.linalg.pinv(np.stack(terms, axis=1).astype(float))
-    wanted = np.stack([fit[0], fit[1], fit[2], (fit[3] + fit[4]) / 2, fit[7], fit[8]], axis=1).astype(np.float32)
-    height, across, down, wider, slope_x, slope_y = (stamps.values @ wanted).T
+    wanted = np.concatenate([fit[:6], fit[7:]]).T.astype(np.float32)
+    c = stamps.values @ wanted
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        height = np.where(height > 0, height, np.float32(np.nan))
-        moved = ((across / height) ** 2 + (down / height) ** 2) / 2
-        error = (stamps.noise * np.float32(np.linalg.norm(wanted[:, 3])) / height).astype(np.float32)
-        return Form(slope_x, slope_y, 1 + wider / height - moved, error)
+        height = np.where(c[:, 0] > 0, c[:, 0], np.float32(np.nan))
+        du, dv, uu, vv, uv = (c[:, 1:6] / height[:, None]).T
+        uu, vv, uv = uu - du * du, vv - dv * dv, uv - du * dv
+        spread = 1 + (uu + vv) / 2
+        error = (stamps.noise * np.float32(np.linalg.norm(fit[3] + fit[4]) / 2) / height).astype(np.float32)
+        return Form(c[:, 6], c[:, 7], spread, error, spread + np.hypot((uu - vv) / 2, uv))
 
 
 def without_slope(stamps: Stamps, rows: NDArray[np.intp], shape: Pilot) -> None:

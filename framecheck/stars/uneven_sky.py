@@ -1,4 +1,4 @@
-"""Peaks on a background that is lit by more than stars: nebulae, galaxies, the hearts of clusters, comets."""
+"""Peaks on a background that is lit by more than stars: nebulae, galaxies, comets, what bright stars scatter."""
 
 from typing import Final
 
@@ -21,6 +21,9 @@ WIDER: Final = 0.33
 Chosen: two stars in one peak have 0.29 at the most, an endless line as narrow as a star 0.47, a round knot 1.5 times
 as wide 0.45 (GalSim's Moffat and Gaussian profiles, looked at as in `form`)."""
 
+LONGER: Final = 0.85
+"""The same along one axis. Chosen: two stars in one peak have 0.7 at the most, a line 1.5."""
+
 NEARLY: Final = 0.25
 """Peaks whose spread is that near to the pilot's tell what stars have. Chosen: the pilot is right to a tenth."""
 
@@ -35,13 +38,19 @@ ROUGH: Final = 1.3
 Chosen: a hundred stars in half a megapixel make 1.1."""
 
 
+SCATTERERS: Final = 10
+SCATTERED_FWHM: Final = 60.0
+"""So many of the brightest clipped stars scatter their light so far, in spikes and haloes. [FWHM] Chosen: spikes of
+stars a hundred times as bright as full wells allow end there."""
+
+
 def lost_on_uneven_sky(
     frame: Frame, sky: Sky, vetted: Vetted, shape: Pilot, colours: Colours | None
 ) -> NDArray[np.bool_]:
     """Which peaks do not stand out of their own background as stars do, where that is rough.
 
     Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider
-    than the frame's stars, or the image's edge hides how wide it is.
+    or longer than the frame's stars, or the image's edge hides how wide it is.
 
     Parameters
     ----------
@@ -53,7 +62,8 @@ def lost_on_uneven_sky(
         The typical star.
     """
     lost = np.zeros(len(vetted.x), bool)
-    some = np.flatnonzero(vetted.real & ~vetted.saturated & sky.uneven_at(vetted.x, vetted.y))
+    scattered, uneven = _near_bright_stars(vetted, shape), sky.uneven_at(vetted.x, vetted.y)
+    some = np.flatnonzero(vetted.real & ~vetted.saturated & (scattered | uneven))
     if not len(some):
         return lost
     x, y = vetted.x[some], vetted.y[some]
@@ -61,14 +71,24 @@ def lost_on_uneven_sky(
     with np.errstate(invalid="ignore"):
         clear = (form.error < CLEAR_ERROR) & (np.abs(form.spread - 1) < NEARLY)
         usual = float(np.median(form.spread[clear])) if clear.any() else 1.0
-        wide = form.spread - usual > WIDER + form.error
+        wide = (form.spread - usual > WIDER + form.error) | (form.along - usual > LONGER + 2 * form.error)
     half = int(min(np.ceil(AROUND_FWHM * shape.long_px), LARGEST_HALF))
     stamps = cut_stamps(frame, sky, x, y, half, colours=colours)
     rough, window = _roughness(stamps, shape), middle_window(2 * half + 1, shape)
     signal = vetted.flux_adu[some] * np.sqrt((window**2).sum() - window.sum() ** 2 / len(window)) / window.sum()
     cut = np.minimum(np.minimum(x, sky.shape[1] - 1 - x), np.minimum(y, sky.shape[0] - 1 - y)) < shape.long_px
-    lost[some] = cut | ((rough > ROUGH) & (wide | (signal < FOUND_SNR * rough * stamps.noise)))
+    lit = wide | (signal < FOUND_SNR * rough * stamps.noise)
+    lost[some] = (scattered[some] & wide) | (uneven[some] & (cut | ((rough > ROUGH) & lit)))
     return lost
+
+
+def _near_bright_stars(vetted: Vetted, shape: Pilot) -> NDArray[np.bool_]:
+    """Which peaks lie where clipped stars have spikes and haloes."""
+    clipped = np.flatnonzero(vetted.saturated & vetted.real)
+    near = np.zeros(len(vetted.x), bool)
+    for star in clipped[np.argsort(-vetted.flux_adu[clipped])][:SCATTERERS]:
+        near |= np.hypot(vetted.x - vetted.x[star], vetted.y - vetted.y[star]) < SCATTERED_FWHM * shape.long_px
+    return near
 
 
 def _roughness(stamps: Stamps, shape: Pilot) -> F32:
