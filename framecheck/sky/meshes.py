@@ -90,5 +90,5 @@ def slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
     total = np.zeros_like(level)
     for axis in (0, 1):
         if level.shape[axis] > 1:
-            total += np.gradient(level, axis=axis) ** 2 / 12
+            total += np.gradient(level, axis=axis, edge_order=2 if level.shape[axis] > 2 else 1) ** 2 / 12
     return total

@@ -29,6 +29,8 @@ class Sky:
     """Mesh centres along y, shape (n_y,). [px]"""
     shape: tuple[int, ...]
     """Height and width of the image. [px]"""
+    uneven: NDArray[np.bool_] | None = None
+    """Meshes in which, or beside which, pixels differ by more than noise and slope: lit by more than stars and sky."""
     ground: Ground | None = None
     """What hides the sky; level and noise behind it are those of the nearest sky."""
     ground_told: bool = True
@@ -85,6 +87,21 @@ class Sky:
             bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y), self._least_noise_adu
         )
         return there
+
+    def uneven_at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
+        """Whether points of the image lie in an uneven mesh, shape (n,)."""
+        if self.uneven is None or not self.uneven.any():
+            return np.zeros(len(x), bool)
+        column, row = (
+            np.rint(np.interp(at, centres, np.arange(len(centres)))).astype(np.intp)
+            for at, centres in ((x, self.x_centres), (y, self.y_centres))
+        )
+        return np.asarray(self.uneven[row, column])
+
+    @property
+    def uneven_share(self) -> float:
+        """Part of the image in uneven meshes."""
+        return 0.0 if self.uneven is None else float(self.uneven.mean())
 
     @property
     def _least_noise_adu(self) -> np.floating:

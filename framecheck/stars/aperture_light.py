@@ -68,7 +68,7 @@ def light_over_profile(
     index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
     radius = max(RADIUS_FWHM * fwhm_px, LEAST_RADIUS_PX)
     half = int(np.ceil(radius)) + RING_PX
-    stamps = cut_stamps(frame, sky, x[index], y[index], half, clip_adu)
+    stamps = cut_stamps(frame, sky, x[index].astype(float), y[index].astype(float), half, clip_adu)
     centre_x, centre_y = x[index] + fit.p[index, X] - stamps.x, y[index] + fit.p[index, Y] - stamps.y
     reach = np.arange(-half, half + 1)
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])

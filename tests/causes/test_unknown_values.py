@@ -32,12 +32,12 @@ def with_unknown_light(night: Night, where: np.ndarray) -> Night:
 @pytest.mark.parametrize("unknown", [(math.nan, 1.0, 0.1), (1.0, math.nan, 0.1), (1.0, 1.0, math.nan)])
 def test_a_quantity_that_is_unknown_neither_claims_nor_outweighs(unknown: tuple[float, float, float]) -> None:
     odds = log_odds_above(*unknown)
-    assert isinstance(answer("cloud", odds, frames_affected=1, cost=None, evidence=()), Healthy)
+    assert isinstance(answer("cloud", odds, affected=frozenset({0}), cost=None, evidence=()), Healthy)
     assert any_of(odds, 1.0) == pytest.approx(1.0, abs=1e-6)
     assert all_of(-odds, 1.0) == pytest.approx(1.0, abs=1e-6)
     assert all_of(odds, 5.0) < -5
     assert log_odds_of_ratio(math.nan, 1.0, 0.1) < -5
-    assert isinstance(answer("cloud", math.nan, frames_affected=1, cost=None, evidence=()), Healthy)
+    assert isinstance(answer("cloud", math.nan, affected=frozenset({0}), cost=None, evidence=()), Healthy)
 
 
 def test_a_starless_frame_is_not_clear() -> None:
