@@ -25,9 +25,20 @@ from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_sta
 from framecheck.logbook import Logbook
 from framecheck.memory import refuse_too_large
 from framecheck.night import build_night
+from framecheck.night.doubted import with_facts_that_can_be
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
-from framecheck.read import Exposure, Frame, Rig, at_hand, kind_from_pixels, merge_rig, read_exposure, read_frame
+from framecheck.night.unlit import with_unlit
+from framecheck.read import (
+    Exposure,
+    Frame,
+    Rig,
+    at_hand,
+    kind_from_pixels,
+    measure_unlit,
+    read_exposure,
+    read_frame,
+)
 from framecheck.sky import above_ground, measure_sky
 from framecheck.stars import measure_stars
 
@@ -107,7 +118,7 @@ def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outco
         with at_hand(path) as file:
             exposure = replace(read_exposure(file), file=path)
             if exposure.kind not in ("light", "unknown"):
-                return Skipped(file=path, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+                return _skipped(file, exposure, memory_bytes)
             if memory_bytes is not None:
                 refuse_too_large(file, path, memory_bytes)
             frame = read_frame(file)
@@ -115,15 +126,32 @@ def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outco
         if exposure.kind == "unknown":
             kind = kind_from_pixels(frame)
             if kind in ("dark", "flat", "bias"):
-                return Skipped(
-                    file=path, kind=kind, why=f"the pixels look like a {kind} frame; the header does not say"
-                )
+                why = f"the pixels look like a {kind} frame; the header does not say"
+                return _with_pixels(Skipped(file=path, kind=kind, why=why), frame)
         return _measure_pixels(frame, rig)
     except UnusableFrame as error:
         return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)
     except Exception as error:  # whatever befalls one frame must not cost the night; it is named, not hidden
         fault, remedy = _unforeseen(error)
         return FrameFailure(exposure=exposure, file=str(path), fault=fault, remedy=remedy)
+
+
+def _skipped(file: Path, exposure: Exposure, memory_bytes: int | None) -> Skipped:
+    """A frame that is no light; the pixels of a bias or dark frame tell what the camera adds by itself."""
+    skipped = Skipped(file=exposure.file, kind=exposure.kind, why=f"the header says it is a {exposure.kind} frame")
+    if exposure.kind == "flat":
+        return skipped
+    try:
+        if memory_bytes is not None:
+            refuse_too_large(file, exposure.file, memory_bytes)
+        frame = read_frame(file)
+    except UnusableFrame:  # nothing is lost but what it would have told
+        return skipped
+    return _with_pixels(skipped, replace(frame, exposure=replace(frame.exposure, file=exposure.file)))
+
+
+def _with_pixels(skipped: Skipped, frame: Frame) -> Skipped:
+    return skipped if skipped.kind == "flat" else replace(skipped, exposure=frame.exposure, unlit=measure_unlit(frame))
 
 
 def _unforeseen(error: Exception) -> tuple[str, str]:
@@ -290,9 +318,14 @@ def judge_night(
     guiding : GuidingRecord, optional
         What the guider saw meanwhile.
     """
-    merged = merge_rig(rig or Rig(), [result.exposure for result in measurements.results])
-    night = build_night(folder, merged, measurements.results, measurements.failures, measurements.skipped, guiding)
+    known, results = settle_facts(measurements, rig or Rig())
+    night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
     return judge(night, aim)
+
+
+def settle_facts(measurements: Measurements, rig: Rig) -> tuple[Rig, tuple[FrameResult, ...]]:
+    """The rig as file, headers, plate solutions and calibration frames tell it together, and the frames with it."""
+    return with_facts_that_can_be(rig, with_unlit(measurements.results, measurements.skipped, rig))
 
 
 def worker_pool(workers: int) -> ProcessPoolExecutor:

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
-from framecheck.causes.series import Floats, Series, all_series, loss_of, share
+from framecheck.causes.series import Floats, Series, all_series, light_series, loss_of, share
 from framecheck.causes.wings import expected_beta, softness
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.sampling import diffraction_fwhm_arcsec
@@ -95,7 +95,7 @@ def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     What a clear or a dewy night does to the light is taken out first: extinction that follows the air mass, and one
     steady fade from some moment on.
     """
-    passing = [_passing(series) for series in all_series(night)]
+    passing = [_passing(series) for series in light_series(night)]
     known = [one for one in passing if one is not None]
     if not known:
         return CannotTell(

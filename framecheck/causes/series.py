@@ -1,7 +1,7 @@
 """A group's frames as arrays in order of time: what causes look at."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -19,6 +19,7 @@ class Series:
     """Numbers of a group's frames, each of shape (n_frames,); NaN is unknown."""
 
     group: Group
+    """Where groups were joined the first of them, with the members of all."""
     frames: tuple[NightFrame, ...]
     minutes: Floats
     """Start of each frame after the first; the running number where a start is unknown. [min]"""
@@ -64,10 +65,45 @@ def series_of(night: Night, group: Group) -> Series:
         beta=_column(shapes, lambda shape: None if shape is None else shape.moffat_beta),
         light=light,
         light_error=light_error,
-        noise_adu=_column(frames, lambda frame: frame.result.sky.noise_adu),
+        noise_adu=_column(frames, lambda frame: frame.result.sky.noise_adu or None),  # no pixel is without noise
         airmass=_column(frames, lambda frame: frame.airmass),
         n_found=_column(frames, lambda frame: frame.result.stars.n_found),
     )
+
+
+def light_series(night: Night) -> Iterator[Series]:
+    """One series for all groups that share a zero point of light, in order of time.
+
+    Stars found, and noise, are those of a usual frame of the first group times what each frame has of its own group's.
+    """
+    alike: dict[str, list[Series]] = {}
+    for series in all_series(night):
+        alike.setdefault(series.group.zero_point or series.group.id, []).append(series)
+    for parts in alike.values():
+        yield parts[0] if len(parts) == 1 else _joined(parts)
+
+
+def _joined(parts: list[Series]) -> Series:
+    members = np.concatenate([part.group.members for part in parts])
+    order = np.argsort(members, kind="stable")
+    frames = tuple(frame for part in parts for frame in part.frames)
+    frames = tuple(frames[i] for i in order)
+
+    def together(name: str, *, relative: bool = False) -> Floats:
+        columns = [getattr(part, name) for part in parts]
+        if relative:
+            usual = [float(np.nanmedian(column)) if np.isfinite(column).any() else 1.0 for column in columns]
+            columns = [column / (own or 1.0) * usual[0] for column, own in zip(columns, usual, strict=True)]
+        out: Floats = np.concatenate(columns)[order]
+        return out
+
+    return Series(
+        group=replace(parts[0].group, members=tuple(members[order].tolist())),
+        frames=frames, minutes=_minutes(frames), exposure_s=together("exposure_s"),
+        fwhm_px=together("fwhm_px"), elongation=together("elongation"), beta=together("beta"),
+        light=together("light"), light_error=together("light_error"), noise_adu=together("noise_adu", relative=True),
+        airmass=together("airmass"), n_found=together("n_found", relative=True),
+    )  # fmt: skip
 
 
 def grouped(night: Night) -> list[NightFrame]:

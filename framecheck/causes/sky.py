@@ -10,6 +10,7 @@ from framecheck.causes.series import Floats, Series, all_series, grouped, loss_o
 from framecheck.night.records import Night, NightFrame
 from framecheck.night.trails import Trail, trails_of
 from framecheck.read.rig import Rig
+from framecheck.sky.model import LEAST_LIGHT
 
 LOW_AIRMASS: Final = 1.8
 """[dimensionless] An altitude of 34 degrees. Chosen: FWHM x airmass^0.6 and 0.2 mag of extinction take 60 % of the
@@ -164,8 +165,10 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if not math.isfinite(uneven) and not math.isfinite(risen):
         return CannotTell(
             cause="sky-gradient",
-            because="there are fewer than three clear frames of one kind, and none shows the sky over the field",
-            what_would_settle_it="three or more frames of one target",
+            because="there are fewer than three clear frames of one kind, and none shows how the sky changes over the "
+            "field against its own light",
+            what_would_settle_it="three or more frames of one target, and pedestal_adu in the rig file or bias frames "
+            "beside them",
         )
     tests = [log_odds_above(uneven, UNEVEN, UNEVEN_SCATTER), log_odds_above(risen, RISEN, RISEN_SCATTER)]
     bright = [(a > UNEVEN) | (b > RISEN) for a, b in zip(slopes, rises, strict=True)]
@@ -214,19 +217,19 @@ def _slope(frame: NightFrame, rig: Rig) -> float:
         spread = 1.4826 * np.median(np.abs(rest[use]))
         use = np.isfinite(values) & (np.abs(rest) <= 3 * spread + 1e-6 * abs(fit[0]))
     light = _sky_light_adu(frame, rig)
-    return float(np.hypot(fit[1], fit[2]) / light) if light > 0 else math.nan
+    return float(np.hypot(fit[1], fit[2]) / light) if light > LEAST_LIGHT * frame.result.sky.noise_adu else math.nan
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
-    """Sky above the pedestal; the whole level where nothing tells the pedestal. [ADU]"""
+    """Sky above the pedestal; where nothing tells that, the whole level, unless its zero was moved afterwards. [ADU]"""
     exposure, level = frame.result.exposure, frame.result.sky.level_adu
     pedestal = exposure.pedestal_adu if exposure.pedestal_adu is not None else rig.pedestal_adu
-    if pedestal is not None and level > pedestal:
+    if pedestal is not None:
         return level - pedestal
     gain = exposure.gain_e_per_adu or rig.gain_e_per_adu
     if frame.sky_e_per_s is not None and gain and exposure.exposure_s:
-        return min(frame.sky_e_per_s * exposure.exposure_s / gain, level)
-    return level
+        return frame.sky_e_per_s * exposure.exposure_s / gain
+    return math.nan if exposure.processed else level
 
 
 def _above_pedestal(night: Night, rig: Rig) -> bool:
@@ -234,7 +237,7 @@ def _above_pedestal(night: Night, rig: Rig) -> bool:
 
 
 def _rise(series: Series) -> Floats:
-    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for dim frames.
+    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for others.
 
     Without electrons the square of the noise stands for the light, which read noise makes seem to rise less.
     """
@@ -243,7 +246,7 @@ def _rise(series: Series) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(np.where(known > 0, known, np.nan))
     value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))
-    value[series.light < CLEAR_LIGHT] = np.nan
+    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars, whose light is unknown, is not clear
     usable = np.flatnonzero(np.isfinite(value))
     if len(usable) < 3:
         return np.full(len(value), np.nan)

@@ -10,8 +10,8 @@ from framecheck.decision.judgement import Judgement
 from framecheck.errors import UnusableFrame, UnusableRequest
 from framecheck.field import FrameFailure, FrameResult, StackedStar
 from framecheck.night.records import Skipped
-from framecheck.pipeline import Measurements, judge_night, measure_file
-from framecheck.read import Rig, load_rig, merge_rig, read_frame
+from framecheck.pipeline import Measurements, judge_night, measure_file, settle_facts
+from framecheck.read import Rig, load_rig, read_frame
 from framecheck.report.frame_account import FrameAccount, frame_account
 from framecheck.report.night_json import frame_document, json_text
 
@@ -46,8 +46,10 @@ def account_for_frames(
             outcome = FrameFailure(exposure=None, file=str(path), fault=f"is no light: {outcome.why}", remedy=remedy)
         n_failed += isinstance(outcome, FrameFailure)
         if as_json:
-            full_rig = merge_rig(rig, [] if outcome.exposure is None else [outcome.exposure])
-            say(json_text(frame_document(outcome, full_rig), indent=None))
+            known = rig
+            if isinstance(outcome, FrameResult):
+                known, (outcome,) = settle_facts(Measurements(results=(outcome,), failures=(), skipped=()), rig)
+            say(json_text(frame_document(outcome, known), indent=None))
         elif isinstance(outcome, FrameFailure):
             warn(failure_line(outcome))
         if isinstance(outcome, FrameResult) and (picture is not None or not as_json):

@@ -1,5 +1,6 @@
 """The frame's typical star: size, elongation and direction, averaged over the good stars."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -7,6 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.field.result import FrameShape, StackedStar
 from framecheck.stars.measure import Measured
+from framecheck.stars.table import StarTable
 
 FEWEST: Final = 3
 """Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
@@ -33,14 +35,50 @@ def frame_shape(measured: Measured) -> FrameShape | None:
     good = measured.stars.good
     if len(good) < FEWEST or measured.beta is None:
         return None
+    profile_error, shear_error = 0.0, 0.0
+    if measured.mean is not None:
+        profile_error, shear_error = measured.mean.factor_error, measured.mean.shear_error
+    shape = _averaged(good, measured.beta, measured.trail_length_px, profile_error, shear_error)
+    return replace(shape, light_over_profile=measured.light_over_profile)
+
+
+def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> FrameShape | None:
+    """A frame's shape without some of the stars that it rested on; what its profile adds to the errors stays.
+
+    Parameters
+    ----------
+    shape : FrameShape
+    before, good : StarTable
+        The stars that it rests on, and those of them that are left.
+
+    Returns
+    -------
+    FrameShape or None
+        None with fewer than three stars left.
+    """
+    if len(good) < FEWEST:
+        return None
+    beta, trail = shape.moffat_beta, shape.trail_length_px
+    was = _averaged(before, beta, trail, 0.0, 0.0)
+
+    def added(error: float, value: float, own_error: float, own_value: float) -> float:
+        return float(np.sqrt(max((error / value) ** 2 - (own_error / own_value) ** 2, 0.0)))
+
+    profile_error = added(shape.fwhm_px_error, shape.fwhm_px, was.fwhm_px_error, was.fwhm_px)
+    shear_error = added(shape.elongation_error, shape.elongation, was.elongation_error, was.elongation)
+    again = _averaged(good, beta, trail, profile_error, shear_error)
+    return replace(again, light_over_profile=shape.light_over_profile)
+
+
+def _averaged(
+    good: StarTable, beta: float, trail_length_px: float | None, profile_error: float, shear_error: float
+) -> FrameShape:
+    """Averages of stars; the profile's relative errors of size and shear go into theirs."""
     size, size_error = robust_mean(np.log(good["fwhm_px"]), good["fwhm_error_px"] / good["fwhm_px"])
     e1, e1_error = robust_mean(good["e1"], good["e1_error"])
     e2, e2_error = robust_mean(good["e2"], good["e2_error"])
     e = float(np.hypot(e1, e2))
     along = float(np.hypot(e1_error * e1, e2_error * e2) / e) if e > 0 else e1_error
-    profile_error, shear_error = 0.0, 0.0
-    if measured.mean is not None:
-        profile_error, shear_error = measured.mean.factor_error, measured.mean.shear_error
     radius = good["half_flux_radius_px"]
     return FrameShape(
         fwhm_px=float(np.exp(size)),
@@ -50,11 +88,10 @@ def frame_shape(measured: Measured) -> FrameShape | None:
         elongation_pa_deg=float(np.degrees(np.arctan2(e2, e1)) / 2 % 180) if e > ROUND_SIGMA * along else None,
         e1=e1,
         e2=e2,
-        moffat_beta=measured.beta,
+        moffat_beta=beta,
         half_flux_radius_px=float(np.nanmedian(radius)) if np.isfinite(radius).any() else float("nan"),
-        trail_length_px=measured.trail_length_px,
+        trail_length_px=trail_length_px,
         n_measured=len(good),
-        light_over_profile=measured.light_over_profile,
     )
 
 

@@ -421,5 +421,5 @@ def _place(path: Path) -> tuple[str, str]:
 def _at(kept: Kept, path: Path) -> Kept:
     """The record of a frame that now lies at `path`."""
     if isinstance(kept, Skipped):
-        return replace(kept, file=path)
+        return replace(kept, file=path, exposure=kept.exposure and replace(kept.exposure, file=path))
     return replace(kept, exposure=replace(kept.exposure, file=path))

@@ -17,9 +17,11 @@ from framecheck.night.records import Group, Motion, Night, NightFrame, Skipped
 from framecheck.night.register import Match, register_group
 from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
+from framecheck.night.still import without_still_lights
 from framecheck.night.tracking import track_group
-from framecheck.night.transparency import Transparency, relative_transparency
+from framecheck.night.transparency import GroupLight, Transparency, light_of_group, transparencies
 from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
+from framecheck.night.zero_point import dimmed_groups
 from framecheck.read.rig import Rig
 
 
@@ -59,13 +61,16 @@ def build_night(
     exposures = [result.exposure for result in ordered]
     sessions = sessions_of(exposures, [one.exposure for one in failures if one.exposure is not None])
     rigs = session_rigs(rig, exposures, sessions)
-    for plan in group_exposures(exposures, sessions):
+    plans = group_exposures(exposures, sessions)
+    registered = [_register([ordered[i] for i in plan.members]) for plan in plans]
+    shared = _share_light(plans, registered)
+    for plan, alike, (zero_point, dimmed) in zip(plans, registered, shared, strict=True):
         own = rigs.get(plan.session, rig)
-        compared = _compare([ordered[i] for i in plan.members], own)
+        compared = _compare(alike, dimmed, own)
         members = compared.frames(plan.id, guiding)
         for i, frame in zip(plan.members, members, strict=True):
             frames[i] = frame
-        group = _group(plan, compared)
+        group = _group(plan, compared, zero_point)
         groups.append(group)
         motion[plan.id] = _motion(compared, plan.members)
         tracking[plan.id] = track_group(group, members, motion[plan.id], own)
@@ -87,6 +92,39 @@ def _in_order(result: FrameResult) -> tuple[bool, float, list[tuple[int, str]], 
     start, name = result.exposure.start_utc, str(result.exposure.file)
     parts = [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
     return start is None, 0.0 if start is None else start.timestamp(), parts, result.exposure.plane or ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Registered:
+    """The frames of one group laid on each other, with their light."""
+
+    results: list[FrameResult]
+    reference: int
+    matches: list[Match | None]
+    light: GroupLight
+
+
+def _register(results: list[FrameResult]) -> _Registered:
+    reference, matches = register_group(results)
+    results = without_still_lights(results, matches)
+    return _Registered(results, reference, matches, light_of_group(results, matches))
+
+
+def _share_light(
+    plans: Sequence[FrameGroup], registered: Sequence[_Registered]
+) -> list[tuple[str | None, tuple[float, float] | None]]:
+    """For each group the first that it shares its zero point with, and how far it is dimmed; None if none does."""
+    out: list[tuple[str | None, tuple[float, float] | None]] = [(None, None)] * len(plans)
+    for kin in {plan.kin for plan in plans if plan.exposure_s}:
+        family = [k for k, plan in enumerate(plans) if plan.kin == kin and plan.exposure_s]
+        if len(family) < 2:
+            continue
+        references = [registered[k].results[registered[k].reference] for k in family]
+        dimmed = dimmed_groups(references, [registered[k].light for k in family])
+        linked = [k for k, one in zip(family, dimmed, strict=True) if one is not None]
+        for k, one in zip(family, dimmed, strict=True):
+            out[k] = (plans[linked[0]].id, one) if one is not None else (None, None)
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,19 +173,17 @@ def _guide_rms(result: FrameResult, guiding: GuidingRecord | None) -> tuple[floa
     return None if guiding is None or start is None or exposure is None else rms_during(guiding, start, exposure)
 
 
-def _compare(results: list[FrameResult], rig: Rig) -> _Compared:
-    reference, matches = register_group(results)
-    transparencies = relative_transparency(results, matches)
-    ideal = ideal_of(results, transparencies)
+def _compare(alike: _Registered, dimmed: tuple[float, float] | None, rig: Rig) -> _Compared:
+    results = alike.results
+    seen = transparencies(alike.light) if dimmed is None else transparencies(alike.light, *dimmed)
+    ideal = ideal_of(results, seen)
     return _Compared(
         results=results,
-        reference=reference,
-        matches=matches,
-        transparencies=transparencies,
+        reference=alike.reference,
+        matches=alike.matches,
+        transparencies=seen,
         ideal=ideal,
-        worth_s=[
-            effective_exposure_s(result, light, ideal) for result, light in zip(results, transparencies, strict=True)
-        ],
+        worth_s=[effective_exposure_s(result, light, ideal) for result, light in zip(results, seen, strict=True)],
         sky=in_the_sky([result.exposure for result in results], rig),
         sky_e_per_s=[sky_e_per_s(result, rig, gain) for gain in (_gain(results),) for result in results],
     )
@@ -160,7 +196,7 @@ def _gain(results: list[FrameResult]) -> float | None:
     return None if found is None else found[0]
 
 
-def _group(plan: FrameGroup, compared: _Compared) -> Group:
+def _group(plan: FrameGroup, compared: _Compared, zero_point: str | None) -> Group:
     shapes = [result.shape for result in compared.results if result.shape is not None and result.shape.fwhm_px > 0]
     exposures = [result.exposure.exposure_s for result in compared.results]
     worths = [worth for worth in compared.worth_s if worth is not None]
@@ -179,6 +215,7 @@ def _group(plan: FrameGroup, compared: _Compared) -> Group:
         median_elongation=median(shape.elongation for shape in shapes) if shapes else None,
         best_fwhm_px=None if compared.ideal is None else compared.ideal.fwhm_px,
         best_noise_adu=None if compared.ideal is None else compared.ideal.noise_adu,
+        zero_point=zero_point,
     )
 
 

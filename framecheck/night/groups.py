@@ -22,6 +22,9 @@ SAME_EXPOSURE: Final = 1.01
 SAME_POINTING_DEG: Final = 1.0
 """[deg] Chosen: dithers and repeated pointings stay closer, neighbouring targets mostly do not."""
 
+Key = tuple[Hashable, ...]
+"""What frames of a group have in common."""
+
 NO_TARGET: Final = "unnamed field"
 NO_FILTER: Final = "no filter"
 NO_EXPOSURE: Final = "unknown exposure"
@@ -33,6 +36,8 @@ class FrameGroup:
 
     id: str
     session: int
+    kin: int
+    """The same number for groups that differ in exposure alone."""
     target: str | None
     """As the first of its frames spells it."""
     filter: str | None
@@ -65,17 +70,19 @@ def group_exposures(exposures: Sequence[Exposure], sessions: Sequence[int] | Non
     targets = _targets(exposures)
     spans = _exposure_classes(exposures)
     sessions = [0] * len(exposures) if sessions is None else sessions
-    groups: dict[Hashable, list[int]] = {}
+    groups: dict[Key, list[int]] = {}
     for i, (exposure, target, span) in enumerate(zip(exposures, targets, spans, strict=True)):
         key = (target, loose(exposure.filter), span, sessions[i], *_setting(exposure))
         groups.setdefault(key, []).append(i)
     names = {key: _describe([exposures[i] for i in members], key) for key, members in groups.items()}
     firsts = {key: (exposures[members[0]], sessions[members[0]]) for key, members in groups.items()}
     ids = _unique_ids(firsts, names)
+    kin: dict[Key, int] = {}
     return tuple(
         FrameGroup(
             id=ids[key],
             session=sessions[members[0]],
+            kin=kin.setdefault(key[:2] + key[3:], len(kin)),
             target=_first(exposures[i].target for i in members),
             filter=_first(exposures[i].filter for i in members),
             exposure_s=_median([exposures[i].exposure_s for i in members]),
@@ -185,12 +192,11 @@ def _exposure_classes(exposures: Sequence[Exposure]) -> list[int | None]:
     return [None if exposure.exposure_s is None else number[exposure.exposure_s] for exposure in exposures]
 
 
-def _describe(exposures: list[Exposure], key: Hashable) -> str:
+def _describe(exposures: list[Exposure], key: Key) -> str:
     """Readable name of a group: target, filter, exposure, and the binning if it is not 1."""
     target = _first(exposure.target for exposure in exposures if loose(exposure.target))
     if target is None:
-        place = key[0] if isinstance(key, tuple) else None
-        target = place or NO_TARGET
+        target = str(key[0] or NO_TARGET)
     seconds = _median([exposure.exposure_s for exposure in exposures])
     binning = exposures[0].binning
     parts = [
@@ -207,12 +213,12 @@ def plain(text: str) -> str:
     return " ".join(kept.split())[:60].strip()
 
 
-def _unique_ids(firsts: Mapping[Hashable, tuple[Exposure, int]], names: Mapping[Hashable, str]) -> dict[Hashable, str]:
+def _unique_ids(firsts: Mapping[Key, tuple[Exposure, int]], names: Mapping[Key, str]) -> dict[Key, str]:
     """Names made unique, where groups share one, by what tells them apart.
 
     Image size, gain, camera, telescope, plane, scale; if nothing else does, the visit or the field.
     """
-    out: dict[Hashable, str] = {}
+    out: dict[Key, str] = {}
     for key, (first, session) in firsts.items():
         alike = [other for other in firsts if names[other] == names[key]]
         name = names[key]

@@ -6,7 +6,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
+from framecheck.read.unlit import Unlit
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -49,9 +51,9 @@ class NightFrame:
     registration: Registration | None
     """None if no pattern of stars is common with the reference frame."""
     transparency: float | None
-    """Light that reaches the sensor, against the best frame of the group (1)."""
+    """Light that reaches the sensor, against the best frame (1) of the group, and of its filter's other exposures."""
     transparency_error: float | None
-    """None for the only frame of a group: there is nothing to compare it with."""
+    """None where there is nothing to compare it with."""
     effective_exposure_s: float | None
     """Seconds of an ideal frame of this rig that would add as much to the stack; at most the exposure itself."""
     altitude_deg: float | None
@@ -88,6 +90,8 @@ class Group:
     """The sharpest stars that the group reaches in one frame of twenty: those of the ideal frame."""
     best_noise_adu: float | None = None
     """The lowest noise of a sky pixel that the group reaches in one frame of twenty: that of the ideal frame."""
+    zero_point: str | None = None
+    """Id of the first of the groups, of other exposures, that its light is compared with; None if there are none."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,6 +101,10 @@ class Skipped:
     file: Path
     kind: str
     why: str
+    exposure: Exposure | None = None
+    """What the header says of a bias or dark frame."""
+    unlit: Unlit | None = None
+    """What its pixels say; None where they could not be read."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

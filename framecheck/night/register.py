@@ -13,17 +13,22 @@ from framecheck.night.align import Fit, align, fit_pairs, pair_up
 from framecheck.night.patterns import Triangles, like_triangles, make_triangles, most_voted
 from framecheck.night.records import Registration
 from framecheck.night.sources import Sources, sources_of
-from framecheck.night.transform import Similarity, as_complex
+from framecheck.night.transform import Floats, Similarity, as_complex
+from framecheck.night.witnesses import (
+    MOST_SOURCES,
+    MOVED_PX,
+    OFTEN,
+    STAYS_PX,
+    fixed_places,
+    has_moved,
+    joint_catalogue,
+    still_places,
+    without,
+)
 
 BRIGHTEST: Final = (60, 200)
 """Stars whose triangles are compared, then, if no pattern was found, once more. Chosen: frames of one field share
 most of their brightest stars, and few triangles are quick to compare."""
-
-STAYS_PX: Final = 0.35
-"""[px] Chosen: what lies this close to the same place of the sensor in both frames may be a hot pixel."""
-
-MOVED_PX: Final = 3.0
-"""[px] Chosen: where stars moved by more, what stayed is no star."""
 
 FALSE_MATCH: Final = 1e-5
 """Largest probability, over all transforms tried, that unrelated stars agree as well. Chosen: one false match in
@@ -34,6 +39,13 @@ FEWEST: Final = 4
 
 FLIP_TOLERANCE_DEG: Final = 20.0
 """[deg] Chosen: a pier flip turns by 180 degrees, give or take cone error and polar error near the pole."""
+
+MOST_SPARSE: Final = 60
+"""Stars of the reference beyond which those that it missed are not needed. Chosen: some are in all frames."""
+
+FRAMES_ASKED: Final = 12
+"""Frames, spread over the night, that tell hot pixels from stars. Chosen: some of so many lie before and after a dither
+or a flip."""
 
 REFERENCES_TRIED: Final = 3
 """Chosen: a night in which the three best frames each show another field is not one group."""
@@ -95,8 +107,41 @@ def register_group(results: Sequence[FrameResult]) -> tuple[int, list[Match | No
     sources = [sources_of(result) for result in results]
     size = results[0].exposure.width_px, results[0].exposure.height_px
     merit = np.array([_merit(result) for result in results])
+    fixed = _fixed_to_the_sensor(sources, merit, size)
+    return _register_to_best([without(one, fixed) for one in sources], merit, size)
+
+
+def _fixed_to_the_sensor(sources: list[Sources], merit: NDArray[np.float64], size: tuple[int, int]) -> Floats:
+    """Places of hot pixels, shape (n, 2): what stayed although the stars moved; told by some of the frames."""
+    usable = [i for i, one in enumerate(sources) if len(one) >= FEWEST]
+    none: Floats = np.empty((0, 2))
+    if len(usable) < 2 or np.median([len(sources[i]) for i in usable]) > MOST_SOURCES:
+        return none
+    some = usable[:: -(-len(usable) // FRAMES_ASKED)]
+    best = int(np.argmax(merit[some]))
+    for often in OFTEN:
+        still = still_places(sources, often)
+        if not len(still):
+            return none
+        matches = _register_all([without(sources[i], still) for i in some], best, size)
+        places = {i: _transform(one.registration, size) for i, one in zip(some, matches, strict=True) if one}
+        moved = sum(has_moved(places[some[best]], place, size) for place in places.values())
+        if moved >= min(2, len(some) - 1):
+            return fixed_places([sources[i] for i in places], list(places.values()), size)
+    return none
+
+
+def _transform(registration: Registration, size: tuple[int, int]) -> Similarity:
+    turn = registration.scale * np.exp(1j * np.radians(registration.rotation_deg))
+    centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
+    return Similarity(centre, turn, complex(registration.shift_x_px, registration.shift_y_px))
+
+
+def _register_to_best(
+    sources: list[Sources], merit: NDArray[np.float64], size: tuple[int, int]
+) -> tuple[int, list[Match | None]]:
     best: tuple[int, list[Match | None]] | None = None
-    open_ = np.ones(len(results), bool)
+    open_ = np.ones(len(sources), bool)
     for _ in range(REFERENCES_TRIED):
         chosen = int(np.argmax(np.where(open_, merit, -np.inf)))
         matches = _register_all(sources, chosen, size)
@@ -104,7 +149,7 @@ def register_group(results: Sequence[FrameResult]) -> tuple[int, list[Match | No
         if best is None or registered.sum() > sum(match is not None for match in best[1]):
             best = chosen, matches
         open_ &= ~registered
-        if 2 * registered.sum() >= len(results) or not open_.any():
+        if 2 * registered.sum() >= len(sources) or not open_.any():
             break
     assert best is not None
     return best
@@ -115,25 +160,47 @@ def _merit(result: FrameResult) -> float:
     shape = result.shape
     if shape is None or not shape.fwhm_px > 0:
         return -1.0 / (1 + len(result.stars.table))
-    return result.stars.n_found / (shape.fwhm_px**2 * (shape.elongation + 1 / shape.elongation))
+    merit = result.stars.n_found / (shape.fwhm_px**2 * (shape.elongation + 1 / shape.elongation))
+    return merit if np.isfinite(merit) else 0.0
 
 
 def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) -> list[Match | None]:
     reference = make_reference(sources[chosen], size)
     fits = [_find(reference, one) if i != chosen else None for i, one in enumerate(sources)]
-    fixed = _fixed_to_the_sensor(reference, sources, fits)
-    if fixed is not None:
+    still = Similarity(reference.centre, 1 + 0j, 0j)
+    known = [i for i, fit in enumerate(fits) if fit is not None]
+    fixed = fixed_places(
+        [sources[i] for i in (chosen, *known)], [still, *(fit.transform for fit in fits if fit is not None)], size
+    )
+    if len(fixed):
         # Hot pixels show where stars moved; frames that hardly moved are fitted again without them.
-        moving = make_reference(_without(sources[chosen], fixed), size)
-        for i, fit in enumerate(fits):
-            if fit is not None and not _moved(fit.transform, size):
-                fits[i] = _find(moving, _without(sources[i], fixed))
-        reference = moving
-        sources = [_without(one, fixed) for one in sources]
-    _try_neighbours(reference, sources, fits, chosen)
+        sources = [without(one, fixed) for one in sources]
+        reference = make_reference(sources[chosen], size)
+        for i in known:
+            fit = fits[i]
+            if fit is not None and not has_moved(still, fit.transform, size):
+                fits[i] = _find(reference, sources[i])
+    joint = _with_stars_of_others(reference, sources, fits, chosen)
+    if joint is not reference:
+        fits = [_find(joint, one) if fit is None and i != chosen else fit
+                for i, (one, fit) in enumerate(zip(sources, fits, strict=True))]  # fmt: skip
+    _try_neighbours(joint, sources, fits, chosen)
     matches = [_match(fit) if fit is not None else None for fit in fits]
     matches[chosen] = _itself(sources[chosen])
     return matches
+
+
+def _with_stars_of_others(
+    reference: Reference, sources: list[Sources], fits: list[Fit | None], chosen: int
+) -> Reference:
+    """The reference with stars that it missed, if frames are left that found no pattern in it."""
+    lost = any(fit is None and len(sources[i]) >= FEWEST for i, fit in enumerate(fits) if i != chosen)
+    found = [i for i, fit in enumerate(fits) if fit is not None]
+    if not lost or len(found) < 2 or len(reference.sources) > MOST_SPARSE:
+        return reference
+    transforms = [fit.transform for fit in fits if fit is not None]
+    catalogue = joint_catalogue(reference.sources, [sources[i] for i in found], transforms)
+    return reference if len(catalogue) == len(reference.sources) else make_reference(catalogue, reference.size)
 
 
 def _try_neighbours(reference: Reference, sources: list[Sources], fits: list[Fit | None], chosen: int) -> None:
@@ -259,35 +326,11 @@ def _stationary(reference: Reference, frame: Sources) -> tuple[NDArray[np.bool_]
     return there, here
 
 
-def _moved(transform: Similarity, size: tuple[int, int]) -> bool:
-    """Whether the stars moved by several pixels over most of the sensor."""
-    places = np.array([[x * size[0], y * size[1]] for x in (0.25, 0.75) for y in (0.25, 0.75)])
-    return bool(np.median(np.abs(as_complex(transform.apply(places) - places))) > MOVED_PX)
-
-
-def _fixed_to_the_sensor(
-    reference: Reference, sources: list[Sources], fits: list[Fit | None]
-) -> NDArray[np.float64] | None:
-    """Places, shape (n, 2), of what stayed on the sensor in at least two frames whose stars moved; None if nothing."""
-    seen = np.zeros(len(reference.sources), int)
-    for frame, fit in zip(sources, fits, strict=True):
-        if fit is not None and _moved(fit.transform, reference.size):
-            seen += _stationary(reference, frame)[0]
-    fixed = reference.sources.points[seen >= 2]
-    return fixed if len(fixed) else None
-
-
-def _without(sources: Sources, places: NDArray[np.float64]) -> Sources:
-    from scipy.spatial import cKDTree
-
-    distance, _ = cKDTree(places).query(sources.points, distance_upper_bound=2 * STAYS_PX)
-    return sources.part(~np.isfinite(distance))
-
-
 def _match(fit: Fit) -> Match:
     transform, covariance = fit.transform, fit.covariance
     across = np.array([-transform.turn.imag, transform.turn.real]) / abs(transform.turn) ** 2
     rotation = transform.rotation_deg
+    known = fit.reference_rows >= 0  # a star that the reference missed has no row
     return Match(
         Registration(
             shift_x_px=float(transform.shift.real),
@@ -301,8 +344,8 @@ def _match(fit: Fit) -> Match:
             flipped=180 - abs(rotation) < FLIP_TOLERANCE_DEG,
             false_match_probability=fit.chance,
         ),
-        fit.reference_rows,
-        fit.frame_rows,
+        fit.reference_rows[known],
+        fit.frame_rows[known],
     )
 
 

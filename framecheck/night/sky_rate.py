@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult
-from framecheck.read.rig import Rig
+from framecheck.read.rig import WITHOUT_LIGHT, Rig
 
 LEAST_SIGNIFICANCE: Final = 10.0
 """Slope of noise² against level over its error, below which no gain is taken from it. Chosen: a gain to 10 %."""
@@ -15,6 +15,15 @@ LEAST_FRAMES: Final = 5
 
 NOISE_KNOWN_TO: Final = 0.01
 """[dimensionless] Relative error of a frame's noise, gradients and nebulae included. Chosen."""
+
+READ_NOISE_KNOWN_TO: Final = 0.05
+"""[dimensionless] Relative error of a read noise that is stated or measured. Chosen."""
+
+PEDESTAL_KNOWN_TO: Final = 0.1
+"""Error of a pedestal. [noise of a pixel] Chosen: amplifiers drift by part of their noise from frame to frame."""
+
+LEAST_ERRORS: Final = 3.0
+"""Light over its error from which it is known. Chosen: to a third."""
 
 
 def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = None) -> float | None:
@@ -36,7 +45,9 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
     Notes
     -----
     Photons arrive at random: the variance of a pixel in electrons is the number of electrons (Poisson) plus the read
-    noise squared. Where the read noise is known this is used, since it needs no pedestal; else the level.
+    noise squared. Where the read noise is known this is used, since it needs no pedestal; else the level above the
+    pedestal. A pedestal seen in pixels without light comes first: gains enter there once, not squared. What does not
+    stand out from the errors of both is unknown.
     """
     exposure = result.exposure
     seconds = exposure.exposure_s
@@ -45,13 +56,16 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
     pedestal = _first(exposure.pedestal_adu, rig.pedestal_adu)
     if not seconds or gain is None:
         return None
-    if read_noise is not None and result.sky.noise_adu > 0:
-        electrons = (result.sky.noise_adu * gain) ** 2 - read_noise**2
+    level, noise_e = result.sky.level_adu, result.sky.noise_adu * gain
+    seen = exposure.provenance.get("pedestal_adu") in WITHOUT_LIGHT
+    if read_noise is not None and noise_e > 0 and not (seen and pedestal is not None):
+        electrons = noise_e**2 - read_noise**2
+        error = 2 * float(np.hypot(NOISE_KNOWN_TO * noise_e**2, READ_NOISE_KNOWN_TO * read_noise**2))
     elif pedestal is not None:
-        electrons = (result.sky.level_adu - pedestal) * gain
+        electrons, error = (level - pedestal) * gain, PEDESTAL_KNOWN_TO * noise_e
     else:
         return None
-    return electrons / seconds if electrons > 0 else None
+    return electrons / seconds if electrons > LEAST_ERRORS * error else None
 
 
 def _first(*values: float | None) -> float | None:

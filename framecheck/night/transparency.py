@@ -45,20 +45,35 @@ class Transparency:
     """Relative transparency of one frame."""
 
     value: float
-    """Against the best frames of the group, which have 1."""
+    """Against the best frames of the filter (`night.zero_point`), which have 1."""
     error: float | None
     """One standard deviation; None if there was nothing to compare with."""
     n_stars: int
 
 
+@dataclass(frozen=True, slots=True)
+class GroupLight:
+    """Light of a group's frames and stars: ln(flux per second) of a star in a frame is the sum of both."""
+
+    zero_point: Floats
+    """Shape (n_frames,); NaN for a frame that shares no good star with the others."""
+    zero_point_error: Floats
+    n_stars: NDArray[np.intp]
+    """Stars that each zero point rests on."""
+    level: Floats
+    """Of each row of the reference's star table, shape (n_rows,); NaN where the star is not good."""
+    level_error: Floats
+
+
 def relative_transparency(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[Transparency | None]:
     """Transparency of the frames of a group from the fluxes of the stars that they share.
+
+    The zero point is the level that one registered frame in twenty reaches or passes (`best_of`).
 
     Parameters
     ----------
     results : sequence of FrameResult
-        Frames of one group, in ADU of one camera setting. Fluxes are taken per second of exposure where all exposures
-        are known.
+        Frames of one group, in ADU of one camera setting.
     matches : sequence of Match or None
         Which stars each frame shares with the reference.
 
@@ -66,29 +81,57 @@ def relative_transparency(results: Sequence[FrameResult], matches: Sequence[Matc
     -------
     list of Transparency or None
         One a frame; None if it is not registered, or shares no good star. Air mass is not divided out.
+    """
+    return transparencies(light_of_group(results, matches))
+
+
+def light_of_group(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> GroupLight:
+    """Zero points of a group's frames and levels of its stars.
+
+    Parameters
+    ----------
+    results, matches : sequence
+        As `relative_transparency`. Fluxes are taken per second of exposure where all exposures are known.
 
     Notes
     -----
     ln(flux) of star s in frame f is m_s + t_f plus noise: both sets of numbers are found in turns by robust weighted
     means. Weights come from the flux that the model expects, not from the one measured, so that the noise of faint
-    stars does not choose. Saturated and otherwise flagged stars are left out, and variable ones. The zero point is the
-    level that one registered frame in twenty reaches or passes (`best_of`).
+    stars does not choose. Saturated and otherwise flagged stars are left out, and variable ones.
     """
     flux, error = _fluxes(results, matches)
-    out: list[Transparency | None] = [None] * len(results)
+    zero, zero_error = np.full((2, len(results)), np.nan)
+    n_stars = np.zeros(len(results), np.intp)
+    level, level_error = np.full((2, flux.shape[1]), np.nan)
     rows = np.flatnonzero(np.isfinite(flux).any(axis=1))
-    if not len(rows):
-        return out
-    solved, solved_error, n_stars = solve_zero_points(flux[rows], error[rows])
-    known = np.isfinite(solved)
+    if len(rows):
+        zero[rows], zero_error[rows], n_stars[rows], level, level_error = _solve(flux[rows], error[rows])
+    return GroupLight(zero, zero_error, n_stars, level, level_error)
+
+
+def transparencies(light: GroupLight, dimmed: float = 0.0, error: float | None = None) -> list[Transparency | None]:
+    """Transparencies of a group's frames.
+
+    Parameters
+    ----------
+    light : GroupLight
+    dimmed : float
+        How far the group's best frames lie below those that it is compared with, natural logarithm.
+    error : float, optional
+        Of `dimmed`; None if there are no others.
+    """
+    known = np.isfinite(light.zero_point)
+    out: list[Transparency | None] = [None] * len(known)
     if not known.any():
         return out
-    top = best_of(solved[known])
-    for row, value, sigma, n in zip(rows, solved, solved_error, n_stars, strict=True):
-        if np.isfinite(value):
-            light = float(np.exp(value - top))
-            alone = known.sum() == 1
-            out[row] = Transparency(value=light, error=None if alone else float(light * sigma), n_stars=int(n))
+    top = best_of(light.zero_point[known]) + dimmed
+    alone = known.sum() == 1
+    for row in np.flatnonzero(known):
+        value = float(np.exp(light.zero_point[row] - top))
+        sigma = (float(light.zero_point_error[row]),) * (not alone) + (() if error is None else (error,))
+        out[row] = Transparency(
+            value=value, error=value * float(np.hypot.reduce(sigma)) if sigma else None, n_stars=int(light.n_stars[row])
+        )
     return out
 
 
@@ -154,6 +197,11 @@ def solve_zero_points(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDAr
     n_stars : ndarray, shape (n_frames,)
         Stars that each rests on.
     """
+    return _solve(flux, error)[:3]
+
+
+def _solve(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp], Floats, Floats]:
+    """As `solve_zero_points`; then the stars' levels and their errors, shape (n_stars,)."""
     with np.errstate(invalid="ignore", divide="ignore"):
         light = np.log(flux)
     seen = np.isfinite(light)
@@ -173,7 +221,10 @@ def solve_zero_points(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDAr
         scatter, odd = _own_scatter(np.where(usable, light - zero[:, None] - level, np.nan), sigma2)
         variable |= odd
     zero = _robust_mean(light - level, weight, axis=1)
-    return zero, _zero_point_error(light - level - zero[:, None], weight), (weight > 0).sum(axis=1)
+    zero_error = _zero_point_error(light - level - zero[:, None], weight)
+    total = weight.sum(axis=0)
+    level_error = np.sqrt(1 / np.where(total > 0, total, np.nan))
+    return zero, zero_error, (weight > 0).sum(axis=1), np.where(total > 0, level, np.nan), level_error
 
 
 def _median(values: Floats, axis: int) -> Floats:

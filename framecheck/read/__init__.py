@@ -7,6 +7,7 @@ from framecheck.read.kind import kind_from_pixels
 from framecheck.read.remote import at_hand, is_remote, place_name, whole_path
 from framecheck.read.rig import Rig, merge_rig
 from framecheck.read.rig_file import load_rig, rig_template
+from framecheck.read.unlit import Unlit, measure_unlit
 
 __all__ = [
     "Exposure",
@@ -14,6 +15,7 @@ __all__ = [
     "Kind",
     "Orientation",
     "Rig",
+    "Unlit",
     "at_hand",
     "find_frames",
     "find_others",
@@ -21,6 +23,7 @@ __all__ = [
     "is_remote",
     "kind_from_pixels",
     "load_rig",
+    "measure_unlit",
     "merge_rig",
     "place_name",
     "read_exposure",

@@ -52,6 +52,12 @@ class Exposure:
     saturation_adu: float | None = None
     pedestal_adu: float | None = None
     """Level that stands for no light, where the header names it. [ADU]"""
+    overscan_adu: float | None = None
+    """Level of the overscan, where the array has some. [ADU]"""
+    overscan_noise_adu: float | None = None
+    """Noise of one of its pixels. [ADU]"""
+    processed: bool = False
+    """True if it is no bare readout: real numbers, or a header that says that bias or dark were taken off."""
     camera_gain_setting: float | None = None
     camera_offset_setting: float | None = None
     sensor_temp_c: float | None = None

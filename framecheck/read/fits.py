@@ -18,10 +18,11 @@ from framecheck.errors import UnusableFrame
 from framecheck.read.exposure import Exposure, Frame, ValueScale
 from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
-from framecheck.read.light_area import cut_to, without_dark_edges
+from framecheck.read.light_area import cut_to, overscan_of_header, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
+from framecheck.read.unlit import level_and_noise
 
 _FRESH_S: Final = 60.0
 """[s] Chosen: a file that changed so lately and is too short is probably still being written."""
@@ -112,6 +113,7 @@ def read_frame(path: Path) -> Frame:
     exposure = replace(exposure, value_scale=_value_scale(layout, pixels))
     exposure = _with_doubts_about_values(exposure, layout, pixels)
     whole = (0, 0, layout.width_px, layout.height_px)
+    exposure = _with_overscan(exposure, layout, pixels)
     area = without_dark_edges(pixels, exposure.light_area or whole)
     exposure = replace(exposure, light_area=None if area == whole else area)
     return _with_mosaic(exposure, layout, cut_to(pixels, area))
@@ -194,13 +196,14 @@ def _find(opened: _Open, path: Path) -> Layout:
 
 
 def _exposure(path: Path, layout: Layout) -> Exposure:
-    return exposure_from_header(
+    exposure = exposure_from_header(
         path,
         layout.header,
         width_px=layout.width_px,
         height_px=layout.height_px,
         plane=_GREEN if layout.planes == 3 else None,
     )
+    return replace(exposure, processed=exposure.processed or layout.bitpix < 0)
 
 
 def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
@@ -241,6 +244,21 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
         said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
         return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
     return exposure
+
+
+def _with_overscan(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Exposure:
+    """The exposure with level and noise of its overscan, if the pixels there are as dark and quiet as that."""
+    said = overscan_of_header(layout.header, width_px=layout.width_px, height_px=layout.height_px)
+    if said.value is None or exposure.light_area is None:
+        return exposure
+    left, bottom, right, top = said.value
+    level, noise = level_and_noise(pixels[bottom:top, left:right])
+    left, bottom, right, top = exposure.light_area
+    sky, sky_noise = level_and_noise(pixels[bottom:top, left:right:8])  # an even step: colours stay apart
+    if not (level <= sky + noise and 0 < noise <= 1.1 * sky_noise):
+        told = f"{said.source} names an overscan, but its pixels are not darker than the others; it was not used."
+        return replace(exposure, conflicts=(*exposure.conflicts, told))
+    return replace(exposure, overscan_adu=level, overscan_noise_adu=noise)
 
 
 def _with_mosaic(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Frame:

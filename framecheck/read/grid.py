@@ -21,6 +21,8 @@ _PIXEL_RANGE_UM: Final = (0.5, 200.0)
 """[micrometre] Chosen: telephone sensors to binned scientific ones."""
 _MOST_BINNING: Final = 32
 """[px] Chosen: more leaves no image."""
+PLATE_SOLUTION: Final = "plate solution"
+"""Where a focal length comes from if a plate solution contradicted the header's."""
 _BINNED_AGREES: Final = 0.25
 """[dimensionless] Chosen: two readings of a pixel size are a factor of at least 2 apart, typed focal lengths less."""
 
@@ -57,6 +59,7 @@ def read_grid(header: Header, *, width_px: int, height_px: int, focal_length_mm:
         focal_length_mm=focal_length_mm,
         scale_arcsec=solved if solved is not None else scale.value,
     )
+    pixel = _binned_once(pixel, binning.value, focal_length_mm, solved if solved is not None else scale.value)
     conflicts = pixel.conflicts + _scale_conflicts(solved, scale, pixel.value, focal_length_mm)
     return PixelGrid(
         binning=binning,
@@ -131,6 +134,30 @@ def read_pixel_size(
     return Said(value=stated, source=keyword, conflicts=tuple(conflicts))
 
 
+def _binned_once(
+    pixel: Said[float], binning: int | None, focal_length_mm: float | None, scale_arcsec: float | None
+) -> Said[float]:
+    """A pixel without the binning that was counted twice, where the scale on the sky shows it."""
+    if pixel.value is None or binning in (None, 1) or focal_length_mm is None or scale_arcsec is None:
+        return pixel
+    expected = scale_arcsec / ARCSEC_PER_RADIAN * focal_length_mm * 1e3
+    once = pixel.value / (binning or 1)
+    if abs(once / expected - 1) > _SCALE_AGREES or abs(pixel.value / expected - 1) <= _BINNED_AGREES:
+        return pixel
+    said = f"{pixel.source} makes a pixel of {pixel.value:g} um with its binning counted twice; {once:g} um was taken."
+    return Said(value=once, source=pixel.source, conflicts=(*pixel.conflicts, said))
+
+
+def solved_focal_length(said: Said[float], grid: PixelGrid) -> Said[float]:
+    """The focal length that a plate solution makes with the pixel, if the header's contradicts it. [mm]"""
+    if said.value is None or grid.pixel_um.value is None or grid.orientation.value is None:
+        return said
+    focal_length_mm = ARCSEC_PER_RADIAN * grid.pixel_um.value * 1e-3 / grid.orientation.value.pixel_scale_arcsec
+    if abs(focal_length_mm / said.value - 1) <= _SCALE_AGREES:
+        return said
+    return Said(value=focal_length_mm, source=PLATE_SOLUTION, conflicts=said.conflicts)
+
+
 def _micrometres(header: Header, names: tuple[str, ...]) -> tuple[float | None, str]:
     for keyword in names:
         value = header.number(keyword)
@@ -189,6 +216,9 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
     swapped = axes[0].startswith("DEC") and axes[1].startswith("RA")
     if not swapped and not (axes[0].startswith("RA") and axes[1].startswith("DEC")):
         return Said()
+    status = header.number("WCSERR")
+    if status and "status" in header.comment("WCSERR"):  # the system is then the one that the pointing was made for
+        return Said(conflicts=(f"WCSERR = {status:g} says that the plate solution failed; it was left out.",))
     units = [_UNIT_DEG.get((header.text(f"CUNIT{axis}") or "DEG").upper(), 1.0) for axis in (1, 2)]
     matrix, source = _linear_part(header, units)
     reference = [header.number(keyword) for keyword in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")]

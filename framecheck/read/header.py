@@ -15,7 +15,7 @@ from typing import Any, Final, Literal
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.exposure import Exposure
-from framecheck.read.grid import PixelGrid, read_grid
+from framecheck.read.grid import PixelGrid, read_grid, solved_focal_length
 from framecheck.read.kind import kind_of_header
 from framecheck.read.light_area import area_of_header
 from framecheck.read.mosaic import PATTERNS, pattern_of_header, read_row_order
@@ -27,6 +27,8 @@ _KELVIN_FROM: Final = 150.0
 _ZERO_CELSIUS_K: Final = 273.15
 _SPAN_AGREES: Final = 0.05
 """[dimensionless] Chosen: readout and latency lengthen the time between start and end."""
+_AMPLIFIERS_AGREE: Final = 0.1
+"""[dimensionless] Chosen: amplifiers of one chip are set alike, and a tenth does no harm to what is made of them."""
 _EXPOSURES_AGREE: Final = 0.005
 """[dimensionless] Chosen: rounding and shutter latency."""
 
@@ -72,18 +74,29 @@ def millimetres(header: Header, keyword: str) -> float | None:
 
 
 def celsius(header: Header, keyword: str) -> float | None:
-    """Temperature in deg C; kelvin by the comment or by its size, Fahrenheit by the comment."""
+    """Temperature in deg C; kelvin by its size, kelvin and Fahrenheit by a unit beside it."""
     value = header.number(keyword)
     if value is None or abs(value) in (999.0, 9999.0, 273.15):  # sensors that are not there
         return None
-    comment = header.comment(keyword)
+    comment = f"{header.comment(keyword)} {_unit_beside(header, keyword)}"
     if "kelvin" in comment or "[k]" in comment:
         return value - _ZERO_CELSIUS_K if value > 0 else None
     if value >= _KELVIN_FROM:
         return value - _ZERO_CELSIUS_K
-    if re.search(r"deg\.? ?f\b|fahrenheit|\[f\]", comment):
+    if re.search(r"deg(?:ree)?s?\.? ?f\b|fahrenheit|\[f\]|\u00b0 ?f\b", comment):
         return (value - 32) / 1.8
     return value
+
+
+def _unit_beside(header: Header, keyword: str) -> str:
+    """The unit of a temperature that is written with its number ('48.2 F') or on a card for all of them."""
+    letter = re.search(r"\d\s*(?:deg\.?|\u00b0)?\s*([cfk])$", (header.text(keyword) or "").lower())
+    if letter:
+        return f"[{letter[1]}]"
+    said = re.fullmatch(
+        r"(?:deg\.?|\u00b0)?\s*([cfk])\w*", (header.text(header.first(keywords.TEMPERATURE_UNIT) or "") or "").lower()
+    )
+    return f"[{said[1]}]" if said else ""
 
 
 def positive(header: Header, keyword: str) -> float | None:
@@ -166,12 +179,15 @@ def exposure_from_header(
     exposure_s = said["exposure_s"].value
     said["start_utc"] = read_start(header, exposure_s)
     said["aperture_mm"] = read_aperture(header, said["focal_length_mm"].value)
+    if said["read_noise_e"].value is None:
+        said["read_noise_e"] = of_amplifiers(header, keywords.AMPLIFIER_NOISE, most=500, keep=said["read_noise_e"])
     said["gain_e_per_adu"], said["camera_gain_setting"] = read_gain(header)
     said["rows_top_down"] = read_row_order(header)
     said["light_area"] = area_of_header(header, width_px=width_px, height_px=height_px)
     said["mosaic_pattern"] = Said() if plane else pattern_of_header(header, height_px)
     grid = read_grid(header, width_px=width_px, height_px=height_px, focal_length_mm=said["focal_length_mm"].value)
     said |= _facts_of(grid)
+    said["focal_length_mm"] = solved_focal_length(said["focal_length_mm"], grid)
     orientation = grid.orientation.value
     start = said["start_utc"].value
     pointing = read_pointing(
@@ -201,6 +217,7 @@ def _record(
         if keyword in header and not header.cards[keyword].sound
     ]
     return Exposure(
+        processed=header.first(keywords.PROCESSED) is not None,
         file=path,
         width_px=width_px,
         height_px=height_px,
@@ -271,6 +288,8 @@ def read_gain(header: Header) -> tuple[Said[float], Said[float]]:
     if re.fullmatch(r"e(lectrons?|-)?", (header.text("BUNIT") or "").lower()):
         return Said(value=1.0, source="BUNIT"), setting
     electrons = read_fact(header, Fact(field="", keywords=keywords.GAIN, read=positive, least=1e-4, most=1e4))
+    if electrons.value is None:
+        electrons = of_amplifiers(header, keywords.AMPLIFIER_GAIN, most=20, keep=electrons)
     keyword = keywords.GAIN_OR_SETTING[0]
     value = header.number(keyword)
     if value is None:
@@ -284,3 +303,50 @@ def read_gain(header: Header) -> tuple[Said[float], Said[float]]:
     if value > 0 and (says_electrons or observatory):
         return Said(value=value, source=keyword, conflicts=electrons.conflicts), setting
     return electrons, Said(value=value, source=keyword)
+
+
+def of_amplifiers(header: Header, pattern: str, *, most: float, keep: Said[float]) -> Said[float]:
+    """What cards say amplifier by amplifier, of those that read the image: their mean if they are much alike.
+
+    Parameters
+    ----------
+    header : Header
+    pattern : str
+        Of keywords; the group in it is the amplifier's number.
+    most : float
+        Higher numbers cannot be, nor those up to 0.05: amplifiers that are not there.
+    keep : Said[float]
+        What to say where no card tells anything.
+    """
+    used = {number for number, value in _numbered(header, keywords.AMPLIFIER_USED) if value == 1}
+    n_used = header.number("NUMAMP")
+    said = {
+        number: value
+        for number, value in _numbered(header, pattern)
+        if 0.05 < value <= most and (not used or number in used)
+    }
+    if n_used and not used:
+        said = {number: value for number, value in said.items() if number <= n_used}
+    if not said:
+        return keep
+    mean, first = sum(said.values()) / len(said), next(k for k in header.cards if _number_of(k, pattern) in said)
+    if max(abs(value / mean - 1) for value in said.values()) > _AMPLIFIERS_AGREE:
+        each = ", ".join(f"{value:g}" for value in said.values())
+        return Said(
+            conflicts=(
+                *keep.conflicts,
+                f"{first} and its like differ from amplifier to amplifier ({each}); none was taken.",
+            )
+        )
+    return Said(value=mean, source=first, conflicts=keep.conflicts)
+
+
+def _numbered(header: Header, pattern: str) -> list[tuple[int, float]]:
+    """Amplifier and value of the cards that a pattern fits."""
+    found = ((_number_of(keyword, pattern), header.number(keyword)) for keyword in header.cards)
+    return [(number, value) for number, value in found if number is not None and value is not None]
+
+
+def _number_of(keyword: str, pattern: str) -> int | None:
+    match = re.fullmatch(pattern, keyword)
+    return int(match[1]) if match else None

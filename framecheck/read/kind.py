@@ -87,7 +87,7 @@ def kind_from_pixels(frame: Frame) -> Kind:
         return "flat"
     low, high = np.nanquantile(levels, (0.1, 0.8))  # the glow of an amplifier may brighten a corner of a dark
     uneven = float(high - low)
-    if level > _DARK_LEVEL * full or uneven > max(noise, 1e-4 * full):
+    if level > _DARK_LEVEL * full or not uneven <= max(1e-4 * full, noise):
         return "unknown"
     if exposure_s is None:
         return "dark" if _warm_pixels(tiles, level, noise) else "unknown"

@@ -8,10 +8,13 @@ from typing import Any, Final, Literal
 
 from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.read.exposure import Exposure
+from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
 
 MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
-Origin = Literal["rig file", "header", "measured", "default"]
+Origin = Literal["rig file", "header", "plate solution", "calibration frames", "measured", "default"]
+WITHOUT_LIGHT: Final = ("overscan", "bias frames", "dark frames")
+"""Where an exposure's facts come from if pixels without light told them."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,8 +85,8 @@ def merge_rig(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
     Rig
         A number is the median of the headers' values if nine in ten lie within 1 % of it, else None: a night of two
         binnings or gains has no single one, and each frame's exposure keeps its own. The pixel scale of plate
-        solutions is merged in the same way. `provenance` says "rig file" or "header" for every known field, and for
-        `pixel_scale_arcsec`.
+        solutions is merged in the same way. `provenance` says "rig file", "header", "plate solution" or "calibration
+        frames" for every known field, and for `pixel_scale_arcsec`.
     """
     known = {f.name: getattr(rig, f.name) for f in fields(rig) if f.name != "provenance"}
     provenance: dict[str, Origin] = {name: "rig file" for name, value in known.items() if value is not None}
@@ -92,11 +95,25 @@ def merge_rig(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
     for name, value in _agreed(exposures).items():
         if value is not None and known[name] is None:
             merged = replace(merged, **{name: value})
-            provenance[name] = "header"
-    scale = _origin_of_scale(merged, provenance)
-    if scale is not None:
-        provenance["pixel_scale_arcsec"] = scale
-    return replace(merged, provenance=provenance)
+            provenance[name] = _origin_in_frames(name, exposures)
+    return with_origin_of_scale(replace(merged, provenance=provenance))
+
+
+def with_origin_of_scale(rig: Rig) -> Rig:
+    """The same rig, whose provenance says where its pixel scale comes from."""
+    provenance = {name: origin for name, origin in rig.provenance.items() if name != "pixel_scale_arcsec"}
+    scale = _origin_of_scale(rig, provenance)
+    return replace(rig, provenance=provenance if scale is None else provenance | {"pixel_scale_arcsec": scale})
+
+
+def _origin_in_frames(name: str, exposures: Sequence[Exposure]) -> Origin:
+    """Where a value that the frames agree on comes from."""
+    if name in ("solved_scale_arcsec", "camera_angle_deg"):
+        return "plate solution"
+    sources = {exposure.provenance.get(name) for exposure in exposures if getattr(exposure, name) is not None}
+    if sources == {PLATE_SOLUTION}:
+        return "plate solution"
+    return "calibration frames" if sources and sources <= set(WITHOUT_LIGHT) else "header"
 
 
 def _agreed(exposures: Sequence[Exposure]) -> dict[str, Any]:
@@ -139,4 +156,6 @@ def _origin_of_scale(rig: Rig, provenance: Mapping[str, Origin]) -> Origin | Non
     if rig.pixel_um is None or rig.focal_length_mm is None:
         return provenance.get("stated_scale_arcsec")
     origins = {provenance.get("pixel_um"), provenance.get("focal_length_mm")}
+    if "plate solution" in origins:
+        return "plate solution"
     return "rig file" if origins == {"rig file"} else "header"

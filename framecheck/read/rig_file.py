@@ -160,7 +160,7 @@ def _template_lines(key: Key, exposure: Exposure) -> Iterator[str]:
     if value is None:
         yield f"# {key.name} = {json.dumps(key.example)}"
         return
-    source = exposure.provenance.get("orientation" if key.name in _SOLVED else key.name, "")
+    source = exposure.provenance.get(_source_of(key, exposure), "")
     yield f"{key.name} = {json.dumps(value)}" + (f"  # from the header ({source})" if source else "")
 
 
@@ -168,7 +168,7 @@ def _value_of_header(key: Key, exposure: Exposure) -> float | int | None:
     """The header's value, rounded as a person would write it, if the rig file would take it."""
     if key.name == "pixel_scale_arcsec":
         lies = exposure.orientation
-        value = None if lies is None else lies.pixel_scale_arcsec
+        value = _stated_scale(exposure) if lies is None else lies.pixel_scale_arcsec
     elif key.name == "camera_angle_deg":
         value = None if exposure.orientation is None else exposure.orientation.north_up_deg
     else:
@@ -176,6 +176,18 @@ def _value_of_header(key: Key, exposure: Exposure) -> float | int | None:
     if value is None or not key.least <= value <= key.most:
         return None
     return int(value) if key.kind is int else float(f"{value:.6g}")
+
+
+def _stated_scale(exposure: Exposure) -> float | None:
+    """A scale that the header states, where nothing better tells it."""
+    return None if exposure.pixel_um and exposure.focal_length_mm else exposure.stated_scale_arcsec
+
+
+def _source_of(key: Key, exposure: Exposure) -> str:
+    """The exposure's field that a key's value was taken from."""
+    if key.name not in _SOLVED:
+        return key.name
+    return "stated_scale_arcsec" if exposure.orientation is None else "orientation"
 
 
 def _read_text(path: Path) -> str:

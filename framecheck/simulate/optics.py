@@ -139,16 +139,19 @@ def optical_transfer(scenario: Scenario, grid: Grid, wave: Aberrations) -> Float
     ratio = optics.focal_length_mm / optics.aperture_mm
     diameter = grid.size * scenario.camera.pixel_um / (grid.oversampling * ratio * optics.wavelength_nm * 1e-3)
     places = (np.arange(grid.size) - grid.size / 2) * 2 / diameter
-    x, y = places[None, :], places[:, None]
+    lit = np.flatnonzero(np.abs(places) < 1 + 1 / diameter)  # rows and columns that meet the aperture
+    x, y = places[None, lit], places[lit, None]
     square = x**2 + y**2
-    soft = np.clip((1 - np.sqrt(square)) * diameter / 2 + 0.5, 0, 1)  # an edge one sample wide
-    hole = np.clip((optics.obstruction - np.sqrt(square)) * diameter / 2 + 0.5, 0, 1) if optics.obstruction else 0.0
+    radius = np.sqrt(square)
+    soft = np.clip((1 - radius) * diameter / 2 + 0.5, 0, 1)  # an edge one sample wide
+    hole = np.clip((optics.obstruction - radius) * diameter / 2 + 0.5, 0, 1) if optics.obstruction else 0.0
     path_nm = (
         wave.defocus * sqrt(3) * (2 * square - 1)
         + sqrt(6) * (wave.astigmatism[0] * (x**2 - y**2) + wave.astigmatism[1] * 2 * x * y)
         + sqrt(8) * (3 * square - 2) * (wave.coma[0] * x + wave.coma[1] * y)
         + sqrt(8) * (wave.trefoil[0] * (x**3 - 3 * x * y**2) + wave.trefoil[1] * (3 * x**2 * y - y**3))
     )
-    pupil = (soft - hole) * np.exp(2j * np.pi * path_nm / optics.wavelength_nm)
+    pupil = np.zeros((grid.size, grid.size), complex)
+    pupil[np.ix_(lit, lit)] = (soft - hole) * np.exp(2j * np.pi * path_nm / optics.wavelength_nm)
     light = np.abs(fft.fft2(pupil)) ** 2
     return fft.rfft2(light / light.sum())

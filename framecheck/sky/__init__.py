@@ -3,7 +3,7 @@
 from framecheck.sky.colours import Colours, measure_colours
 from framecheck.sky.cover import Cover, Ground
 from framecheck.sky.ground import above_ground
-from framecheck.sky.measure import mask_stars, measure_cells, measure_sky
+from framecheck.sky.measure import mask_stars, measure_cells, measure_finely, measure_sky
 from framecheck.sky.model import Sky, SkySummary
 
 __all__ = [
@@ -16,5 +16,6 @@ __all__ = [
     "mask_stars",
     "measure_cells",
     "measure_colours",
+    "measure_finely",
     "measure_sky",
 ]

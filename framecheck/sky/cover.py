@@ -55,3 +55,11 @@ class Ground:
     """That and a cell more on all sides, where teeth of its line may be that are finer than cells."""
     textured: bool
     """Whether its texture alone tells it from sky; if not, only the lack of stars can."""
+
+    def other_part(self) -> "Ground":
+        """The rest of the frame as ground instead."""
+        there, cell = ~self.cover.covered, self.cover.cell_px
+        wider = np.pad(there, 1)
+        n_y, n_x = there.shape
+        fringe = np.logical_or.reduce([wider[i : i + n_y, j : j + n_x] for i in range(3) for j in range(3)])
+        return Ground(cover=Cover(there, cell), fringe=Cover(fringe, cell), textured=False)

@@ -1,7 +1,8 @@
 """Ground in view, and whatever else hides the sky at an edge of the frame: hills, trees, roofs.
 
-Ground is darker than the sky, or lit, behind an uneven and sharp line that ends at the edges of the frame. Vignetting,
-twilight, cloud and nebulae change the level over a good part of the frame; a sensor's border is sharp, but straight.
+Ground lies behind an uneven and sharp line that ends at the edges of the frame, on its dark side unless it is lit.
+Vignetting, twilight, cloud and nebulae change the level over a good part of the frame; a sensor's border is sharp, but
+straight.
 """
 
 from dataclasses import dataclass, replace
@@ -56,6 +57,11 @@ SHARP_STEP: Final = 0.5
 
 SHARP_ALONG: Final = 0.5
 """Share of the line that must be so sharp. Chosen: teeth, gaps and smear blur the rest."""
+
+SOFT_STEP: Final = 0.2
+SOFT_ALONG: Final = 0.15
+"""And share of the line that may lie where there is no step to speak of. Chosen: a tenth is met with teeth and smear, a
+quarter where a dark part of the sky hangs on to ground."""
 
 CLEAR_STEP: Final = 10.0
 """Step over the scatter of the sky about its smooth level. Chosen: drawn ground has 50 and more; cloud and nebulae,
@@ -121,7 +127,7 @@ def _bent(sky: Sky) -> bool:
 
 
 def find_ground(pixels: NDArray[Any]) -> Ground | None:
-    """Ground in an image, from its pixels alone; None without any.
+    """The dark side of an image with ground in view, from its pixels alone; None without ground.
 
     A level is sought whose contour is the sharpest line that ends at edges of the frame. Then each cell is given to
     sky or ground by which of the two is nearer to it around there, again and again, so that both may change over
@@ -137,14 +143,11 @@ def find_ground(pixels: NDArray[Any]) -> Ground | None:
 
     cell = max(CELL_PX, max(pixels.shape) // CELLS_ALONG)
     picture = median_filter(_cell_medians(pixels, cell), 3)
-    for sign in (1, -1):  # dark ground, else lit ground, which a bright nebula resembles
-        found = _dark_side(sign * picture)
-        if found is not None:
-            fringe = binary_dilation(found.covered, np.ones((3, 3), bool))
-            return Ground(
-                cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured and sign == 1
-            )
-    return None
+    found = _dark_side(picture)
+    if found is None:
+        return None
+    fringe = binary_dilation(found.covered, np.ones((3, 3), bool))
+    return Ground(cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured)
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +232,8 @@ def _with_sharp_lines(picture: F64, sides: _Sides) -> Mask:
     for region in (regions == number for number in range(1, n + 1)):
         line = _steps(picture, region)
         full = (sides.sky - sides.ground)[line.row, line.column]
-        if len(line.step) and (line.step >= SHARP_STEP * full).mean() >= SHARP_ALONG:
+        sharp, soft = line.step >= SHARP_STEP * full, line.step < SOFT_STEP * full
+        if len(full) and sharp.mean() >= SHARP_ALONG and soft.mean() <= SOFT_ALONG:
             out |= region
     return out
 

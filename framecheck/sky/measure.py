@@ -53,6 +53,14 @@ FEWEST_CURVES: Final = 12
 INDEPENDENT: Final = 1.08
 """Pixels are independent if the noise seen on flat sky is at most so many times that of second differences. Chosen."""
 
+UNEVEN: Final = 1.25
+"""Meshes with this spread over the noise of a pixel are lit by more than stars and an even sky. Chosen: stars make 1.1,
+even where there is one in 60 pixels (rendered fields)."""
+
+APART: Final = (3, 3)
+"""Rows and columns between pixels that share nothing, if any do not. Chosen: interpolation reaches two, and neither
+faulty rows nor columns are missed; finer structure than stars no sky has."""
+
 DARK_SIDE_SIGMA: Final = 1.5
 """The same for the samples of the whole image together. [sigma] Chosen: what is left is nearly all sky."""
 
@@ -128,23 +136,61 @@ def measure_sky(frame: Frame, stars: Cover | None = None, ground: Ground | None 
     level, flat_noise = level + shift * flat_noise, factor * flat_noise
     grain = _grain(pixels, sides, unit, stars, pitch, behind_ground=ground is not None)
     # Where pixels are independent both agree on flat sky, and the grain sees no slopes; where they are not, as in an
-    # interpolated picture, it sees less than there is.
-    trusted = grain is not None and np.percentile(flat_noise / grain, 20) < INDEPENDENT
+    # interpolated picture, it sees less than there is. Sky that is nowhere flat leaves that to pixels farther apart.
+    if grain is not None and np.percentile(flat_noise / grain, 20) >= INDEPENDENT:
+        coarse = _grain(pixels, sides, unit, stars, pitch, behind_ground=ground is not None, apart=APART)
+        grain = grain if coarse is not None and np.percentile(coarse / grain, 20) < INDEPENDENT else None
+    noise = np.maximum(flat_noise if grain is None else grain, least)
     return replace(
         rough,
         level_adu=level.astype(np.float32),
-        noise_adu=np.maximum(grain if trusted and grain is not None else flat_noise, least).astype(np.float32),
+        noise_adu=noise.astype(np.float32),
+        uneven=over_neighbours((flat_noise > UNEVEN * noise).astype(float), mean_of_nine) > 0.1,
         ground=ground,
     )
 
 
-def measure_cells(frame: Frame, ground: Ground | None = None) -> Sky:
+def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
+    """Measure the level again on a finer mesh, where the sky is uneven; elsewhere it stays, as does the noise.
+
+    Stars lift a fine mesh a little: their wings fill it.
+
+    Parameters
+    ----------
+    frame : Frame
+    sky : Sky
+        Of the same frame.
+    mesh_px : int
+        Side of a mesh. [px]
+    """
+    pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (green_lattice(frame), 2)
+    sides = [mesh_side(n, max(mesh_px // pitch, 4)) for n in pixels.shape]
+    step = max(1, round(float(np.sqrt(pixels.size / SAMPLES_WANTED))))
+    stars = None if sky.ground is None else sky.ground.cover
+    samples = _samples_by_mesh(pixels, sides, min(step, max(1, min(sides) // 4)), stars, pitch, sky.ground)
+    level, _ = lower_half(np.sort(_spread_over_unit(samples, _unit_of(samples)), axis=2))
+    fine = _sky(filled(level), np.zeros_like(level), [side * pitch for side in sides], frame)
+    y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
+    noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
+    level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
+    level = np.where(uneven, level, sky.level_at(x, y).reshape(level.shape))
+    return replace(
+        sky,
+        level_adu=level.astype(np.float32),
+        noise_adu=noise,
+        x_centres=fine.x_centres,
+        y_centres=fine.y_centres,
+        uneven=uneven,
+    )
+
+
+def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = MESH_PX) -> Sky:
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
     """
     shape = [n // 2 for n in frame.pixels.shape]
-    sides = [mesh_side(n, MESH_PX) for n in shape]
+    sides = [mesh_side(n, mesh_cells) for n in shape]
     rows = in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
     columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
     both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
@@ -153,7 +199,10 @@ def measure_cells(frame: Frame, ground: Ground | None = None) -> Sky:
     picked = sums[:, columns.ravel()] / np.float32(4)
     if ground is not None:
         picked = ground.cover.blanked(picked, 2 * rows.ravel(), 2 * columns.ravel())
-    level, noise = _level_and_noise(by_mesh(picked, rows, columns))
+    samples = by_mesh(picked, rows, columns)
+    if ground is not None:
+        samples[_mostly_hidden(ground, 2 * rows, 2 * columns)] = np.nan
+    level, noise = _level_and_noise(samples)
     noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
     return replace(_sky(level, noise, [2 * side for side in sides], frame), ground=ground)
 
@@ -161,7 +210,7 @@ def measure_cells(frame: Frame, ground: Ground | None = None) -> Sky:
 def _level_and_noise(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Level and noise of each mesh from its samples, mended by its neighbours; slopes within meshes are no noise."""
     level, noise = lower_half(np.sort(samples, axis=2))
-    level, noise = filled(level), over_neighbours(filled(noise), median_of_nine)
+    level, noise = filled(level, sloping=True), over_neighbours(filled(noise), median_of_nine)
     level = without_lifted_meshes(level, noise, samples.shape[2])
     return level, np.sqrt(np.maximum(noise**2 - slope_variance(level), (0.5 * noise) ** 2))
 
@@ -197,9 +246,16 @@ def _unit_of(samples: NDArray[Any]) -> int:
 
 
 def _grain(
-    pixels: NDArray[Any], sides: list[int], unit: int, stars: Cover | None, pitch: int, *, behind_ground: bool
+    pixels: NDArray[Any],
+    sides: list[int],
+    unit: int,
+    stars: Cover | None,
+    pitch: int,
+    *,
+    behind_ground: bool,
+    apart: tuple[int, int] = (0, 1),
 ) -> NDArray[np.float64] | None:
-    """Noise of each mesh from second differences along rows, which neither slopes nor faint wings reach.
+    """Noise of each mesh from second differences, along rows if nothing is said, which neither slopes nor wings reach.
 
     p[x - 1] - 2 p[x] + p[x + 1] has the variance 6 sigma². The quartiles of sampled ones give a mesh's noise, and
     those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
@@ -207,11 +263,15 @@ def _grain(
     """
     every = min(max(1, round(float(np.sqrt(pixels.size / GRAIN_SAMPLES)))), max(1, min(sides) // 4))
     rows, columns = (in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
-    middle = np.clip(columns.ravel(), 1, pixels.shape[1] - 2)
-    lines = pixels[rows.ravel()]
+    down, across = apart
+    row, column = (
+        np.clip(at.ravel(), far, n - 1 - far) for at, far, n in zip((rows, columns), apart, pixels.shape, strict=True)
+    )
     whole = np.issubdtype(pixels.dtype, np.integer)
+    lines = [pixels[row + k * down] for k in (-1, 0, 1)] if down else [pixels[row]] * 3
     left, here, right = (
-        lines[:, at].astype(np.int32 if whole else np.float32) for at in (middle - 1, middle, middle + 1)
+        line[:, column + k * across].astype(np.int32 if whole else np.float32)
+        for k, line in zip((-1, 0, 1), lines, strict=True)
     )
     curve = left + right - 2 * here
     rounding = unit**2 * PIXEL_VARIANCE_PX2 / 6 if whole else 0.0
@@ -259,9 +319,14 @@ def _samples_by_mesh(
         picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
     samples = by_mesh(picked, rows, columns)
     if ground is not None:
-        hidden = by_mesh(ground.cover.crossings(rows.ravel() * pitch, columns.ravel() * pitch), rows, columns)
-        samples[hidden.mean(axis=2) > MOSTLY_HIDDEN] = np.nan
+        samples[_mostly_hidden(ground, rows * pitch, columns * pitch)] = np.nan
     return samples
+
+
+def _mostly_hidden(ground: Ground, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which meshes lie behind ground, from some rows and columns of each; shape (n_y, n_x)."""
+    hidden = by_mesh(ground.cover.crossings(rows.ravel(), columns.ravel()), rows, columns)
+    return np.asarray(hidden.mean(axis=2) > MOSTLY_HIDDEN)
 
 
 def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
@@ -305,4 +370,4 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int
     return float(middle), float(corrected)
 
 
-__all__ = ["green_lattice", "mask_stars", "measure_cells", "measure_sky"]
+__all__ = ["green_lattice", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]

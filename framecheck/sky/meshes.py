@@ -34,8 +34,8 @@ def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.in
     return blocks.reshape(len(rows), len(columns), -1)
 
 
-def filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The mesh with its undefined cells like the nearest of the others, those right beside them straight on."""
+def filled(mesh: NDArray[np.float64], *, sloping: bool = False) -> NDArray[np.float64]:
+    """The mesh with its undefined cells like the nearest of the others; if sloping, those beside them straight on."""
     unknown = ~np.isfinite(mesh)
     if not unknown.any():
         return mesh
@@ -45,11 +45,12 @@ def filled(mesh: NDArray[np.float64]) -> NDArray[np.float64]:
 
     near = distance_transform_edt(unknown, return_distances=False, return_indices=True)
     out: NDArray[np.float64] = mesh[tuple(near)]
-    here = np.indices(mesh.shape)
-    beyond = np.clip(2 * near - here, 0, np.array(mesh.shape)[:, None, None] - 1)
-    rise = out - mesh[tuple(beyond)]
-    straight = unknown & np.isfinite(rise) & (np.abs(near - here).max(axis=0) == 1)
-    out[straight] += rise[straight]
+    if sloping:
+        here = np.indices(mesh.shape)
+        beyond = np.clip(2 * near - here, 0, np.array(mesh.shape)[:, None, None] - 1)
+        rise = out - mesh[tuple(beyond)]
+        straight = unknown & np.isfinite(rise) & (np.abs(near - here).max(axis=0) == 1)
+        out[straight] += rise[straight]
     return out
 
 
@@ -89,5 +90,5 @@ def slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
     total = np.zeros_like(level)
     for axis in (0, 1):
         if level.shape[axis] > 1:
-            total += np.gradient(level, axis=axis) ** 2 / 12
+            total += np.gradient(level, axis=axis, edge_order=2 if level.shape[axis] > 2 else 1) ** 2 / 12
     return total

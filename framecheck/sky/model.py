@@ -1,7 +1,7 @@
 """The sky's level and noise over the image."""
 
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,10 @@ from numpy.typing import NDArray
 from framecheck.sky.cover import Ground
 
 Floats = NDArray[np.float32]
+
+LEAST_LIGHT: Final = 1.0
+"""Light of the sky below which nothing is told relative to it. [noise of a pixel] Chosen: zero points drift by a good
+part of the read noise, and such a sky adds little to it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -25,6 +29,8 @@ class Sky:
     """Mesh centres along y, shape (n_y,). [px]"""
     shape: tuple[int, ...]
     """Height and width of the image. [px]"""
+    uneven: NDArray[np.bool_] | None = None
+    """Meshes in which, or beside which, pixels differ by more than noise and slope: lit by more than stars and sky."""
     ground: Ground | None = None
     """What hides the sky; level and noise behind it are those of the nearest sky."""
     ground_told: bool = True
@@ -82,24 +88,37 @@ class Sky:
         )
         return there
 
+    def uneven_at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
+        """Whether points of the image lie in an uneven mesh, shape (n,)."""
+        if self.uneven is None or not self.uneven.any():
+            return np.zeros(len(x), bool)
+        column, row = (
+            np.rint(np.interp(at, centres, np.arange(len(centres)))).astype(np.intp)
+            for at, centres in ((x, self.x_centres), (y, self.y_centres))
+        )
+        return np.asarray(self.uneven[row, column])
+
+    @property
+    def uneven_share(self) -> float:
+        """Part of the image in uneven meshes."""
+        return 0.0 if self.uneven is None else float(self.uneven.mean())
+
     @property
     def _least_noise_adu(self) -> np.floating:
         """Beyond the outer meshes a straight line may go down to nothing: the noise is no less than half the lowest."""
         return self.noise_adu.min() / 2
 
     def summary(self, pedestal_adu: float | None = None) -> "SkySummary":
-        """The sky in a few numbers; the gradient is relative to the sky alone if the pedestal is known."""
-        everywhere = _in_view(self)
-        level = float(np.median(everywhere))
-        low, high = np.percentile(everywhere, [5, 95])
-        above = level - (pedestal_adu or 0.0)
-        return SkySummary(
+        """The sky in a few numbers."""
+        level = float(np.median(_in_view(self)))
+        summary = SkySummary(
             level_adu=level,
             noise_adu=_noise_at_level(self, level),
-            gradient_percent=float(100 * (high - low) / above) if above > 0 else float("nan"),
+            gradient_percent=float("nan"),
             level_mesh_adu=_coarse(self),
             ground_share=self.ground_share,
         )
+        return summary.above(pedestal_adu)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -112,11 +131,20 @@ class SkySummary:
     """Standard deviation of one pixel of blank sky at that level. [ADU]"""
     gradient_percent: float
     """Range of the sky level over the image, from the 5th to the 95th percentile of its meshes, in per cent of the
-    median level (above the pedestal where that is known)."""
+    median level above the pedestal; NaN where that is unknown, or hardly below the sky."""
     level_mesh_adu: Floats
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
     ground_share: float | None = None
     """Share of the frame that is ground or obstruction; 0 without, None if it cannot be told."""
+
+    def above(self, pedestal_adu: float | None) -> "SkySummary":
+        """The same sky, its gradient measured against what lies above a pedestal. [ADU]"""
+        light = float("nan") if pedestal_adu is None else self.level_adu - pedestal_adu
+        gradient = float("nan")
+        if light > LEAST_LIGHT * self.noise_adu:
+            low, high = np.percentile(self.level_mesh_adu, [5, 95])
+            gradient = float(100 * (high - low) / light)
+        return replace(self, gradient_percent=gradient)
 
 
 def _mesh_rows(values: Floats, sky: Sky, y: NDArray[Any], x: NDArray[Any]) -> Floats:

@@ -4,21 +4,26 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from framecheck.read.exposure import Frame
-from framecheck.sky import Ground, Sky, measure_cells, measure_colours, measure_sky
+from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky
 from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.vetting import vet_peaks
 
 ENOUGH: Final = 10.0
-"""Stars that must be missed behind plain ground. Chosen: with fewer, none at all may be chance or a dark cloud."""
+"""Stars that must be missed behind ground before their number tells. Chosen: with fewer, none at all may be chance."""
 
-FEW_BEHIND: Final = 0.3
-"""Share of them that may be seen there all the same. Chosen: lamps and windows, of which nine are usual."""
+MANY_BEHIND: Final = 0.3
+"""Share of them from which stars shine through, if what shines there looks like stars. Chosen: cloud dims some."""
 
 ALIKE: Final = 0.15
-"""What lights behind textured ground differ from stars by, in either axis, where they are stars. Chosen: lamps and
-knots of texture differ by a half and more."""
+"""What the axes of the typical light may differ by on both sides if both are stars. Chosen: lamps and knots of texture
+are half as wide again and more."""
+
+NARROWER: Final = 0.7
+ENOUGH_NARROW: Final = 16
+"""Where so many lights have an area so much smaller than those of the other part, they are the stars. Chosen: lamps are
+wider, and those that are not are few."""
 
 
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
@@ -36,44 +41,66 @@ def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[
     -------
     Found
     Sky
-        The one given, or that of the whole frame.
+        The one given, or one without ground, or one whose ground is the other part of the frame.
     """
-    found = find_stars(frame, sky, clip_adu)
     if sky.ground is None:
-        return found, sky
-    share, star = sky.ground.cover.share, found.pilot or UNKNOWN_STAR
-    missed = len(found) * share / (1 - share)
+        return find_stars(frame, sky, clip_adu), sky
     whole = measure_sky(frame)
-    lights = _lights_behind(frame, whole, sky.ground, star, clip_adu)
-    if sky.ground.textured:
-        clear = missed >= ENOUGH and lights.count > missed / 2 and lights.like(star)
+    lights = _Lights.of(frame, whole, clip_adu)
+    if not sky.ground.textured and lights.show_the_sky(sky.ground):
+        sky = measure_sky(frame, ground=sky.ground.other_part())
+    found, ground = find_stars(frame, sky, clip_adu), sky.ground
+    assert ground is not None
+    missed = len(found) * ground.cover.share / (1 - ground.cover.share)
+    alike = lights.alike(ground)
+    if missed >= ENOUGH:
+        through = alike is True and lights.passing(ground, found.pilot or UNKNOWN_STAR) > MANY_BEHIND * missed
     else:
-        clear = lights.count > FEW_BEHIND * missed
-        whole = replace(whole, ground_told=clear and lights.like(star))
-        clear |= missed < ENOUGH
-    return (find_stars(frame, whole, clip_adu), whole) if clear else (found, sky)
+        through = alike is not False and not ground.textured
+        whole = replace(whole, ground_told=alike is True)
+    return (find_stars(frame, whole, clip_adu), whole) if through else (found, sky)
 
 
 @dataclass(frozen=True, slots=True)
 class _Lights:
-    count: int
-    """Peaks that pass for stars."""
-    typical: Pilot | None
-    """The typical one among the brightest peaks."""
+    """All that shines in a frame, whatever part of it is ground."""
 
-    def like(self, star: Pilot) -> bool:
-        """Whether they look like stars."""
-        if self.typical is None:
+    frame: Frame
+    sky: Sky
+    cells: Sky
+    peaks: Peaks
+    clip_adu: float | None
+
+    @classmethod
+    def of(cls, frame: Frame, sky: Sky, clip_adu: float | None) -> "_Lights":
+        cells = sky if frame.mosaic is None else measure_cells(frame)
+        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2, PEAK_SIGMA), clip_adu)
+
+    def show_the_sky(self, ground: Ground) -> bool:
+        """Whether the lights behind the line are the narrower ones, thus stars."""
+        behind, before = self._typical(ground.cover, behind=True), self._typical(ground.cover, behind=False)
+        if behind is None or behind.n < ENOUGH_NARROW:
             return False
-        axes = ((self.typical.long_px, star.long_px), (self.typical.short_px, star.short_px))
+        return before is None or behind.long_px * behind.short_px < NARROWER * before.long_px * before.short_px
+
+    def alike(self, ground: Ground) -> bool | None:
+        """Whether the typical light has the same axes on both sides of the line; None without enough lights to tell."""
+        behind, before = self._typical(ground.cover, behind=True), self._typical(ground.cover, behind=False)
+        if behind is None or before is None:
+            return None
+        axes = ((behind.long_px, before.long_px), (behind.short_px, before.short_px))
         return all(abs(here / there - 1) < ALIKE for here, there in axes)
 
+    def passing(self, ground: Ground, star: Pilot) -> int:
+        """How many lights behind the line pass for stars."""
+        part, colours = self._part(ground.cover, behind=True), measure_colours(self.frame)
+        return int(vet_peaks(self.frame, self.sky, part.x, part.y, star, self.clip_adu, colours).real.sum())
 
-def _lights_behind(frame: Frame, whole: Sky, ground: Ground, star: Pilot, clip_adu: float | None) -> _Lights:
-    """What shines behind what looks like ground."""
-    finest, cells = (1, whole) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame))
-    peaks = find_peaks(frame.pixels, cells, 2, PEAK_SIGMA)
-    hidden = ground.cover.at(peaks.x, peaks.y)
-    peaks = Peaks(peaks.x[hidden], peaks.y[hidden], peaks.height[hidden])
-    vetted = vet_peaks(frame, whole, peaks.x, peaks.y, star, clip_adu, measure_colours(frame))
-    return _Lights(int(vetted.real.sum()), pilot_star(frame.pixels, cells, peaks, 2, clip_adu, finest=finest))
+    def _typical(self, cover: Cover, *, behind: bool) -> Pilot | None:
+        finest = 1 if self.frame.mosaic is None else MOSAIC_CELL
+        part = self._part(cover, behind=behind)
+        return pilot_star(self.frame.pixels, self.cells, part, 2, self.clip_adu, finest=finest)
+
+    def _part(self, cover: Cover, *, behind: bool) -> Peaks:
+        some = cover.at(self.peaks.x, self.peaks.y) == behind
+        return Peaks(self.peaks.x[some], self.peaks.y[some], self.peaks.height[some])

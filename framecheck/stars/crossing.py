@@ -22,7 +22,7 @@ FEWEST_IN_LINE: Final = 6
 BEAD_FWHM: Final = 6.0
 """Detections of a line lie closer together than this. [FWHM] Chosen: on most of them noise makes a peak every few."""
 
-WIDE_BEAD_FWHM: Final = 20.0
+WIDE_BEAD_FWHM: Final = 15.0
 """And so do the brightest detections, and peaks too faint for stars. [FWHM] Chosen: on a line far above the noise peaks
 are few, aeroplanes flash at distances, and of a line 1.5 times as high as a pixel's noise one cell in twenty rises
 above the limit for peaks."""
@@ -37,15 +37,19 @@ one side only is seen."""
 BY_CHANCE: Final = 0.1
 """Rows of a frame that scattered stars would fill as much, at most. Chosen: the pixels have the last word."""
 
-FINEST: Final = 600
+FINEST: Final = 400
 """Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
 ANGLES: Final = 16
 """Directions whose rows are counted together. Chosen by timing."""
 
-MOST_TRIED: Final = 10
-"""Rows whose pixels are looked at, among either kind of detections. Chosen: a train of satellites has more, but its
-frame is lost; nebulae and clusters have many that are none."""
+MOST_TRAILS: Final = 12
+"""Trails taken out of one frame at the most, of either kind. Chosen: a train of satellites has more, but its frame is
+lost."""
+
+MOST_OTHERS: Final = 5
+"""Rows of either kind that turn out to be no trails, until no more are looked at. Chosen: nebulae and clusters have
+many."""
 
 
 def lines_across(
@@ -97,7 +101,8 @@ def _lines_among(frame: Frame, sky: Sky, free: F64, star: Pilot, clipped: F64, k
     for other in known:
         free = free[:, ~other.covers(free[0], free[1], width)]
     found: list[Line] = []
-    for _ in range(MOST_TRIED):
+    n_trails = n_others = 0
+    while n_trails < MOST_TRAILS and n_others < MOST_OTHERS:
         row = _densest_row(free, frame.pixels.shape, width)
         if row is None:
             break
@@ -105,6 +110,8 @@ def _lines_among(frame: Frame, sky: Sky, free: F64, star: Pilot, clipped: F64, k
         line = None if course is None else judged_line(frame, sky, course, star, clipped)
         used = np.zeros(free.shape[1], bool)
         used[points] = True
+        flown = line is not None and line.flown
+        n_trails, n_others = n_trails + flown, n_others + (not flown)
         if line is not None:
             found.append(line)
             used |= line.covers(free[0], free[1], width)
@@ -134,16 +141,18 @@ def _densest_row(places: F64, shape: tuple[int, ...], width_px: float) -> tuple[
     diagonal = float(np.hypot(shape[0], shape[1]))
     bin_px = max(2 * width_px, 4.0, diagonal / FINEST)
     n_angles = int(min(np.ceil(np.pi * diagonal / (2 * bin_px)), 720))
-    n_bins = int(2 * diagonal / bin_px) + 2
+    half_px = bin_px / 2
+    n_bins = int(2 * diagonal / half_px) + 2  # of half the width of a row, which holds two: no line falls in between
     angles = np.arange(n_angles) * np.pi / n_angles
     top, most = np.empty(n_angles, np.intp), np.empty(n_angles, np.intp)
     points = np.stack([x, y, np.ones_like(x)]).astype(np.float32)
     for i in range(0, n_angles, ANGLES):
         here = angles[i : i + ANGLES]
-        first = diagonal + bin_px * n_bins * np.arange(len(here))  # each direction has its own bins
-        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / bin_px
+        first = diagonal + half_px * n_bins * np.arange(len(here))  # each direction has its own bins
+        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / half_px
         row = (across.astype(np.float32) @ points).astype(np.intp)
         count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
+        count[:, :-1] += count[:, 1:]
         top[i : i + ANGLES] = fullest = count.argmax(axis=1)
         most[i : i + ANGLES] = count[np.arange(len(here)), fullest]
     # What scattered stars put into a row: density times the longest chord in this direction.
@@ -154,7 +163,7 @@ def _densest_row(places: F64, shape: tuple[int, ...], width_px: float) -> tuple[
     best = int(chance.argmin())
     if chance[best] > np.log(BY_CHANCE / (n_angles * n_bins)):
         return None
-    return _without_gaps(x, y, float(angles[best]), (top[best] + 0.5) * bin_px - diagonal, bin_px, diagonal)
+    return _without_gaps(x, y, float(angles[best]), (top[best] + 1) * half_px - diagonal, bin_px, diagonal)
 
 
 def _without_gaps(

@@ -7,12 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
-from framecheck.sky import Colours, Sky, measure_cells, measure_colours
+from framecheck.sky import Colours, Sky, measure_cells, measure_colours, measure_finely
 from framecheck.stars.crossing import lines_across
 from framecheck.stars.line import Line
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
+from framecheck.stars.uneven_sky import lost_on_uneven_sky
 from framecheck.stars.vetting import best_width, vet_peaks
 
 PEAK_SIGMA: Final = 4.0
@@ -48,6 +49,14 @@ own."""
 MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
 
+UNEVEN_SHARE: Final = 0.02
+"""Share of uneven meshes from which the sky is measured again on a finer mesh. Chosen: some dozen pixels wide light."""
+
+FINE_MESH_FWHM: Final = 5.0
+FINEST_MESH_PX: Final = 16.0
+COARSEST_MESH_PX: Final = 40.0
+"""Its side, in FWHM, and between which sides it is worth it. [px] Chosen: a star covers a twentieth of it."""
+
 MANY_LONE: Final = 1e-3
 """Share of the pixels that stand alone from which peaks are sought again without them. Chosen: below, they lie on a
 star in a hundred."""
@@ -69,6 +78,8 @@ class Found:
     (n_pairs, 2)."""
     lines: tuple[Line, ...] = ()
     """Lines of light across the frame; detections on those that look like trails are left out."""
+    sky: Sky | None = None
+    """The sky under them where that is uneven, on a finer mesh."""
 
     def __len__(self) -> int:
         return len(self.x)
@@ -97,6 +108,14 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame, sky.ground))
     cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
     peaks, pilot = _peaks_and_pilot(cells)
+    mesh_px = max(FINE_MESH_FWHM * (pilot or UNKNOWN_STAR).long_px, FINEST_MESH_PX)
+    uneven = sky.uneven_share > UNEVEN_SHARE and mesh_px < COARSEST_MESH_PX
+    if uneven:
+        sky = sky_of_cells = measure_finely(frame, sky, round(mesh_px))
+        if frame.mosaic is not None:
+            sky_of_cells = measure_cells(frame, sky.ground, round(mesh_px / MOSAIC_CELL))
+        cells = replace(cells, sky=sky_of_cells)
+        peaks, pilot = _peaks_and_pilot(cells)
     if _is_trailed(pilot):
         pilot = _off_bright_lines(frame, cells, peaks, pilot)
     if _is_trailed(pilot):
@@ -106,7 +125,8 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     colours = measure_colours(frame)
     if colours is not None:
         pilot = _narrowed(frame, sky, peaks, pilot, colours)
-    return _vetted(frame, sky, peaks, pilot, clip_adu, colours, sky_of_cells)
+    found = _vetted(frame, sky, peaks, pilot, clip_adu, colours, sky_of_cells)
+    return replace(found, sky=sky) if uneven else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -215,7 +235,9 @@ def _vetted(
         empty = np.zeros(0, np.float32)
         return Found(empty, empty, empty, np.zeros(0, bool), pilot, np.zeros((0, 2), np.intp))
     some = slice(MOST_VETTED)
-    x, y, flux, saturated, real, unlike = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
+    vetted = vet_peaks(frame, sky, peaks.x[some], peaks.y[some], shape, clip_adu, colours)
+    x, y, flux, saturated, real, unlike = vetted
+    real &= ~lost_on_uneven_sky(frame, sky, vetted, shape, colours)
     lines = lines_across(frame, sky_of_cells, x, y, real, unlike, saturated, shape)
     for line in lines:
         if line.flown:

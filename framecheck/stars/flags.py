@@ -18,6 +18,8 @@ class StarFlag(IntFlag):
     """The stamp runs over the edge of the image or over undefined pixels."""
     BAD_FIT = 32
     """The fit did not converge, or left more than noise can explain."""
+    STILL = 64
+    """It stays on the sensor while the sky moves on."""
 
 
 MEANINGS = {
@@ -27,4 +29,5 @@ MEANINGS = {
     StarFlag.COSMIC_RAY: "sharper than a star on one side, as the track of a particle",
     StarFlag.EDGE: "the stamp runs over the edge of the image or over undefined pixels",
     StarFlag.BAD_FIT: "the fit did not converge, or left more than noise explains",
+    StarFlag.STILL: "it stays on the sensor while the sky moves on: a lamp, or a hot pixel",
 }

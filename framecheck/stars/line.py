@@ -51,6 +51,10 @@ class Line:
         dx, dy = np.asarray(x) - self.x0_px, np.asarray(y) - self.y0_px
         return c * dx + s * dy, c * dy - s * dx
 
+    def moved_by(self, dx_px: float, dy_px: float) -> "Line":
+        """The same line elsewhere."""
+        return self.moved_to(self.x0_px + dx_px, self.y0_px + dy_px, self.x1_px + dx_px, self.y1_px + dy_px)
+
     def moved_to(self, x0_px: float, y0_px: float, x1_px: float, y1_px: float) -> "Line":
         """The same line with other ends."""
         return replace(self, x0_px=x0_px, y0_px=y0_px, x1_px=x1_px, y1_px=y1_px)

@@ -1,7 +1,7 @@
 """Stars of a frame measured: found, chosen, fitted, flagged."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -100,7 +100,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     sky = _sky_between_stars(frame, sky, found, pilot)
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
-    stamps = cut_stamps(frame, sky, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    under = found.sky or sky
+    stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
     stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
@@ -121,7 +122,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, sky.level_at(stamps.x, stamps.y))
+    table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, under.level_at(stamps.x, stamps.y))
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
     good = flags == 0
@@ -132,7 +133,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
             table=table,
             n_found=len(found),
             n_saturated=int(found.saturated.sum()),
-            lines=found.lines,
+            lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
             doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
             doubled_share=None if doubled is None else doubled.share,
         ),
@@ -159,7 +160,9 @@ def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sk
     if len(found) * np.pi * reach**2 < CROWDED * frame.pixels.size:
         return sky
     mask = mask_stars(frame.pixels.shape, found.x, found.y, reach)
-    return measure_sky(frame, mask, sky.ground) if CROWDED < mask.share < TOO_CROWDED else sky
+    if not CROWDED < mask.share < TOO_CROWDED:
+        return sky
+    return replace(measure_sky(frame, mask, sky.ground), ground_told=sky.ground_told)
 
 
 def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:

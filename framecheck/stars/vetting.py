@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
+from framecheck.stars.form import without_slope
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
 from framecheck.stars.stamps import Stamps, cut_stamps
@@ -117,14 +118,17 @@ def vet_peaks(
     colours : Colours or None
         Of a mosaic, how far the sky of each colour lies above that of green.
     """
-    half, side_share = _half_side(shape), _side_share(colours)
+    half, side_share = half_side(shape), _side_share(colours)
 
     def stamps_of(rows: NDArray[np.intp]) -> Stamps:
         return cut_stamps(frame, sky, x[rows], y[rows], half, colours=colours)
 
     def closely(rows: NDArray[np.intp]) -> Vetted:
         stamps = stamps_of(rows)
-        look = _closer_look(stamps, shape, side_share)
+        if shape.short_px >= SPREAD_PX:
+            fill_sharp_pixels(stamps, shape, side_share)
+        without_slope(stamps, np.flatnonzero(sky.uneven_at(stamps.x, stamps.y)), shape)
+        look = _closer_look(stamps, shape)
         return _decided(stamps, sky, clip_adu, look, ~stands_alone(stamps, shape, side_share))
 
     every = np.arange(len(x))
@@ -167,7 +171,7 @@ def best_width(
     Pilot
         Where a parabola through the best of them and those beside it is highest.
     """
-    stamps = cut_stamps(frame, sky, x, y, _half_side(widest), colours=colours)
+    stamps = cut_stamps(frame, sky, x, y, half_side(widest), colours=colours)
     fill_sharp_pixels(stamps, widest, _side_share(colours))
     signals: list[float] = []
     while not signals or widest.short_px * NARROWER ** len(signals) >= narrowest_px:
@@ -181,7 +185,7 @@ def best_width(
     return widest.scaled(NARROWER**best)
 
 
-def _half_side(shape: Pilot) -> int:
+def half_side(shape: Pilot) -> int:
     """Half side of the stamp that a peak is looked at in. [px]"""
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
@@ -263,15 +267,13 @@ def _nothing_beside_top(stamps: Stamps, w: F32, wv: F32, v: F32) -> NDArray[np.b
     return out
 
 
-def _closer_look(stamps: Stamps, shape: Pilot, side_share: float) -> _Look:
-    """A look at peaks with the pixels that stand alone filled in, in the stamps too, and at the noise around each.
+def _closer_look(stamps: Stamps, shape: Pilot) -> _Look:
+    """A look at peaks, pixels that stand alone filled in and slopes taken off, and at the noise around each.
 
     The window's shape is fitted over a free flat background. The noise comes from the scatter of the surroundings,
     less the star's own light; the likeness is the share of the core's light squared, noise taken off, that the shape
     explains.
     """
-    if shape.short_px >= SPREAD_PX:
-        fill_sharp_pixels(stamps, shape, side_share)
     dx, dy = centres(stamps, shape)
     height, level, norm, weight = _under_window(stamps, dx, dy, shape)
     usable, values = stamps.usable, stamps.values

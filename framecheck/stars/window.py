@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.stamps import Stamps
 
@@ -56,6 +57,17 @@ def middle_window(side: int, shape: Pilot) -> F32:
     """The window in the middle of a stamp; shape (side * side,)."""
     middle = np.zeros(1, np.float32)
     return windows(side, middle, middle, shape).ravel()
+
+
+def whitened(side: int, shape: Pilot) -> tuple[F32, F32, F32, F32]:
+    """Places of a stamp's pixels along the window's axes, in its standard deviations, and along x and y. [px]"""
+    x, y = np.tile(_grid(side), side), np.repeat(_grid(side), side)
+    if _is_round(shape):
+        sigma = np.float32(1 / np.sqrt(2 * contour(shape).xx))
+        return x / sigma, y / sigma, x, y
+    c, s = np.float32(np.cos(np.radians(shape.pa_deg))), np.float32(np.sin(np.radians(shape.pa_deg)))
+    along, across = np.float32(FWHM_PER_SIGMA / shape.long_px), np.float32(FWHM_PER_SIGMA / shape.short_px)
+    return (c * x + s * y) * along, (c * y - s * x) * across, x, y
 
 
 def with_moments(window: F32) -> F32:

@@ -107,3 +107,37 @@ def test_one_frame_is_enough_not_to_fail(cause) -> None:
 
 def claims(found: Finding | Healthy | CannotTell) -> bool:
     return isinstance(found, Finding) and found.confidence >= 0.5
+
+
+def floated(night: Night, level: float, noise: float) -> Night:
+    """The same night with bias taken off, and hardly any sky left."""
+    frames = []
+    for frame in night.frames:
+        result = frame.result
+        mesh = result.sky.level_mesh_adu - np.median(result.sky.level_mesh_adu) + level
+        sky = replace(result.sky, level_adu=level, noise_adu=noise, level_mesh_adu=mesh.astype(np.float32))
+        exposure = replace(result.exposure, processed=True)
+        frames.append(replace(frame, sky_e_per_s=None, result=replace(result, sky=sky, exposure=exposure)))
+    return replace(night, frames=tuple(frames))
+
+
+@pytest.mark.parametrize("level", [2.0, 40.0, -3.0])
+def test_a_sky_whose_zero_is_unknown_shows_no_gradient(level: float) -> None:
+    bare = replace(RIG, pedestal_adu=None, gain_e_per_adu=None)
+    night = floated(make_night(slope=0.02), level, 11.0)
+    assert not isinstance(sky_gradient(night, bare), Finding)
+
+
+def test_a_sky_within_the_noise_of_a_known_pedestal_shows_no_gradient() -> None:
+    night = floated(make_night(slope=0.02), 503.0, 11.0)
+    assert not isinstance(sky_gradient(night, RIG), Finding)
+
+
+def test_frames_without_stars_are_not_clear() -> None:
+    # thick cloud that a town lights up: no star is left to tell how much light comes through
+    night = make_night(sky=1 + 2.0 * (LATE > 0.7))
+    frames = tuple(
+        replace(frame, transparency=None, transparency_error=None) if late > 0.7 else frame
+        for frame, late in zip(night.frames, LATE, strict=True)
+    )
+    assert isinstance(sky_gradient(replace(night, frames=frames), RIG), Healthy)

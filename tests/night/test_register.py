@@ -269,3 +269,40 @@ def test_the_best_frame_is_the_reference_and_a_stray_one_is_not(sky_field, draw,
     assert reference == 4
     assert matches[5] is None
     assert all(match is not None for match in matches[:5])
+
+
+@pytest.mark.parametrize(
+    ("n_stars", "n_hot", "dither_px"), [(15, 60, 0.0), (15, 60, 20.0), (20, 300, 60.0), (25, 300, 20.0)]
+)
+def test_few_stars_among_many_flickering_hot_pixels_are_found_before_and_after_a_flip(
+    sky_field, draw, frame_of, n_stars: int, n_hot: int, dither_px: float
+) -> None:
+    """Narrowband frames: a fifth of the stars is missed in each, a third of the hot pixels too."""
+    size = (1500, 1000)
+    lost = wrong = 0
+    for seed in range(2):
+        rng = np.random.default_rng(seed)
+        field = sky_field(rng, 4 * n_stars, size)  # on four times the area of the sensor
+        hot = rng.random((n_hot, 2)) * size
+        places = [(rng.normal(0, dither_px, 2), 180.0 * (i >= 6)) for i in range(12)]
+        results = [
+            frame_of(
+                draw(field, shift=tuple(shift), rotation_deg=turn, error_px=0.15, flux_noise=20.0, missing=0.2,
+                     false=3, hot=hot[rng.random(n_hot) > 0.33]),
+                name=f"{i}.fits", size=size, fwhm_px=3 + 0.1 * rng.random(),
+            )
+            for i, (shift, turn) in enumerate(places)
+        ]  # fmt: skip
+        reference, matches = register_group(results)
+        there, turned = places[reference]
+        for match, (shift, turn) in zip(matches, places, strict=True):
+            if match is None:
+                lost += 1
+                continue
+            way = np.exp(1j * np.radians(turn - turned))
+            expected = complex(*shift) - way * complex(*there)
+            found = match.registration
+            off = abs(complex(found.shift_x_px, found.shift_y_px) - expected)
+            wrong += bool(off > 1 or abs((found.rotation_deg - turn + turned + 180) % 360 - 180) > 0.2)
+    assert wrong == 0
+    assert lost <= 1

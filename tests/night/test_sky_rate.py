@@ -55,3 +55,18 @@ def test_a_steady_sky_does_not() -> None:
     level = 3000 + rng.normal(0, 20, 30)
     assert gain_from_sky(level, np.sqrt(level / 0.25) * (1 + rng.normal(0, 0.01, 30))) is None
     assert gain_from_sky(np.full(30, 3000.0), np.full(30, 100.0)) is None
+
+
+def test_light_within_its_errors_is_unknown(frame) -> None:
+    # a read noise of 10 e known to 5 % makes 10 e² of error: 20 e of sky do not stand out from twice that
+    assert sky_e_per_s(frame(noise_adu=np.sqrt(120), gain_e_per_adu=1.0, read_noise_e=10.0), Rig()) is None
+    faint = frame(level_adu=502.0, noise_adu=10.0, gain_e_per_adu=1.0, pedestal_adu=500.0)
+    assert sky_e_per_s(faint, Rig()) is None
+
+
+def test_a_pedestal_that_was_seen_comes_before_the_noise(frame) -> None:
+    facts = {"level_adu": 900.0, "noise_adu": 30.0, "gain_e_per_adu": 0.5, "read_noise_e": 3.0, "pedestal_adu": 660.0}
+    seen = frame(**facts, provenance={"pedestal_adu": "overscan"})
+    assert sky_e_per_s(seen, Rig()) == pytest.approx((900 - 660) * 0.5 / 60)
+    claimed = frame(**facts, provenance={"pedestal_adu": "PEDESTAL"})
+    assert sky_e_per_s(claimed, Rig()) == pytest.approx((15.0**2 - 3.0**2) / 60)

@@ -72,6 +72,17 @@ DIALECTS: list[tuple[str, str, str, Any]] = [
     (CAPTURE, "FOCTEMP = 4.5", "tube_temp_c", 4.5),
     (CAPTURE, "AMBTEMP = 4.5", "tube_temp_c", 4.5),
     (OBSERVATORY, "TELTEMP = 50.0 / air in Deg F", "tube_temp_c", 10.0),
+    (OBSERVATORY, "TEMP_IN = 50.0 / Air Temp Inside Dome in Deg F", "tube_temp_c", 10.0),
+    (OBSERVATORY, "TEMP_OUT= 50.0 / Static Outside airtemp in Deg F", "tube_temp_c", 10.0),
+    (CAPTURE, "AMBTEMP = '50.0 F'", "tube_temp_c", 10.0),
+    (CAPTURE, "AMBTEMP = 50.0 / [degF] ambient, degrees F", "tube_temp_c", 10.0),
+    (CAPTURE, "AMBTEMP = 50.0 / from the focuser", "tube_temp_c", 50.0),
+    (OBSERVATORY, "AGAIN_01= 4.95 / Gain for amplifier 01", "gain_e_per_adu", 4.95),
+    (OBSERVATORY, "ARDNS_01= 9.3 / Read Noise for amplifier 01", "read_noise_e", 9.3),
+    ("from memory", "GAIN1 = 1.4", "gain_e_per_adu", 1.4),
+    ("from memory", "RDNOISE1= 4.1", "read_noise_e", 4.1),
+    ("from memory", "RON_2 = 4.1", "read_noise_e", 4.1),
+    ("from memory", "AGAIN_01= -1", "gain_e_per_adu", None),
     (CAPTURE, "FOCUSPOS= 12345", "focuser_steps", 12345.0),
     (CAPTURE, "FOCPOS = 12345.", "focuser_steps", 12345.0),
     (CAPTURE, "XBINNING= 2", "binning", 2),
@@ -238,7 +249,7 @@ def test_no_cards_can_make_the_header_fail(lines: list[tuple[str, str, str]]) ->
 
 
 @given(CARDS, st.binary(max_size=200))
-@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_no_file_fails_with_anything_but_unusable(
     tmp_path: Path, lines: list[tuple[str, str, str]], data: bytes
 ) -> None:
@@ -250,3 +261,46 @@ def test_no_file_fails_with_anything_but_unusable(
     path.write_bytes(raw.ljust(-(-len(raw) // 2880) * 2880) + data * 5)
     with contextlib.suppress(UnusableFrame):
         assert read_exposure(path).width_px > 0
+
+
+def test_of_several_amplifiers_those_that_read_the_image_count(cards: Callable[..., Header]) -> None:
+    # as an observatory's camera writes them: four amplifiers, one of which was used
+    told = exposure(
+        cards("AAMP_01 = 0", "AAMP_02 = 1", "AGAIN_01= 4.95", "AGAIN_02= 4.81", "ARDNS_01= 9.3", "ARDNS_02= 8.9")
+    )
+    assert (told.gain_e_per_adu, told.read_noise_e) == (4.81, 8.9)
+    assert told.provenance["gain_e_per_adu"] == "AGAIN_02"
+    first = exposure(cards("NUMAMP = 1", "GAIN1 = 2.0", "GAIN2 = 3.0"))
+    assert first.gain_e_per_adu == 2.0
+
+
+def test_amplifiers_that_differ_have_no_common_gain(cards: Callable[..., Header]) -> None:
+    alike = exposure(cards("GAIN1 = 2.0", "GAIN2 = 2.1"))
+    assert alike.gain_e_per_adu == pytest.approx(2.05)
+    told = exposure(cards("GAIN1 = 2.0", "GAIN2 = 3.0"))
+    assert told.gain_e_per_adu is None
+    assert "GAIN1" in told.conflicts[0]
+
+
+def test_the_unit_of_all_temperatures_may_stand_on_a_card(cards: Callable[..., Header]) -> None:
+    assert exposure(cards("AMBTEMP = 50.0", "TEMPUNIT= 'F'")).tube_temp_c == pytest.approx(10)
+    assert exposure(cards("AMBTEMP = 5.0", "TEMPUNIT= 'Celsius'")).tube_temp_c == 5
+
+
+def test_a_plate_solution_corrects_a_focal_length_that_was_typed_wrong(cards: Callable[..., Header]) -> None:
+    # closed form, 206264.8 arcsec a radian: 3.76 um at 1.4633 arcsec make 530 mm
+    solution = ("CTYPE1 = 'RA---TAN'", "CTYPE2 = 'DEC--TAN'", "CRVAL1 = 80.0", "CRVAL2 = 20.0", "CRPIX1 = 50.0",
+                "CRPIX2 = 40.0", f"CD1_1 = {-1.4633 / 3600}", f"CD2_2 = {1.4633 / 3600}")  # fmt: skip
+    told = exposure(cards("FOCALLEN= 5300.0", "XPIXSZ = 3.76", *solution))
+    assert told.focal_length_mm == pytest.approx(530, rel=1e-3)
+    assert told.provenance["focal_length_mm"] == "plate solution"
+    assert "530 mm" in told.conflicts[0]
+    right = exposure(cards("FOCALLEN= 535.0", "XPIXSZ = 3.76", *solution))
+    assert (right.focal_length_mm, right.conflicts) == (535.0, ())
+
+
+def test_binning_that_is_counted_twice_shows_on_the_sky(cards: Callable[..., Header]) -> None:
+    # PIXSIZE1 of a file whose writer had binned it already: 7.52 um, not 15.04
+    told = exposure(cards("PIXSIZE1= 7.52", "XBINNING= 2", "FOCALLEN= 530.0", "SECPIX = 2.927"))
+    assert told.pixel_um == pytest.approx(7.52)
+    assert "twice" in told.conflicts[0]

@@ -171,3 +171,14 @@ def test_the_file_keeps_its_size_and_its_place_on_the_sky(write: Callable[..., P
         assert (exposure.width_px, exposure.height_px) == (WIDE + 18, TALL)
         assert exposure.orientation is not None
         assert exposure.orientation.ra_deg == pytest.approx(30.0)
+
+
+def test_a_trail_lies_where_the_file_has_it(write: Callable[..., Path]) -> None:
+    sky, _ = a_sky()
+    y, x = np.mgrid[:TALL, :WIDE]
+    sky += 600 * np.exp(-4 * np.log(2) * ((y - 60 - 0.5 * x) / np.hypot(1, 0.5) / FWHM) ** 2)  # from edge to edge
+    section = {"TRIMSEC": f"[41:{40 + WIDE},21:{20 + TALL}]"}
+    (line,) = measure_frame(write(framed(sky, left=40, bottom=20), section)).stars.lines
+    assert line.flown
+    ends = np.array([[line.x0_px, line.y0_px], [line.x1_px, line.y1_px]])
+    np.testing.assert_allclose(ends[:, 1] - 20, 60 + 0.5 * (ends[:, 0] - 40), atol=1.0)

@@ -157,7 +157,7 @@ TOKENS = [key.name for key in KEYS] + ["[optics]", "[camera]", "[mount]", "[site
 @given(
     st.lists(st.tuples(st.sampled_from(TOKENS), st.sampled_from(["", " = 1", " = 'x'", " = []", " = {}", " = nan"])))
 )
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_any_file_is_a_rig_or_refused(tmp_path: Path, lines: list[tuple[str, str]]) -> None:
     with contextlib.suppress(UnusableRig):
         assert isinstance(rig_of(tmp_path, "\n".join(left + right for left, right in lines)), Rig)
@@ -186,7 +186,7 @@ def test_plate_solutions_give_scale_and_angle() -> None:
     solved = [exposure(orientation=lying(1.46 + 0.001 * n, (359 + n) % 360), pixel_um=3.76) for n in range(3)]
     merged = merge_rig(Rig(focal_length_mm=600.0), solved)
     assert merged.pixel_scale_arcsec == pytest.approx(1.461)
-    assert merged.provenance["pixel_scale_arcsec"] == "header"
+    assert merged.provenance["pixel_scale_arcsec"] == "plate solution"
     assert merged.camera_angle_deg == pytest.approx(0, abs=1e-9) or merged.camera_angle_deg == pytest.approx(360)
     flipped = [*solved, *(replace(e, orientation=lying(1.46, 180)) for e in solved)]
     assert merge_rig(Rig(), flipped).camera_angle_deg is None
@@ -222,3 +222,20 @@ def test_every_example_of_the_template_is_allowed(tmp_path: Path) -> None:
     assert rig_of(tmp_path, text) == Rig()
     filled = "\n".join(line.removeprefix("# ") if " = " in line else line for line in text.splitlines())
     assert len(rig_of(tmp_path, filled).provenance) == len(KEYS)
+
+
+def test_the_template_holds_a_scale_that_the_header_only_states(tmp_path: Path) -> None:
+    text = rig_template(exposure(stated_scale_arcsec=5.21, provenance={"stated_scale_arcsec": "IM_SCALE"}))
+    assert "pixel_scale_arcsec = 5.21  # from the header (IM_SCALE)" in text
+    assert rig_of(tmp_path, text).pixel_scale_arcsec == 5.21
+    better = rig_template(exposure(stated_scale_arcsec=5.21, focal_length_mm=530.0, pixel_um=3.76))
+    assert "# pixel_scale_arcsec" in better  # focal length and pixel size tell it better
+
+
+def test_calibration_frames_and_plate_solutions_are_named() -> None:
+    seen = exposure(read_noise_e=3.0, provenance={"read_noise_e": "bias frames"})
+    assert merge_rig(Rig(), [seen] * 3).provenance["read_noise_e"] == "calibration frames"
+    mixed = [seen, exposure(read_noise_e=3.0, provenance={"read_noise_e": "RDNOISE"})]
+    assert merge_rig(Rig(), mixed).provenance["read_noise_e"] == "header"
+    solved = exposure(focal_length_mm=530.0, pixel_um=3.76, provenance={"focal_length_mm": "plate solution"})
+    assert merge_rig(Rig(), [solved]).provenance["focal_length_mm"] == "plate solution"

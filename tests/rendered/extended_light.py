@@ -20,8 +20,8 @@ def nebula(scene: Scene) -> F64:
     Astrophys. 593, A4 (2016), from memory), random phases; filaments where other such fields cross a level.
     """
     rng = np.random.default_rng(scene.seed + 100)
-    width, height = scene.size
-    v, u = np.mgrid[:height, :width]
+    width, _ = scene.size
+    u = np.arange(width)[None, :]
     half = 1 / (1 + np.exp((u / width - 0.5 + 0.15 * _power_law_field(scene.size, 4.0, rng)) * 25))
     clouds = np.clip(0.5 + 0.25 * _power_law_field(scene.size, 2.9, rng), 0, None)
     light = 1.2 * clouds
@@ -30,7 +30,8 @@ def nebula(scene: Scene) -> F64:
         steep = np.hypot(*np.gradient(field)) + 1e-9
         across = np.abs(field - 0.3 * rng.standard_normal()) / steep  # distance from the filament's middle, about
         light += rng.uniform(0.2, 0.8) * clouds * np.exp(-((across / rng.uniform(1.5, 4.0)) ** 2) / 2)
-    return 1.3 * scene.sky_adu * _seen(half * light, scene)
+    light = _seen(half * light, scene)
+    return 2 * scene.sky_adu * light / np.percentile(light, 99)
 
 
 def cluster(scene: Scene, n: int = 4000) -> F64:

@@ -80,11 +80,11 @@ def filament(seed: int = 1, sigmas: float = 15, size: tuple[int, int] = SIZE) ->
     return sigmas * NOISE_ADU * light
 
 
-def straight_filament(sigmas: float = 12, size: tuple[int, int] = SIZE, at: tuple[float, float] = (0, 0)) -> Light:
-    """A thin straight shock front, nearly as narrow as a star, over half of the frame."""
-    along, across = along_and_across(63, (300 + at[0], 250 + at[1]), size)
-    bright = np.exp(-((along / 190) ** 4)) * (0.7 + 0.3 * np.sin(along / 45))
-    return sigmas * NOISE_ADU * bright * ridge(across - 1.5 * np.sin(along / 80), 4.0)
+def straight_filament(sigmas: float = 12, size: tuple[int, int] = SIZE) -> Light:
+    """A thin shock front, as straight and narrow as a trail, over half of the frame."""
+    along, across = along_and_across(63, (size[0] / 2, size[1] / 2), size)
+    bright = np.exp(-((along / 190) ** 8)) * (0.85 + 0.15 * np.sin(along / 45))
+    return sigmas * NOISE_ADU * bright * ridge(across, 3.6)
 
 
 def bright_star(x: float, y: float, size: tuple[int, int] = SIZE, angle_deg: float = 31, spikes: int = 4) -> Light:

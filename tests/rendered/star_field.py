@@ -80,11 +80,14 @@ class Truth:
 
 
 def star_field(
-    scene: Scene | None = None, more_light: NDArray[np.floating] | float = 0.0, **changes: object
+    scene: Scene | None = None,
+    more_light: NDArray[np.floating] | float = 0.0,
+    passed: NDArray[np.floating] | float = 1.0,
+    **changes: object,
 ) -> tuple[NDArray[np.uint16], Truth]:
     """Render a scene, described as a whole or by what differs from the usual one, as a camera stores it.
 
-    More light [ADU] is added before photons are counted.
+    More light [ADU] is added, and a share of all light passes, before photons are counted.
     """
     scene = replace(scene or Scene(), **changes)
     rng = np.random.default_rng(scene.seed)
@@ -102,7 +105,7 @@ def star_field(
         moved = drawing.on_lattice(x + scene.knocked_px[0], y + scene.knocked_px[1])
         for star in zip(*moved, flux * second_share, strict=True):
             drawing.add(light, *star)
-    image = _read_out(scene, sky + light + more_light, rng)
+    image = _read_out(scene, passed * (sky + light + more_light), rng)
     along, across = half_maximum_widths(scene)
     truth = Truth(
         x=x,

@@ -1,6 +1,7 @@
 """What flies across a frame is told from what only draws lines: nebulae, spikes, clusters, ground, the detector."""
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from functools import cache
 from pathlib import Path
 
@@ -9,8 +10,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from framecheck.field import FrameShape, frame_shape
+from framecheck.causes.result import Finding, Healthy
+from framecheck.causes.sky import trail_crossing
+from framecheck.field import FrameResult, FrameShape, frame_shape
+from framecheck.night.build import build_night
+from framecheck.night.records import Night
+from framecheck.night.trails import trails_of
 from framecheck.read.exposure import Exposure, Frame
+from framecheck.read.rig import Rig
 from framecheck.sky import measure_sky
 from framecheck.stars import measure_stars
 from framecheck.stars.measure import Measured
@@ -119,10 +126,11 @@ def test_stars_beside_five_trails_are_measured_as_without_them(brightness: float
     assert shape_of(beside).fwhm_px == pytest.approx(shape_of(alone).fwhm_px, rel=0.01)
     assert shape_of(beside).elongation == pytest.approx(shape_of(alone).elongation, abs=0.02)
     assert len(beside.stars.good) > 0.7 * len(alone.stars.good)
+    assert beside.light_over_profile == pytest.approx(alone.light_over_profile, abs=0.01)
 
 
 def test_no_detection_on_a_trail_is_a_star() -> None:
-    clear = drawn.stars(n_stars=40)
+    clear = drawn.stars(n_stars=40, snr=60.0)
     found = measured(drawn.with_light(clear, drawn.satellite(40.1, (400, 310), 25))).stars
     across = drawn.along_and_across(40.1, (400, 310))[1]
     near = np.abs([across[round(y), round(x)] for x, y in zip(found.table["x"], found.table["y"], strict=True)]) < 3
@@ -136,3 +144,45 @@ def test_a_trail_over_a_colour_mosaic_is_found() -> None:
     image[0::2, 0::2] -= 300
     image[1::2, 1::2] -= 450
     assert measured(image.astype(np.uint16), "RGGB").stars.n_crossing == 1
+
+
+def a_night(image: Image, satellite_in: tuple[int, ...] = ()) -> Night:
+    """Frames cut out of one large image, at other places of the sky, as dithers are."""
+    width, height = drawn.SIZE
+    results = []
+    for i, (left, low) in enumerate([(40, 30), (5, 61), (77, 8), (58, 49)]):
+        cut = image[low : low + height, left : left + width]
+        if i in satellite_in:
+            cut = drawn.with_light(cut, drawn.satellite(20 + 40 * i, (310, 240), 12), seed=i)
+        result = measured(cut)
+        exposure = Exposure(
+            file=Path(f"light_{i}.fits"), kind="light", width_px=width, height_px=height, target="M 1", filter="L",
+            start_utc=datetime(2024, 3, 1, 20, 2 * i, tzinfo=UTC), exposure_s=100.0,
+        )  # fmt: skip
+        results.append(
+            FrameResult(
+                exposure=exposure, sky=result.sky.summary(), stars=result.stars, shape=frame_shape(result),
+                stacked=None, saturation_adu=None,
+            )
+        )  # fmt: skip
+    return build_night(Path("night"), Rig(), results)
+
+
+WIDE = (720, 600)
+
+
+def test_a_wisp_as_straight_as_a_trail_is_known_by_its_other_frames() -> None:
+    """One frame alone cannot tell it from a meteor; two can."""
+    sky = drawn.with_light(drawn.stars(size=WIDE), drawn.straight_filament(size=WIDE))
+    night = a_night(sky)
+    assert all(frame.result.stars.n_crossing == 1 for frame in night.frames)
+    assert all(trail.fixed for trail in trails_of(night))
+    assert isinstance(trail_crossing(night, night.rig), Healthy)
+
+
+def test_satellites_over_a_nebula_are_claimed_in_their_frames_alone() -> None:
+    sky = drawn.with_light(drawn.stars(size=WIDE), drawn.filament(2, size=WIDE))
+    found = trail_crossing(night := a_night(sky, satellite_in=(1, 2)), night.rig)
+    assert isinstance(found, Finding)
+    assert found.affected == {1, 2}
+    assert found.confidence > 0.9

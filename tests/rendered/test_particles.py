@@ -10,8 +10,8 @@ from star_field import Scene, power_law, star_field, write
 from framecheck import measure_frame
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2])
-@pytest.mark.parametrize(("fwhm_px", "n_stars", "n_hits"), [(2.0, 9, 20), (3.0, 6, 20), (3.0, 12, 40), (4.0, 6, 20)])
+@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize(("fwhm_px", "n_stars", "n_hits"), [(2.0, 12, 20), (3.0, 6, 20), (3.0, 12, 40), (4.0, 6, 20)])
 def test_a_few_stars_are_measured_among_many_hits(
     tmp_path: Path, fwhm_px: float, n_stars: int, n_hits: int, seed: int
 ) -> None:
