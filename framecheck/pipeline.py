@@ -25,7 +25,7 @@ from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_sta
 from framecheck.logbook import Logbook
 from framecheck.memory import refuse_too_large
 from framecheck.night import build_night
-from framecheck.night.doubted import doubted
+from framecheck.night.doubted import with_facts_that_can_be
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
 from framecheck.night.unlit import with_unlit
@@ -36,7 +36,6 @@ from framecheck.read import (
     at_hand,
     kind_from_pixels,
     measure_unlit,
-    merge_rig,
     read_exposure,
     read_frame,
 )
@@ -326,8 +325,7 @@ def judge_night(
 
 def settle_facts(measurements: Measurements, rig: Rig) -> tuple[Rig, tuple[FrameResult, ...]]:
     """The rig as file, headers, plate solutions and calibration frames tell it together, and the frames with it."""
-    results = with_unlit(measurements.results, measurements.skipped, rig)
-    return doubted(merge_rig(rig, [result.exposure for result in results]), results)
+    return with_facts_that_can_be(rig, with_unlit(measurements.results, measurements.skipped, rig))
 
 
 def worker_pool(workers: int) -> ProcessPoolExecutor:

@@ -251,22 +251,23 @@ def _run(series: Series) -> _Run | None:
     sharp, soft = curve <= np.quantile(curve, 0.3), curve >= np.quantile(curve, 0.7)
     gained = float(np.median(y[soft]) - np.median(y[sharp]))
     softens = float(np.median(beta[soft]) - np.median(beta[sharp])) / max(gained, 0.03)
-    _, fade = steady_light(
-        t, _light(series, used), np.where(np.isfinite(series.airmass[used]), series.airmass[used], 1)
-    )
+    faded = _faded(series)
     odds = all_of(
         log_odds_above(growth, GROWTH, GROWTH_SCATTER),
         log_odds_above(explained, FOLLOWS / 1.6, FOLLOWS_SCATTER * 1.5),
         log_odds_above(growth / max(noise, 0.01), 3.0, 0.8),
         max(log_odds_above(softens, SOFTENS, SOFTENS_SCATTER), -2.5),
-        log_odds_above(FADE * 1.3, -float(fade.min()), FADE_SCATTER * 1.5),
+        log_odds_above(FADE * 1.3, faded, FADE_SCATTER * 1.5),
     )
     return _Run(series=series, growth=growth, explained=explained, softens=softens, used=used, log_odds=odds)
 
 
-def _light(series: Series, used: NDArray[np.bool_]) -> Floats:
-    light = series.light[used]
-    return np.where(np.isfinite(light), light, np.nanmedian(light) if np.isfinite(light).any() else 0.0)
+def _faded(series: Series) -> float:
+    """Light lost steadily, natural logarithm, of the frames whose light is known; 0 if too few are."""
+    known = np.isfinite(series.light)
+    if known.sum() < LEAST_FRAMES:
+        return 0.0
+    return -float(steady_light(series.minutes[known], series.light[known], series.airmass[known])[1].min())
 
 
 def _out_of_focus(t: Floats, y: Floats) -> Floats:
@@ -357,7 +358,7 @@ def _fogging(series: Series) -> tuple[float, Floats, float, float]:
     odds = all_of(
         log_odds_above(deep, FADE, FADE_SCATTER),
         any_of(log_odds_above(growth, DEW_GROWTH, 0.025), halo),
-        any_of(log_odds_above(SKY_RISE, rise if math.isfinite(rise) else 0.0, 0.06), halo),
+        any_of(log_odds_above(SKY_RISE, rise, 0.06), halo),
         log_odds_above(deep / max(rest, 0.008), 4.0, 1.2),
     )
     whole = np.zeros(len(series.frames))

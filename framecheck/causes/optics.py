@@ -32,6 +32,11 @@ first sight; good optics keep within 5 (common practice, no source)."""
 UNEVEN_SCATTER: Final = 1.5
 """[percent] Of healthy optics, beside the error of measurement. Chosen."""
 
+SURE_SIGMA: Final = 3.0
+"""Growth over its error of measurement from which it is real. [dimensionless] Chosen: few stars show some growth by
+chance, however large it may be."""
+SIGMA_SCATTER: Final = 1.0
+
 RIDGE_SHARE: Final = 0.55
 """Part of the growth towards the edges that lies along one direction, from which it is a tilt's: 1 for a plane of
 defocus through the focus, 0 for a bowl. Closed form; the limit chosen."""
@@ -156,6 +161,7 @@ def _tilted(one: _Pattern) -> float:
     share_error = math.hypot(field.ridge_px2.error / bowl, share * field.curvature_px2.error / bowl)
     both_sides = all_of(
         log_odds_above(_ridge_percent(one), 1.5 * UNEVEN_PERCENT, 1.5 * error),
+        _sure(field.ridge_px2.value, field.ridge_px2.error),
         log_odds_above(share, RIDGE_SHARE, math.hypot(RIDGE_SCATTER, share_error)),
     )
     bowl_percent = one.percent(abs(field.curvature_px2.value) - min(field.ridge_px2.value, bowl))
@@ -163,9 +169,15 @@ def _tilted(one: _Pattern) -> float:
     off_centre = 1.5 if _in_the_corners(one) > 0 else OFF_CENTRE
     one_sided = all_of(
         log_odds_above(across, UNEVEN_PERCENT, error),
+        _sure(across, math.hypot(field.tilt_x_percent.error, field.tilt_y_percent.error) / math.sqrt(2)),
         log_odds_above(across, off_centre * abs(bowl_percent), 0.1 * abs(bowl_percent) + UNEVEN_SCATTER),
     )
     return any_of(one_sided, both_sides)
+
+
+def _sure(value: float, error: float) -> float:
+    """Log-odds that a growth is more than the error of measuring it."""
+    return log_odds_above(abs(value) / max(error, 1e-12), SURE_SIGMA, SIGMA_SCATTER)
 
 
 def _ridge_percent(one: _Pattern) -> float:
@@ -216,7 +228,15 @@ def _bowl(one: _Pattern) -> float:
     along = abs(field.astigmatism_px.value) / math.sqrt(field.centre_size_px2)
     along_error = math.hypot(0.025, field.astigmatism_px.error / math.sqrt(field.centre_size_px2))
     odds = [
-        any_of(log_odds_above(percent, UNEVEN_PERCENT, error), log_odds_above(along, 0.16, along_error)),
+        any_of(
+            all_of(
+                log_odds_above(percent, UNEVEN_PERCENT, error),
+                _sure(field.curvature_px2.value, field.curvature_px2.error),
+            ),
+            all_of(
+                log_odds_above(along, 0.16, along_error), _sure(field.astigmatism_px.value, field.astigmatism_px.error)
+            ),
+        ),
         -_comet(abs(field.coma_px3.value) / one.corner_sigma3, field.coma_px3),
     ]
     arc = _turned(one)

@@ -93,6 +93,10 @@ class Healthy:
 Answer = Finding | Healthy | CannotTell
 
 
+UNKNOWN_LOG_ODDS: Final = -30.0
+"""[dimensionless] Of a sign that cannot be read: it neither claims anything nor outweighs another sign. Chosen."""
+
+
 def log_odds_above(value: float, limit: float, scatter: float) -> float:
     """Log-odds that a quantity exceeds a limit, measured with a normal error.
 
@@ -104,8 +108,11 @@ def log_odds_above(value: float, limit: float, scatter: float) -> float:
     Returns
     -------
     float
-        Natural logarithm of the odds; 0 at the limit itself.
+        Natural logarithm of the odds; 0 at the limit itself; those of a sign that is not there if a number is unknown
+        (NaN).
     """
+    if math.isnan(value) or math.isnan(limit) or math.isnan(scatter):
+        return UNKNOWN_LOG_ODDS
     return LOGISTIC_PER_SIGMA * (value - limit) / scatter
 
 
@@ -135,7 +142,7 @@ def answer(
 ) -> Finding | Healthy:  # fmt: skip
     """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
     confidence = chance(log_odds)
-    if confidence < LEAST_CONFIDENCE:
+    if not confidence >= LEAST_CONFIDENCE:
         return Healthy(cause=cause, evidence=evidence, log_odds=log_odds)
     return Finding(
         cause=cause,

@@ -65,7 +65,7 @@ def series_of(night: Night, group: Group) -> Series:
         beta=_column(shapes, lambda shape: None if shape is None else shape.moffat_beta),
         light=light,
         light_error=light_error,
-        noise_adu=_column(frames, lambda frame: frame.result.sky.noise_adu),
+        noise_adu=_column(frames, lambda frame: frame.result.sky.noise_adu or None),  # no pixel is without noise
         airmass=_column(frames, lambda frame: frame.airmass),
         n_found=_column(frames, lambda frame: frame.result.stars.n_found),
     )

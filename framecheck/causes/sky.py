@@ -237,7 +237,7 @@ def _above_pedestal(night: Night, rig: Rig) -> bool:
 
 
 def _rise(series: Series) -> Floats:
-    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for dim frames.
+    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for others.
 
     Without electrons the square of the noise stands for the light, which read noise makes seem to rise less.
     """
@@ -246,7 +246,7 @@ def _rise(series: Series) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(np.where(known > 0, known, np.nan))
     value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))
-    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars is not clear either
+    value[~(series.light >= CLEAR_LIGHT)] = np.nan  # a frame without stars, whose light is unknown, is not clear
     usable = np.flatnonzero(np.isfinite(value))
     if len(usable) < 3:
         return np.full(len(value), np.nan)

@@ -264,7 +264,9 @@ def _doubled(frame: NightFrame) -> Judged | None:
 
 def _drawn_out(frame: NightFrame) -> Judged | None:
     shape = frame.result.shape
-    if shape is None or shape.elongation < DRAWN_OUT or shape.elongation - SURE_SIGMA * shape.elongation_error < 1.5:
+    if shape is None or not shape.elongation >= DRAWN_OUT:
+        return None
+    if not shape.elongation - SURE_SIGMA * shape.elongation_error >= PLAINLY_LONG:  # nor if its error is unknown
         return None
     trail = shape.trail_length_px
     length = "" if trail is None else f", drawn out over {trail:.0f} px"

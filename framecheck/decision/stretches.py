@@ -55,7 +55,8 @@ def field_stretches(night: Night, group: Group | None) -> FieldStretches | None:
     """
     if group is None or not isinstance(getattr(night.tracking.get(group.id), "field", None), FieldModel):
         return None
-    frames = [night.frames[i].result for i in group.members if night.frames[i].result.shape is not None]
+    members = [night.frames[i] for i in group.members if night.frames[i].result.shape is not None]
+    frames = [frame.result for frame in members]
     starts = [frame.exposure.start_utc for frame in frames]
     known = [start for start in starts if start is not None]
     if not known or len(known) < len(starts):
@@ -63,7 +64,7 @@ def field_stretches(night: Night, group: Group | None) -> FieldStretches | None:
     minutes = np.array([(start - known[0]).total_seconds() / 60 for start in known])
     each = []
     for indices in split_in_stretches(minutes):
-        fitted = fit_field_model([frames[i] for i in indices])
+        fitted = fit_field_model([frames[i] for i in indices], [members[i].registration for i in indices])
         if isinstance(fitted, FieldModel):
             each.append(
                 FieldStretch(

@@ -4,11 +4,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import hypot
 from statistics import median
-from typing import Final
+from typing import Any, Final
 
 from framecheck.field.result import FrameResult
 from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.read.rig import Rig, with_origin_of_scale
+from framecheck.read.exposure import Exposure
+from framecheck.read.rig import Rig, merge_rig, with_origin_of_scale
 
 BEST_AIR_ARCSEC: Final = 0.4
 """FWHM that the air leaves in long exposures, at the best sites in the best nights. [arcsec] Common practice, no
@@ -31,6 +32,38 @@ PLAUSIBLE_ARCSEC: Final = (0.8, 8.0)
 """Widths of stars through which a scale is believed where only the aperture speaks against it. [arcsec] Chosen."""
 
 
+def with_facts_that_can_be(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameResult, ...]]:
+    """The rig as rig file and headers tell it together, less what cannot be, and the frames with what they tell of it.
+
+    Parameters
+    ----------
+    rig : Rig
+        The rig file.
+    results : sequence of FrameResult
+        Of any number of telescopes and cameras: each set is doubted by itself.
+    """
+    settled = list(results)
+    alike: dict[tuple[object, ...], list[int]] = {}
+    for place, result in enumerate(results):
+        alike.setdefault(_optics(result.exposure), []).append(place)
+    for places in alike.values():
+        own = [results[place] for place in places]
+        for place, result in zip(places, doubted(_together(rig, own), own)[1], strict=True):
+            settled[place] = result
+    return doubted(_together(rig, settled), settled)
+
+
+def _together(rig: Rig, results: Sequence[FrameResult]) -> Rig:
+    return merge_rig(rig, [result.exposure for result in results])
+
+
+def _optics(exposure: Exposure) -> tuple[object, ...]:
+    """What a header says of telescope and camera; lengths to a per cent or so, which is what they are known to."""
+    lengths = (exposure.focal_length_mm, exposure.aperture_mm, exposure.pixel_um, exposure.stated_scale_arcsec)
+    rounded = (None if length is None else f"{length:.2g}" for length in lengths)
+    return exposure.camera, exposure.telescope, exposure.binning, *rounded
+
+
 def doubted(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameResult, ...]]:
     """The rig and the frames without what cannot be; each frame tells what was left out, and why.
 
@@ -45,7 +78,7 @@ def doubted(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameR
     rig : Rig
         Where the scale is impossible, the next source that knows it counts; None without any.
     results : tuple of FrameResult
-        With sentences among the conflicts; without an orientation whose scale cannot be.
+        With sentences among the conflicts, and without the facts of their headers that cannot be.
 
     Notes
     -----
@@ -56,8 +89,9 @@ def doubted(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameR
     told: list[str] = []
     while (doubt := _doubt(rig, width_px)) is not None:
         field, why = doubt
-        if field == "solved_scale_arcsec":
-            results = [replace(one, exposure=replace(one.exposure, orientation=None)) for one in results]
+        if rig.provenance.get(field) != "rig file":
+            unknown: dict[str, Any] = {"orientation" if field == "solved_scale_arcsec" else field: None}
+            results = [replace(one, exposure=replace(one.exposure, **unknown)) for one in results]
         rig = _without(rig, field)
         known = rig.pixel_scale_arcsec
         left = (
@@ -132,4 +166,4 @@ def _without(rig: Rig, field: str) -> Rig:
 
 def _with_conflicts(result: FrameResult, told: Sequence[str]) -> FrameResult:
     exposure = result.exposure
-    return replace(result, exposure=replace(exposure, conflicts=(*exposure.conflicts, *told)))
+    return replace(result, exposure=replace(exposure, conflicts=tuple(dict.fromkeys((*exposure.conflicts, *told)))))

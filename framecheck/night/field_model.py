@@ -36,6 +36,7 @@ from framecheck.night.field_terms import (
     residuals,
     without_focus,
 )
+from framecheck.night.records import Registration
 
 FEWEST_STARS: Final = 100
 """Fitted stars, all frames together. Chosen: some ten for each shared coefficient."""
@@ -61,20 +62,24 @@ SURE_SIGMA: Final = 4.0
 """How far the pattern must stand above noise before a share of it is given. Chosen."""
 
 
-def fit_field_model(results: Sequence[FrameResult]) -> FieldModel | NoFieldModel:
+def fit_field_model(
+    results: Sequence[FrameResult], registrations: Sequence[Registration | None] | None = None
+) -> FieldModel | NoFieldModel:
     """Fit one pattern to all good stars of a group's frames.
 
     Parameters
     ----------
     results : sequence of FrameResult
         Frames of one camera and group, in order of time.
+    registrations : sequence of Registration or None, optional
+        How each lies: one star's repeats count as one. Without them every star counts as another one.
 
     Returns
     -------
     FieldModel or NoFieldModel
         The latter with a reason if the stars are too few or leave a quarter of the sensor empty.
     """
-    sample = gather_stars(results)
+    sample = gather_stars(results, registrations)
     if sample is None:
         return NoFieldModel(because="no frame has enough good stars")
     fitted = ~sample.held
@@ -236,7 +241,7 @@ def _fit(
     use = ~sample.held
     return fit_terms(
         values[:, use], own[..., use], shared[..., use], frame=sample.frame[use], error=error[use], scale=scale[use],
-        frame_prior=np.zeros(len(own)) if prior is None else prior,
+        frame_prior=np.zeros(len(own)) if prior is None else prior, star=sample.star[use], snr=sample.snr[use],
     )  # fmt: skip
 
 
@@ -244,7 +249,8 @@ def _common(terms: Terms) -> tuple[Floats, float]:
     """Mean over the frames of a two-component term, and the error of each component from the frames' scatter."""
     error = _component_error(terms)
     means, errors = zip(*(mean_of_frames(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
-    return np.array(means), float(np.sqrt(np.mean(np.square(errors))))
+    by_stars = float(np.sqrt(np.mean(terms.mean_error[:2] ** 2)))
+    return np.array(means), max(float(np.sqrt(np.mean(np.square(errors)))), by_stars)
 
 
 def _fit_shape(sample: FieldSample) -> _Spin2:
@@ -293,6 +299,7 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     value, error = terms.frame[:, 2], np.sqrt(terms.frame_covariance[:, 2, 2])
     value = without_focus(value[:, None], error, focus)[0][:, 0]
     mean, mean_error, beyond = mean_of_frames(value, error)
+    mean_error = max(mean_error, float(terms.mean_error[2]))
     steady = np.sum(value / error**2) / np.sum(1 / error**2)
     chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
     if chi2 < n + ROTATION_SIGMA * sqrt(2 * max(n, 1)):
@@ -307,6 +314,7 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
         still = value > least - HUBER_PULL * error
         least = float(np.average(value[still], weights=error[still] ** -2)) if still.any() else least
     least_error = 1 / sqrt(float(np.sum(error[still] ** -2))) if still.any() else float(np.median(error))
+    least_error = max(least_error, float(terms.mean_error[2]))
     mean_error = hypot(least_error, float(np.sqrt(np.mean(error**2) / len(error))))
     return _Turning(
         each=least - value, calm=least - calm, error=np.hypot(error, least_error),

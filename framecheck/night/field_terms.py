@@ -10,6 +10,9 @@ from numpy.typing import NDArray
 
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameResult
+from framecheck.night.records import Registration
+from framecheck.night.repeats import Scores, variance_by_cluster, widened
+from framecheck.night.same_stars import number_stars
 
 Floats = NDArray[np.float64]
 
@@ -27,7 +30,7 @@ SMALLEST_ERROR: Final = 1e-3
 """Relative error below which no star is believed. [dimensionless] Chosen: pixels are not known better."""
 
 _COLUMNS: Final = ("x", "y", "fwhm_px", "fwhm_error_px", "e1", "e2", "e1_error", "e2_error", "coma1", "coma2",
-                   "trefoil1", "trefoil2", "third_error")  # fmt: skip
+                   "trefoil1", "trefoil2", "third_error", "snr")  # fmt: skip
 
 ROUNDS: Final = 4
 """Rounds of reweighting. Chosen: the weights no longer change."""
@@ -37,6 +40,10 @@ HUBER_PULL: Final = 2.5
 
 MEDIAN_SQUARE: Final = {1: 0.454936, 2: 1.386294}
 """Median of chi-square with one and with two degrees of freedom. Closed form (2 ln 2 for two)."""
+
+CLASSES: Final = 3
+FEWEST_OF_A_CLASS: Final = 60
+"""Classes of brightness whose scatter is told apart, and stars that each takes. Chosen: known to a tenth."""
 
 SAMPLE: Final = 5000
 """Stars that the typical scatter is taken from. Chosen: known to 2 %."""
@@ -90,6 +97,10 @@ class FieldSample:
     """Unit of the frame's third moments: `UNWEIGHTED` times the cube of its typical star's standard deviation. [px³]"""
     held: NDArray[np.bool_]
     """True for stars that judge the fit."""
+    star: NDArray[np.intp]
+    """Number of the star, the same in all frames that show it, shape (n,)."""
+    snr: Floats
+    """Signal to noise, shape (n,)."""
     corner_px: float
     """Distance of the corner from the centre."""
     half_width: float
@@ -128,8 +139,13 @@ def half_maximum_response(beta: float) -> tuple[float, float]:
     return (along + across) / unit, (along - across) / unit
 
 
-def gather_stars(results: Sequence[FrameResult]) -> FieldSample | None:
-    """Put the good stars of all frames together; None if no frame has enough of them."""
+def gather_stars(
+    results: Sequence[FrameResult], registrations: Sequence[Registration | None] | None = None
+) -> FieldSample | None:
+    """Put the good stars of all frames together; None if no frame has enough of them.
+
+    Without registrations every star counts as another one.
+    """
     parts, numbers, scales = [], [], []
     for number, result in enumerate(results):
         good = result.stars.good
@@ -146,8 +162,10 @@ def gather_stars(results: Sequence[FrameResult]) -> FieldSample | None:
     counts = [part.shape[1] for part in parts]
     exposure = results[numbers[0]].exposure
     square, cube = np.repeat(np.array(scales), counts, axis=0).T
+    where = [None] * len(numbers) if registrations is None else [registrations[i] for i in numbers]
+    star = number_stars([part[:2].T for part in parts], where, (exposure.width_px, exposure.height_px))
     return _sample(
-        np.concatenate(parts, axis=1), np.repeat(np.arange(len(parts)), counts), tuple(numbers), square, cube,
+        np.concatenate(parts, axis=1), np.repeat(np.arange(len(parts)), counts), tuple(numbers), square, cube, star,
         exposure.width_px, exposure.height_px,
     )  # fmt: skip
 
@@ -175,9 +193,9 @@ def _typical_sigma_px(good: NDArray[np.void]) -> float:
 
 def _sample(
     table: Floats, frame: NDArray[np.intp], numbers: tuple[int, ...], square: Floats, cube: Floats,
-    width_px: int, height_px: int,
+    star: NDArray[np.intp], width_px: int, height_px: int,
 ) -> FieldSample:  # fmt: skip
-    x, y, width, width_error, e1, e2, e1_error, e2_error, coma1, coma2, trefoil1, trefoil2, third_error = table
+    x, y, width, width_error, e1, e2, e1_error, e2_error, coma1, coma2, trefoil1, trefoil2, third_error, snr = table
     half = np.array([max(width_px - 1, 1), max(height_px - 1, 1)]) / 2
     corner = float(np.hypot(*half))
     e, e_error = np.hypot(e1, e2), np.sqrt((e1_error**2 + e2_error**2) / 2)
@@ -193,7 +211,7 @@ def _sample(
         shape_error=np.maximum(np.hypot(e_error * np.cosh(np.minimum(e, 2)), np.sinh(np.minimum(e, 2)) * relative),
                                SMALLEST_ERROR),
         third_error=np.maximum(third_error, SMALLEST_ERROR), square=square, cube=cube, held=held_back(x, y),
-        corner_px=corner, half_width=float(half[0] / corner), half_height=float(half[1] / corner),
+        star=star, snr=snr, corner_px=corner, half_width=float(half[0] / corner), half_height=float(half[1] / corner),
     )  # fmt: skip
 
 
@@ -209,12 +227,16 @@ class Terms:
     """Shape (n_shared_columns,)."""
     shared_covariance: Floats
     scatter: float
-    """Scatter beyond the given errors, in units of `scale`."""
+    """Scatter beyond the given errors, in units of `scale`, of a usual star."""
+    mean_error: Floats
+    """Error of the mean of each of the frames' terms over all frames, from stars that differ; shape
+    (n_frame_columns,)."""
 
 
 def fit_terms(
     values: Floats, frame_columns: Floats, shared_columns: Floats, *,
-    frame: NDArray[np.intp], error: Floats, scale: Floats, frame_prior: Floats,
+    frame: NDArray[np.intp], error: Floats, scale: Floats, frame_prior: Floats, star: NDArray[np.intp],
+    snr: Floats,
 ) -> Terms:  # fmt: skip
     """Fit terms of each frame and terms shared by all frames together.
 
@@ -239,29 +261,61 @@ def fit_terms(
     frame_prior : ndarray, shape (n_frame_columns,)
         Inverse variance of each frame's terms about zero, known beforehand; keeps a frame solvable whose stars lie so
         that two terms look alike.
+    star : ndarray of int, shape (n_stars,)
+        Number of each star: what is left of one star is taken to be alike in all frames that show it.
+    snr : ndarray, shape (n_stars,)
+        Signal to noise: bright stars are not doubted for what faint ones do.
 
     Returns
     -------
     Terms
-        With errors of one standard deviation, from the given errors and the scatter seen beyond them.
+        With errors of one standard deviation, from the given errors and the scatter seen beyond them, or, if more,
+        from how stars differ (`night.repeats`).
     """
     n_own = len(frame_columns)
     columns = np.concatenate([frame_columns, shared_columns.reshape(-1, *values.shape), values[None]])
     starts = np.flatnonzero(np.diff(frame, prepend=-1))
-    scatter, huber = 0.0, np.ones(len(frame))
+    scatter, huber = np.zeros(len(frame)), np.ones(len(frame))
     own, shared = np.zeros((len(starts), n_own)), np.zeros(len(columns) - n_own - 1)
     for _ in range(ROUNDS):
         variance = (error**2 + scatter**2) * scale**2
         gram = _gram(columns, huber / variance, starts)
-        own, own_covariance, shared, shared_covariance = _solve_blocks(gram, n_own, frame_prior)
+        solved = _solve_blocks(gram, n_own, frame_prior)
+        own, shared = solved.own, solved.shared
         left = residuals(values, frame_columns, shared_columns, frame, own, shared)
         square = np.einsum("cn,cn->n", left, left) / scale**2
-        scatter = excess_scatter(square, error, len(values))
+        scatter = scatter_by_brightness(square, error, snr, len(values))
         pull = np.sqrt(square / (error**2 + scatter**2))
         huber = np.minimum(1, HUBER_PULL / np.maximum(pull, 1e-9))
+    shared_covariance, mean_error = _by_stars(solved, columns, left, huber / variance, frame, star)
+    carried = solved.carried
+    own_covariance = solved.inverse + carried @ shared_covariance @ carried.transpose(0, 2, 1)
     return Terms(
-        frame=own, frame_covariance=own_covariance, shared=shared, shared_covariance=shared_covariance, scatter=scatter
-    )
+        frame=own, frame_covariance=own_covariance, shared=shared, shared_covariance=shared_covariance,
+        scatter=float(np.median(scatter)), mean_error=mean_error,
+    )  # fmt: skip
+
+
+def _by_stars(
+    solved: "_Solved", columns: Floats, left: Floats, weight: Floats, frame: NDArray[np.intp],
+    star: NDArray[np.intp],
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Covariance of the shared terms, and errors of the frames' mean terms, with each star's repeats as one."""
+    n_own = solved.own.shape[1]
+    own_columns, shared_columns = columns[:n_own], columns[n_own:-1]
+    own_score = np.einsum("kcn,cn->nk", own_columns, left) * weight[:, None]
+    steps = np.zeros((int(star.max()) + 1, len(shared_columns)))
+    covariance = solved.covariance
+    if len(shared_columns):
+        partial = shared_columns - np.einsum("nkp,kcn->pcn", solved.carried[frame], own_columns)
+        score = np.einsum("pcn,cn->np", partial, left) * weight[:, None]
+        variance, found = variance_by_cluster(Scores(score, partial, weight), covariance, star)
+        covariance = widened(covariance, variance)
+        steps[np.unique(star)] = found
+    step = np.einsum("nij,nj->ni", solved.inverse[frame], own_score)
+    mean = np.stack([np.bincount(star, one, len(steps)) for one in step.T], axis=1) / len(solved.own)
+    mean -= steps @ solved.carried.mean(axis=0).T
+    return covariance, np.sqrt(np.sum(mean**2, axis=0))
 
 
 def residuals(
@@ -272,6 +326,20 @@ def residuals(
     for column, coefficient in zip(frame_columns, own.T, strict=True):
         left = left - column * coefficient[frame]
     return left
+
+
+def scatter_by_brightness(square: Floats, error: Floats, snr: Floats, n_components: int) -> Floats:
+    """Scatter beyond the errors of each star, shape (n,): what bright stars show is not set by the faint ones.
+
+    As `excess_scatter`, for each third of the stars by their signal to noise; no less for a fainter third.
+    """
+    if len(square) < CLASSES * FEWEST_OF_A_CLASS or np.quantile(snr, 0.9) < 2 * np.quantile(snr, 0.1):
+        return np.full(len(square), excess_scatter(square, error, n_components))
+    out, least = np.empty(len(square)), 0.0
+    for third in np.array_split(np.argsort(-snr, kind="stable"), CLASSES):
+        least = max(least, excess_scatter(square[third], error[third], n_components))
+        out[third] = least
+    return out
 
 
 def excess_scatter(square: Floats, error: Floats, n_components: int) -> float:
@@ -313,10 +381,24 @@ def _gram(columns: Floats, weight: Floats, starts: NDArray[np.intp]) -> Floats:
     return gram
 
 
-def _solve_blocks(gram: Floats, n_own: int, prior: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Coefficients and covariances of frames and shared terms, the frames' eliminated first (Schur complement)."""
+@dataclass(frozen=True, slots=True)
+class _Solved:
+    """Coefficients and covariances, as if all stars were independent."""
+
+    own: Floats
+    inverse: Floats
+    """Of the frames' terms, the shared ones known; shape (n_frames, n_own, n_own)."""
+    carried: Floats
+    """How the frames' terms follow the shared ones, shape (n_frames, n_own, n_shared)."""
+    shared: Floats
+    covariance: Floats
+    """Of the shared terms."""
+
+
+def _solve_blocks(gram: Floats, n_own: int, prior: Floats) -> _Solved:
+    """Solve for the shared terms, the frames' eliminated first (Schur complement)."""
     own_block = gram[:, :n_own, :n_own] + np.diag(prior)
-    inverse = np.linalg.inv(own_block)
+    inverse: Floats = np.linalg.inv(own_block).astype(np.float64)
     cross, own_right = gram[:, :n_own, n_own:-1], gram[:, :n_own, -1]
     carried = inverse @ cross
     normal = (gram[:, n_own:-1, n_own:-1] - cross.transpose(0, 2, 1) @ carried).sum(axis=0)
@@ -324,7 +406,7 @@ def _solve_blocks(gram: Floats, n_own: int, prior: Floats) -> tuple[Floats, Floa
     covariance = np.linalg.pinv(normal, hermitian=True)
     shared = covariance @ right
     own = np.einsum("fij,fj->fi", inverse, own_right) - carried @ shared
-    return own, inverse + carried @ covariance @ carried.transpose(0, 2, 1), shared, covariance
+    return _Solved(own, inverse, carried, shared, covariance)
 
 
 def mean_of_frames(values: Floats, error: Floats) -> tuple[float, float, float]:

@@ -160,7 +160,8 @@ def _merit(result: FrameResult) -> float:
     shape = result.shape
     if shape is None or not shape.fwhm_px > 0:
         return -1.0 / (1 + len(result.stars.table))
-    return result.stars.n_found / (shape.fwhm_px**2 * (shape.elongation + 1 / shape.elongation))
+    merit = result.stars.n_found / (shape.fwhm_px**2 * (shape.elongation + 1 / shape.elongation))
+    return merit if np.isfinite(merit) else 0.0
 
 
 def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) -> list[Match | None]:

@@ -99,7 +99,7 @@ def session_rigs(rig: Rig, exposures: Sequence[Exposure], sessions: Sequence[int
     if len(set(_rigs(exposures))) < 2:
         return {}
     said = {f.name for f in fields(rig)} & {
-        name for name, origin in rig.provenance.items() if origin in ("header", "plate solution")
+        name for name, origin in rig.provenance.items() if origin in ("header", "plate solution", "calibration frames")
     }
     kept = {name: origin for name, origin in rig.provenance.items() if name not in said}
     kept.pop("pixel_scale_arcsec", None)

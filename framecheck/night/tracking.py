@@ -86,7 +86,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     """
     reference = members[group.members.index(group.reference)]
     fitted = _for_field(members)
-    field = fit_field_model([frame.result for frame in fitted])
+    field = fit_field_model([frame.result for frame in fitted], [frame.registration for frame in fitted])
     axes = find_axes(group, members, reference, motion, rig)
     smears = smears_of(group, members, field, fitted, motion)
     orientation = None if axes is None else axes.orientation

@@ -1,6 +1,7 @@
 """Trails of a night: lines of light that are in one frame, or walk from frame to frame, and stay with nothing."""
 
-from collections.abc import Iterator
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,6 +18,10 @@ apart."""
 SHARED: Final = 0.3
 """Part of the shorter of two lines that the other must run beside, to be the same. Chosen: of what walks, one frame
 begins where the one before ended."""
+
+COMPARED: Final = 8
+"""Frames before and after one that it is compared with. Chosen: what stays is in most of them, and a long night of
+satellites takes no longer a frame than a short one."""
 
 GAP: Final = 0.5
 """Gap between the ends of two such pieces over the longer's length, at most. Chosen: cameras rest between exposures
@@ -35,7 +40,7 @@ class Trail:
     walks: bool
     """Whether another frame shows its continuation."""
     without_it: int
-    """Other frames that show its place in the sky, and no line there."""
+    """Frames near in time that show its place in the sky, and no line there."""
 
 
 def trails_of(night: Night) -> tuple[Trail, ...]:
@@ -44,7 +49,7 @@ def trails_of(night: Night) -> tuple[Trail, ...]:
     Parameters
     ----------
     night : Night
-        Frames of its groups are compared on the sensor if they are of one size and session, on the sky if they are
+        Frames near in time are compared on the sensor if they are of one size and session, on the sky if they are
         registered to one reference.
 
     Returns
@@ -58,14 +63,20 @@ def trails_of(night: Night) -> tuple[Trail, ...]:
     that is slower than the exposure draws the next piece of its line in the next frame: on the sky of a camera that
     follows it is the same straight line, but another part of it.
     """
-    every = [(i, group.session) for group in night.groups for i in group.members]
-    lined = [(i, session) for i, session in every if night.frames[i].result.stars.lines]
+    groups = {i: group for group in night.groups for i in group.members}
+    lined = sorted(i for i in groups if night.frames[i].result.stars.lines)
     return tuple(
-        _beside_others(night, i, line, [j for j, other in lined if j != i and other == session])
-        for i, session in sorted(lined)
+        _beside_others(night, i, line, [j for j in _near(lined, i) if groups[j].session == groups[i].session])
+        for i in lined
         for line in night.frames[i].result.stars.lines
         if line.flown
     )
+
+
+def _near(frames: Sequence[int], i: int) -> list[int]:
+    """Of some frames in order of time, those before and after one."""
+    before, after = bisect_left(frames, i), bisect_right(frames, i)
+    return [*frames[max(before - COMPARED, 0) : before], *frames[after : after + COMPARED]]
 
 
 def _beside_others(night: Night, i: int, line: Line, others: list[int]) -> Trail:
@@ -82,8 +93,8 @@ def _beside_others(night: Night, i: int, line: Line, others: list[int]) -> Trail
                     with_it.add(j)
                 elif gap < GAP and other.flown and line.open_ends and other.open_ends:
                     walks = True
-    group = next(group for group in night.groups if i in group.members)
-    without = sum(j != i and j not in with_it and _shows(one, night.frames[j], line) for j in group.members)
+    alike = [j for j in _near(range(len(night.frames)), i) if night.frames[j].group == one.group]
+    without = sum(j not in with_it and _shows(one, night.frames[j], line) for j in alike)
     return Trail(frame=i, line=line, fixed=fixed, walks=walks, without_it=without)
 
 

@@ -216,6 +216,9 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
     swapped = axes[0].startswith("DEC") and axes[1].startswith("RA")
     if not swapped and not (axes[0].startswith("RA") and axes[1].startswith("DEC")):
         return Said()
+    status = header.number("WCSERR")
+    if status and "status" in header.comment("WCSERR"):  # the system is then the one that the pointing was made for
+        return Said(conflicts=(f"WCSERR = {status:g} says that the plate solution failed; it was left out.",))
     units = [_UNIT_DEG.get((header.text(f"CUNIT{axis}") or "DEG").upper(), 1.0) for axis in (1, 2)]
     matrix, source = _linear_part(header, units)
     reference = [header.number(keyword) for keyword in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")]

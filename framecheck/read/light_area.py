@@ -92,7 +92,8 @@ def overscan_of_header(header: Header, *, width_px: int, height_px: int) -> Said
 
 def _section(header: Header, keyword: str) -> Box | None:
     """A section as a box; None where there is none, or an empty one that nobody filled in."""
-    numbers = re.fullmatch(r"\[?\s*(-?\d+)\s*:\s*(-?\d+)\s*,\s*(-?\d+)\s*:\s*(-?\d+)\s*\]?", header.text(keyword) or "")
+    pixel = r"\s*(-?\d{1,9})\s*"
+    numbers = re.fullmatch(rf"\[?{pixel}:{pixel},{pixel}:{pixel}\]?", header.text(keyword) or "")
     if numbers is None:
         return None
     x1, x2, y1, y2 = (int(number) for number in numbers.groups())

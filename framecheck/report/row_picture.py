@@ -2,6 +2,7 @@
 
 import io
 from base64 import b64encode
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ import numpy as np
 
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult, StackedStar
+from framecheck.night.trails import trails_of
 from framecheck.report.words import counted, fixed, number, path_in, plain
 
 _SHADES: Final = 32
@@ -32,7 +34,8 @@ class RowPicture:
 def row_pictures(judgement: Judgement, thumbnails: Mapping[Path, bytes]) -> dict[str, RowPicture]:
     """Pictures by the file's name in the table; frames with neither are left out."""
     pictures = {}
-    for one in judgement.night.frames:
+    crossed = Counter(trail.frame for trail in trails_of(judgement.night) if not trail.fixed)
+    for i, one in enumerate(judgement.night.frames):
         result = one.result
         small = thumbnails.get(result.exposure.file)
         if small is None and result.stacked is None:
@@ -40,7 +43,7 @@ def row_pictures(judgement: Judgement, thumbnails: Mapping[Path, bytes]) -> dict
         name = path_in(judgement.night.folder, result.exposure.file)
         pictures[name] = RowPicture(
             frame=None if small is None else "data:image/jpeg;base64," + b64encode(small).decode(),
-            frame_text=_frame_text(name, result),
+            frame_text=_frame_text(name, result, crossed[i]),
             star=None
             if result.stacked is None
             else "data:image/png;base64," + b64encode(_star_png(result.stacked)).decode(),
@@ -49,8 +52,7 @@ def row_pictures(judgement: Judgement, thumbnails: Mapping[Path, bytes]) -> dict
     return pictures
 
 
-def _frame_text(name: str, result: FrameResult) -> str:
-    crossed = result.stars.n_crossing
+def _frame_text(name: str, result: FrameResult, crossed: int) -> str:
     lines = "" if not crossed else f", {counted(crossed, 'line')} of light across it"
     return (
         f"The frame {plain(name)}, small: {counted(result.stars.n_found, 'star')}, sky at "

@@ -58,6 +58,11 @@ SHARP_STEP: Final = 0.5
 SHARP_ALONG: Final = 0.5
 """Share of the line that must be so sharp. Chosen: teeth, gaps and smear blur the rest."""
 
+SOFT_STEP: Final = 0.2
+SOFT_ALONG: Final = 0.15
+"""And share of the line that may lie where there is no step to speak of. Chosen: a tenth is met with teeth and smear, a
+quarter where a dark part of the sky hangs on to ground."""
+
 CLEAR_STEP: Final = 10.0
 """Step over the scatter of the sky about its smooth level. Chosen: drawn ground has 50 and more; cloud and nebulae,
 which are rough themselves, have 5 and less."""
@@ -227,7 +232,8 @@ def _with_sharp_lines(picture: F64, sides: _Sides) -> Mask:
     for region in (regions == number for number in range(1, n + 1)):
         line = _steps(picture, region)
         full = (sides.sky - sides.ground)[line.row, line.column]
-        if len(line.step) and (line.step >= SHARP_STEP * full).mean() >= SHARP_ALONG:
+        sharp, soft = line.step >= SHARP_STEP * full, line.step < SOFT_STEP * full
+        if len(full) and sharp.mean() >= SHARP_ALONG and soft.mean() <= SOFT_ALONG:
             out |= region
     return out
 

@@ -52,11 +52,12 @@ def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[
     found, ground = find_stars(frame, sky, clip_adu), sky.ground
     assert ground is not None
     missed = len(found) * ground.cover.share / (1 - ground.cover.share)
+    alike = lights.alike(ground)
     if missed >= ENOUGH:
-        through = lights.passing(ground, found.pilot or UNKNOWN_STAR) > MANY_BEHIND * missed and lights.alike(ground)
+        through = alike is True and lights.passing(ground, found.pilot or UNKNOWN_STAR) > MANY_BEHIND * missed
     else:
-        through = not ground.textured
-        whole = replace(whole, ground_told=ground.textured)
+        through = alike is not False and not ground.textured
+        whole = replace(whole, ground_told=alike is True)
     return (find_stars(frame, whole, clip_adu), whole) if through else (found, sky)
 
 
@@ -82,11 +83,11 @@ class _Lights:
             return False
         return before is None or behind.long_px * behind.short_px < NARROWER * before.long_px * before.short_px
 
-    def alike(self, ground: Ground) -> bool:
-        """Whether the typical light has the same axes on both sides of the line."""
+    def alike(self, ground: Ground) -> bool | None:
+        """Whether the typical light has the same axes on both sides of the line; None without enough lights to tell."""
         behind, before = self._typical(ground.cover, behind=True), self._typical(ground.cover, behind=False)
         if behind is None or before is None:
-            return False
+            return None
         axes = ((behind.long_px, before.long_px), (behind.short_px, before.short_px))
         return all(abs(here / there - 1) < ALIKE for here, there in axes)
 

@@ -34,6 +34,13 @@ ODD_SIGMA: Final = 3.0
 """Stars this far from the typical size or shape lose their say in the common wings. [robust sigma] Chosen: of a
 thousand single ones, three."""
 
+USUAL_WING: Final = 0.3
+USUAL_WING_SPREAD: Final = 0.07
+"""What is known of the common g = 1 / beta before a fit: mean and standard deviation. [1] Turbulent air has 0.21 (I.
+Trujillo et al., MNRAS 328, 977 (2001)), with optics and guiding up to 0.4; chosen so that both lie within 1.4
+deviations. A dozen faint stars cannot tell their wings, and drag the width along; some hundred bright ones hardly
+feel it."""
+
 DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
 quadratically, so the one taken last leaves nothing to speak of; 0.3 left what the stars of a frame have in common."""
@@ -206,7 +213,7 @@ def fit_common_wing(
     gain: float | None,
     *,
     profile: Profile = evaluate,
-    wing: float = 0.3,
+    wing: float = USUAL_WING,
     steps: int = 10,
 ) -> Fit:
     """Fit stars that share one profile's wings; the wings are fitted too.
@@ -227,7 +234,9 @@ def fit_common_wing(
         trust = _likeness(p) / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
         schur = normal[:, N_PARAMETERS, N_PARAMETERS] - np.einsum("si,si->s", carried, mixed)
         right = slope[:, N_PARAMETERS] - np.einsum("si,si->s", carried, slope[:, :N_PARAMETERS])
-        normal_sum, slope_sum = float((trust * schur).sum()), float((trust * right).sum())
+        usual = USUAL_WING_SPREAD**-2
+        normal_sum = float((trust * schur).sum()) + usual
+        slope_sum = float((trust * right).sum()) + usual * (USUAL_WING - wing)
         change = float(np.clip(slope_sum / max(normal_sum, 1e-30), -0.1, 0.1))
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new

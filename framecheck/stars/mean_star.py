@@ -5,16 +5,18 @@ one has a flat top. What a fit leaves of one star drowns in noise; averaged over
 each star's own width, it does not. It is added to the function, and the half-maximum contour is read off the sum.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SIGMA_PER_MAD
+from framecheck.stars.contour import PLACES, Axes, LeftOver, contour_axes
+from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, X, Y, pixel_rule, wing_terms
-from framecheck.stars.shapes import Shapes
+from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelGrid, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
@@ -39,6 +41,15 @@ SIGNIFICANT: Final = 4.0
 
 IN_DOUBT: Final = (2.0, 6.0)
 """Between these the doubt goes over into plainness by degrees, so that no frame's FWHM jumps. [sigma] Chosen."""
+
+
+CONTOUR_STANDS: Final = (2.0, 4.0)
+"""From so many of their common errors on the contour of the pixels' own mean star goes over into the axes that were
+inferred, and replaces them. [sigma] Chosen as for any doubt."""
+
+DIFFERENCE: Final = 0.25
+"""Share of the difference between the two that counts as an error then. Chosen: on stars of 1.5 to 2 px, moved or
+doubled, the contour was off by less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +153,7 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
-    near, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
+    near, along, across, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
     residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
     n = len(KNOTS) - 1
     departure, covariance = _least_squares(residual, weight, basis, PRIOR)
@@ -165,8 +176,71 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     slope = float(np.interp(0.99, fine, short_cut) - np.interp(1.01, fine, short_cut)) / 0.02
     error = float(np.sqrt(covariance[at_half, at_half]) / slope)
     shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
+    rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
     image, pixel = _draw(typical, even, twice)
-    return MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
+    star = MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
+    shown = _shown(fit, index, typical, even, twice)
+    left = LeftOver(along, across, rest, weight)
+    axes = contour_axes(*shown.maps, left, shown.axes_px, (typical.long_px, typical.short_px), round_star=not elongated)
+    return star if axes is None else _refereed(star, axes, typical)
+
+
+def _refereed(star: MeanStar, axes: Axes, typical: _Typical) -> MeanStar:
+    """The mean star with the axes of its contour where these are not those inferred before, by more than their errors.
+
+    By degrees, so that no frame's FWHM jumps; the error then holds the contour's own and a part of the difference.
+    """
+    long_factor, short_factor = axes.long_px / typical.long_px, axes.short_px / typical.short_px
+    long_error, short_error = axes.long_error_px / typical.long_px, axes.short_error_px / typical.short_px
+    apart = np.array([long_factor - star.long_factor, short_factor - star.short_factor])
+    sigma = np.hypot([long_error, short_error], star.factor_error)
+    doubt = float(np.interp(np.abs(apart / sigma).max(), CONTOUR_STANDS, (0, 1)))
+    if doubt == 0:
+        return star
+    size_error = np.hypot(long_error, short_error) / 2
+    return replace(
+        star,
+        long_factor=star.long_factor + doubt * float(apart[0]),
+        short_factor=star.short_factor + doubt * float(apart[1]),
+        factor_error=float(np.hypot(max(star.factor_error, doubt * size_error), DIFFERENCE * doubt * apart.mean())),
+        shear_error=float(np.hypot(max(star.shear_error, 2 * doubt * size_error), DIFFERENCE * doubt * np.ptp(apart))),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The typical star as pixels blur it."""
+
+    maps: tuple[F64, F64]
+    """The function fitted, and the same with the departure from it, at `PLACES`."""
+    axes_px: tuple[float, float]
+    """Of the function."""
+
+
+def _shown(fit: Fit, index: NDArray[np.intp], typical: _Typical, even: F64, twice: F64) -> _Shown:
+    """Blur the typical star by the pixel."""
+    p = np.median(fit.p[index], axis=0)[None, :]
+    p[:, [X, Y, SKY]] = 0
+    p[:, FLUX] = 1.0
+    own = shapes_of(replace(fit.part(index[:1]), p=p))
+    e = float(np.hypot(own.e1[0], own.e2[0]))
+    long_half, short_half = typical.long_px / 2, typical.short_px / 2
+    c, s = np.cos(typical.pa), np.sin(typical.pa)
+    along, across = (at.ravel() for at in np.meshgrid(PLACES * long_half, PLACES * short_half))
+    grid = PixelGrid((c * along - s * across).astype(np.float32), (s * along + c * across).astype(np.float32))
+    light = light_of_stars(p, fit.wing, grid, PixelRule(2), fit.profile)[0].astype(float)
+    _, volume, _ = wing_terms(fit.wing)
+    peak = volume * 4 * np.exp(-2 * p[0, LN_W]) / np.pi * typical.unscaled(np.zeros(1), np.zeros(1))[0]
+    departure = np.zeros_like(light)
+    for u, v, share in _points_in_pixel(typical.short_px):
+        a, b = (along + c * u + s * v) / long_half, (across + c * v - s * u) / short_half
+        radius = np.hypot(a, b)
+        cardinal = _cardinal(radius)
+        departure += share * (even @ cardinal + (twice @ cardinal) * np.cos(2 * np.arctan2(b, a)))
+    shape = len(PLACES), len(PLACES)
+    function = (light / peak).reshape(shape)
+    axes = own.fwhm_px[0] * np.exp(e / 2), own.fwhm_px[0] * np.exp(-e / 2)
+    return _Shown((function, function + departure.reshape(shape)), axes)
 
 
 def _usual(fit: Fit, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -211,7 +285,7 @@ def _slopes_at_knots(knots: F64, values: F64) -> F64:
 
 def _basis(
     half: int, p: F64, fwhm_px: F64, typical: _Typical, elongated: bool
-) -> tuple[NDArray[np.intp], NDArray[np.float32]]:
+) -> tuple[NDArray[np.intp], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle).
 
     Returns
@@ -244,7 +318,7 @@ def _basis(
         if elongated:
             values *= (along2 - across2) / np.maximum(radius2, np.float32(1e-9))
             total[n:] += values
-    return near, total
+    return near, along, across, total
 
 
 def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:

@@ -45,7 +45,7 @@ def code(monkeypatch: pytest.MonkeyPatch, *words: str) -> int:
 def test_a_killed_process_loses_nothing(lights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     before = {path.name: path.read_bytes() for path in lights.iterdir()}
     into = tmp_path / "out"
-    ended = subprocess.run([sys.executable, "-c", KILLED_AT, str(lights), str(into)], check=False, timeout=60)
+    ended = subprocess.run([sys.executable, "-c", KILLED_AT, str(lights), str(into)], check=False, timeout=300)
     assert ended.returncode == -signal.SIGKILL
     assert len(list(lights.glob("*.fits"))) == 2
     assert code(monkeypatch, "--undo", str(into)) == 0

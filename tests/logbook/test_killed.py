@@ -56,8 +56,8 @@ def test_two_processes_use_one_logbook_from_its_first_moment(tmp_path: Path) -> 
         write_file(tmp_path / "one" / f"{k:03}.fits", k)
         write_file(tmp_path / "two" / f"{k:03}.fits", 1000 + k)
     with writer(file, tmp_path / "one") as one, writer(file, tmp_path / "two") as two:
-        assert len(one.communicate(timeout=60)[0].splitlines()) == 40
-        assert len(two.communicate(timeout=60)[0].splitlines()) == 40
+        assert len(one.communicate(timeout=300)[0].splitlines()) == 40
+        assert len(two.communicate(timeout=300)[0].splitlines()) == 40
     assert (one.returncode, two.returncode) == (0, 0)
     with Logbook(file) as book:
         assert [entry.n_measured for entry in book.folders()] == [40, 40]

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from framecheck.night.doubted import doubted
+from framecheck.night.doubted import with_facts_that_can_be
 from framecheck.read.exposure import Orientation
-from framecheck.read.rig import Rig, merge_rig
+from framecheck.read.rig import Rig
 
 
 @pytest.fixture
@@ -17,7 +17,7 @@ def frames(sky_field, draw, frame_of):
 
 
 def judged(rig: Rig, results):
-    return doubted(merge_rig(rig, [result.exposure for result in results]), results)
+    return with_facts_that_can_be(rig, results)
 
 
 def lying(scale: float) -> Orientation:
@@ -95,3 +95,11 @@ def test_frames_without_shape_tell_nothing(frames) -> None:
     results = [replace(result, shape=None) for result in frames()]
     rig = Rig(pixel_um=9.0, focal_length_mm=20_000)
     assert judged(rig, results)[0].pixel_scale_arcsec == pytest.approx(0.0928, abs=0.0001)
+
+
+def test_each_telescope_of_a_folder_is_doubted_by_itself(frames) -> None:
+    right = frames(2.5, telescope="one", focal_length_mm=775.0, aperture_mm=130.0, pixel_um=3.76)
+    wrong = frames(3.0, telescope="two", focal_length_mm=48_000.0, aperture_mm=600.0, pixel_um=9.0)
+    _, results = judged(Rig(), [*right, *wrong])
+    assert [result.exposure.focal_length_mm for result in results] == [775.0] * 3 + [None] * 3
+    assert [bool(result.exposure.conflicts) for result in results] == [False] * 3 + [True] * 3

@@ -8,12 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 from astropy.io import fits
-from hypothesis import settings
 
 from framecheck.read.cards import Header, parse_header
-
-settings.register_profile("read", deadline=None, derandomize=True)  # a shared machine is slow at times
-settings.load_profile("read")
 
 LONG_AGO = 1_000_000_000.0  # so that no file counts as still being written
 

@@ -144,6 +144,17 @@ def test_no_orientation(header: Header) -> None:
     assert grid(header).orientation.value is None
 
 
+def test_a_solution_that_its_own_header_calls_failed_is_none() -> None:
+    # met in public frames of an observatory: frames with too few stars keep the nominal system of the pointing
+    for value, comment, kept in ((4, "Error status of WCS fit. 0 for no error", False),
+                                 (0, "Error status of WCS fit. 0 for no error", True),
+                                 (0.3, "rms of the fit, arcsec", True)):  # fmt: skip
+        header = Header({**cd(TURNED_30).cards, "WCSERR": Card(value, comment)})
+        said = grid(header).orientation
+        assert (said.value is not None) == kept
+        assert bool(said.conflicts) == (not kept)
+
+
 def test_numbers_written_as_strings() -> None:
     # met in public frames of an observatory
     (a, b), (c, d) = ([str(number) for number in row] for row in TURNED_30.tolist())

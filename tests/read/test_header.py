@@ -249,7 +249,7 @@ def test_no_cards_can_make_the_header_fail(lines: list[tuple[str, str, str]]) ->
 
 
 @given(CARDS, st.binary(max_size=200))
-@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_no_file_fails_with_anything_but_unusable(
     tmp_path: Path, lines: list[tuple[str, str, str]], data: bytes
 ) -> None:

@@ -157,7 +157,7 @@ TOKENS = [key.name for key in KEYS] + ["[optics]", "[camera]", "[mount]", "[site
 @given(
     st.lists(st.tuples(st.sampled_from(TOKENS), st.sampled_from(["", " = 1", " = 'x'", " = []", " = {}", " = nan"])))
 )
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_any_file_is_a_rig_or_refused(tmp_path: Path, lines: list[tuple[str, str]]) -> None:
     with contextlib.suppress(UnusableRig):
         assert isinstance(rig_of(tmp_path, "\n".join(left + right for left, right in lines)), Rig)

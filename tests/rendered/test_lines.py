@@ -126,6 +126,7 @@ def test_stars_beside_five_trails_are_measured_as_without_them(brightness: float
     assert shape_of(beside).fwhm_px == pytest.approx(shape_of(alone).fwhm_px, rel=0.01)
     assert shape_of(beside).elongation == pytest.approx(shape_of(alone).elongation, abs=0.02)
     assert len(beside.stars.good) > 0.7 * len(alone.stars.good)
+    assert beside.light_over_profile == pytest.approx(alone.light_over_profile, abs=0.01)
 
 
 def test_no_detection_on_a_trail_is_a_star() -> None:

@@ -56,6 +56,7 @@ def shown(browser: Any, file: Path, size: tuple[int, int] = DESK, scheme: str = 
     """The page in a window of its own, whose memory is empty."""
     width, height = size
     context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)
+    context.set_default_timeout(300_000)  # [ms] for the busiest machine
     page, seen = context.new_page(), Seen()
     page.on("request", lambda request: seen.requests.append(request.url))
     page.on("console", lambda told: told.type in ("error", "warning") and seen.complaints.append(told.text))

@@ -81,6 +81,6 @@ def test_in_a_browser_it_tells_how_old_it_is(tmp_path: Path) -> None:
     options = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking",
                f"--user-data-dir={tmp_path / 'profile'}", "--virtual-time-budget=2000")  # fmt: skip
     done = subprocess.run(
-        [str(CHROMIUM), *options, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=60, check=True
+        [str(CHROMIUM), *options, "--dump-dom", file.as_uri()], capture_output=True, text=True, timeout=300, check=True
     )
     assert re.search(r"22:30:00 UTC</time> <span class=\"quiet\">\(\d+ days ago\)", done.stdout)

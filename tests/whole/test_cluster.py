@@ -34,11 +34,11 @@ def cluster() -> Iterator["distributed.LocalCluster"]:
         yield cluster
 
 
-@pytest.fixture
-def both_there(cluster: "distributed.LocalCluster") -> "distributed.LocalCluster":
-    """The cluster with both of its workers, whatever a test before has done to them."""
+def with_workers(cluster: "distributed.LocalCluster", n: int) -> "distributed.LocalCluster":
+    """The cluster as soon as it has so many workers, whatever a test before has done to them."""
+    cluster.scale(n)
     with distributed.Client(cluster, set_as_default=False) as client:
-        client.wait_for_workers(2, timeout=PATIENCE_S)
+        client.wait_for_workers(n, timeout=PATIENCE_S)
     return cluster
 
 
@@ -63,13 +63,11 @@ def test_workers_of_another_version_are_refused(
         pass
 
 
-def test_a_worker_killed_in_the_middle_loses_nothing(
-    both_there: "distributed.LocalCluster", frames: list[Path]
-) -> None:
+def test_a_worker_killed_in_the_middle_loses_nothing(cluster: "distributed.LocalCluster", frames: list[Path]) -> None:
     # the truth: the same frames measured in this process
     with ThreadPoolExecutor(1) as here:
         expected = measure_night(frames, executor=here)
-    first = next(iter(both_there.workers.values()))
+    first = next(iter(with_workers(cluster, 2).workers.values()))
     killed: list[int] = []
 
     def kill_in_the_middle(done: int, total: int, path: Path) -> None:
@@ -77,7 +75,7 @@ def test_a_worker_killed_in_the_middle_loses_nothing(
             killed.append(first.pid)
             os.kill(first.pid, signal.SIGKILL if hasattr(signal, "SIGKILL") else signal.SIGTERM)
 
-    with Workforce(scheduler=both_there.scheduler_address).staff(frames) as executor:
+    with Workforce(scheduler=cluster.scheduler_address).staff(frames) as executor:
         assert side_by_side(executor) == 2
         measured = measure_night(frames, executor=executor, progress=kill_in_the_middle)
     assert len(killed) == 1
@@ -89,9 +87,11 @@ def test_a_worker_killed_in_the_middle_loses_nothing(
 
 
 def test_a_frame_that_kills_its_workers_is_named_and_the_others_are_measured(
-    both_there: "distributed.LocalCluster", frames: list[Path], monkeypatch: pytest.MonkeyPatch
+    cluster: "distributed.LocalCluster", frames: list[Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # frames that wait for a worker when it dies count, for the scheduler, among those that it may have died of
+    # Frames that wait for a worker when it dies count, for the scheduler, among those that it may have died of. Here it
+    # gives up a frame after one death, not after four: workers that die as they start are not always started again.
+    monkeypatch.setattr(with_workers(cluster, 3).scheduler, "allowed_failures", 0)
     wicked = frames[0]
 
     def deadly(path: Path, rig: Rig) -> Skipped:
@@ -101,7 +101,7 @@ def test_a_frame_that_kills_its_workers_is_named_and_the_others_are_measured(
         return Skipped(file=path, kind="dark", why="a test")
 
     monkeypatch.setattr(pipeline, "measure_file", deadly)
-    with Workforce(scheduler=both_there.scheduler_address).staff(frames) as executor:
+    with Workforce(scheduler=cluster.scheduler_address).staff(frames) as executor:
         measured = measure_night(frames[:8], executor=executor)
     (failure,) = measured.failures
     assert failure.file == str(wicked)

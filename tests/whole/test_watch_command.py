@@ -21,7 +21,7 @@ from small_night import HEARD, draw_dark, draw_light, framecheck
 from framecheck.logbook import Logbook
 
 LONG_AGO = (1_740_000_000, 1_740_000_000)
-PATIENCE_S = 120.0
+PATIENCE_S = 300.0
 
 
 class Watching:
@@ -231,7 +231,6 @@ def test_earlier_nights_in_the_folder_stay_aside(drawn: Path, tmp_path: Path) ->
 def test_nothing_measurable_is_exit_code_3_and_no_folder_2(tmp_path: Path) -> None:
     with watching(tmp_path) as watch:
         watch.until("begin")
-        time.sleep(0.5)
         assert watch.stop() == 3
         assert watch.process.stderr is not None
         said = watch.process.stderr.read()
