@@ -4,6 +4,7 @@ import math
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, any_of, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
@@ -38,8 +39,16 @@ RISEN_SCATTER: Final = 0.08
 SKY_PER_AIRMASS: Final = 0.7
 """[dimensionless] Power of the air mass that natural sky light follows. Chosen between 0.5 (towns) and 1 (airglow)."""
 
-LOWEST: Final = 0.1
-"""Share of a frame's parts below the sky's surface. [dimensionless] Chosen: a nebula may fill two thirds of a frame."""
+PARTS: Final = 3
+"""Parts of each side of a frame, of each of which a darker cell is taken for sky. Chosen: a nebula or a sensor's glow
+seldom fills a ninth of a frame."""
+
+DARKER: Final = 0.2
+"""Share of a part's cells that are darker. [dimensionless] Chosen: dust's shadows are fewer."""
+
+LOWER_QUARTER: Final = 0.25
+"""Share of the parts that may lie below the sky's surface; those that a nebula does fill lie above. [dimensionless]
+Chosen."""
 
 REWEIGHTED: Final = 20
 """Chosen: surfaces change no more by then."""
@@ -211,33 +220,38 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _slope(frame: NightFrame, rig: Rig) -> float:
     """Relative change of a frame's sky from edge to edge along its slope; NaN with too coarse a map."""
     mesh = frame.result.sky.level_mesh_adu.astype(float)
-    if min(mesh.shape) < 3:
+    light = _sky_light_adu(frame, rig)
+    if min(mesh.shape) < PARTS or not light > LEAST_LIGHT * frame.result.sky.noise_adu:
         return math.nan
     y, x = np.meshgrid(*((np.arange(n) + 0.5) / n - 0.5 for n in mesh.shape), indexing="ij")
-    wide, high = frame.result.exposure.width_px, frame.result.exposure.height_px
-    ratio = high / wide
-    design = np.stack([np.ones_like(x), x, y, x**2 + (y * ratio) ** 2], axis=-1).reshape(-1, 4)
-    known = np.isfinite(mesh.ravel())
-    if known.sum() < 8:
-        return math.nan
-    fit = _under_what_shines(design[known], mesh.ravel()[known])
+    places = np.arange(mesh.size).reshape(mesh.shape)
+    parts = [part.ravel() for rows in np.array_split(places, PARTS) for part in np.array_split(rows, PARTS, axis=1)]
+    dark = [_darker_cell(part, mesh.ravel()[part]) for part in parts]
+    values, x, y = mesh.ravel()[dark], x.ravel()[dark], y.ravel()[dark]
+    ratio = frame.result.exposure.height_px / frame.result.exposure.width_px
+    design = np.stack([np.ones_like(x), x, y, x**2 + (y * ratio) ** 2], axis=-1)
+    fit = _under_what_shines(design, values)
     if fit[3] > 0:  # no lens brightens the corners
-        fit = np.append(_under_what_shines(design[known, :3], mesh.ravel()[known]), 0.0)
+        fit = np.append(_under_what_shines(design[:, :3], values), 0.0)
     tilt = np.hypot(fit[1], fit[2]) - 2 * OFF_CENTRE * abs(fit[3])
-    light = _sky_light_adu(frame, rig)
-    return float(max(tilt, 0.0) / light) if light > LEAST_LIGHT * frame.result.sky.noise_adu else math.nan
+    return float(max(tilt, 0.0) / light)
 
 
-def _under_what_shines(design: Floats, values: Floats) -> Floats:
-    """A smooth surface with a tenth of the values below it: nebulae, galaxies and a sensor's glow only add light.
+def _darker_cell(places: NDArray[np.intp], level: Floats) -> int:
+    """Where the level is the lowest but for a few."""
+    return int(places[np.argsort(level)[int(DARKER * len(level))]])
+
+
+def _under_what_shines(design: Floats, values: Floats) -> NDArray[np.floating]:
+    """A smooth surface with a quarter of the values below it: nebulae, galaxies and a sensor's glow only add light.
 
     Quantile regression (R. Koenker and G. Bassett, Econometrica 46, 33 (1978), from memory), reweighted least squares.
     """
-    fit = np.linalg.lstsq(design, values, rcond=None)[0]
+    fit: NDArray[np.floating] = np.linalg.lstsq(design, values, rcond=None)[0]
     least = 1e-4 * float(np.abs(values).max()) + 1e-12
     for _ in range(REWEIGHTED):
         rest = values - design @ fit
-        weight = np.where(rest > 0, LOWEST, 1 - LOWEST) / np.maximum(np.abs(rest), least)
+        weight = np.where(rest > 0, LOWER_QUARTER, 1 - LOWER_QUARTER) / np.maximum(np.abs(rest), least)
         weighted = design * weight[:, None]
         fit = np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=None)[0]
     return fit

@@ -1,5 +1,6 @@
 """Uneven or rising sky, low altitude, crossing lines."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -141,3 +142,36 @@ def test_frames_without_stars_are_not_clear() -> None:
         for frame, late in zip(night.frames, LATE, strict=True)
     )
     assert isinstance(sky_gradient(replace(night, frames=frames), RIG), Healthy)
+
+
+def lit_by(night: Night, shines: Callable[[np.ndarray, np.ndarray], np.ndarray]) -> Night:
+    """The night with something in every frame: light over that of the sky, a function of place from -1/2 to 1/2."""
+    frames = []
+    for frame in night.frames:
+        mesh = frame.result.sky.level_mesh_adu
+        y, x = np.meshgrid(*((np.arange(n) + 0.5) / n - 0.5 for n in mesh.shape), indexing="ij")
+        lit = (mesh * (1 + shines(x, y))).astype(np.float32)
+        sky = replace(frame.result.sky, level_mesh_adu=lit)
+        frames.append(replace(frame, result=replace(frame.result, sky=sky)))
+    return replace(night, frames=tuple(frames))
+
+
+@pytest.mark.parametrize(
+    "shines",
+    [
+        pytest.param(
+            lambda x, y: 0.5 * np.exp(-((x + 0.3) ** 2 + (y - 0.2) ** 2) / 0.05),
+            id="a nebula over a third of the frame",
+        ),
+        pytest.param(lambda x, y: 2.0 * np.exp((x - 0.5 + y - 0.5) * 12), id="an amplifier's glow in a corner"),
+        pytest.param(lambda x, y: -0.9 * ((x - 0.04) ** 2 + (y + 0.03) ** 2), id="a lens a little off the middle"),
+    ],
+)
+def test_what_shines_or_shades_is_no_slope_of_the_sky(shines) -> None:
+    night = lit_by(make_night(), shines)
+    assert not claims(sky_gradient(night, night.rig))
+
+
+def test_a_slope_is_seen_beside_a_nebula() -> None:
+    night = lit_by(make_night(), lambda x, y: 0.3 * x + 0.5 * np.exp(-((x + 0.2) ** 2 + y**2) / 0.02))
+    assert claims(sky_gradient(night, night.rig))
