@@ -254,7 +254,7 @@ def _under_what_shines(design: Floats, values: Floats) -> NDArray[np.floating]:
         weight = np.where(rest > 0, LOWER_QUARTER, 1 - LOWER_QUARTER) / np.maximum(np.abs(rest), least)
         weighted = design * weight[:, None]
         fit = np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=None)[0]
-    return fit
+    return np.asarray(fit, dtype=float)
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
