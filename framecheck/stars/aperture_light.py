@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import FLUX, X, Y, wing_terms
+from framecheck.stars.profile import F64, FLUX, wing_terms
 from framecheck.stars.stamps import cut_stamps
 
 RADIUS_FWHM: Final = 2.5
@@ -38,20 +38,18 @@ PROFILE_TRUST: Final = 0.03
 
 
 def light_over_profile(
-    frame: Frame, sky: Sky, x: NDArray[np.intp], y: NDArray[np.intp], fit: Fit, fwhm_px: float,
-    good: NDArray[np.bool_], clip_adu: float | None,
-) -> float | None:  # fmt: skip
+    frame: Frame, sky: Sky, x: F64, y: F64, fit: Fit, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
+) -> float | None:
     """Light of the typical star over that of its fitted profile.
 
     Parameters
     ----------
     frame, sky
         The frame and its sky.
-    x, y : ndarray of int, shape (n_stars,)
-        Pixels that the fitted places count from.
+    x, y : ndarray, shape (n_stars,)
+        Centres of the stars. [px]
     fit : Fit
-    fwhm_px : float
-        Of the typical star. [px]
+    fwhm_px : ndarray, shape (n_stars,)
     good : ndarray of bool, shape (n_stars,)
         Stars that count.
     clip_adu : float or None
@@ -66,10 +64,11 @@ def light_over_profile(
     if len(index) < FEWEST_STARS:
         return None
     index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
-    radius = max(RADIUS_FWHM * fwhm_px, LEAST_RADIUS_PX)
+    typical_px = float(np.median(fwhm_px[good]))
+    radius = max(RADIUS_FWHM * typical_px, LEAST_RADIUS_PX)
     half = int(np.ceil(radius)) + RING_PX
     stamps = cut_stamps(frame, sky, x[index], y[index], half, clip_adu)
-    centre_x, centre_y = x[index] + fit.p[index, X] - stamps.x, y[index] + fit.p[index, Y] - stamps.y
+    centre_x, centre_y = x[index] - stamps.x, y[index] - stamps.y
     reach = np.arange(-half, half + 1)
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])
     distance = distance.reshape(len(index), -1)
@@ -79,8 +78,8 @@ def light_over_profile(
     seen = (inside * stamps.usable).sum(axis=1) / inside.sum(axis=1)
     light = ((stamps.values - level[:, None]) * inside * stamps.usable).sum(axis=1) / np.maximum(seen, 0.1)
     ratio = light / fit.p[index, FLUX]
-    own = _share_kept(radius, fwhm_px, 1 / fit.wing)
-    held = _share_kept(radius, fwhm_px, min(max(1 / fit.wing, USUAL_WINGS[0]), USUAL_WINGS[1]))
+    own = _share_kept(radius, typical_px, 1 / fit.wing)
+    held = _share_kept(radius, typical_px, min(max(1 / fit.wing, USUAL_WINGS[0]), USUAL_WINGS[1]))
     low, middle, high = np.percentile(ratio, [25, 50, 75])
     typical = float(ratio[(ratio >= low) & (ratio <= high)].mean())
     error = 0.93 * (high - low) / np.sqrt(len(ratio))  # of the mean of the middle half, if the noise is normal

@@ -126,6 +126,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
     good = flags == 0
+    x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
+    light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
     return Measured(
         stars=Stars(
             table=table,
@@ -141,11 +143,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trailed=trailed,
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
-        light_over_profile=None
-        if long
-        else light_over_profile(frame, sky, stamps.x, stamps.y, fit, float(np.median(shapes.fwhm_px[good])), good, clip)
-        if good.any()
-        else None,
+        light_over_profile=light,
     )
 
 
