@@ -57,6 +57,10 @@ UNEVEN: Final = 1.25
 """Meshes with this spread over the noise of a pixel are lit by more than stars and an even sky. Chosen: stars make 1.1,
 even where there is one in 60 pixels (rendered fields)."""
 
+UNEVEN_ERROR: Final = 3.6
+"""And by so much more, over the root of the samples of a mesh. Chosen: four and a half standard errors of a spread from
+the dark side of samples, median of nine meshes, as drawn noise has them."""
+
 APART: Final = (3, 3)
 """Rows and columns between pixels that share nothing, if any do not. Chosen: interpolation reaches two, and neither
 faulty rows nor columns are missed; finer structure than stars no sky has."""
@@ -141,11 +145,12 @@ def measure_sky(frame: Frame, stars: Cover | None = None, ground: Ground | None 
         coarse = _grain(pixels, sides, unit, stars, pitch, behind_ground=ground is not None, apart=APART)
         grain = grain if coarse is not None and np.percentile(coarse / grain, 20) < INDEPENDENT else None
     noise = np.maximum(flat_noise if grain is None else grain, least)
+    uneven_from = max(UNEVEN, 1 + UNEVEN_ERROR / float(np.sqrt(samples.shape[2])))
     return replace(
         rough,
         level_adu=level.astype(np.float32),
         noise_adu=noise.astype(np.float32),
-        uneven=over_neighbours((flat_noise > UNEVEN * noise).astype(float), mean_of_nine) > 0.1,
+        uneven=over_neighbours((flat_noise > uneven_from * noise).astype(float), mean_of_nine) > 0.1,
         ground=ground,
     )
 
