@@ -38,6 +38,16 @@ RISEN_SCATTER: Final = 0.08
 SKY_PER_AIRMASS: Final = 0.7
 """[dimensionless] Power of the air mass that natural sky light follows. Chosen between 0.5 (towns) and 1 (airglow)."""
 
+LOWEST: Final = 0.1
+"""Share of a frame's parts below the sky's surface. [dimensionless] Chosen: a nebula may fill two thirds of a frame."""
+
+REWEIGHTED: Final = 20
+"""Chosen: surfaces change no more by then."""
+
+OFF_CENTRE: Final = 0.05
+"""How far the lens may be off the middle of the sensor, over its width: its vignetting then slopes, as a sky does.
+Chosen: a millimetre of a sensor of 23."""
+
 CLEAR_LIGHT: Final = math.log(0.8)
 """[dimensionless] Frames with less light are left to cloud. Chosen."""
 
@@ -207,17 +217,30 @@ def _slope(frame: NightFrame, rig: Rig) -> float:
     wide, high = frame.result.exposure.width_px, frame.result.exposure.height_px
     ratio = high / wide
     design = np.stack([np.ones_like(x), x, y, x**2 + (y * ratio) ** 2], axis=-1).reshape(-1, 4)
-    values = mesh.ravel()
-    use = np.isfinite(values)
-    for _ in range(3):  # a nebula or galaxy is no gradient
-        if use.sum() < 8:
-            return math.nan
-        fit = np.linalg.lstsq(design[use], values[use], rcond=None)[0]
-        rest = values - design @ fit
-        spread = 1.4826 * np.median(np.abs(rest[use]))
-        use = np.isfinite(values) & (np.abs(rest) <= 3 * spread + 1e-6 * abs(fit[0]))
+    known = np.isfinite(mesh.ravel())
+    if known.sum() < 8:
+        return math.nan
+    fit = _under_what_shines(design[known], mesh.ravel()[known])
+    if fit[3] > 0:  # no lens brightens the corners
+        fit = np.append(_under_what_shines(design[known, :3], mesh.ravel()[known]), 0.0)
+    tilt = np.hypot(fit[1], fit[2]) - 2 * OFF_CENTRE * abs(fit[3])
     light = _sky_light_adu(frame, rig)
-    return float(np.hypot(fit[1], fit[2]) / light) if light > LEAST_LIGHT * frame.result.sky.noise_adu else math.nan
+    return float(max(tilt, 0.0) / light) if light > LEAST_LIGHT * frame.result.sky.noise_adu else math.nan
+
+
+def _under_what_shines(design: Floats, values: Floats) -> Floats:
+    """A smooth surface with a tenth of the values below it: nebulae, galaxies and a sensor's glow only add light.
+
+    Quantile regression (R. Koenker and G. Bassett, Econometrica 46, 33 (1978), from memory), reweighted least squares.
+    """
+    fit = np.linalg.lstsq(design, values, rcond=None)[0]
+    least = 1e-4 * float(np.abs(values).max()) + 1e-12
+    for _ in range(REWEIGHTED):
+        rest = values - design @ fit
+        weight = np.where(rest > 0, LOWEST, 1 - LOWEST) / np.maximum(np.abs(rest), least)
+        weighted = design * weight[:, None]
+        fit = np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=None)[0]
+    return fit
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:

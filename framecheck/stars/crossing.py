@@ -1,6 +1,7 @@
 """Lines across the frame, of satellites and aeroplanes: sought among detections, judged by the pixels they run over."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
@@ -29,6 +30,10 @@ above the limit for peaks."""
 
 BRIGHTEST: Final = 300
 """Chosen: a line far above the noise is among so many of the brightest detections."""
+
+MANY_PIECES: Final = 4
+"""Lines that end in the frame, from which on none of them is believed to have flown. Chosen: nebulae have many, and so
+have stars that a standing camera draws out."""
 
 EDGE_FWHM: Final = 2.0
 """Detections nearer to the image's edge are left aside. [FWHM] Chosen: the edge itself may glow, and of a line there
@@ -92,6 +97,8 @@ def lines_across(
     lines: list[Line] = []
     for some in (beads, _close_together(place, faint, WIDE_BEAD_FWHM * width)):
         lines += _lines_among(frame, sky, place[:, some], star, place[:, clipped], lines)
+    if sum(line.open_ends > 0 for line in lines) >= MANY_PIECES:
+        lines = [replace(line, look="uneven") if line.flown and line.open_ends else line for line in lines]
     return tuple(sorted(lines, key=lambda line: not line.flown))
 
 

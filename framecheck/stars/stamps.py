@@ -79,8 +79,8 @@ class Stamps:
 def cut_stamps(
     frame: Frame,
     sky: Sky,
-    x: NDArray[np.floating],
-    y: NDArray[np.floating],
+    x: NDArray[Any],
+    y: NDArray[Any],
     half: int,
     clip_adu: float | None = None,
     *,

@@ -61,7 +61,7 @@ def hot_pixels(image: NDArray[np.uint16]) -> None:
 
 
 def shading(specks: bool) -> F64:
-    """Vignetting that takes 45 % of the light in the corner of a frame of which this is a quarter, or dust's shadows."""
+    """Vignetting: 45 % in the corner of a frame of which this is a quarter; or the shadows of dust."""
     r2 = (X**2 + Y**2) / (2 * SIDE**2)
     if not specks:
         return 1 - 0.45 * r2
