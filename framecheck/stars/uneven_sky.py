@@ -72,14 +72,26 @@ def lost_on_uneven_sky(
         clear = (form.error < CLEAR_ERROR) & (np.abs(form.spread - 1) < NEARLY)
         usual = float(np.median(form.spread[clear])) if clear.any() else 1.0
         wide = (form.spread - usual > WIDER + form.error) | (form.along - usual > LONGER + 2 * form.error)
+    lost[some] = scattered[some] & wide
+    on_uneven = uneven[some]
+    if on_uneven.any():
+        lost[some[on_uneven]] |= _within_light(frame, sky, vetted, some[on_uneven], wide[on_uneven], shape, colours)
+    return lost
+
+
+def _within_light(
+    frame: Frame, sky: Sky, vetted: Vetted, some: NDArray[np.intp], wide: NDArray[np.bool_], shape: Pilot,
+    colours: Colours | None,
+) -> NDArray[np.bool_]:  # fmt: skip
+    """Which of some peaks on an uneven sky are parts of its light; `wide` are those that are no star by their form."""
+    x, y = vetted.x[some], vetted.y[some]
     half = int(min(np.ceil(AROUND_FWHM * shape.long_px), LARGEST_HALF))
     stamps = cut_stamps(frame, sky, x, y, half, colours=colours)
     rough, window = _roughness(stamps, shape), middle_window(2 * half + 1, shape)
     signal = vetted.flux_adu[some] * np.sqrt((window**2).sum() - window.sum() ** 2 / len(window)) / window.sum()
     cut = np.minimum(np.minimum(x, sky.shape[1] - 1 - x), np.minimum(y, sky.shape[0] - 1 - y)) < shape.long_px
-    lit = wide | (signal < FOUND_SNR * rough * stamps.noise)
-    lost[some] = (scattered[some] & wide) | (uneven[some] & (cut | ((rough > ROUGH) & lit)))
-    return lost
+    out: NDArray[np.bool_] = cut | ((rough > ROUGH) & (wide | (signal < FOUND_SNR * rough * stamps.noise)))
+    return out
 
 
 def _near_bright_stars(vetted: Vetted, shape: Pilot) -> NDArray[np.bool_]:
