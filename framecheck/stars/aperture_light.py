@@ -14,7 +14,7 @@ from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import Fit
 from framecheck.stars.profile import F64, FLUX, wing_terms
-from framecheck.stars.stamps import cut_stamps
+from framecheck.stars.stamps import Stamps, cut_stamps
 
 RADIUS_FWHM: Final = 2.5
 LEAST_RADIUS_PX: Final = 6.0
@@ -33,7 +33,12 @@ USUAL_WINGS: Final = (2.5, 3.5)
 """Between these betas the light farther out is taken to fall. Chosen: fits beyond them speak of the core alone; far out
 even turbulent air has wings of beta 3 to 4, though its core is like 5."""
 
-PROFILE_TRUST: Final = 0.03
+STRANGE_SIGMA: Final = 6.0
+HEAVIEST: Final = 0.414
+"""Pixels so far [sigma of the noise] above twice a profile of beta 2 (sqrt(2) - 1) are none of the star's. Chosen: no
+star has heavier wings."""
+
+PROFILE_OFF: Final = 0.03
 """How far the profile's light is usually off. Chosen: the noise of an aperture that is larger counts less."""
 
 
@@ -73,18 +78,28 @@ def light_over_profile(
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])
     distance = distance.reshape(len(index), -1)
     level = _level(stamps.values, stamps.usable * (distance > radius + 0.5))
+    values = _without_strangers(stamps, distance, level, typical_px)
     inside = np.clip(radius + 0.5 - distance, 0, 1)
     # what does not count is as bright as the rest of the aperture: every other pixel of a mosaic
     seen = (inside * stamps.usable).sum(axis=1) / inside.sum(axis=1)
-    light = ((stamps.values - level[:, None]) * inside * stamps.usable).sum(axis=1) / np.maximum(seen, 0.1)
+    light = ((values - level[:, None]) * inside * stamps.usable).sum(axis=1) / np.maximum(seen, 0.1)
     ratio = light / fit.p[index, FLUX]
     own = _share_kept(radius, typical_px, 1 / fit.wing)
     held = _share_kept(radius, typical_px, min(max(1 / fit.wing, USUAL_WINGS[0]), USUAL_WINGS[1]))
     low, middle, high = np.percentile(ratio, [25, 50, 75])
     typical = float(ratio[(ratio >= low) & (ratio <= high)].mean())
     error = 0.93 * (high - low) / np.sqrt(len(ratio))  # of the mean of the middle half, if the noise is normal
-    trust = PROFILE_TRUST**2 / (PROFILE_TRUST**2 + error**2)
+    trust = PROFILE_OFF**2 / (PROFILE_OFF**2 + error**2)
     return float((own + trust * (typical - own)) / held) if np.isfinite(middle) else None
+
+
+def _without_strangers(stamps: Stamps, distance: F64, level: F64, fwhm_px: float) -> F64:
+    """Pixels of the stamps; what stands above any star's wings, as hot pixels and tracks do, is put at the level."""
+    r2 = (2 * distance / fwhm_px) ** 2
+    above = stamps.values - level[:, None]
+    peak = np.where(r2 < 1.5, above * stamps.usable, 0).max(axis=1, keepdims=True)
+    ceiling = 2 * peak / (1 + HEAVIEST * r2) ** 2 + STRANGE_SIGMA * stamps.noise[:, None]
+    return np.where((above > ceiling) & (r2 > 2.5), level[:, None], stamps.values)
 
 
 def _level(values: NDArray[np.float32], usable: NDArray[np.floating]) -> NDArray[np.float64]:
