@@ -46,6 +46,12 @@ NO_OTHER: Final = 3.0
 """Within this of a clipped star nothing fainter is believed. [FWHM] Chosen: spikes and bleeding have peaks of their
 own."""
 
+BLEEDS_PX: Final = 3
+"""A star's overflow stays so near to its column. [px] Chosen: it is a few pixels wide."""
+
+BLED_SHARE: Final = 0.9
+"""Share of the pixels between two clipped places of a column that must be clipped too, to be one star. Chosen."""
+
 MOST_VETTED: Final = 60_000
 """Peaks looked at, brightest first. Chosen: more stars than the crowded fields that a night's grading needs."""
 
@@ -245,8 +251,29 @@ def _vetted(
     keep = np.flatnonzero(real)
     keep = keep[brightest_first(flux[keep])]
     x, y, flux, saturated = x[keep], y[keep], flux[keep], saturated[keep]
+    once = ~_bled(frame, x, y, saturated, clip_adu)
+    x, y, flux, saturated = x[once], y[once], flux[once], saturated[once]
     own, beside = _each_once(x, y, saturated, shape)
     return Found(x[own], y[own], flux[own], saturated[own], pilot, beside, lines)
+
+
+def _bled(frame: Frame, x: Any, y: Any, saturated: NDArray[np.bool_], clip_adu: float | None) -> NDArray[np.bool_]:
+    """Which clipped detections are what a brighter star bled along its column; inputs are brightest first."""
+    bled = np.zeros(len(x), bool)
+    if clip_adu is None:
+        return bled
+    clipped = np.flatnonzero(saturated)
+    column, row = np.rint(x[clipped]).astype(np.intp), np.rint(y[clipped]).astype(np.intp)
+    for star in range(len(clipped)):
+        if bled[clipped[star]]:
+            continue
+        below = np.flatnonzero(np.abs(column[star + 1 :] - column[star]) <= BLEEDS_PX) + star + 1
+        for other in below:
+            low, high = sorted((row[star], row[other]))
+            left, right = sorted((column[star], column[other]))
+            way = frame.pixels[low : high + 1, max(left - 1, 0) : right + 2].max(axis=1)
+            bled[clipped[other]] |= bool((way >= clip_adu).mean() > BLED_SHARE)
+    return bled
 
 
 def _each_once(x: Any, y: Any, saturated: Any, shape: Pilot) -> tuple[NDArray[np.bool_], NDArray[np.intp]]:
