@@ -33,10 +33,10 @@ USUAL_WINGS: Final = (2.5, 3.5)
 """Between these betas the light farther out is taken to fall. Chosen: fits beyond them speak of the core alone; far out
 even turbulent air has wings of beta 3 to 4, though its core is like 5."""
 
-STRANGE_SIGMA: Final = 6.0
-HEAVIEST: Final = 0.414
-"""Pixels so far [sigma of the noise] above twice a profile of beta 2 (sqrt(2) - 1) are none of the star's. Chosen: no
-star has heavier wings."""
+LONE: Final = 3.0
+LONE_SIGMA: Final = 6.0
+"""Pixels that are so many times as bright as the brightest around them, and stand so far above that [sigma of the
+noise], are hot pixels or hits. Chosen: beyond a FWHM from its middle no star has so steep a light."""
 
 PROFILE_OFF: Final = 0.03
 """How far the profile's light is usually off. Chosen: the noise of an aperture that is larger counts less."""
@@ -78,7 +78,7 @@ def light_over_profile(
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])
     distance = distance.reshape(len(index), -1)
     level = _level(stamps.values, stamps.usable * (distance > radius + 0.5))
-    values = _without_strangers(stamps, distance, level, typical_px)
+    values = _without_lone_pixels(stamps, distance, level, typical_px)
     inside = np.clip(radius + 0.5 - distance, 0, 1)
     # what does not count is as bright as the rest of the aperture: every other pixel of a mosaic
     seen = (inside * stamps.usable).sum(axis=1) / inside.sum(axis=1)
@@ -93,13 +93,15 @@ def light_over_profile(
     return float((own + trust * (typical - own)) / held) if np.isfinite(middle) else None
 
 
-def _without_strangers(stamps: Stamps, distance: F64, level: F64, fwhm_px: float) -> F64:
-    """Pixels of the stamps; what stands above any star's wings, as hot pixels and tracks do, is put at the level."""
-    r2 = (2 * distance / fwhm_px) ** 2
+def _without_lone_pixels(stamps: Stamps, distance: F64, level: F64, fwhm_px: float) -> F64:
+    """Pixels of the stamps; those beside the core that stand far above all around them are put at the level."""
+    side = 2 * stamps.half + 1
     above = stamps.values - level[:, None]
-    peak = np.where(r2 < 1.5, above * stamps.usable, 0).max(axis=1, keepdims=True)
-    ceiling = 2 * peak / (1 + HEAVIEST * r2) ** 2 + STRANGE_SIGMA * stamps.noise[:, None]
-    return np.where((above > ceiling) & (r2 > 2.5), level[:, None], stamps.values)
+    padded = np.pad((above * stamps.usable).reshape(-1, side, side), ((0, 0), (1, 1), (1, 1)))
+    around = [padded[:, i : i + side, j : j + side] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
+    brightest = np.max(around, axis=0).reshape(above.shape)
+    lone = above > LONE * np.maximum(brightest, 0) + LONE_SIGMA * stamps.noise[:, None]
+    return np.where(lone & (distance > fwhm_px), level[:, None], stamps.values)
 
 
 def _level(values: NDArray[np.float32], usable: NDArray[np.floating]) -> NDArray[np.float64]:
