@@ -103,7 +103,8 @@ def night_table(night: Night) -> "Table":
     for name, kind, unit, meaning, value in COLUMNS:
         values = [value(frame) for frame in frames]
         table[name] = MaskedColumn(
-            [kind(0) if one is None else one for one in values], mask=[one is None for one in values], dtype=kind,
+            [kind(0) if one is None else one for one in values], dtype=kind,
+            mask=[one is None or one != one for one in values],  # NaN is unknown too
             unit=unit or None, description=meaning,
         )  # fmt: skip
     return table

@@ -23,6 +23,7 @@ from framecheck.stars.profile import (
     evaluate,
 )  # fmt: skip
 from framecheck.stars.stamps import Stamps
+from framecheck.stars.trails import points_on_line
 
 PIXELS_TOGETHER: Final = 60_000
 """Pixels of the stars fitted together. Chosen by timing: fewer cost calls, more leave the processor's cache."""
@@ -40,6 +41,9 @@ USUAL_WING_SPREAD: Final = 0.07
 Trujillo et al., MNRAS 328, 977 (2001)), with optics and guiding up to 0.4; chosen so that both lie within 1.4
 deviations. A dozen faint stars cannot tell their wings, and drag the width along; some hundred bright ones hardly
 feel it."""
+
+STILL_SETTLING: Final = 0.98
+"""What a step leaves of chi-square, as a share, where fits have not settled yet. Chosen."""
 
 DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
@@ -75,7 +79,7 @@ class Fit:
 
     def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
-        n_points = _points_a_star(int(np.prod(grid.shape)), rule, self.profile)
+        n_points = _points_a_star(self.p, int(np.prod(grid.shape)), rule, self.profile)
         chunks = (self.p[part] for part in star_chunks(len(self.p), n_points))
         parts = [light_of_stars(p, self.wing, grid, rule, self.profile) for p in chunks]
         return np.concatenate(parts) if parts else np.zeros((0, int(np.prod(grid.shape))), np.float32)
@@ -139,14 +143,14 @@ def _in_chunks(
     """The equations of many stars, whose pixels would not fit into the processor's cache together."""
     parts = [
         normal_equations(stamps.part(some), p[some], wing, rule, gain, profile, wing_slope=wing_slope)
-        for some in star_chunks(len(p), _points_a_star(stamps.values.shape[1], rule, profile))
+        for some in star_chunks(len(p), _points_a_star(p, stamps.values.shape[1], rule, profile))
     ]
     return parts[0] if len(parts) == 1 else Equations.joined(parts)
 
 
-def _points_a_star(n_pixels: int, rule: PixelRule, profile: Profile) -> int:
-    """At how many points the profile of a star is evaluated; a short trail has some three a pixel."""
-    return n_pixels * rule.parts**2 * (1 if profile is evaluate else 3)
+def _points_a_star(p: F64, n_pixels: int, rule: PixelRule, profile: Profile) -> int:
+    """At how many points the profile of a star is evaluated."""
+    return n_pixels * rule.parts**2 * (1 if profile is evaluate else points_on_line(p))
 
 
 def star_chunks(n_stars: int, n_points: int) -> list[slice]:
@@ -224,8 +228,10 @@ def fit_common_wing(
     p = start.astype(float).copy()
     if not len(p):
         return fit_stars(stamps, p, wing, rule, gain, profile=profile)
+    before = np.inf
     for _ in range(steps):
         equations = _in_chunks(stamps, p, wing, rule, gain, profile, wing_slope=True)
+        left = float(equations.chi2.sum())
         normal, slope = equations.normal, equations.slope
         own = _inverse(normal[:, :N_PARAMETERS, :N_PARAMETERS])
         mixed = normal[:, :N_PARAMETERS, N_PARAMETERS]
@@ -242,8 +248,10 @@ def fit_common_wing(
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, slope[:, :N_PARAMETERS])
         p += _bounded(alone - carried * change, p, profile)
-        if abs(change) < 0.1 / np.sqrt(max(normal_sum, 1e-30)) or abs(change) < 5e-4:
+        # While the stars themselves still settle they say little of their wings.
+        if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break
+        before = left
     return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5)
 
 

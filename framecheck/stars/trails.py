@@ -202,14 +202,19 @@ def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
     offsets : ndarray, shape (n_stars, n_nodes, 2)
         How far the star lies off the middle of its line there, as seen from the middle of a square of the pixel. [px]
     """
-    length, width = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]), np.exp(p[:, LN_W])
-    longest = float(np.quantile(length / width, 0.95)) if len(p) else 0.0
-    nodes = int(np.clip(np.ceil(NODES_A_WIDTH * longest - 0.5) + 1, 2, MOST_NODES))
+    nodes = points_on_line(p)
     at, weight = _gauss_legendre(nodes)
     u, v = rule.middles
     along, share = np.repeat(at / 2, len(u)), np.repeat(weight / 2 / len(u), len(u))
     offsets = along[:, None] * p[:, None, TRAIL_X : TRAIL_Y + 1] - np.tile(np.stack([u, v], axis=1), (nodes, 1))
     return along, share, offsets
+
+
+def points_on_line(p: F64) -> int:
+    """How many points stand for the lines of some trails, whose parameters have the shape (n, 7)."""
+    length, width = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]), np.exp(p[:, LN_W])
+    longest = float(np.quantile(length / width, 0.95)) if len(p) else 0.0
+    return int(np.clip(np.ceil(NODES_A_WIDTH * longest - 0.5) + 1, 2, MOST_NODES))
 
 
 @cache
