@@ -18,13 +18,13 @@ _EDGE: Final = 8
 """Dark edges are looked for in one part of so many of each side. Chosen: overscan is narrower."""
 _MOST_LINES: Final = 256
 """Lines looked at along each edge, at the most. [px] Chosen: masked pixels of large sensors take up to 160 or so."""
-_PAIRS: Final = 64
-"""Pairs of pixels looked at in each line. Chosen: a line's level comes out to a tenth of its noise."""
+_PAIRS: Final = 32
+"""Pairs of pixels looked at in each line. Chosen: a line's level comes out to a sixth of its noise."""
 _LINES: Final = 4
 """Lines on either side of a step. Chosen: even, so that both hold all colours of a mosaic; narrower edges do no harm,
 since no mesh of the sky follows them."""
 _STEP_SIGMA: Final = 3.0
-"""Step that ends the sky. [noise of a pixel] Chosen: fifty times the error of what it is measured with."""
+"""Step that ends the sky. [noise of a pixel] Chosen: thirty times the error of what it is measured with."""
 _FLAT: Final = 0.3
 """Change on both sides of a step over the step itself, at the most. Chosen: a slope makes 0.67 (closed form); the
 shadow of whatever lies before the sensor is blurred by the cone of light, the end of its pixels is not."""

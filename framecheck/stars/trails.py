@@ -212,8 +212,8 @@ def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
 
 def points_on_line(p: F64) -> int:
     """How many points stand for the lines of some trails, whose parameters have the shape (n, 7)."""
-    length, width = np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]), np.exp(p[:, LN_W])
-    longest = float(np.quantile(length / width, 0.95)) if len(p) else 0.0
+    ratios = np.sort(np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]) * np.exp(-p[:, LN_W]))
+    longest = float(ratios[19 * (len(p) - 1) // 20]) if len(p) else 0.0
     return int(np.clip(np.ceil(NODES_A_WIDTH * longest - 0.5) + 1, 2, MOST_NODES))
 
 
