@@ -32,6 +32,9 @@ NARROWEST_PX: Final = 1.6
 TRIED_PEAKS: Final = 200
 """Brightest peaks on which they are tried. Chosen."""
 
+NARROW_PX: Final = 5.0
+"""Stars no wider are looked for in cells of 2 x 2. [px] Chosen: two to four cells make a star."""
+
 FEW_PILOTS: Final = 32
 """With fewer pilots than this they may be particle tracks, or the tips that noise puts on wide stars: wider cells are
 tried. Chosen: half of those looked at."""
@@ -121,7 +124,7 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
         if frame.mosaic is not None:
             sky_of_cells = measure_cells(frame, sky.ground, round(mesh_px / MOSAIC_CELL))
         cells = replace(cells, sky=sky_of_cells)
-        peaks, pilot = _peaks_and_pilot(cells)
+        peaks, pilot = _peaks_and_pilot(cells, narrow=pilot is not None and pilot.short_px <= NARROW_PX)
     if _is_trailed(pilot):
         pilot = _off_bright_lines(frame, cells, peaks, pilot)
     if _is_trailed(pilot):
@@ -163,14 +166,14 @@ class _Cells:
         return pilot_star(self.pixels, self.sky, peaks, cell, self.clip_adu, lone, self.finest)
 
 
-def _peaks_and_pilot(cells: _Cells) -> tuple[Peaks, Pilot | None]:
-    """Peaks in cells of 2 x 2 pixels, or in wider ones where the typical star is wide, and that star."""
+def _peaks_and_pilot(cells: _Cells, *, narrow: bool = False) -> tuple[Peaks, Pilot | None]:
+    """Peaks in cells of 2 x 2 pixels, or in wider ones where the typical star may be wide, and that star."""
     cell = 2
     peaks, lone = cells.without_lone_pixels(cells.peaks(cell), cell)
     if lone is not None and len(lone) > MANY_LONE * cells.pixels.size:
         peaks, lone = _between_lone_pixels(cells, lone, cell)
     pilot = cells.pilot(peaks, cell, lone)
-    if pilot is not None and pilot.short_px <= 5 and (pilot.sure or pilot.n >= FEW_PILOTS):
+    if pilot is not None and pilot.short_px <= NARROW_PX and (narrow or pilot.sure or pilot.n >= FEW_PILOTS):
         return peaks, pilot
     return _wider(cells, peaks, pilot, cell, lone)
 
@@ -218,7 +221,7 @@ def _wider(
             continue
         again, _ = cells.without_lone_pixels(cells.peaks(wider, lone), wider)
         second = cells.pilot(again, wider, lone)
-        if second is None or (pilot is not None and pilot.short_px <= 5 and second.n < MANY_MORE * pilot.n):
+        if second is None or (pilot is not None and pilot.short_px <= NARROW_PX and second.n < MANY_MORE * pilot.n):
             continue
         peaks, pilot = again, second
         if second.short_px <= 3 * wider:

@@ -240,10 +240,11 @@ def fit_common_wing(
         trust = _likeness(p) / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
         schur = normal[:, N_PARAMETERS, N_PARAMETERS] - np.einsum("si,si->s", carried, mixed)
         right = slope[:, N_PARAMETERS] - np.einsum("si,si->s", carried, slope[:, :N_PARAMETERS])
+        trust[~(schur > 0)] = 0  # rounding, where a star's own parameters are hardly known
         usual = USUAL_WING_SPREAD**-2
         normal_sum = float((trust * schur).sum()) + usual
         slope_sum = float((trust * right).sum()) + usual * (USUAL_WING - wing)
-        change = float(np.clip(slope_sum / max(normal_sum, 1e-30), -0.1, 0.1))
+        change = float(np.clip(slope_sum / normal_sum, -0.1, 0.1))
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, slope[:, :N_PARAMETERS])

@@ -58,6 +58,11 @@ CLEAR_PEAK: Final = 10.0
 """Pilots of a family, and their typical half-maximum over the noise, from which it is sure, if it holds half of those
 that are not as sharp as hits. Chosen: noise then moves a half-maximum by a tenth, and makes no tips."""
 
+MOST_PIXELS: Final = 4_000_000
+FEWEST_LOOKED_AT: Final = 8
+"""Pixels of all cut-outs of one reach, and cut-outs looked at whatever their size. Chosen: wide cells have larger ones
+than a frame of few stars is worth."""
+
 PIXELS_TOGETHER: Final = 200_000
 """Pixels of the cut-outs looked at together. Chosen: some megabytes."""
 
@@ -170,7 +175,7 @@ def pilot_star(
     sky_level = sky.level_at(x, y)
     regions, fine = np.full((len(chosen), 6), np.nan), max(finest, cell // 2)
     for reach in REACHES:
-        left = np.flatnonzero(np.isnan(regions[:, 0]))
+        left = np.flatnonzero(np.isnan(regions[:, 0]))[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
         size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
         for some in (left[i : i + size] for i in range(0, len(left), size)):
             stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
