@@ -49,6 +49,13 @@ TOO_CROWDED: Final = 0.85
 """Shares of the image covered by stars between which the sky is measured again without them. Chosen: below, they do
 not lift it by a tenth of its noise; above, too little is left."""
 
+KNOT: Final = 1.4
+FEWEST_ALIKE: Final = 5
+LEAST_ALIKE: Final = 0.05
+"""On an uneven sky fits so many times wider than the typical one are knots of light. Where the typical one is so much
+wider than the pilot, but so many, and such a share of all, are not, most of them are. Chosen: a pilot is right to a
+tenth, and stars of one frame differ by a fifth."""
+
 SPIKE_SIGMA: Final = 6.0
 """Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
@@ -112,7 +119,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
-    flags = _flags(fit, choice, stamps, clip)
+    flags = _flags(fit, choice, stamps, pilot, uneven=found.sky is not None)
     shapes = shapes_of(fit)
     if lean:
         shapes = shapes.corrected(float(np.exp(lean / 2)), float(np.exp(-lean / 2)))
@@ -230,7 +237,7 @@ def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
     return stamps if mosaic is None else stamps.like_the_middle()
 
 
-def _flags(fit: Fit, choice: Choice, stamps: Stamps, clip_adu: float | None) -> NDArray[np.uint16]:
+def _flags(fit: Fit, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:
     """Reasons to leave fitted stars out."""
     n = len(fit.p)
     flags = np.zeros(n, dtype=np.uint16)
@@ -243,11 +250,15 @@ def _flags(fit: Fit, choice: Choice, stamps: Stamps, clip_adu: float | None) -> 
     flags[usable.mean(axis=(1, 2)) < 0.4 * usable.mean()] |= np.uint16(StarFlag.EDGE)
     flags[core.sum(axis=(1, 2)) < 0.5 * np.median(core.sum(axis=(1, 2)))] |= np.uint16(StarFlag.EDGE)
     width = fit.p[:, LN_W]
-    typical = np.median(width)
+    typical, widest = np.median(width), np.log(KNOT if uneven else 2.5)
+    pilot_width = np.log(pilot.fwhm_px if fit.profile is not evaluate_trail else pilot.axes_px[1])
+    alike = np.count_nonzero(np.abs(width - pilot_width) < np.log(KNOT))
+    if typical - pilot_width > np.log(KNOT) and alike >= max(FEWEST_ALIKE, LEAST_ALIKE * n):
+        typical, widest = pilot_width, np.log(KNOT)
     error = np.sqrt(np.maximum(fit.covariance[:, LN_W, LN_W], 0))
     lost = ~fit.converged | ~np.isfinite(fit.p).all(axis=1) | (fit.p[:, FLUX] <= 0)
     lost |= np.hypot(fit.p[:, X], fit.p[:, Y]) > max(2.0, 0.6 * np.exp(typical))
-    lost |= (width - typical > np.log(2.5)) | (error > 0.5)
+    lost |= (width - typical > widest) | (error > 0.5)
     flags[lost] |= np.uint16(StarFlag.BAD_FIT)
     sharp = width - typical < -np.maximum(0.35, 4 * error)
     flags[sharp & ~lost] |= np.uint16(StarFlag.HOT_PIXEL)

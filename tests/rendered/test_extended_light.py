@@ -54,3 +54,19 @@ def test_stars_are_told_from_extended_light(
     assert np.median(good["fwhm_px"]) == pytest.approx(scene.fwhm_px, rel=0.02)
     shear = np.hypot(np.median(good["e1"]), np.median(good["e2"]))
     assert np.exp(shear) == pytest.approx(scene.elongation, abs=0.02)
+
+
+def test_more_knots_than_stars_do_not_widen_the_stars(tmp_path: Path) -> None:
+    """Knots of all widths, two to six times that of stars, on a nebula all over the frame: closed form, Gaussians."""
+    scene = Scene(size=(640, 560), n_stars=40, snr=power_law(40, 20.0, 300.0), fwhm_px=3.0)
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[:560, :640]
+    light = 400 * np.exp(-((x - 320.0) ** 2 + (y - 280.0) ** 2) / (2 * 260.0**2))
+    knots = rng.uniform([5, 5, 80, 2.5], [635, 555, 250, 7.5], (150, 4))
+    for at_x, at_y, height, sigma in knots:
+        light += height * np.exp(-((x - at_x) ** 2 + (y - at_y) ** 2) / (2 * sigma**2))
+    image, _ = star_field(scene, more_light=light)
+    shape = measure_frame(write(tmp_path / "frame.fits", image, scene)).shape
+    assert shape is not None
+    assert shape.fwhm_px == pytest.approx(3.0, rel=0.05)
+    assert shape.elongation == pytest.approx(1.0, abs=0.05)
