@@ -49,8 +49,8 @@ class Star:
             self.base, self.diffraction**2, self.focus, self.astigmatism, self.coma, self.pinch,
             air_share=self.air**2 / self.base, obstruction=self.obstruction,
         )  # fmt: skip
-        star = moved(star, self.line, even=True) if self.line else star
-        return moved(star, self.jitter, even=False) if self.jitter else star
+        star = moved(star, self.line, even=1) if self.line else star
+        return moved(star, self.jitter, even=0) if self.jitter else star
 
     def drawn(self) -> NDArray[np.float32]:
         """`FINE` samples a pixel, each the light of a whole pixel there; the star's middle is the middle sample."""
