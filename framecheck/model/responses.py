@@ -43,9 +43,6 @@ N_SPIN0: Final = 19
 N_ROUND: Final = 7
 """Functions of the round star that coefficients are polynomials of the distortion with."""
 
-AT_ONCE: Final = 1000
-"""Places worked on together. Chosen: what they need stays in the processor's cache."""
-
 LEAST_WING: Final = 0.011
 MOST_WING: Final = 0.6
 """1 / beta that the fits of the star table end at, of a disc and of the widest wings drawn."""
@@ -106,20 +103,12 @@ def respond(
     Response
     """
     places = np.broadcast_arrays(
-        base_px2, diffraction_px2, focus_px, astigmatism_px, coma_px, pinch_px, air_share
+        base_px2, diffraction_px2, focus_px, np.asarray(astigmatism_px, complex), np.asarray(coma_px, complex),
+        np.asarray(pinch_px, complex), air_share,
     )  # fmt: skip
-    shape, flat = places[0].shape, [np.ravel(place) for place in places]
+    shape = places[0].shape
+    base_px2, diffraction_px2, focus_px, astigmatism_px, coma_px, pinch_px, air_share = map(np.ravel, places)
     hole = (obstruction / DRAWN_OBSTRUCTION) ** 2
-    parts = [_respond(*[p[i : i + AT_ONCE] for p in flat], hole=hole) for i in range(0, max(flat[0].size, 1), AT_ONCE)]
-    size, ellipse, comet, lobes, wing = (np.concatenate(column).reshape(shape) for column in zip(*parts, strict=True))
-    return Response(size_px2=size, shape_px2=ellipse, comet=comet, lobes=lobes, inverse_beta=wing)
-
-
-def _respond(
-    base_px2: Floats, diffraction_px2: Floats, focus_px: Floats, astigmatism_px: Complexes, coma_px: Complexes,
-    pinch_px: Complexes, air_share: Floats, *, hole: float,
-) -> tuple[Floats, Complexes, Complexes, Complexes, Floats]:  # fmt: skip
-    """Size, shape, comet, lobes and 1 / beta of some places."""
     table = _tables()
     part = diffraction_px2 / base_px2
     gaussian = np.clip(1 - air_share - part, 0, MOST_GAUSSIAN)
@@ -137,12 +126,15 @@ def _respond(
     size = 1 + star.squares[0] * growth + np.einsum("tn,tn->n", more, factors[:N_SPIN0])
     wing = wing * narrowing + np.einsum("tn,tn->n", more, factors[N_SPIN0 : 2 * N_SPIN0]) / (1 + star.distortion)
     by_spin = iter(factors[2 * N_SPIN0 :])
-    return (
-        round_px2 * np.maximum(size, LEAST_SIZE),
-        round_px2 * _sum(star.shape_terms(), by_spin),
-        _sum(star.comet_terms(), by_spin),
-        _sum(star.lobes_terms(), by_spin),
-        np.clip(wing, LEAST_WING, MOST_WING),
+    size_px2 = round_px2 * np.maximum(size, LEAST_SIZE)
+    shape_px2 = round_px2 * _sum(star.shape_terms(), by_spin)
+    comet, lobes = _sum(star.comet_terms(), by_spin), _sum(star.lobes_terms(), by_spin)
+    return Response(
+        size_px2=size_px2.reshape(shape),
+        shape_px2=shape_px2.reshape(shape),
+        comet=comet.reshape(shape),
+        lobes=lobes.reshape(shape),
+        inverse_beta=np.clip(wing, LEAST_WING, MOST_WING).reshape(shape),
     )
 
 
@@ -157,7 +149,7 @@ class Distorted:
     squares: tuple[Floats, Floats, Floats, Floats]
     """Of the four."""
     distortion: Floats
-    """Their sum, up to `MOST_DISTORTED`."""
+    """Their sum."""
     damped: Floats
     """Squares of all but the focus, over one and the distortion, shape (3, n)."""
 
@@ -165,7 +157,7 @@ class Distorted:
     def of(cls, focus: Floats, astigmatism: Complexes, coma: Complexes, pinch: Complexes) -> "Distorted":
         """Square them."""
         squares = (focus**2, _square(astigmatism), _square(coma), _square(pinch))
-        distortion = np.minimum(sum(squares), MOST_DISTORTED)
+        distortion = squares[0] + squares[1] + squares[2] + squares[3]
         return cls(focus, astigmatism, coma, pinch, squares, distortion, np.stack(squares[1:]) / (1 + distortion))
 
     def functions(self, sharpness: Floats, gaussian: Floats, hole: float) -> Floats:
@@ -180,7 +172,8 @@ class Distorted:
         hole : float
             Area of the obstruction over the largest drawn.
         """
-        s = self.distortion / (1 + self.distortion)
+        s = np.minimum(self.distortion, MOST_DISTORTED)
+        s /= 1 + s
         out = np.empty((3, N_ROUND, len(s)))
         out[0, 0], out[0, 1], out[0, 3], out[0, 6] = 1, sharpness, hole, gaussian
         np.multiply(sharpness, sharpness, out=out[0, 2])

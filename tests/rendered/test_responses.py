@@ -154,3 +154,12 @@ def test_places_keep_their_shape_and_numbers_stay_numbers() -> None:
     assert many.size_px2.shape == many.comet.shape == (1100, 2)
     one = respond(12.0, 1.0, float(focus[1050, 1]), 0.3j, 0.2, 0.1j, air_share=0.9)
     assert one.size_px2 == pytest.approx(many.size_px2[1050, 1])
+
+
+def test_no_aberration_is_too_strong() -> None:
+    """A solver tries what no telescope does."""
+    wild = np.array([0.0, 3.0, 10.0, 30.0])
+    star = respond(12.0, 1.0, wild, 3 * wild, 1j * wild, -wild, air_share=0.9)
+    assert (star.size_px2 > 0).all()
+    assert np.isfinite(star.shape_px2).all()
+    assert ((star.inverse_beta > 0) & (star.inverse_beta < 1)).all()
