@@ -372,3 +372,22 @@ def moved(response: Response, line_px2: Complexes | complex, *, even: Floats | f
         lobes=response.lobes * less,
         inverse_beta=np.minimum(response.inverse_beta * (1 + WINGS_RISE * over), MOST_WING),
     )
+
+
+def under_weight(size_px2: Floats, typical_px2: Floats | float) -> Floats:
+    """Factor of the comet and the lobes of stars that are wider or narrower than their frame's typical star.
+
+    The star table weighs all stars of a frame by the Gaussian of the typical one. A Gaussian of variance s² that is
+    slightly skew has, under one of variance w², its third moment times (w² / (s² + w²))³; over w³, and over the same
+    where s is w, that is 8 q^(3/2) / (1 + q)³ with q = s² / w². Closed form; from q = 0.6 to 2 drawn stars keep to it
+    within a tenth or so.
+
+    Parameters
+    ----------
+    size_px2 : ndarray
+        Squared width of the stars.
+    typical_px2 : ndarray or float
+        Of the typical star of their frame.
+    """
+    q = size_px2 / typical_px2
+    return 8 * q * np.sqrt(q) / (1 + q) ** 3

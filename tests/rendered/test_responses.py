@@ -14,7 +14,8 @@ import pytest
 from lone_stars import measure_alike
 from numpy.typing import NDArray
 
-from framecheck.model.responses import Response, misfit, moved, respond
+from framecheck.model.responses import Response, misfit, moved, respond, under_weight
+from framecheck.stars.moments import measure_moments
 
 FWHM2_PER_VARIANCE = 8 * log(2)
 SIDE, FINE = 64, 4  # pixels of a stamp, samples a pixel
@@ -163,3 +164,21 @@ def test_no_aberration_is_too_strong() -> None:
     assert (star.size_px2 > 0).all()
     assert np.isfinite(star.shape_px2).all()
     assert ((star.inverse_beta > 0) & (star.inverse_beta < 1)).all()
+
+
+@pytest.mark.parametrize("others_px", [2.2, 5.0])
+def test_a_comet_among_stars_of_another_width(others_px: float) -> None:
+    """The weight is theirs, and it shows as much less as closed form says, within a tenth."""
+    comet, other = (
+        np.pad(star.drawn()[:-1:FINE, :-1:FINE], ((0, 1), (0, 1)))
+        for star in (Star(focus=1.6, coma=1.4), Star(air=others_px))
+    )
+
+    def seen(*images: NDArray[np.float32]) -> tuple[float, float, float]:
+        zero = np.zeros(len(images))
+        moments = measure_moments(1e5 * np.array(images), np.ones(len(images)), zero, zero, 1.5, rounds=6)
+        return moments.coma1[0], (moments.xx + moments.yy)[0], moments.sigma_px**2 * 2
+
+    alone, _, _ = seen(comet)
+    among, size, typical = seen(comet, other, other, other)
+    assert among / alone == pytest.approx(under_weight(np.float64(size), typical), abs=0.1)
