@@ -1,13 +1,28 @@
 """The most probable terms, and how well they are known."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.model.terms import (
-    AT, AT_FRAME, FRAME, KIND, N_FRAME, N_KIND, N_SHARED, SHARED, Numbers, Setting, Term, predict,
+    AT,
+    AT_FRAME,
+    FRAME,
+    KIND,
+    N_FRAME,
+    N_INPUTS,
+    N_KIND,
+    N_SHARED,
+    SHARED,
+    Numbers,
+    Setting,
+    Term,
+    light_path,
+    predict,
+    seen_through,
 )  # fmt: skip
 
 Floats = NDArray[np.float64]
@@ -29,8 +44,8 @@ FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
 
 
 MISSED: Final = (0.01, 0.004, 0.003, 0.003)
-"""What the laws of `responses` miss of size, shape and third moments: alike in all frames, so that no number of frames makes
-it smaller. Measured on drawn stars of little distortion."""
+"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: alike in all frames, so that
+no number of frames makes it smaller. Measured on drawn stars of little distortion."""
 
 TRAILED: Final = (0.05, 0.05, 0.05, 0.05)
 """What is not explained of a star that is all line. [squared FWHM, third moments] Chosen."""
@@ -46,8 +61,6 @@ class Spread:
     """Standard deviation of the frames' terms, shape (N_FRAME,)."""
     floor: Floats
     """Of what is not explained of size, shape, comet and lobes; shape (4,)."""
-    temper: float
-    """Part of the weight that the zones keep."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -66,22 +79,28 @@ class Mode:
     """Measured less predicted over the error, shape (N, Z, 7)."""
 
 
+DISC_COUNTS: Final = 0.7
+LEAST_ROUND: Final = 0.2
+"""What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
+begins. Chosen."""
+
+
 def usual_spread() -> Spread:
     """What is taken before the night has told."""
     frame = np.concatenate([np.full(term.n, term.scale) for term in FRAME])
-    return Spread(frame=frame, floor=np.array(FLOORS), temper=1.0)
+    return Spread(frame=frame, floor=np.array(FLOORS))
 
 
-def start(setting: Setting, *, focus: float = 0.1, **shared: float | complex) -> Numbers:
+def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     """Terms to begin with: everything at its usual value but what is named."""
     first = np.concatenate([np.full(term.n, term.usual) for term in SHARED])
-    for name, value in shared.items():
-        first[AT[name]] = (value.real, value.imag) if isinstance(value, complex) else value
+    for name, value in begin.items():
+        if name in AT:
+            first[AT[name]] = (value.real, value.imag) if isinstance(value, complex) else value
     kind = np.zeros((setting.n_kinds, N_KIND))
-    kind[:, 1] = focus
+    kind[:, 1] = focus = begin["focus"].real
     size = np.array(_typical_size(setting))
-    blur = np.abs(focus) ** 2
-    kind[:, 0] = np.log(np.maximum(size - 0.7 * blur, 0.2 * size))
+    kind[:, 0] = np.log(np.maximum(size - DISC_COUNTS * focus**2, LEAST_ROUND * size))
     return Numbers(shared=first, kind=kind, frame=first_frames(setting))
 
 
@@ -120,14 +139,15 @@ def drawn_out(setting: Setting) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class _Data:
-    """Measured numbers as real ones, and the weights that errors and floors give; shape (N, Z, 7)."""
+class Data:
+    """Measured sizes, shapes and third moments as real numbers, and their weights; shape (N, Z, 7)."""
 
     value: Floats
     weight: Floats
 
 
-def _data(setting: Setting, spread: Spread) -> _Data:
+def data_of(setting: Setting, spread: Spread) -> Data:
+    """Give all that was measured, with what the model cannot explain of it in the errors."""
     unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
     value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
     with np.errstate(divide="ignore"):
@@ -135,12 +155,12 @@ def _data(setting: Setting, spread: Spread) -> _Data:
         alike = len(setting.kind) * np.array(MISSED) ** 2
         weight = np.where(weight > 0, 1 / (1 / weight + floor[:, :, None] ** 2 + alike[:, None, None]), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
-    return _Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
+    return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
 
 
-def _stacked(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats]:
+def stacked(numbers: Numbers, setting: Setting, still: Floats | None = None) -> tuple[Floats, Floats]:
     """All that is predicted as real numbers, shapes (..., N, Z, 7) and (..., N)."""
-    one = predict(numbers, setting)
+    one = predict(numbers, setting, still=still)
     out = np.empty((*one.size.shape, 7))
     out[..., 0] = one.size
     for k, column in enumerate((one.shape, one.comet, one.lobes)):
@@ -179,8 +199,8 @@ def _profile(setting: Setting, predicted: Floats) -> tuple[Floats, Floats, float
     return residual, weight, float((STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT).sum())
 
 
-def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: _Data) -> float:
-    predicted, profile = _stacked(numbers, setting)
+def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> float:
+    predicted, profile = stacked(numbers, setting)
     _, cost = _pulls(data.value - predicted, data.weight)
     cost += _profile(setting, profile)[2]
     cost += _student(numbers.shared, SHARED)[2] + sum(_student(row, KIND)[2] for row in numbers.kind)
@@ -188,7 +208,7 @@ def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: _Data) -> fl
 
 
 def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
-    """Weight of what is believed of the frames' terms, and its cost: Student, since one frame may be hit by anything."""
+    """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
     scale = _frame_scale(setting, spread)
     normal = np.concatenate([np.full(term.n, term.normal) for term in FRAME])
     pull = (numbers.frame / scale) ** 2
@@ -215,8 +235,33 @@ class _Slopes:
     shared_profile: Floats
 
 
-def _slopes(numbers: Numbers, setting: Setting, now: Floats, profile: Floats) -> _Slopes:
-    """By differences, all numbers changed at once: each frame's k-th term together, each kind's k-th together."""
+def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes]:
+    """All that is predicted, and its derivatives by differences, all numbers changed at once.
+
+    Each frame's k-th term is changed together with the other frames', each kind's k-th with the other kinds'. How the
+    optics answer is differentiated place by place, once for each of the few things that they answer to.
+    """
+    place = setting.zones.place
+    path = light_path(numbers, setting, place)
+    nudged = np.tile(path[:, None], (1, N_INPUTS + 1, 1, 1))
+    inputs = np.arange(N_INPUTS)
+    nudged[inputs, inputs + 1] += STEP
+    answers = seen_through(nudged, setting.diffraction2)
+    still = answers[:, 0]
+    slope = (answers[:, 1:] - answers[:, :1]) / STEP
+    now, profile = stacked(numbers, setting, still)
+    changed = _each_changed(numbers)
+    away = light_path(changed, setting, place) - path[:, None]
+    moved = still[:, None] + np.einsum("qjnz,jpnz->qpnz", slope, away, optimize=True)
+    other, other_profile = stacked(changed, setting, moved)
+    zones = np.moveaxis(other - now, 0, -1) / STEP
+    profiles = np.moveaxis(other_profile - profile, 0, -1) / STEP
+    first = N_FRAME
+    return now, profile, _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
+
+
+def _each_changed(numbers: Numbers) -> Numbers:
+    """Copies of the numbers, each with one of them changed a little: the frames', the shared, the kinds'."""
     n, first, second = N_FRAME + N_SHARED + N_KIND, N_FRAME, N_FRAME + N_SHARED
     frame = np.tile(numbers.frame, (n, 1, 1))
     shared, kind = np.tile(numbers.shared, (n, 1)), np.tile(numbers.kind, (n, 1, 1))
@@ -224,15 +269,12 @@ def _slopes(numbers: Numbers, setting: Setting, now: Floats, profile: Floats) ->
     frame[own, :, own] += STEP
     shared[first + np.arange(N_SHARED), np.arange(N_SHARED)] += STEP
     kind[second + np.arange(N_KIND), :, np.arange(N_KIND)] += STEP
-    other, other_profile = _stacked(Numbers(shared=shared, kind=kind, frame=frame), setting)
-    zones = np.moveaxis(other - now, 0, -1) / STEP
-    profiles = np.moveaxis(other_profile - profile, 0, -1) / STEP
-    return _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
+    return Numbers(shared=shared, kind=kind, frame=frame)
 
 
 def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) -> Mode:
     """Climb to the most probable terms from where one begins (Levenberg-Marquardt, frames' own terms eliminated)."""
-    data = _data(setting, spread)
+    data = data_of(setting, spread)
     numbers, damping = begin, 1e-2
     cost = _cost(numbers, setting, spread, data)
     blocks = None
@@ -251,7 +293,7 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
         if gained < 0.02 + 1e-5 * cost:
             break
     blocks = _blocks(numbers, setting, spread, data)
-    inverse, carried, covariance, log_det = _eliminated(blocks, setting, 0.0)[:4]
+    inverse, carried, covariance, log_det, _ = _eliminated(blocks, 0.0)
     return Mode(
         numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=-cost + log_det / 2,
         residual=blocks.residual * np.sqrt(data.weight),
@@ -271,9 +313,8 @@ class _Blocks:
     residual: Floats
 
 
-def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: _Data) -> _Blocks:
-    now, profile = _stacked(numbers, setting)
-    slopes = _slopes(numbers, setting, now, profile)
+def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _Blocks:
+    now, profile, slopes = _slopes(numbers, setting)
     residual = data.value - now
     huber, _ = _pulls(residual, data.weight)
     root = np.sqrt(huber * data.weight)
@@ -311,20 +352,25 @@ def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: _Data) -> 
     return _Blocks(own_block, wide, whole, own_right, whole_right, residual)
 
 
-def _eliminated(blocks: _Blocks, setting: Setting, damping: float) -> tuple[Floats, Floats, Floats, float, Floats]:
+def _eliminated(blocks: _Blocks, damping: float) -> tuple[Floats, Floats, Floats, float, Floats]:
+    """Solve for the shared numbers, the frames' own eliminated first (Schur complement).
+
+    Inverse of the frames' blocks, how they follow the shared numbers, covariance of these, logarithm of the
+    determinant of all covariances, and the step of the shared numbers.
+    """
     own = blocks.own + damping * np.eye(N_FRAME) * np.diagonal(blocks.own, axis1=1, axis2=2)[:, None, :]
-    inverse = np.linalg.inv(own)
+    inverse = np.asarray(np.linalg.inv(own), np.float64)
     carried = inverse @ blocks.cross
     normal = blocks.normal + damping * np.diag(np.diag(blocks.normal))
     normal = normal - np.einsum("fkp,fkq->pq", blocks.cross, carried)
     right = blocks.right - np.einsum("fkp,fk->p", carried, blocks.own_right)
-    covariance = np.linalg.pinv(normal, hermitian=True)
+    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
     log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(own)[1].sum())
     return inverse, carried, covariance, log_det, covariance @ right
 
 
 def _step(numbers: Numbers, setting: Setting, blocks: _Blocks, damping: float) -> Numbers:
-    inverse, carried, _, _, shared = _eliminated(blocks, setting, damping)
+    inverse, carried, _, _, shared = _eliminated(blocks, damping)
     frame = np.einsum("fij,fj->fi", inverse, blocks.own_right) - carried @ shared
     return Numbers(
         shared=numbers.shared + shared[:N_SHARED],

@@ -77,12 +77,12 @@ SOFT_ZERO: Final = 0.015
 
 LINE_SIZE: Final = (1.1, 0.15)
 JITTER_SIZE: Final = 1.08
-"""What motion adds to the size over what it adds to the shape: an even line, and how that grows with its share of the size;
-Gaussian jitter. Measured on drawn stars."""
+"""What motion adds to the size over what it adds to the shape: an even line, and how that grows with its share of the
+size; Gaussian jitter. Measured on drawn stars."""
 
 OWN_BLUR_PX: Final = 1.1
-"""FWHM of the blur that lenses in focus have of their own, like a Gaussian; half normal. [px] Chosen: makers' colour errors
-and pixels are matched to within that (common practice, no source)."""
+"""FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
+are matched to about that (common practice, no source)."""
 
 MOST_GAUSSIAN: Final = 0.9
 """Share of the round star that is no turbulent air, at the most. Chosen."""
@@ -120,8 +120,6 @@ class Setting:
     """Of the tube, about its mean, over its range; 0 if unknown."""
     inverse_beta: Floats
     """1 / Moffat exponent of the frame's mean star; NaN where unknown."""
-    inverse_beta_in_focus: Floats
-    """The same as turbulent air and a clear aperture let expect."""
     diffraction2: float
     """Squared FWHM of the aperture's diffraction, over `width2_px2`."""
     turning: Floats
@@ -212,7 +210,45 @@ def focus_surface(numbers: Numbers, place: Complexes, mean_square: float = 1 / 3
     return out
 
 
-def predict(numbers: Numbers, setting: Setting, place: Complexes | None = None) -> Predicted:
+N_INPUTS: Final = 9
+N_SEEN: Final = 8
+
+
+def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
+    """What air and optics do at each place, as `respond` takes it, real numbers; shape (N_INPUTS, ..., N, Z).
+
+    Round star, focus, astigmatism, comet and pinch (two numbers each), share of turbulent air.
+    """
+    base = base_of_frames(numbers, setting)[..., None]
+    focus = focus_of_frames(numbers, setting)[..., None] + focus_surface(numbers, place)
+    own = (OWN_BLUR_PX * numbers.of("own_blur")) ** 2 / setting.width2_px2
+    gaussian = np.minimum((own + round_motion(numbers)[..., None]) / base, MOST_GAUSSIAN)
+    stigma = numbers.direction("astigmatism") + numbers.of("radial_astigmatism") * place**2
+    comet = numbers.direction("decentred") + numbers.of("coma") * place
+    pinch = numbers.direction("pinch")
+    out = np.empty((N_INPUTS, *focus.shape))
+    out[0], out[1], out[8] = base, focus, 1 - setting.diffraction2 / base - gaussian
+    for k, one in enumerate((stigma, comet, pinch)):
+        out[2 * k + 2], out[2 * k + 3] = one.real, one.imag
+    return out
+
+
+def seen_through(path: Floats, diffraction2: float) -> Floats:
+    """Size, shape, comet, lobes and 1 / beta of stars that nothing moved, real numbers; shape (N_SEEN, ..., N, Z)."""
+    one = respond(
+        path[0], diffraction2, path[1], path[2] + 1j * path[3], path[4] + 1j * path[5], path[6] + 1j * path[7],
+        air_share=path[8],
+    )  # fmt: skip
+    out = np.empty((N_SEEN, *path.shape[1:]))
+    out[0], out[7] = one.size_px2, one.inverse_beta
+    for k, pair in enumerate((one.shape_px2, one.comet, one.lobes)):
+        out[2 * k + 1], out[2 * k + 2] = pair.real, pair.imag
+    return out
+
+
+def predict(
+    numbers: Numbers, setting: Setting, place: Complexes | None = None, still: Floats | None = None
+) -> Predicted:
     """What the stars look like with these terms.
 
     Parameters
@@ -221,34 +257,30 @@ def predict(numbers: Numbers, setting: Setting, place: Complexes | None = None) 
     setting : Setting
     place : ndarray of complex, shape (N, Z), optional
         Places of the field; those of the zones if not given.
+    still : ndarray, shape (N_SEEN, N, Z), optional
+        The stars if nothing moved, where that is known already: `seen_through`.
     """
     place = setting.zones.place if place is None else place
-    base = base_of_frames(numbers, setting)[..., None]
-    rounded = round_motion(numbers)[..., None]
-    focus = focus_of_frames(numbers, setting)[..., None] + focus_surface(numbers, place)
-    own = (OWN_BLUR_PX * numbers.of("own_blur")) ** 2 / setting.width2_px2
-    optics = respond(
-        base, setting.diffraction2, focus, numbers.direction("astigmatism") + numbers.of("radial_astigmatism") * place**2,
-        numbers.direction("decentred") + numbers.of("coma") * place, numbers.direction("pinch"),
-        air_share=1 - setting.diffraction2 / base - np.minimum((own + rounded) / base, MOST_GAUSSIAN),
-    )  # fmt: skip
-    wings = np.exp(numbers.of("softness")[..., 0])
+    if still is None:
+        still = seen_through(light_path(numbers, setting, place), setting.diffraction2)
+    size, wings = still[0], still[7]
     jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
     even = even_line(numbers, setting, place)
     line = np.abs(even) ** 2
     straight = line / (line + np.abs(jitter) + 1e-9)
     motion = even**2 + jitter
     drawn = np.abs(motion)
-    share = drawn / np.maximum(base + drawn, 1e-9)
+    share = drawn / (size + drawn)
     widened = drawn * (straight * (LINE_SIZE[0] + LINE_SIZE[1] * share) + (1 - straight) * JITTER_SIZE)
-    smaller = (optics.size_px2 / (optics.size_px2 + widened)) ** THIRD_FALLS
+    smaller = (size / (size + widened)) ** THIRD_FALLS
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - 1 / 3)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
+    own_comet = numbers.direction_of_frames("comet")[..., None]
     return Predicted(
-        size=optics.size_px2 + widened + static,
-        shape=np.exp(numbers.of("shape_response")) * optics.shape_px2 + motion + static_shape,
-        comet=np.exp(numbers.of("comet_response")) * optics.comet * smaller + numbers.direction_of_frames("comet")[..., None],
-        lobes=np.exp(numbers.of("lobes_response")) * optics.lobes * smaller,
-        inverse_beta=wings * np.mean(optics.inverse_beta + WINGS_RISE * widened / optics.size_px2, axis=-1),
+        size=size + widened + static,
+        shape=np.exp(numbers.of("shape_response")) * (still[1] + 1j * still[2]) + motion + static_shape,
+        comet=np.exp(numbers.of("comet_response")) * smaller * (still[3] + 1j * still[4]) + own_comet,
+        lobes=np.exp(numbers.of("lobes_response")) * smaller * (still[5] + 1j * still[6]),
+        inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(wings + WINGS_RISE * widened / size, axis=-1),
     )

@@ -18,8 +18,8 @@ ALONG: Final = 5
 """Zones along x and y. Chosen: a bend beside a tilt is of fourth order in the place, which fewer would not show."""
 
 STAR_SCATTER: Final = 0.02
-"""What stars side by side differ by beyond their errors, over the squared FWHM. [dimensionless] Chosen: pixel phases and
-neighbours leave one to three per cent on rendered and real frames."""
+"""What stars side by side differ by beyond their errors, over the squared FWHM. [dimensionless] Chosen: pixel phases
+and neighbours leave one to three per cent on rendered and real frames."""
 
 MOST_ELONGATION: Final = 3.0
 """Longer stars are trails, and say nothing of the optics. Chosen."""
@@ -108,9 +108,9 @@ def _frame_zones(stars: NDArray[np.void], width_px: int, height_px: int) -> tupl
     place = ((x - half[0]) + 1j * (y - half[1])) / np.hypot(*half)
     value, error = star_values(stars)
     count = np.maximum(np.bincount(zone, minlength=n), 1)
-    middle = (np.bincount(zone, place.real, n) + 1j * np.bincount(zone, place.imag, n)) / count
+    middle = np.asarray((np.bincount(zone, place.real, n) + 1j * np.bincount(zone, place.imag, n)) / count)
     means = [_robust_means(value[k], error[k], zone, n, components=1 if k == SIZE else 2) for k in range(4)]
-    return middle, np.stack([mean for mean, _ in means]), np.stack([weight for _, weight in means])
+    return middle.astype(complex), np.stack([mean for mean, _ in means]), np.stack([weight for _, weight in means])
 
 
 def star_values(stars: NDArray[np.void]) -> tuple[Complexes, Floats]:
