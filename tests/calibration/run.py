@@ -3,8 +3,8 @@
     python tests/calibration/run.py --nights 400 --seed 1 --keep DIR [--fit]
     python tests/calibration/run.py --nights 150 --seed 101 --keep DIR --model
 
-Nights are drawn once and kept in DIR; run again, only their judging is done anew. With `--model` the causes of the optics
-are what the model of the night says of them, the others as they are: how far the one may take the place of the other.
+Nights are drawn once and kept in DIR; run again, only their judging is done anew. With `--model` the causes of the
+optics are what the model of the night says of them, the others as they are: how far it may take the others' place.
 """
 
 import argparse
