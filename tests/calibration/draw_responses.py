@@ -76,7 +76,7 @@ class Drawn:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--stars", type=int, default=6000, help="of each seed")
+    parser.add_argument("--stars", type=int, default=6000, help="of each seed; some hundred at the least")
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2])
     parser.add_argument("--out", type=Path, default=TABLE)
     asked = parser.parse_args()
