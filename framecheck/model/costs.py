@@ -98,7 +98,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     total = predict(numbers, setting, place).size
 
     def seen(z: Floats, **other: Complexes | complex) -> Floats:
-        return seen_through(_with(path, z, **other), setting.diffraction2)
+        return seen_through(_with(path, z, **other), setting)
 
     now, steady, flat, focused = seen(focus), seen(at), seen(np.copysign(sharp, calm)), seen(0 * at)
     without_lobes, only_coma = seen(0 * at, pinch=0), seen(0 * at, comet=coma)

@@ -75,7 +75,8 @@ def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting
         ln_airmass=np.log(np.maximum(np.nan_to_num(airmass, nan=1.0), 1.0)),
         temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
         inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
-        diffraction2=_airy(rig, width2) ** 2, turning=paths.turning, turning_error=paths.turning_error,
+        diffraction2=_airy(rig, width2) ** 2,
+        obstruction=rig.central_obstruction or 0.0, turning=paths.turning, turning_error=paths.turning_error,
         line=np.nan_to_num(paths.line), line_known=np.isfinite(paths.line),
     )  # fmt: skip
     return setting, indices

@@ -246,7 +246,7 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
     nudged = np.tile(path[:, None], (1, N_INPUTS + 1, 1, 1))
     inputs = np.arange(N_INPUTS)
     nudged[inputs, inputs + 1] += STEP
-    answers = seen_through(nudged, setting.diffraction2)
+    answers = seen_through(nudged, setting)
     still = answers[:, 0]
     slope = (answers[:, 1:] - answers[:, :1]) / STEP
     now, profile = stacked(numbers, setting, still)

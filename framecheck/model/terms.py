@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.model.responses import THIRD_FALLS, WINGS_RISE, respond
+from framecheck.model.responses import THIRD_FALLS, WINGS_RISE, respond, under_weight
 from framecheck.model.zones import Zones
 
 Floats = NDArray[np.float64]
@@ -121,7 +121,9 @@ class Setting:
     inverse_beta: Floats
     """1 / Moffat exponent of the frame's mean star; NaN where unknown."""
     diffraction2: float
-    """Squared FWHM of the aperture's diffraction, over `width2_px2`."""
+    """Squared FWHM of the clear aperture's diffraction, over `width2_px2`."""
+    obstruction: float
+    """Diameter of the aperture's obstruction over the aperture's."""
     turning: Floats
     """Arc that the turning between frames draws at the corner in each exposure, counter-clockwise from +x towards +y;
     its square is the shape that it makes."""
@@ -233,11 +235,11 @@ def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
     return out
 
 
-def seen_through(path: Floats, diffraction2: float) -> Floats:
+def seen_through(path: Floats, setting: Setting) -> Floats:
     """Size, shape, comet, lobes and 1 / beta of stars that nothing moved, real numbers; shape (N_SEEN, ..., N, Z)."""
     one = respond(
-        path[0], diffraction2, path[1], path[2] + 1j * path[3], path[4] + 1j * path[5], path[6] + 1j * path[7],
-        air_share=path[8],
+        path[0], setting.diffraction2, path[1], path[2] + 1j * path[3], path[4] + 1j * path[5], path[6] + 1j * path[7],
+        air_share=path[8], obstruction=setting.obstruction,
     )  # fmt: skip
     out = np.empty((N_SEEN, *path.shape[1:]))
     out[0], out[7] = one.size_px2, one.inverse_beta
@@ -262,7 +264,7 @@ def predict(
     """
     place = setting.zones.place if place is None else place
     if still is None:
-        still = seen_through(light_path(numbers, setting, place), setting.diffraction2)
+        still = seen_through(light_path(numbers, setting, place), setting)
     size, wings = still[0], still[7]
     jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
     even = even_line(numbers, setting, place)
@@ -272,13 +274,14 @@ def predict(
     drawn = np.abs(motion)
     share = drawn / (size + drawn)
     widened = drawn * (straight * (LINE_SIZE[0] + LINE_SIZE[1] * share) + (1 - straight) * JITTER_SIZE)
-    smaller = (size / (size + widened)) ** THIRD_FALLS
+    wide = size + widened
+    smaller = (size / wide) ** THIRD_FALLS * under_weight(wide, np.mean(wide, axis=-1, keepdims=True))
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - 1 / 3)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
     own_comet = numbers.direction_of_frames("comet")[..., None]
     return Predicted(
-        size=size + widened + static,
+        size=wide + static,
         shape=np.exp(numbers.of("shape_response")) * (still[1] + 1j * still[2]) + motion + static_shape,
         comet=np.exp(numbers.of("comet_response")) * smaller * (still[3] + 1j * still[4]) + own_comet,
         lobes=np.exp(numbers.of("lobes_response")) * smaller * (still[5] + 1j * still[6]),
