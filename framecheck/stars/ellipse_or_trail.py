@@ -1,5 +1,6 @@
 """What the stars of a frame are, ellipses or round stars moved along a line, tried on the brightest."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -87,7 +88,7 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         share = float(np.interp(way, UNDECIDED, (0, 1)))
         between = _difference_of_shears(fit.part(few), trail) if 0 < share < 1 else 0.0
         if share > 0.5:
-            return trail, trail_rule, -(1 - share) * between
+            return _with_the_others(trail, fit), trail_rule, -(1 - share) * between
         return fit, rule, share * between
     return fit, rule, 0.0
 
@@ -109,6 +110,13 @@ def like_the_typical(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
             out[:, column] = np.median(first.p[:, column])
         out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
     return out
+
+
+def _with_the_others(trail: Fit, ellipses: Fit) -> Fit:
+    """First guesses as moved stars of all that were fitted as ellipses, of which the first were fitted again."""
+    p = like_the_typical(ellipses.p, trail, np.arange(len(ellipses.p)))
+    converged = np.concatenate([trail.converged, ellipses.converged[len(trail.p) :]])
+    return replace(ellipses, p=p, converged=converged, wing=trail.wing, profile=trail.profile)
 
 
 def _chi2_gain(ellipse: Fit, trail: Fit, stamps: Stamps) -> float:

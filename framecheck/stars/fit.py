@@ -49,6 +49,11 @@ DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
 quadratically, so the one taken last leaves nothing to speak of; 0.3 left what the stars of a frame have in common."""
 
+LAST_STEP: Final = 0.5
+NEXT_STEP: Final = 0.03
+"""Or by no more than the first share, if the next step, should they go on to shrink as they did, is no longer than the
+second. Chosen: that leaves as little."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -94,6 +99,7 @@ def fit_stars(
     *,
     profile: Profile = evaluate,
     steps: int = 12,
+    last_step: float = LAST_STEP,
 ) -> Fit:
     """Fit position, size, shape, flux and sky of every star; the wings are given.
 
@@ -114,12 +120,14 @@ def fit_stars(
         The profile's function.
     steps : int
         Most steps taken.
+    last_step : float
+        Longest step after which a star may be finished. [standard errors]
     """
     n = len(start)
     p = start.astype(float).copy()
     covariance = np.full((n, N_PARAMETERS, N_PARAMETERS), np.nan)
     chi2, converged = np.full(n, np.nan), np.zeros(n, bool)
-    active = np.arange(n)
+    active, before = np.arange(n), np.zeros(n)
     for _ in range(steps):
         if not len(active):
             break
@@ -129,11 +137,13 @@ def fit_stars(
         step = (inverse @ equations.slope[:, :, None])[:, :, 0]
         errors = np.sqrt(np.maximum(np.diagonal(inverse, axis1=1, axis2=2), 1e-30))
         covariance[active] = inverse
-        chi2[active] = equations.chi2 / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
-        small = (np.abs(step) < DONE * errors).all(axis=1)
+        moved = (np.abs(step) / errors).max(axis=1)
+        small = (moved < DONE) | ((moved < last_step) & (moved**2 < NEXT_STEP * before))
+        left = equations.chi2 - np.where(small, np.einsum("si,si->s", step, equations.slope), 0)
+        chi2[active] = left / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
         p[active] += _bounded(step, p[active], profile)
         converged[active[small]] = True
-        active = active[~small]
+        active, before = active[~small], moved[~small]
     return Fit(p, covariance, chi2, converged, wing, profile)
 
 
@@ -253,7 +263,7 @@ def fit_common_wing(
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break
         before = left
-    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5)
+    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -18,6 +18,7 @@ from framecheck.stars.fit import Fit
 from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelGrid, PixelRule, X, Y, pixel_rule, wing_terms
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps
+from framecheck.stars.trails import gauss_legendre
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
 """Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
@@ -90,7 +91,7 @@ class _Typical:
         if self.trail_px == 0:
             v = (2 * along / self.long_px) ** 2 + (2 * across / self.short_px) ** 2
             return (1 + c * v) ** (-1 / self.wing)
-        at, weight = np.polynomial.legendre.leggauss(24)
+        at, weight = gauss_legendre(24)
         total = np.zeros(np.broadcast_shapes(along.shape, across.shape))
         for u, share in zip(at * self.trail_px / 2, weight / 2, strict=True):
             v = ((along - u) ** 2 + across**2) * (2 / self.round_px) ** 2
@@ -324,7 +325,7 @@ def _basis(
 def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:
     """Gauss and Legendre's x, y and weight of points that average the cardinal functions over a pixel. [px, px, 1]"""
     n = 1 if short_px > 4.2 else 2 if short_px > 3.2 else 3 if short_px > 2.2 else 4  # chosen: one for each knot inside
-    at, weight = np.polynomial.legendre.leggauss(n)
+    at, weight = gauss_legendre(n)
     return [(u / 2, v / 2, a * b / 4) for u, a in zip(at, weight, strict=True) for v, b in zip(at, weight, strict=True)]
 
 
