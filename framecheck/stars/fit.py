@@ -49,6 +49,9 @@ DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
 quadratically, so the one taken last leaves nothing to speak of; 0.3 left what the stars of a frame have in common."""
 
+NARROWEST_PX: Final = 0.3
+"""Width below which a star is lost. [px] Chosen: no pixel tells such widths apart, and profiles are not averaged right."""
+
 LAST_STEP: Final = 0.5
 NEXT_STEP: Final = 0.03
 """Or by no more than the first share, if the next step, should they go on to shrink as they did, is no longer than the
@@ -143,8 +146,18 @@ def fit_stars(
         chi2[active] = left / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
         p[active] += _bounded(step, p[active], profile)
         converged[active[small]] = True
-        active, before = active[~small], moved[~small]
+        going_on = ~small & ~_lost(p[active], start[active], stamps.grid, profile)
+        active, before = active[going_on], moved[going_on]
     return Fit(p, covariance, chi2, converged, wing, profile)
+
+
+def _lost(p: F64, start: F64, grid: PixelGrid, profile: Profile) -> np.ndarray:
+    """Which stars have left their stamps, are drawn out far beyond them, or have shrunk to nothing: they stay lost."""
+    reach = float(max(grid.x.max(), grid.y.max()))
+    lost = (np.maximum(np.abs(p[:, X]), np.abs(p[:, Y])) > reach) | (p[:, LN_W] < np.log(NARROWEST_PX))
+    if profile is not evaluate:
+        lost |= np.hypot(p[:, E1], p[:, E2]) > np.maximum(2 * reach, 2 * np.hypot(start[:, E1], start[:, E2]))
+    return np.asarray(lost)
 
 
 def _in_chunks(

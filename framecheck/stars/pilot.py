@@ -178,8 +178,9 @@ def pilot_star(
     x, y = peaks.x[chosen], peaks.y[chosen]
     sky_level = sky.level_at(x, y)
     regions, fine = np.full((len(chosen), 6), np.nan), max(finest, cell // 2)
+    left = np.arange(len(chosen))
     for reach in REACHES:
-        left = np.flatnonzero(np.isnan(regions[:, 0]))[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
+        left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
         if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
             return None
         size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
@@ -187,6 +188,7 @@ def pilot_star(
             stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
             level = np.fmax(sky_level[some], _level_around(stamps))
             regions[some] = _half_maximum_regions(stamps, level, cell, fine, clip_adu, noise * cell)
+        left = np.flatnonzero(np.isinf(regions[:, 0]))
     if finest > 1:
         regions[np.isfinite(regions[:, 4]), 4:] = 1 / 9, 0.0  # colours side by side tell nothing of it
     sharpest = SHARPEST_STAR if cell <= 2 else NARROW
@@ -238,12 +240,12 @@ def _family(regions: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
 def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int]:
     """Up to PILOTS of the brightest usable peaks, none beside a brighter one."""
     chosen: list[int] = []
-    for i in np.flatnonzero(usable)[: 20 * PILOTS]:
-        near = (np.abs(peaks.x[chosen] - peaks.x[i]) < distance) & (np.abs(peaks.y[chosen] - peaks.y[i]) < distance)
-        if not near.any():
-            chosen.append(int(i))
-        if len(chosen) == PILOTS:
-            break
+    left = np.flatnonzero(usable)[: 20 * PILOTS]
+    while len(left) and len(chosen) < PILOTS:
+        first = left[0]
+        chosen.append(int(first))
+        near = (np.abs(peaks.x[left] - peaks.x[first]) < distance) & (np.abs(peaks.y[left] - peaks.y[first]) < distance)
+        left = left[~near]
     return chosen
 
 
@@ -270,7 +272,7 @@ def _half_maximum_regions(
     Noise is that of a pixel.
 
     Shape (n, 6): along x, along y, mixed; half the maximum over the noise of a square; sharpness, and two of its
-    standard errors over it. NaN where it is no star's, or does not lie within the stamp.
+    standard errors over it. NaN where it is no star's; the first is infinite where it does not lie within the stamp.
     """
     from scipy.ndimage import label
 
@@ -307,6 +309,7 @@ def _half_maximum_regions(
         axis=1,
     )
     out[~usable | (ends > 0) | (area < 3)] = np.nan
+    out[usable & (ends > 0), 0] = np.inf
     return out
 
 
