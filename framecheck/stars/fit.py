@@ -50,7 +50,7 @@ DONE: Final = 0.1
 quadratically, so the one taken last leaves nothing to speak of; 0.3 left what the stars of a frame have in common."""
 
 NARROWEST_PX: Final = 0.3
-"""Width below which a star is lost. [px] Chosen: no pixel tells such widths apart, and profiles are not averaged right."""
+"""Width below which a star is lost. [px] Chosen: pixels do not tell such widths apart."""
 
 LAST_STEP: Final = 0.5
 NEXT_STEP: Final = 0.03
