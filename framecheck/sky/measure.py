@@ -1,6 +1,7 @@
 """Level and noise of the sky, from a sample of the pixels."""
 
 from dataclasses import replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -342,11 +343,13 @@ def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
     """Whole numbers spread evenly over their unit, so that they have quantiles as a smooth distribution has."""
     out = values.astype(np.float32)
     if np.issubdtype(values.dtype, np.integer):
-        even = np.random.default_rng(0).random(DIFFERENT_PARTS, dtype=np.float32)
-        even -= np.float32(0.5)
-        even *= np.float32(unit)
-        out += np.resize(even, values.shape)
+        out += np.resize(_even_parts() * np.float32(unit), values.shape)
     return out
+
+
+@cache
+def _even_parts() -> NDArray[np.float32]:
+    return np.random.default_rng(0).random(DIFFERENT_PARTS, dtype=np.float32) - np.float32(0.5)
 
 
 def _odd(step: float) -> int:

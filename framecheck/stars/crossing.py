@@ -46,7 +46,7 @@ more often than chance does; the pixels have the last word, but looking at them 
 FINEST: Final = 400
 """Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
-ANGLES: Final = 16
+ANGLES: Final = 32
 """Directions whose rows are counted together. Chosen by timing."""
 
 MOST_TRAILS: Final = 12

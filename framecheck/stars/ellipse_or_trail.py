@@ -19,6 +19,10 @@ WING_STARS: Final = 240
 FIRST_LOOK: Final = 60
 """The brightest of them, which tell the typical star. Chosen: the others then begin two steps from where they end."""
 
+FIRST_STEPS: Final = 2
+MOST_STEPS: Final = 10
+"""Steps of such a look, and of a fit that is to settle, at the most. Chosen."""
+
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
 
@@ -74,7 +78,8 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, part) > 0 else ellipse), rule, 0.0
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
-    fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain)
+    steps = FIRST_STEPS if len(guess) > FIRST_LOOK else MOST_STEPS
+    fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain, steps=steps)
     shear, narrow = _typical_shear_and_width(fit)
     if pixel_rule(narrow) != rule or len(guess) > FIRST_LOOK:
         rule = pixel_rule(narrow)

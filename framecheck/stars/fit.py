@@ -276,7 +276,7 @@ def fit_common_wing(
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break
         before = left
-    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
+    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=min(steps, 5), last_step=DONE)
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]
