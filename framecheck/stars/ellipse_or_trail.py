@@ -71,18 +71,18 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         rule = pixel_rule(3.0)
         return fit_common_wing(part, guess, rule, gain), rule, 0.0
     if is_long_trail(pilot):
-        rule = pixel_rule(max(pilot.short_px - 0.3, 1.7))
+        rule = pixel_rule(max(pilot.short_px - 0.3, 1.7), stamps.pixel_px)
         trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
         if pilot.long_px > NO_ELLIPSE * pilot.short_px:
             return trail, rule, 0.0
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, part) > 0 else ellipse), rule, 0.0
-    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
+    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0), stamps.pixel_px)
     steps = FIRST_STEPS if len(guess) > FIRST_LOOK else MOST_STEPS
     fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain, steps=steps)
     shear, narrow = _typical_shear_and_width(fit)
-    if pixel_rule(narrow) != rule or len(guess) > FIRST_LOOK:
-        rule = pixel_rule(narrow)
+    if pixel_rule(narrow, stamps.pixel_px) != rule or len(guess) > FIRST_LOOK:
+        rule = pixel_rule(narrow, stamps.pixel_px)
         fit = fit_common_wing(part, like_the_typical(guess, fit, np.arange(len(guess))), rule, gain, wing=fit.wing)
         shear, narrow = _typical_shear_and_width(fit)
     if shear > LOOK_FOR_TRAIL:
@@ -161,7 +161,7 @@ def _trail_fit(
     stamps: Stamps, ellipses: F64, wing: float, narrow_px: float, gain: float | None
 ) -> tuple[Fit, PixelRule]:
     """Fit moved round stars to stars fitted as ellipses; the line's own nodes spare some of the pixel's."""
-    rule = pixel_rule(max(narrow_px, 1.7))
+    rule = pixel_rule(max(narrow_px, 1.7), stamps.pixel_px)
     start = _as_trail(ellipses)
     return fit_common_wing(stamps, start, rule, gain, profile=evaluate_trail, wing=wing, steps=12), rule
 

@@ -33,6 +33,8 @@ class Stamps:
     """A stamp has 2 half + 1 pixels a side."""
     grid: PixelGrid
     """Its pixels: all of them, or a list of those near a trail."""
+    pixel_px: int = 1
+    """Side of the squares of pixels whose means are the values; `usable` then counts their pixels. [px]"""
 
     def __len__(self) -> int:
         return len(self.values)
@@ -65,6 +67,24 @@ class Stamps:
         """The stamps cut down to every second pixel, as on a chessboard: the green ones of a mosaic."""
         x, y = np.broadcast_arrays(self.grid.x, self.grid.y)
         return self._at(((x + y) % 2 == 0).ravel())
+
+    def in_squares(self, side_px: int) -> "Stamps":
+        """The stamps with the means of squares of pixels instead; squares count if all their pixels do."""
+        n, stamp_px = (2 * self.half + 1) // side_px, 2 * self.half + 1
+
+        def means(of: F32) -> F32:
+            whole = of.reshape(-1, stamp_px, stamp_px)[:, : n * side_px, : n * side_px]
+            return whole.reshape(-1, n, side_px, n, side_px).mean(axis=(2, 4)).reshape(-1, n * n)
+
+        usable = means(self.usable) == 1
+        at = ((np.arange(n) + 0.5) * side_px - 0.5 - self.half).astype(np.float32)
+        return replace(
+            self,
+            values=means(self.values) * usable,
+            usable=usable * np.float32(side_px**2),
+            grid=PixelGrid(at[None, :], at[:, None]),
+            pixel_px=side_px,
+        )
 
     def _at(self, pixels: NDArray[np.bool_]) -> "Stamps":
         """The stamps cut down to some of their pixels."""
