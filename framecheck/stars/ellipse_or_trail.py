@@ -14,14 +14,12 @@ from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import evaluate_trail
 
 WING_STARS: Final = 240
-"""Stars that settle the common wings. Chosen: beta to 1 % on a good frame."""
+"""Stars that settle the common wings, if need be. Chosen: beta to 1 % on a good frame."""
 
 FIRST_LOOK: Final = 60
-"""The brightest of them, which tell the typical star. Chosen: the others then begin two steps from where they end."""
-
-FIRST_STEPS: Final = 2
-MOST_STEPS: Final = 10
-"""Steps of such a look, and of a fit that is to settle, at the most. Chosen."""
+WING_KNOWN: Final = 0.01
+"""The brightest of them, which suffice where they tell beta so well. Chosen: as well as all of them should. Else the
+others begin two steps from where they end."""
 
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
@@ -78,10 +76,13 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, part) > 0 else ellipse), rule, 0.0
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0), stamps.pixel_px)
-    steps = FIRST_STEPS if len(guess) > FIRST_LOOK else MOST_STEPS
-    fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain, steps=steps)
+    first = part.part(slice(FIRST_LOOK))
+    fit = fit_common_wing(first, guess[:FIRST_LOOK], rule, gain)
     shear, narrow = _typical_shear_and_width(fit)
-    if pixel_rule(narrow, stamps.pixel_px) != rule or len(guess) > FIRST_LOOK:
+    right = pixel_rule(narrow, stamps.pixel_px) == rule
+    if right and (len(guess) <= FIRST_LOOK or _enough(first, fit, shear)):
+        part = first
+    else:
         rule = pixel_rule(narrow, stamps.pixel_px)
         fit = fit_common_wing(part, like_the_typical(guess, fit, np.arange(len(guess))), rule, gain, wing=fit.wing)
         shear, narrow = _typical_shear_and_width(fit)
@@ -149,6 +150,12 @@ def _difference_of_shears(ellipse: Fit, trail: Fit) -> float:
     shapes = shapes_of(trail)
     moved = np.hypot(np.median(shapes.e1), np.median(shapes.e2))
     return float(moved - np.hypot(np.median(ellipse.p[:, E1]), np.median(ellipse.p[:, E2])))
+
+
+def _enough(stamps: Stamps, fit: Fit, shear: float) -> bool:
+    """Whether these stars tell the wings, and what they are, well enough."""
+    settled = fit.wing_error < WING_KNOWN * fit.wing
+    return settled and (shear <= LOOK_FOR_TRAIL or _enough_for_trail(stamps, fit.p) <= len(fit.p))
 
 
 def _enough_for_trail(stamps: Stamps, p: F64) -> int:

@@ -74,6 +74,8 @@ class Fit:
     """g = 1 / beta."""
     profile: Profile = evaluate
     """What was fitted."""
+    wing_error: float = float("inf")
+    """Standard error of g, where that was fitted too."""
 
     def part(self, which: Any) -> "Fit":
         """The fit of some of the stars."""
@@ -276,7 +278,8 @@ def fit_common_wing(
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break
         before = left
-    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=min(steps, 5), last_step=DONE)
+    fit = fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
+    return replace(fit, wing_error=float(normal_sum**-0.5))
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]
