@@ -9,8 +9,8 @@ from framecheck.read.fits import read_layout
 from framecheck.read.layout import Layout, amount
 from framecheck.read.remote import is_remote
 
-LIBRARIES_BYTES: Final = 125_000_000
-"""[byte] Python with all that a worker loads; measured on Linux: up to 119 MB."""
+LIBRARIES_BYTES: Final = 110_000_000
+"""[byte] Python with all that a worker loads; measured on Linux: up to 101 MB."""
 
 _FIXED_BYTES: Final = 70_000_000
 """[byte] Star stamps, fits and tables, whatever the frame's size; measured: 20 MB, in crowded fields 30 MB, where stars

@@ -350,6 +350,6 @@ def _end_with_parent() -> None:
 def _load_libraries() -> None:
     """Load in a worker, as it starts, what measuring imports late: its first frame is then as quick as the others."""
     _end_with_parent()
-    import scipy.interpolate
     import scipy.ndimage
-    import scipy.spatial  # noqa: F401
+    import scipy.spatial
+    import scipy.special  # noqa: F401

@@ -112,10 +112,10 @@ def robust_mean(values: NDArray[np.floating], errors: NDArray[np.floating]) -> t
     v, s = values[known].astype(float), errors[known].astype(float)
     if not len(v):
         return float("nan"), float("nan")
-    centre = float(np.median(v))
+    centre, usual = float(np.median(v)), float(np.median(s**2))
     for _ in range(6):
         spread = (1.4826 * np.median(np.abs(v - centre))) ** 2
-        own = max(spread - float(np.median(s**2)), 0.0)
+        own = max(spread - usual, 0.0)
         sigma = np.sqrt(s**2 + own)
         pull = np.abs(v - centre) / sigma
         weight = np.where(pull > ROBUST, ROBUST / np.maximum(pull, 1e-9), 1.0) / sigma**2

@@ -343,8 +343,9 @@ def of_amplifiers(header: Header, pattern: str, *, most: float, keep: Said[float
 
 def _numbered(header: Header, pattern: str) -> list[tuple[int, float]]:
     """Amplifier and value of the cards that a pattern fits."""
-    found = ((_number_of(keyword, pattern), header.number(keyword)) for keyword in header.cards)
-    return [(number, value) for number, value in found if number is not None and value is not None]
+    numbers = ((_number_of(keyword, pattern), keyword) for keyword in header.cards)
+    found = [(number, header.number(keyword)) for number, keyword in numbers if number is not None]
+    return [(number, value) for number, value in found if value is not None]
 
 
 def _number_of(keyword: str, pattern: str) -> int | None:

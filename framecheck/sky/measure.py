@@ -1,6 +1,7 @@
 """Level and noise of the sky, from a sample of the pixels."""
 
 from dataclasses import replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -342,11 +343,18 @@ def _spread_over_unit(values: NDArray[Any], unit: int) -> NDArray[np.float32]:
     """Whole numbers spread evenly over their unit, so that they have quantiles as a smooth distribution has."""
     out = values.astype(np.float32)
     if np.issubdtype(values.dtype, np.integer):
-        even = np.random.default_rng(0).random(DIFFERENT_PARTS, dtype=np.float32)
-        even -= np.float32(0.5)
-        even *= np.float32(unit)
-        out += np.resize(even, values.shape)
+        out += np.resize(_even_parts() * np.float32(unit), values.shape)
     return out
+
+
+@cache
+def _even_parts() -> NDArray[np.float32]:
+    return np.random.default_rng(0).random(DIFFERENT_PARTS, dtype=np.float32) - np.float32(0.5)
+
+
+def _odd(step: float) -> int:
+    """The longest odd step that is no longer: with it samples meet all phases of any pattern."""
+    return max(0, int(step) - 1) // 2 * 2 + 1
 
 
 def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int, unit: int) -> tuple[float, float]:
@@ -356,13 +364,15 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int
     each over its own noise, do not scatter so, and allow a look at the dark side of the distribution alone. Whole
     numbers are spread over their unit by random parts, taken out again.
     """
-    step = max(0, int(np.sqrt(pixels.size / WHOLE_IMAGE_SAMPLES)) - 1) // 2 * 2 + 1  # odd: all phases of any pattern
-    rows, columns = np.arange(0, pixels.shape[0], step), np.arange(0, pixels.shape[1], step)
-    values = _spread_over_unit(pixels[::step, ::step], unit)
+    fewer = pixels.size / WHOLE_IMAGE_SAMPLES
+    across = _odd(np.sqrt(fewer))
+    down = _odd(min(fewer / across, across + 2))
+    rows, columns = np.arange(0, pixels.shape[0], down), np.arange(0, pixels.shape[1], across)
+    values = _spread_over_unit(pixels[::down, ::across], unit)
     rounding = unit**2 * PIXEL_VARIANCE_PX2 if np.issubdtype(pixels.dtype, np.integer) else 0.0
     if stars is not None:
         values = stars.blanked(values, rows * pitch, columns * pitch)
-    values -= rough.rows(rows * pitch, len(columns), step * pitch)
+    values -= rough.crossings(rows * pitch, columns * pitch)
     with np.errstate(over="ignore"):  # over next to no noise; what is infinite then is left out
         values /= np.median(rough.noise_adu) if np.ptp(rough.noise_adu) == 0 else rough.noise_rows(rows, columns, pitch)
     deviation = distribution(values)

@@ -5,6 +5,7 @@ wings are not those of the function, its flux moves with the seeing by several p
 does not, but is noisy. So the brightest stars say how much the one differs from the other, for all stars of the frame.
 """
 
+from functools import reduce
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import F64, FLUX, wing_terms
+from framecheck.stars.profile import F32, F64, FLUX, wing_terms
 from framecheck.stars.stamps import Stamps, cut_stamps
 
 RADIUS_FWHM: Final = 2.5
@@ -76,8 +77,10 @@ def light_over_profile(
     centre_x, centre_y = x[index] - stamps.x, y[index] - stamps.y
     reach = np.arange(-half, half + 1)
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])
-    distance = distance.reshape(len(index), -1)
-    level = _level(stamps.values, stamps.usable * (distance > radius + 0.5))
+    distance = distance.reshape(len(index), -1).astype(np.float32)
+    ring = distance > radius + 0.5
+    some = np.flatnonzero(ring.any(axis=0))
+    level = _level(stamps.values[:, some], (stamps.usable * ring)[:, some])
     values = _without_lone_pixels(stamps, distance, level, typical_px)
     inside = np.clip(radius + 0.5 - distance, 0, 1)
     # what does not count is as bright as the rest of the aperture: every other pixel of a mosaic
@@ -93,23 +96,23 @@ def light_over_profile(
     return float((own + trust * (typical - own)) / held) if np.isfinite(middle) else None
 
 
-def _without_lone_pixels(stamps: Stamps, distance: F64, level: F64, fwhm_px: float) -> F64:
+def _without_lone_pixels(stamps: Stamps, distance: F32, level: F32, fwhm_px: float) -> F32:
     """Pixels of the stamps; those beside the core that stand far above all around them are put at the level."""
     side = 2 * stamps.half + 1
     above = stamps.values - level[:, None]
     padded = np.pad((above * stamps.usable).reshape(-1, side, side), ((0, 0), (1, 1), (1, 1)))
     around = [padded[:, i : i + side, j : j + side] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
-    brightest = np.max(around, axis=0).reshape(above.shape)
-    lone = above > LONE * np.maximum(brightest, 0) + LONE_SIGMA * stamps.noise[:, None]
+    brightest = reduce(np.maximum, around).reshape(above.shape)
+    lone = above > np.float32(LONE) * np.maximum(brightest, 0) + np.float32(LONE_SIGMA) * stamps.noise[:, None]
     return np.where(lone & (distance > fwhm_px), level[:, None], stamps.values)
 
 
-def _level(values: NDArray[np.float32], usable: NDArray[np.floating]) -> NDArray[np.float64]:
+def _level(values: F32, usable: F32) -> F32:
     """Median of the usable pixels of each stamp; 0 where there are none."""
-    light = np.sort(np.where(usable > 0, values, np.inf), axis=1)
+    light = np.sort(np.where(usable > 0, values, np.float32(np.inf)), axis=1)
     count = (usable > 0).sum(axis=1)
     middle = light[np.arange(len(light)), count // 2]
-    return np.where(count > 0, middle, 0.0).astype(float)
+    return np.where(count > 0, middle, np.float32(0))
 
 
 def _share_kept(radius: float, fwhm_px: float, beta: float) -> float:

@@ -1,7 +1,7 @@
 """Lines across the frame, of satellites and aeroplanes: sought among detections, judged by the pixels they run over."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -46,7 +46,7 @@ more often than chance does; the pixels have the last word, but looking at them 
 FINEST: Final = 400
 """Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
-ANGLES: Final = 16
+ANGLES: Final = 32
 """Directions whose rows are counted together. Chosen by timing."""
 
 MOST_TRAILS: Final = 12
@@ -110,8 +110,9 @@ def _lines_among(frame: Frame, sky: Sky, free: F64, star: Pilot, clipped: F64, k
         free = free[:, ~other.covers(free[0], free[1], width)]
     found: list[Line] = []
     n_trails = n_others = 0
+    rows = _Rows.across(frame.pixels.shape, width, free.shape[1])
     while n_trails < MOST_TRAILS and n_others < MOST_OTHERS:
-        row = _densest_row(free, frame.pixels.shape, width)
+        row = _densest_row(free, rows)
         if row is None:
             break
         points, course = row
@@ -137,41 +138,74 @@ def _close_together(place: F64, some: NDArray[np.intp], reach_px: float) -> NDAr
     return some[np.unique(tree.query_pairs(reach_px, output_type="ndarray"))]
 
 
-def _densest_row(places: F64, shape: tuple[int, ...], width_px: float) -> tuple[NDArray[np.intp], Course | None] | None:
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """Rows over a frame in all directions."""
+
+    angles: F64
+    """Of the normals. [rad]"""
+    bin_px: float
+    diagonal_px: float
+    first: NDArray[np.intp]
+    """Half rows that lie before the image, counted from a diagonal before its corner."""
+    share: F64
+    """What scattered points put into a row, in units of their number: area of the longest row over the image's."""
+    most: NDArray[np.intp]
+    """Points in the fullest row of each direction, at most."""
+
+    @classmethod
+    def across(cls, shape: tuple[int, ...], width_px: float, n_points: int) -> "_Rows":
+        diagonal = float(np.hypot(shape[0], shape[1]))
+        bin_px = max(2 * width_px, 4.0, diagonal / FINEST)
+        n_angles = int(min(np.ceil(np.pi * diagonal / (2 * bin_px)), 720))
+        angles = np.arange(n_angles) * np.pi / n_angles
+        first = (2 * (diagonal + shape[1] * np.minimum(np.cos(angles), 0)) / bin_px).astype(np.intp)
+        sides = np.maximum(np.abs(np.stack([np.sin(angles), np.cos(angles)])), 1e-9)
+        share = bin_px * np.minimum(shape[1] / sides[0], shape[0] / sides[1]) / (shape[0] * shape[1])
+        return cls(angles, bin_px, diagonal, first, share, np.full(n_angles, n_points))
+
+    @property
+    def limit(self) -> float:
+        """Chance from which a row stands out, natural logarithm."""
+        return float(np.log(BY_CHANCE / (len(self.angles) * (int(4 * self.diagonal_px / self.bin_px) + 2))))
+
+    def chance(self, n_points: int) -> F64:
+        """Chance of so many in a row or more, natural logarithm: Chernoff's bound for Poisson numbers."""
+        expected, most = n_points * self.share, self.most
+        rare = most - expected - most * np.log(np.maximum(most / expected, 1.0))
+        return np.where(most >= FEWEST_IN_LINE, rare, 0.0)
+
+
+def _densest_row(places: F64, rows: _Rows) -> tuple[NDArray[np.intp], Course | None] | None:
     """Indices of the points in the row that stands out most, and how it runs if it is long and has no wide gaps.
 
     None if no row stands out. A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from
-    memory), with directions as fine as the rows are long. Stars at random put Poisson numbers into rows.
+    memory), with directions as fine as the rows are long. Stars at random put Poisson numbers into rows. Directions in
+    which none stood out when there were more points are not asked again.
     """
     if places.shape[1] < FEWEST_IN_LINE:
         return None
     x, y = places
-    diagonal = float(np.hypot(shape[0], shape[1]))
-    bin_px = max(2 * width_px, 4.0, diagonal / FINEST)
-    n_angles = int(min(np.ceil(np.pi * diagonal / (2 * bin_px)), 720))
-    half_px = bin_px / 2
-    n_bins = int(2 * diagonal / half_px) + 2  # of half the width of a row, which holds two: no line falls in between
-    angles = np.arange(n_angles) * np.pi / n_angles
-    top, most = np.empty(n_angles, np.intp), np.empty(n_angles, np.intp)
+    half_px = rows.bin_px / 2  # of half the width of a row, which holds two: no line falls in between
+    n_bins = int(rows.diagonal_px / half_px) + 3
+    top = np.zeros(len(rows.angles), np.intp)
     points = np.stack([x, y, np.ones_like(x)]).astype(np.float32)
-    for i in range(0, n_angles, ANGLES):
-        here = angles[i : i + ANGLES]
-        first = diagonal + half_px * n_bins * np.arange(len(here))  # each direction has its own bins
-        across = np.stack([np.cos(here), np.sin(here), first], axis=1) / half_px
+    asked = np.flatnonzero(rows.chance(len(x)) <= rows.limit)
+    for some in (asked[i : i + ANGLES] for i in range(0, len(asked), ANGLES)):
+        angles, each = rows.angles[some], np.arange(len(some))
+        start = rows.diagonal_px + half_px * (n_bins * each - rows.first[some])  # each direction has its own bins
+        across = np.stack([np.cos(angles), np.sin(angles), start], axis=1) / half_px
         row = (across.astype(np.float32) @ points).astype(np.intp)
-        count = np.bincount(row.ravel(), minlength=n_bins * len(here)).reshape(len(here), n_bins)
+        count = np.bincount(row.ravel(), minlength=n_bins * len(some)).reshape(len(some), n_bins)
         count[:, :-1] += count[:, 1:]
-        top[i : i + ANGLES] = fullest = count.argmax(axis=1)
-        most[i : i + ANGLES] = count[np.arange(len(here)), fullest]
-    # What scattered stars put into a row: density times the longest chord in this direction.
-    sides = np.maximum(np.abs(np.stack([np.sin(angles), np.cos(angles)])), 1e-9)
-    expected = len(x) * bin_px * np.minimum(shape[1] / sides[0], shape[0] / sides[1]) / (shape[0] * shape[1])
-    # Chance of so many in a row or more, natural logarithm: Chernoff's bound for Poisson numbers.
-    chance = np.where(most >= FEWEST_IN_LINE, most - expected - most * np.log(np.maximum(most / expected, 1.0)), 0.0)
+        fullest = count.argmax(axis=1)
+        top[some], rows.most[some] = rows.first[some] + fullest, count[each, fullest]
+    chance = rows.chance(len(x))
     best = int(chance.argmin())
-    if chance[best] > np.log(BY_CHANCE / (n_angles * n_bins)):
+    if chance[best] > rows.limit:
         return None
-    return _without_gaps(x, y, float(angles[best]), (top[best] + 1) * half_px - diagonal, bin_px, diagonal)
+    distance = (top[best] + 1) * half_px - rows.diagonal_px
+    return _without_gaps(x, y, float(rows.angles[best]), distance, rows.bin_px, rows.diagonal_px)
 
 
 def _without_gaps(

@@ -1,5 +1,6 @@
 """What the stars of a frame are, ellipses or round stars moved along a line, tried on the brightest."""
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -13,10 +14,12 @@ from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import evaluate_trail
 
 WING_STARS: Final = 240
-"""Stars that settle the common wings. Chosen: beta to 1 % on a good frame."""
+"""Stars that settle the common wings, if need be. Chosen: beta to 1 % on a good frame."""
 
 FIRST_LOOK: Final = 60
-"""The brightest of them, which tell the typical star. Chosen: the others then begin two steps from where they end."""
+WING_KNOWN: Final = 0.01
+"""The brightest of them, which suffice where they tell beta so well. Chosen: as well as all of them should. Else the
+others begin two steps from where they end."""
 
 LONG_TRAIL: Final = 2.5
 """From this ratio of the pilot's axes on, a star is a trail, not an ellipse. Chosen."""
@@ -66,17 +69,21 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         rule = pixel_rule(3.0)
         return fit_common_wing(part, guess, rule, gain), rule, 0.0
     if is_long_trail(pilot):
-        rule = pixel_rule(max(pilot.short_px - 0.3, 1.7))
+        rule = pixel_rule(max(pilot.short_px - 0.3, 1.7), stamps.pixel_px)
         trail = fit_common_wing(part, _as_trail(guess), rule, gain, profile=evaluate_trail, steps=20)
         if pilot.long_px > NO_ELLIPSE * pilot.short_px:
             return trail, rule, 0.0
         ellipse = fit_common_wing(part, guess, rule, gain, steps=20)
         return (trail if _chi2_gain(ellipse, trail, part) > 0 else ellipse), rule, 0.0
-    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0))
-    fit = fit_common_wing(part.part(slice(FIRST_LOOK)), guess[:FIRST_LOOK], rule, gain)
+    rule = pixel_rule(max(pilot.short_px - 0.3, 1.0), stamps.pixel_px)
+    first = part.part(slice(FIRST_LOOK))
+    fit = fit_common_wing(first, guess[:FIRST_LOOK], rule, gain)
     shear, narrow = _typical_shear_and_width(fit)
-    if pixel_rule(narrow) != rule or len(guess) > FIRST_LOOK:
-        rule = pixel_rule(narrow)
+    right = pixel_rule(narrow, stamps.pixel_px) == rule
+    if right and (len(guess) <= FIRST_LOOK or _enough(first, fit, shear)):
+        part = first
+    else:
+        rule = pixel_rule(narrow, stamps.pixel_px)
         fit = fit_common_wing(part, like_the_typical(guess, fit, np.arange(len(guess))), rule, gain, wing=fit.wing)
         shear, narrow = _typical_shear_and_width(fit)
     if shear > LOOK_FOR_TRAIL:
@@ -87,7 +94,7 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
         share = float(np.interp(way, UNDECIDED, (0, 1)))
         between = _difference_of_shears(fit.part(few), trail) if 0 < share < 1 else 0.0
         if share > 0.5:
-            return trail, trail_rule, -(1 - share) * between
+            return _with_the_others(trail, fit), trail_rule, -(1 - share) * between
         return fit, rule, share * between
     return fit, rule, 0.0
 
@@ -109,6 +116,13 @@ def like_the_typical(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
             out[:, column] = np.median(first.p[:, column])
         out[fitted[: len(first.p)][first.converged]] = first.p[first.converged]
     return out
+
+
+def _with_the_others(trail: Fit, ellipses: Fit) -> Fit:
+    """First guesses as moved stars of all that were fitted as ellipses, of which the first were fitted again."""
+    p = like_the_typical(ellipses.p, trail, np.arange(len(ellipses.p)))
+    converged = np.concatenate([trail.converged, ellipses.converged[len(trail.p) :]])
+    return replace(ellipses, p=p, converged=converged, wing=trail.wing, profile=trail.profile)
 
 
 def _chi2_gain(ellipse: Fit, trail: Fit, stamps: Stamps) -> float:
@@ -138,6 +152,12 @@ def _difference_of_shears(ellipse: Fit, trail: Fit) -> float:
     return float(moved - np.hypot(np.median(ellipse.p[:, E1]), np.median(ellipse.p[:, E2])))
 
 
+def _enough(stamps: Stamps, fit: Fit, shear: float) -> bool:
+    """Whether these stars tell the wings, and what they are, well enough."""
+    settled = fit.wing_error < WING_KNOWN * fit.wing
+    return settled and (shear <= LOOK_FOR_TRAIL or _enough_for_trail(stamps, fit.p) <= len(fit.p))
+
+
 def _enough_for_trail(stamps: Stamps, p: F64) -> int:
     """How many of the stars, brightest first, tell a trail from an ellipse."""
     snr2 = (p[:, FLUX] / stamps.noise) ** 2 / (NOISE_PIXELS * np.exp(2 * p[:, LN_W]))
@@ -148,7 +168,7 @@ def _trail_fit(
     stamps: Stamps, ellipses: F64, wing: float, narrow_px: float, gain: float | None
 ) -> tuple[Fit, PixelRule]:
     """Fit moved round stars to stars fitted as ellipses; the line's own nodes spare some of the pixel's."""
-    rule = pixel_rule(max(narrow_px, 1.7))
+    rule = pixel_rule(max(narrow_px, 1.7), stamps.pixel_px)
     start = _as_trail(ellipses)
     return fit_common_wing(stamps, start, rule, gain, profile=evaluate_trail, wing=wing, steps=12), rule
 

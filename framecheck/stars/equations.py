@@ -123,7 +123,7 @@ def _by_pixels(stamps: Stamps, p: F64, model: F32, jacobian: F32, gain: float | 
         normal=np.matmul(weighted, jacobian.transpose(0, 2, 1)).astype(float),
         slope=np.matmul(weighted, residual[:, :, None])[:, :, 0].astype(float),
         chi2=np.einsum("sp,sp,sp->s", weight, residual, residual).astype(float),
-        n_pixels=_sum(stamps.usable, stamps.usable),
+        n_pixels=np.count_nonzero(stamps.usable, axis=1).astype(float),
     )
 
 
@@ -156,7 +156,7 @@ def _by_moments(
         normal=of @ normal @ of.transpose(0, 2, 1),
         slope=(of @ slope[:, :, None])[:, :, 0],
         chi2=_sum(pulled, residual),
-        n_pixels=_sum(stamps.usable, stamps.usable),
+        n_pixels=np.count_nonzero(stamps.usable, axis=1).astype(float),
     )
 
 

@@ -12,7 +12,7 @@ from framecheck.stars.crossing import lines_across
 from framecheck.stars.line import Line
 from framecheck.stars.order import brightest_first
 from framecheck.stars.peaks import LonePixels, Peaks, find_peaks, without_lone_pixels
-from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
+from framecheck.stars.pilot import FEWEST, UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.uneven_sky import lost_on_uneven_sky
 from framecheck.stars.vetting import best_width, vet_peaks
 
@@ -161,9 +161,9 @@ class _Cells:
         """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""
         return (peaks, None) if self.mixed else without_lone_pixels(self.pixels, self.sky, peaks, cell)
 
-    def pilot(self, peaks: Peaks, cell: int, lone: LonePixels | None) -> Pilot | None:
+    def pilot(self, peaks: Peaks, cell: int, lone: LonePixels | None, at_least: float = FEWEST) -> Pilot | None:
         """The typical star among peaks in cells of a side."""
-        return pilot_star(self.pixels, self.sky, peaks, cell, self.clip_adu, lone, self.finest)
+        return pilot_star(self.pixels, self.sky, peaks, cell, self.clip_adu, lone, self.finest, at_least)
 
 
 def _peaks_and_pilot(cells: _Cells, *, narrow: bool = False) -> tuple[Peaks, Pilot | None]:
@@ -217,11 +217,12 @@ def _wider(
 ) -> tuple[Peaks, Pilot | None]:
     """Look again in wider cells, until a star is two to four cells wide."""
     for wider in (4, 8, 16):
+        at_least = max(FEWEST, MANY_MORE * pilot.n) if pilot is not None and pilot.short_px <= NARROW_PX else FEWEST
         if wider <= cell or min(cells.pixels.shape) < 8 * wider:
             continue
         again, _ = cells.without_lone_pixels(cells.peaks(wider, lone), wider)
-        second = cells.pilot(again, wider, lone)
-        if second is None or (pilot is not None and pilot.short_px <= NARROW_PX and second.n < MANY_MORE * pilot.n):
+        second = cells.pilot(again, wider, lone, at_least)
+        if second is None:
             continue
         peaks, pilot = again, second
         if second.short_px <= 3 * wider:

@@ -49,6 +49,14 @@ DONE: Final = 0.1
 """A star is finished when no parameter moves by more than this share of its standard error. Chosen: steps shrink
 quadratically, so the one taken last leaves nothing to speak of; 0.3 left what the stars of a frame have in common."""
 
+NARROWEST_PX: Final = 0.3
+"""Width below which a star is lost. [px] Chosen: pixels do not tell such widths apart."""
+
+LAST_STEP: Final = 0.5
+NEXT_STEP: Final = 0.03
+"""Or by no more than the first share, if the next step, should they go on to shrink as they did, is no longer than the
+second. Chosen: that leaves as little."""
+
 
 @dataclass(frozen=True, slots=True)
 class Fit:
@@ -66,6 +74,8 @@ class Fit:
     """g = 1 / beta."""
     profile: Profile = evaluate
     """What was fitted."""
+    wing_error: float = float("inf")
+    """Standard error of g, where that was fitted too."""
 
     def part(self, which: Any) -> "Fit":
         """The fit of some of the stars."""
@@ -94,6 +104,7 @@ def fit_stars(
     *,
     profile: Profile = evaluate,
     steps: int = 12,
+    last_step: float = LAST_STEP,
 ) -> Fit:
     """Fit position, size, shape, flux and sky of every star; the wings are given.
 
@@ -114,12 +125,14 @@ def fit_stars(
         The profile's function.
     steps : int
         Most steps taken.
+    last_step : float
+        Longest step after which a star may be finished. [standard errors]
     """
     n = len(start)
     p = start.astype(float).copy()
     covariance = np.full((n, N_PARAMETERS, N_PARAMETERS), np.nan)
     chi2, converged = np.full(n, np.nan), np.zeros(n, bool)
-    active = np.arange(n)
+    active, before = np.arange(n), np.zeros(n)
     for _ in range(steps):
         if not len(active):
             break
@@ -129,12 +142,24 @@ def fit_stars(
         step = (inverse @ equations.slope[:, :, None])[:, :, 0]
         errors = np.sqrt(np.maximum(np.diagonal(inverse, axis1=1, axis2=2), 1e-30))
         covariance[active] = inverse
-        chi2[active] = equations.chi2 / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
-        small = (np.abs(step) < DONE * errors).all(axis=1)
+        moved = (np.abs(step) / errors).max(axis=1)
+        small = (moved < DONE) | ((moved < last_step) & (moved**2 < NEXT_STEP * before))
+        left = equations.chi2 - np.where(small, np.einsum("si,si->s", step, equations.slope), 0)
+        chi2[active] = left / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
         p[active] += _bounded(step, p[active], profile)
         converged[active[small]] = True
-        active = active[~small]
+        going_on = ~small & ~_lost(p[active], start[active], stamps.grid, profile)
+        active, before = active[going_on], moved[going_on]
     return Fit(p, covariance, chi2, converged, wing, profile)
+
+
+def _lost(p: F64, start: F64, grid: PixelGrid, profile: Profile) -> np.ndarray:
+    """Which stars have left their stamps, are drawn out far beyond them, or have shrunk to nothing: they stay lost."""
+    reach = float(max(grid.x.max(), grid.y.max()))
+    lost = (np.maximum(np.abs(p[:, X]), np.abs(p[:, Y])) > reach) | (p[:, LN_W] < np.log(NARROWEST_PX))
+    if profile is not evaluate:
+        lost |= np.hypot(p[:, E1], p[:, E2]) > np.maximum(2 * reach, 2 * np.hypot(start[:, E1], start[:, E2]))
+    return np.asarray(lost)
 
 
 def _in_chunks(
@@ -253,7 +278,8 @@ def fit_common_wing(
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break
         before = left
-    return fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5)
+    fit = fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
+    return replace(fit, wing_error=float(normal_sum**-0.5))
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -6,6 +6,7 @@ each star's own width, it does not. It is added to the function, and the half-ma
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -18,10 +19,14 @@ from framecheck.stars.fit import Fit
 from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelGrid, PixelRule, X, Y, pixel_rule, wing_terms
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps
+from framecheck.stars.trails import gauss_legendre
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
 """Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
 apart for a star of 3 px; beyond the last it is nothing."""
+
+RADII: Final = np.linspace(0, KNOTS[-1], 721)
+"""Where such departures are worked out. Chosen: to a two hundredth of a half-width."""
 
 MOST_STARS: Final = 100
 """Brightest stars averaged. Chosen: more change little."""
@@ -90,7 +95,7 @@ class _Typical:
         if self.trail_px == 0:
             v = (2 * along / self.long_px) ** 2 + (2 * across / self.short_px) ** 2
             return (1 + c * v) ** (-1 / self.wing)
-        at, weight = np.polynomial.legendre.leggauss(24)
+        at, weight = gauss_legendre(24)
         total = np.zeros(np.broadcast_shapes(along.shape, across.shape))
         for u, share in zip(at * self.trail_px / 2, weight / 2, strict=True):
             v = ((along - u) ** 2 + across**2) * (2 / self.round_px) ** 2
@@ -164,16 +169,15 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     even, twice = departure[:n], np.zeros(n)
     if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
         twice = departure[n:]
-    fine = np.linspace(0, KNOTS[-1], 721)
-    zero = np.zeros_like(fine)
-    long_cut = typical.profile(fine * typical.long_px / 2, zero)
-    short_cut = typical.profile(zero, fine * typical.short_px / 2)
+    zero = np.zeros_like(RADII)
+    long_cut = typical.profile(RADII * typical.long_px / 2, zero)
+    short_cut = typical.profile(zero, RADII * typical.short_px / 2)
     factors = [
-        _half_maximum(fine, cut + (even + sign * twice) @ _cardinal(fine)) / _half_maximum(fine, cut)
+        _half_maximum(RADII, cut + (even + sign * twice) @ _curves()) / _half_maximum(RADII, cut)
         for sign, cut in ((1, long_cut), (-1, short_cut))
     ]
     at_half = int(np.argmin(np.abs(KNOTS - 1)))
-    slope = float(np.interp(0.99, fine, short_cut) - np.interp(1.01, fine, short_cut)) / 0.02
+    slope = float(np.interp(0.99, RADII, short_cut) - np.interp(1.01, RADII, short_cut)) / 0.02
     error = float(np.sqrt(covariance[at_half, at_half]) / slope)
     shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
     rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
@@ -234,9 +238,7 @@ def _shown(fit: Fit, index: NDArray[np.intp], typical: _Typical, even: F64, twic
     departure = np.zeros_like(light)
     for u, v, share in _points_in_pixel(typical.short_px):
         a, b = (along + c * u + s * v) / long_half, (across + c * v - s * u) / short_half
-        radius = np.hypot(a, b)
-        cardinal = _cardinal(radius)
-        departure += share * (even @ cardinal + (twice @ cardinal) * np.cos(2 * np.arctan2(b, a)))
+        departure += share * _departure(a, b, even, twice)
     shape = len(PLACES), len(PLACES)
     function = (light / peak).reshape(shape)
     axes = own.fwhm_px[0] * np.exp(e / 2), own.fwhm_px[0] * np.exp(-e / 2)
@@ -273,6 +275,21 @@ def _cardinal(radius: F64) -> F64:
     return np.asarray(np.swapaxes(out, 1, -1)[:-1] * inside)
 
 
+@cache
+def _curves() -> F64:
+    """The cardinal functions at `RADII`."""
+    return _cardinal(RADII)
+
+
+def _departure(a: F64, b: F64, even: F64, twice: F64) -> F64:
+    """The departure from the function at places on the long and the short axis. [half-widths along them]"""
+    radius = np.hypot(a, b)
+    out: F64 = np.interp(radius, RADII, even @ _curves())
+    if twice.any():
+        out += np.interp(radius, RADII, twice @ _curves()) * (a**2 - b**2) / np.maximum(radius**2, 1e-9)
+    return out
+
+
 def _slopes_at_knots(knots: F64, values: F64) -> F64:
     """Slopes of cubic splines with two continuous derivatives and flat ends, shape as values: (n_knots, n_splines)."""
     width = np.diff(knots)
@@ -304,8 +321,8 @@ def _basis(
     along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
     near = np.flatnonzero(np.hypot(along, across) < KNOTS[-1] + short_scale)  # and a pixel's own reach
     along, across, long_scale, short_scale = (a.reshape(-1)[near] for a in (along, across, long_scale, short_scale))
-    steps, n = 400, len(KNOTS) - 1
-    table = _cardinal(np.linspace(0, KNOTS[-1], steps + 1)).astype(np.float32)
+    steps, n = len(RADII) - 1, len(KNOTS) - 1
+    table = _curves().astype(np.float32)
     total = np.zeros((2 * n if elongated else n, len(near)), np.float32)
     for u, v, share in _points_in_pixel(typical.short_px):
         along2 = (along + long_scale * np.float32(c * u + s * v)) ** 2
@@ -324,7 +341,7 @@ def _basis(
 def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:
     """Gauss and Legendre's x, y and weight of points that average the cardinal functions over a pixel. [px, px, 1]"""
     n = 1 if short_px > 4.2 else 2 if short_px > 3.2 else 3 if short_px > 2.2 else 4  # chosen: one for each knot inside
-    at, weight = np.polynomial.legendre.leggauss(n)
+    at, weight = gauss_legendre(n)
     return [(u / 2, v / 2, a * b / 4) for u, a in zip(at, weight, strict=True) for v, b in zip(at, weight, strict=True)]
 
 
@@ -361,8 +378,6 @@ def _draw(typical: _Typical, even: F64, twice: F64) -> tuple[NDArray[np.float32]
     grid = (np.arange(n) - n // 2) * pixel
     c, s = np.cos(typical.pa), np.sin(typical.pa)
     along, across = grid[None, :] * c + grid[:, None] * s, grid[:, None] * c - grid[None, :] * s
-    u, v = 2 * along / typical.long_px, 2 * across / typical.short_px
-    cardinal, angle = _cardinal(np.hypot(u, v)), np.arctan2(v, u)
-    image = typical.profile(along, across) + np.tensordot(even, cardinal, 1)
-    image += np.tensordot(twice, cardinal, 1) * np.cos(2 * angle)
+    image = typical.profile(along, across)
+    image += _departure(2 * along / typical.long_px, 2 * across / typical.short_px, even, twice)
     return (image / image.max()).astype(np.float32), float(pixel)

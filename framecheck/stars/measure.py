@@ -56,6 +56,10 @@ LEAST_ALIKE: Final = 0.05
 wider than the pilot, but so many, and such a share of all, are not, most of them are. Chosen: a pilot is right to a
 tenth, and stars of one frame differ by a fifth."""
 
+WIDE_PX: Final = 6.0
+"""Stars twice as wide, or more, are fitted to squares of pixels. [px] Chosen: squares of a sixth of the width tell all
+that pixels do."""
+
 SPIKE_SIGMA: Final = 6.0
 """Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
@@ -119,6 +123,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
         fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
+    if fitted.pixel_px > 1:
+        fitted, rule = stamps, replace(rule, pixel_px=1)
     flags = _flags(fit, choice, stamps, pilot, uneven=found.sky is not None)
     shapes = shapes_of(fit)
     if lean:
@@ -231,10 +237,16 @@ def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[
 
 
 def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
-    """The pixels to fit: near the line of a long trail, which is a small part of its square; the green of a mosaic."""
+    """The pixels to fit: near the line of a long trail, which is a small part of its square; the green of a mosaic.
+
+    Of wide stars squares of pixels.
+    """
     if is_long_trail(pilot):
         return stamps.near_line(pilot.pa_deg, pilot.long_px - pilot.short_px, 2.2 * pilot.short_px + 2)
-    return stamps if mosaic is None else stamps.like_the_middle()
+    if mosaic is not None:
+        return stamps.like_the_middle()
+    side_px = int(pilot.short_px / WIDE_PX)
+    return stamps.in_squares(side_px) if side_px > 1 else stamps
 
 
 def _flags(fit: Fit, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:

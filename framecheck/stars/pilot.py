@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
 from framecheck.stars.peaks import LonePixels, Peaks
+from framecheck.stars.stamps import windows_around
 
 F32 = NDArray[np.float32]
 
@@ -142,6 +143,7 @@ def pilot_star(
     clip_adu: float | None,
     lone: LonePixels | None = None,
     finest: int = 1,
+    at_least: float = FEWEST,
 ) -> Pilot | None:
     """Width, length and direction of the region above half of the peak, typical of the brightest peaks that agree.
 
@@ -160,11 +162,13 @@ def pilot_star(
         Pixels that count only as much as those around them.
     finest : int
         Side of the smallest squares that mean anything: 2 in a colour mosaic. [px]
+    at_least : float
+        So many pilots must agree; no more is looked at once it is clear that they cannot.
 
     Returns
     -------
     Pilot or None
-        None if fewer than three peaks are bright enough.
+        None if fewer peaks than that are bright enough and alike.
     """
     noise = float(np.median(sky.noise_adu)) / cell
     usable = peaks.height > BRIGHT * noise
@@ -174,13 +178,17 @@ def pilot_star(
     x, y = peaks.x[chosen], peaks.y[chosen]
     sky_level = sky.level_at(x, y)
     regions, fine = np.full((len(chosen), 6), np.nan), max(finest, cell // 2)
+    left = np.arange(len(chosen))
     for reach in REACHES:
-        left = np.flatnonzero(np.isnan(regions[:, 0]))[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
+        left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
+        if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
+            return None
         size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
         for some in (left[i : i + size] for i in range(0, len(left), size)):
             stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
             level = np.fmax(sky_level[some], _level_around(stamps))
             regions[some] = _half_maximum_regions(stamps, level, cell, fine, clip_adu, noise * cell)
+        left = np.flatnonzero(np.isinf(regions[:, 0]))
     if finest > 1:
         regions[np.isfinite(regions[:, 4]), 4:] = 1 / 9, 0.0  # colours side by side tell nothing of it
     sharpest = SHARPEST_STAR if cell <= 2 else NARROW
@@ -188,7 +196,7 @@ def pilot_star(
         regions = regions[regions[:, 4] < sharpest * (1 + regions[:, 5])]
     n_blunt = np.count_nonzero(regions[:, 4] < AS_SHARP_AS_HITS)
     regions, votes = _family(regions)
-    if votes < FEWEST:
+    if votes < FEWEST or len(regions) < at_least:
         return None
     xx, yy, xy = _typical(regions[:, :3])
     mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
@@ -206,9 +214,8 @@ def pilot_star(
 
 def _level_around(stamps: F32) -> F32:
     """Median level along the rims of cut-outs: what a star on bright ground stands on."""
-    rim = np.ones(stamps.shape[1:], bool)
-    rim[2:-2, 2:-2] = False
-    level: F32 = np.median(stamps[:, rim], axis=1)
+    sides = stamps[:, :2], stamps[:, -2:], stamps[:, 2:-2, :2], stamps[:, 2:-2, -2:]
+    level: F32 = np.median(np.concatenate([side.reshape(len(stamps), -1) for side in sides], axis=1), axis=1)
     return level
 
 
@@ -233,12 +240,12 @@ def _family(regions: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
 def _apart(peaks: Peaks, usable: NDArray[np.bool_], distance: float) -> list[int]:
     """Up to PILOTS of the brightest usable peaks, none beside a brighter one."""
     chosen: list[int] = []
-    for i in np.flatnonzero(usable)[: 20 * PILOTS]:
-        near = (np.abs(peaks.x[chosen] - peaks.x[i]) < distance) & (np.abs(peaks.y[chosen] - peaks.y[i]) < distance)
-        if not near.any():
-            chosen.append(int(i))
-        if len(chosen) == PILOTS:
-            break
+    left = np.flatnonzero(usable)[: 20 * PILOTS]
+    while len(left) and len(chosen) < PILOTS:
+        first = left[0]
+        chosen.append(int(first))
+        near = (np.abs(peaks.x[left] - peaks.x[first]) < distance) & (np.abs(peaks.y[left] - peaks.y[first]) < distance)
+        left = left[~near]
     return chosen
 
 
@@ -248,9 +255,8 @@ def _stamps(pixels: NDArray[Any], x: F32, y: F32, half: int, lone: LonePixels | 
     Beyond the image's edge its last pixels go on: a star that it cuts reaches the cut-out's edge, and is no pilot.
     """
     column, row = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
-    reach = np.arange(-half, half + 1)
-    rows, columns = (np.clip(at[:, None] + reach, 0, n - 1) for at, n in zip((row, column), pixels.shape, strict=True))
-    stamps: F32 = pixels[rows[:, :, None], columns[:, None, :]].astype(np.float32)
+    raw, _ = windows_around(pixels, column, row, half)
+    stamps: F32 = raw.reshape(len(raw), 2 * half + 1, 2 * half + 1).astype(np.float32)
     if lone is not None:
         down, right = lone.row - row[:, None] + half, lone.column - column[:, None] + half
         stamp, which = np.nonzero((down >= 0) & (down <= 2 * half) & (right >= 0) & (right <= 2 * half))
@@ -266,7 +272,7 @@ def _half_maximum_regions(
     Noise is that of a pixel.
 
     Shape (n, 6): along x, along y, mixed; half the maximum over the noise of a square; sharpness, and two of its
-    standard errors over it. NaN where it is no star's, or does not lie within the stamp.
+    standard errors over it. NaN where it is no star's; the first is infinite where it does not lie within the stamp.
     """
     from scipy.ndimage import label
 
@@ -275,8 +281,7 @@ def _half_maximum_regions(
     if clip_adu is not None:
         clipped = stamps[:, half - cell : half + cell + 1, half - cell : half + cell + 1].max(axis=(1, 2)) >= clip_adu
     side, middle, star = 2 * half // fine, half // fine, np.arange(n)
-    image = stamps[:, : side * fine, : side * fine].reshape(n, side, fine, side, fine).mean(axis=(2, 4))
-    image -= level[:, None, None]
+    image = _mean_squares(stamps[:, : side * fine, : side * fine], fine) - level[:, None, None]
     near = image[:, middle - 2 : middle + 3, middle - 2 : middle + 3].reshape(n, 25)
     second, peak = np.sort(near, axis=1)[:, -2:].T
     half_maximum = 0.5 * np.minimum(peak, 1.15 * second)
@@ -304,7 +309,14 @@ def _half_maximum_regions(
         axis=1,
     )
     out[~usable | (ends > 0) | (area < 3)] = np.nan
+    out[usable & (ends > 0), 0] = np.inf
     return out
+
+
+def _mean_squares(stamps: F32, fine: int) -> F32:
+    """Means over squares of so many pixels a side."""
+    rows = sum(stamps[:, i::fine] for i in range(1, fine)) + stamps[:, ::fine]
+    return (sum(rows[:, :, i::fine] for i in range(1, fine)) + rows[:, :, ::fine]) * np.float32(1 / fine**2)
 
 
 def _sharpness(

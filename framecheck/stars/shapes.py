@@ -50,10 +50,11 @@ def _shapes_of_trails(fit: Fit, width: F64, error: F64) -> Shapes:
     length = np.hypot(fit.p[:, TRAIL_X], fit.p[:, TRAIL_Y])
     ratio = length / width
     curves = stretches(fit.wing, float(ratio.max(initial=0.0)))
-    along, across = (width * np.exp(curve(ratio)) for curve in curves)
+    (log_along, slope_along), (log_across, slope_across) = (curve(ratio) for curve in curves)
+    along, across = width * np.exp(log_along), width * np.exp(log_across)
     e, pa2 = np.log(along / across), 2 * np.arctan2(fit.p[:, TRAIL_Y], fit.p[:, TRAIL_X])
     # derivatives of the two axes' logarithms by the length, and by ln(width)
-    slopes = [curve(ratio, 1) for curve in curves]
+    slopes = slope_along, slope_across
     by_length = [slope / width for slope in slopes]
     by_width = [1 - ratio * slope for slope in slopes]
     c, s = np.cos(pa2 / 2), np.sin(pa2 / 2)

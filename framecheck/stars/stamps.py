@@ -33,6 +33,8 @@ class Stamps:
     """A stamp has 2 half + 1 pixels a side."""
     grid: PixelGrid
     """Its pixels: all of them, or a list of those near a trail."""
+    pixel_px: int = 1
+    """Side of the squares of pixels whose means are the values; `usable` then counts their pixels. [px]"""
 
     def __len__(self) -> int:
         return len(self.values)
@@ -65,6 +67,24 @@ class Stamps:
         """The stamps cut down to every second pixel, as on a chessboard: the green ones of a mosaic."""
         x, y = np.broadcast_arrays(self.grid.x, self.grid.y)
         return self._at(((x + y) % 2 == 0).ravel())
+
+    def in_squares(self, side_px: int) -> "Stamps":
+        """The stamps with the means of squares of pixels instead; squares count if all their pixels do."""
+        n, stamp_px = (2 * self.half + 1) // side_px, 2 * self.half + 1
+
+        def means(of: F32) -> F32:
+            whole = of.reshape(-1, stamp_px, stamp_px)[:, : n * side_px, : n * side_px]
+            return whole.reshape(-1, n, side_px, n, side_px).mean(axis=(2, 4)).reshape(-1, n * n)
+
+        usable = means(self.usable) == 1
+        at = ((np.arange(n) + 0.5) * side_px - 0.5 - self.half).astype(np.float32)
+        return replace(
+            self,
+            values=means(self.values) * usable,
+            usable=usable * np.float32(side_px**2),
+            grid=PixelGrid(at[None, :], at[:, None]),
+            pixel_px=side_px,
+        )
 
     def _at(self, pixels: NDArray[np.bool_]) -> "Stamps":
         """The stamps cut down to some of their pixels."""
@@ -142,22 +162,36 @@ def _windows(
     pixels: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], half: int
 ) -> tuple[NDArray[Any], NDArray[np.float32]]:
     """Pixels around points, and 1 where there are any; shapes (n, n_side * n_side)."""
+    raw, beyond = windows_around(pixels, x, y, half)
+    usable = np.ones(raw.shape, np.float32)
+    reach = np.arange(-half, half + 1)
+    on_y, on_x = (
+        (at >= 0) & (at < n)
+        for at, n in zip((y[beyond, None] + reach, x[beyond, None] + reach), pixels.shape, strict=True)
+    )
+    usable[beyond] = (on_y[:, :, None] & on_x[:, None, :]).reshape(len(beyond), raw.shape[1])
+    return raw, usable
+
+
+def windows_around(
+    pixels: NDArray[Any], x: NDArray[np.intp], y: NDArray[np.intp], half: int
+) -> tuple[NDArray[Any], NDArray[np.intp]]:
+    """Pixels around points, shape (n, n_side * n_side), and which of these reach beyond the image's edge.
+
+    There the last pixels go on.
+    """
     height, width = pixels.shape
     side = 2 * half + 1
-    usable = np.ones((len(x), side * side), np.float32)
     if min(height, width) < side:
-        raw, beyond = np.empty(usable.shape, pixels.dtype), np.arange(len(x))
+        raw, beyond = np.empty((len(x), side * side), pixels.dtype), np.arange(len(x))
     else:
         left, top = np.clip(x - half, 0, width - side), np.clip(y - half, 0, height - side)
         raw = windows_at(pixels, left, top, side)
         beyond = np.flatnonzero((left != x - half) | (top != y - half))
     reach = np.arange(-half, half + 1)
-    rows, columns = y[beyond, None] + reach, x[beyond, None] + reach
-    on_y, on_x = (rows >= 0) & (rows < height), (columns >= 0) & (columns < width)
-    edges = pixels[np.clip(rows, 0, height - 1)[:, :, None], np.clip(columns, 0, width - 1)[:, None, :]]
-    raw[beyond] = edges.reshape(len(beyond), side * side)
-    usable[beyond] = (on_y[:, :, None] & on_x[:, None, :]).reshape(len(beyond), side * side)
-    return raw, usable
+    rows, columns = (np.clip(at[beyond, None] + reach, 0, n - 1) for at, n in zip((y, x), pixels.shape, strict=True))
+    raw[beyond] = pixels[rows[:, :, None], columns[:, None, :]].reshape(len(beyond), side * side)
+    return raw, beyond
 
 
 def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.intp], side: int) -> NDArray[Any]:

@@ -68,6 +68,26 @@ def test_errors_are_those_of_the_scatter_about_the_truth() -> None:
     assert np.abs(pulls[:, :6].mean(axis=0)).max() < 0.1
 
 
+def test_squares_of_pixels_tell_of_wide_stars_what_pixels_do() -> None:
+    stamps, truth = stars_of(15.0, 0.3, 60.0, n=150)
+    every = fit_stars(stamps, truth, 0.3, pixel_rule(15.0), 1.0)
+    some = fit_stars(stamps.in_squares(2), truth, 0.3, pixel_rule(15.0, 2), 1.0)
+    errors = [np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2)) for fit in (some, every)]
+    assert np.median(errors[0] / errors[1], axis=0) == pytest.approx(1, abs=0.03)
+    assert np.sqrt(np.mean(((some.p - every.p) / errors[1]) ** 2)) < 0.2
+    assert np.median(some.chi2) == pytest.approx(1, abs=0.03)
+
+
+@pytest.mark.parametrize("fwhm_px", [1.6, 3.3])
+def test_fits_end_where_longer_ones_do(fwhm_px: float) -> None:
+    stamps, truth = stars_of(fwhm_px, 0.3, 60.0)
+    start = truth * (1, 1, 1.1, 0.5, 0.5, 0.8, 1) + (0.2, -0.2, 0, 0, 0, 0, 0)
+    soon, late = (fit_stars(stamps, start, 0.3, pixel_rule(fwhm_px), None, last_step=most) for most in (0.5, 1e-3))
+    apart = (soon.p - late.p) / np.sqrt(np.diagonal(late.covariance, axis1=1, axis2=2))
+    assert np.abs(apart).max() < 0.3
+    assert np.abs(apart.mean(axis=0)).max() < 0.3 / np.sqrt(len(truth))  # of what a frame's mean star is known to
+
+
 def test_matrices_are_inverted_as_numpy_does() -> None:
     a = np.random.default_rng(2).standard_normal((50, 7, 9))
     positive = a @ a.transpose(0, 2, 1)
