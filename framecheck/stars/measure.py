@@ -81,6 +81,8 @@ class Measured:
     """Level at which the camera clips."""
     light_over_profile: float | None
     """Light of the typical star over that of the profile fitted to it; None with too few good stars."""
+    wing_in_size: float = 0.0
+    """Relative error of all stars' widths together, from that of their common wings."""
 
 
 def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, gain: float | None = None) -> Measured:
@@ -151,6 +153,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
         light_over_profile=light,
+        wing_in_size=first.wing_in_size,
     )
 
 
