@@ -351,7 +351,7 @@ def _least_squares(
     prior: float,
     expected: F64 | float = 0.0,
 ) -> tuple[Any, Any]:
-    """Heights of the basis functions, and their covariance; known before as those expected, by that much and `prior`."""
+    """Heights of the basis functions, and their covariance; known before: those expected, by as much and by `prior`."""
     expected, weighted = np.broadcast_to(expected, len(basis)), basis * weight
     known = np.linalg.inv(prior**2 * np.eye(len(basis)) + np.outer(expected, expected))
     covariance = np.linalg.inv((weighted @ basis.T).astype(float) + known)
