@@ -33,6 +33,9 @@ SHORTEST_FWHM: Final = 10.0
 LONGEST: Final = 0.15
 """And over the frame's diagonal, at most. Chosen: longer ones are found in rows of detections."""
 
+LEAST_CUTS: Final = 5
+"""Cuts across a ridge through which a line is laid, at least. Chosen."""
+
 PIECES: Final = 8
 """Stretches that a line is cut into, to see whether they are alike. Chosen: of 5 px or more."""
 
@@ -131,6 +134,8 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
     strip = cut_strip(frame, sky, course, star)
     begin, end = -reach, reach
     for _ in range(2):
+        if np.count_nonzero((strip.along >= begin) & (strip.along <= end)) < LEAST_CUTS:
+            return None
         strip = cut_strip(frame, sky, _through_ridge(strip, begin, end), star)
         begin, end = _ends(strip, begin, end)
     if not SHORTEST_FWHM * star.long_px <= end - begin <= LONGEST * float(np.hypot(*frame.pixels.shape)):

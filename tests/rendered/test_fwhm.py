@@ -95,10 +95,10 @@ def test_errors_of_the_frame_are_honest(drawn) -> None:
 @pytest.mark.parametrize(("profile", "beta"), [("moffat", 2.8), TURBULENT])
 def test_the_error_of_a_few_faint_stars_is_honest(drawn, profile: str, beta: float) -> None:
     pulls = []
-    for seed in range(12):
+    for seed in range(8):
         snr = tuple(np.geomspace(14, 90, 7 + seed % 6))
         scene = {"profile": profile, "beta": beta, "n_stars": len(snr), "snr": snr, "size": (420, 380), "seed": seed}
         result, truth = drawn(**scene)
         pulls.append((result.shape.fwhm_px - truth.fwhm_px) / result.shape.fwhm_px_error)
         assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.07)
-    assert 0.5 < np.sqrt(np.mean(np.square(pulls))) < 1.5  # of twelve, an rms of 1 scatters by 0.2
+    assert 0.5 < np.sqrt(np.mean(np.square(pulls))) < 1.5  # of eight, an rms of 1 scatters by 0.25
