@@ -44,7 +44,9 @@ DEEPEST: Final = 0.6
 """How much of the frame such a border may take up. Chosen."""
 
 DEPTHS: Final = 24
-"""Strips along each side whose stars are counted. Chosen: finer than meshes, and ground is higher here and there."""
+LEAST_STRIPS: Final = 2
+"""Strips along each side whose stars are counted, and how many of them must lack stars. Chosen: finer than meshes, for
+ground is higher here and there; a sensor's edge is darkened over less than a twelfth."""
 
 
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
@@ -122,6 +124,7 @@ def _hardly_a_star(count: NDArray[np.floating], clear: NDArray[np.floating], ben
     few = (inside < EMPTY * expected) & (along >= EDGE_ALONG) & (area < DEEPEST * area[-1])
     # Chernoff's bound for Poisson numbers, natural logarithm
     chance = inside - expected - inside * np.log(np.maximum(inside, 1.0) / np.maximum(expected, 1.0))
+    few[: LEAST_STRIPS - 1] = False
     return bool((chance[few] < BY_CHANCE).any())
 
 
