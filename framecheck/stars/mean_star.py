@@ -15,9 +15,24 @@ from framecheck.constants import SIGMA_PER_MAD
 from framecheck.stars.contour import PLACES, Axes, LeftOver, contour_axes
 from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelGrid, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.profile import (
+    E1,
+    E2,
+    F64,
+    FLUX,
+    LN_W,
+    SKY,
+    PixelGrid,
+    PixelRule,
+    X,
+    Y,
+    evaluate,
+    pixel_rule,
+    wing_terms,
+)
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps
+from framecheck.stars.turbulent import turbulent_air
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
 """Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
@@ -126,7 +141,9 @@ def _typical(fit: Fit, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
     )
 
 
-def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool) -> MeanStar | None:
+def mean_star(
+    stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
+) -> MeanStar | None:
     """Average what the fits leave of the brightest good stars.
 
     Parameters
@@ -140,6 +157,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
         Stars to average.
     elongated : bool
         Whether the typical star has a long axis; if not, only round departures are looked for.
+    gain : float or None
+        Electrons an ADU.
 
     Returns
     -------
@@ -158,6 +177,10 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
         part.grid, rule
     )
     residual = part.values - model - p[:, SKY, None].astype(np.float32)
+    turbulent, air_error = None, 0.0
+    if rule.parts > 1 and fit.profile is evaluate:
+        air = turbulent_air(part, p, fit.wing, rule, gain, KNOTS[:-1])
+        residual, turbulent, air_error = residual - air.explained, air.departure, air.size_error
     _, volume, _ = wing_terms(fit.wing)
     peak = (p[:, FLUX] * volume * 4 * np.exp(-2 * p[:, LN_W]) / np.pi).astype(np.float32)[:, None]
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
@@ -166,7 +189,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     near, along, across, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
     residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
     n = len(KNOTS) - 1
-    expected = np.pad(_expected(fit.wing, len(index)), (0, len(basis) - n))
+    usual = _expected(fit.wing, len(index)) if turbulent is None else np.zeros(n)
+    expected = np.pad(usual, (0, len(basis) - n))
     departure, covariance = _least_squares(residual, weight, basis, PRIOR)
     plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
     if plain < 1:
@@ -175,6 +199,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     even, twice = departure[:n], np.zeros(n)
     if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
         twice = departure[n:]
+    rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
+    even = even if turbulent is None else even + turbulent
     fine = np.linspace(0, KNOTS[-1], 721)
     zero = np.zeros_like(fine)
     long_cut = typical.profile(fine * typical.long_px / 2, zero)
@@ -185,9 +211,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     ]
     at_half = int(np.argmin(np.abs(KNOTS - 1)))
     slope = float(np.interp(0.99, fine, short_cut) - np.interp(1.01, fine, short_cut)) / 0.02
-    error = float(np.sqrt(covariance[at_half, at_half]) / slope)
+    error = float(np.hypot(np.sqrt(covariance[at_half, at_half]) / slope, air_error))
     shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
-    rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
     image, pixel = _draw(typical, even, twice)
     star = MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
     shown = _shown(fit, index, typical, even, twice)

@@ -128,7 +128,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
     long = is_long_trail(pilot)
-    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated)
+    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated, gain)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, under.level_at(stamps.x, stamps.y))

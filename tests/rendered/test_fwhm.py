@@ -42,7 +42,7 @@ def test_fwhm_of_undersampled_stars_is_right_to_two_percent(drawn, profile: str,
     assert abs(bias(drawn, fwhm_px, profile=profile, beta=beta)) < 0.02
 
 
-@pytest.mark.parametrize(("profile", "beta"), [("moffat", 3.0), ("gaussian", 0.0)])
+@pytest.mark.parametrize(("profile", "beta"), [("moffat", 3.0), ("gaussian", 0.0), TURBULENT])
 @pytest.mark.parametrize("fwhm_px", [1.3, 12.0])
 def test_the_narrowest_and_the_widest_stars_are_measured(drawn, profile: str, beta: float, fwhm_px: float) -> None:
     n = 300 if fwhm_px < 2 else 120
