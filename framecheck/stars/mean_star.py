@@ -49,11 +49,12 @@ DOUBTFUL_PRIOR: Final = 0.004
 of a frame of 300 stars of SNR 50 by less than 0.5 %."""
 
 HALF_TURBULENT: Final = np.array([-0.0079, -0.0014, 0.0029, -0.0002, -0.0018, 0.0001])
-TURBULENT_WING: Final = 0.21
+TURBULENT_WINGS: Final = ((0.0, 0.21, 0.3, 0.4), (0.0, 1.0, 1.0, 0.0))
 """Half of the departure, at KNOTS, of stars in turbulent air from Moffat functions with their wings: the transform of
 exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), from memory) less the function fitted to it within 1.9
 FWHM, whose FWHM is 2 % too small. A few stars cannot tell the two apart, and half-way is expected of them, give or take
-the half; less where wings are lighter, for Gaussians have none of it. That it is the half is chosen."""
+the half; by g = 1 / beta less where wings are lighter, for Gaussians have none of it, or heavier than any air's. That
+it is the half is chosen."""
 
 FEW_STARS: Final = 20
 """Up to so many stars are a few; of more, less is expected in proportion. Chosen: a hundred tell it by themselves."""
@@ -223,7 +224,7 @@ def mean_star(
 
 def _expected(wing: float, n_stars: int) -> F64:
     """The departure expected of some stars before they are looked at."""
-    return HALF_TURBULENT * min(wing / TURBULENT_WING, 1.0) * min(FEW_STARS / n_stars, 1.0)
+    return HALF_TURBULENT * float(np.interp(wing, *TURBULENT_WINGS)) * min(FEW_STARS / n_stars, 1.0)
 
 
 def _refereed(star: MeanStar, axes: Axes, typical: _Typical) -> MeanStar:

@@ -34,9 +34,9 @@ from framecheck.stars.profile import (
 )  # fmt: skip
 from framecheck.stars.stamps import Stamps
 
-LIGHT_WINGS: Final = (0.05, 0.15)
-"""g = 1 / beta between which the share goes over from none to all that is found. Chosen: Gaussian stars have none, and
-fits to turbulent air come out at 0.15 to 0.25."""
+WINGS: Final = ((0.05, 0.15, 0.30, 0.38), (0.0, 1.0, 1.0, 0.0))
+"""g = 1 / beta, and how much of what is found is believed there. Chosen: fits to turbulent air come out at 0.15 to
+0.25; Gaussian stars have none of it, and what has heavier wings than air is out of focus or lop-sided."""
 
 NARROW_PX: Final = (1.6, 1.9)
 """Widths of a star between which it goes over from all to none. [px] Chosen: beyond, the pixels show the departure."""
@@ -123,7 +123,7 @@ def turbulent_air(stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: fl
     common[1] = np.clip(common[1], 0, 1)
     step = (own @ slope[:, :n, None])[:, :, 0] - carried @ common
     width = float(np.exp(np.median(p[:, LN_W] - np.hypot(p[:, E1], p[:, E2]) / 2)))
-    known = float(np.interp(wing, LIGHT_WINGS, (0, 1)) * np.interp(width, NARROW_PX, (1, 0)))
+    known = float(np.interp(wing, *WINGS) * np.interp(width, NARROW_PX, (1, 0)))
     every = known * np.concatenate([step, np.broadcast_to(common, (len(p), 2))], axis=1)
     departure = known * _departure(wing, wing + float(common[0]), float(common[1]), p, step, knots)
     in_size = np.median(carried[:, LN_W], axis=0)
