@@ -172,8 +172,10 @@ def _light_along(strip: Strip) -> F64:
 
 def _ends(strip: Strip, begin: float, end: float) -> tuple[float, float]:
     """Where the light of a lit part begins and ends along the line: the likeliest places of two steps."""
-    light = _light_along(strip)
-    height = max(float(np.median(light[(strip.along >= begin) & (strip.along <= end)])), 1e-9)
+    light, lit = _light_along(strip), (strip.along >= begin) & (strip.along <= end)
+    if not lit.any():  # the ridge ran out of the image
+        return begin, begin
+    height = max(float(np.median(light[lit])), 1e-9)
     step = np.clip(light, -height, 2 * height) - 0.5 * height
     start = int(np.argmin(np.abs(strip.along - (begin + end) / 2)))
     first = start - int(np.argmax(np.cumsum(step[start::-1])))
