@@ -14,6 +14,7 @@ ORDER = [
     "stars",
     "field",
     "night",
+    "model",
     "causes",
     "decision",
     "report",

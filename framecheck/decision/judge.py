@@ -6,7 +6,7 @@ from statistics import median
 from framecheck.causes.sessions import by_session
 from framecheck.causes.weigh import weigh
 from framecheck.decision.budget import budget_of
-from framecheck.decision.figures import field_figures, tracking_figures
+from framecheck.decision.figures import explained_of, field_figures, tracking_figures
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import (
     Aim,
@@ -47,6 +47,7 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         tracking=tracking_figures(own, largest),
         sampling=_sampling(own, largest),
         field_pattern=field_figures(own, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
+        explained=explained_of(own, largest),
         budget=() if budget is None else budget.terms,
         findings=findings,
         undecided=undecided,

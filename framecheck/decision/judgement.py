@@ -108,6 +108,17 @@ class FieldPattern:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Explained:
+    """Share of the variance over sensor and night that the field's model explains, 0 to 1; None without a pattern.
+
+    On stars that were held back from the model.
+    """
+
+    size: float | None = None
+    shape: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class FieldStretch:
     """The sensor's pattern in one stretch of the night."""
 
@@ -186,6 +197,7 @@ class Judgement:
     tracking: Tracking = Tracking()
     sampling: Sampling = Sampling()
     field_pattern: FieldPattern = FieldPattern()
+    explained: Explained = Explained()
     budget: tuple[BudgetTerm, ...] = ()
     findings: tuple[Finding, ...] = ()
     """Strongest first."""

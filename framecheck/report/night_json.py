@@ -55,6 +55,7 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         "budget": [asdict(term) for term in judgement.budget],
         "findings": [_finding(finding) for finding in judgement.findings],
         "undecided": [_undecided(undecided) for undecided in judgement.undecided],
+        "explained": asdict(judgement.explained),
         "mount_decision": _mount_decision(judgement.mount_decision),
         "what_if": [asdict(case) for case in judgement.what_if],
         "charts": chart_numbers(judgement),

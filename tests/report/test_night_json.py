@@ -54,6 +54,7 @@ BLOCKS = {
         "tilt_x_percent": NUMBER, "tilt_y_percent": NUMBER, "curvature_percent": NUMBER, "coma_px": NUMBER,
         "astigmatism_px": NUMBER, "trefoil_px": NUMBER,
     },
+    "explained": {"size": NUMBER, "shape": NUMBER},
     "mount_decision": {
         "answer": TEXT, "because": (list,), "tracking_rms_arcsec": (dict,), "needed_rms_arcsec": NUMBER,
         "fwhm_now_arcsec": NUMBER, "fwhm_with_perfect_tracking_arcsec": NUMBER, "kept_now": WHOLE,
@@ -81,7 +82,7 @@ LISTS = {
 }  # fmt: skip
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
-    "findings", "undecided", "mount_decision", "what_if", "charts",
+    "findings", "undecided", "explained", "mount_decision", "what_if", "charts",
     "field_stretches",
 ]  # fmt: skip
 

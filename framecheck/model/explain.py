@@ -1,0 +1,253 @@
+"""A session explained: several beginnings, the explanations that remain, and draws of them."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.model.solve import (
+    FLOORS,
+    Mode,
+    Spread,
+    data_of,
+    first_frames,
+    solve,
+    stacked,
+    start,
+    usual_spread,
+)
+from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
+from framecheck.model.zones import zones_of
+from framecheck.night.field_model import SURE_SIGMA
+from framecheck.night.field_terms import MEDIAN_SQUARE
+from framecheck.night.records import NightFrame
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+MODES_WITHIN: Final = 12.0
+"""Log evidence by which another explanation may be worse and still counts. Chosen: one in 160,000."""
+
+ALIKE: Final = 0.08
+"""[FWHM] Distance of two explanations' focus, tilt and bend up to which they are one. Chosen."""
+ALIKE_EVIDENCE: Final = 3.0
+"""Log evidence by which they may differ then. Chosen: one has not climbed to its end."""
+
+COARSE: Final = 8
+"""Frames that all beginnings are tried on. Chosen."""
+CONTINUED: Final = 3
+KEPT: Final = 2
+"""Beginnings followed further, and on all frames. Chosen."""
+
+ROUND: Final = 1.0
+"""Round part of the motion over its shape's scatter, at the least. [dimensionless] Chosen: motion along one axis only
+is rare."""
+
+OWN_SPREADS: Final = (("air", 0.03, 0.25), ("motion", 0.01, 0.4), ("round_motion", 0.01, 0.4), ("comet", 0.003, 0.1))
+"""Terms whose scatter from frame to frame the night tells, and its bounds. Chosen."""
+USUAL_WORTH: Final = 4.0
+"""Frames that the usual scatter is worth. Chosen."""
+
+BEGINNINGS: Final[tuple[dict[str, float | complex], ...]] = (
+    {"focus": 0.1, "own_blur": 1.5},
+    {"focus": 0.1, "bend": 0.05, "own_blur": 0.3},
+    {"focus": 0.6, "bend": 0.1},
+    {"focus": 0.6, "bend": -0.1},
+    {"focus": 0.1, "bend": 0.5},
+    {"focus": 0.1, "tilt": 0.5 + 0j},
+    {"focus": 0.1, "tilt": 0.5j},
+    {"focus": 0.2, "pinch": 0.6 + 0j},
+    {"focus": 1.1},
+    {"focus": 0.0, "focus_1": 0.8},
+)
+"""In focus, out of it on both sides of a bend, bent, tilted through focus, pinched, far out, through focus."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Explained:
+    """What may have made the frames of a session look as they do."""
+
+    setting: Setting
+    frames: tuple[int, ...]
+    """Indices in `Night.frames` of the frames that it was solved from."""
+    modes: tuple[Mode, ...]
+    """The most probable first."""
+    share: Floats
+    """Probability of each, shape (n_modes,)."""
+    spread: Spread
+
+
+def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
+    """Solve for the terms from several beginnings, and weigh what is found by its evidence."""
+    spread = usual_spread()
+    coarse = part_of(setting, COARSE)
+    found = _by_evidence(solve(coarse, start(coarse, begin), spread, rounds=5) for begin in BEGINNINGS)
+    found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
+    modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _distinct(found)[:KEPT]]
+    for _ in range(2):
+        spread = learned(_by_evidence(modes)[0], setting)
+        modes = [solve(setting, one.numbers, spread, rounds=12) for one in modes]
+    modes = _distinct(_by_evidence(modes))
+    evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
+    share = np.where(evidence > -MODES_WITHIN, np.exp(evidence), 0)
+    return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), spread=spread)
+
+
+def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:
+    """Terms drawn from what is known of them, some `n` sets along the first axis."""
+    chance = np.random.default_rng(seed)
+    parts = []
+    for mode, count in zip(explained.modes, np.round(explained.share * n).astype(int), strict=True):
+        values, vectors = np.linalg.eigh((mode.covariance + mode.covariance.T) / 2)
+        away = chance.standard_normal((count, len(values))) @ (vectors * np.sqrt(np.maximum(values, 0))).T
+        root = np.linalg.cholesky(mode.inverse)
+        own = np.einsum("fij,sfj->sfi", root, chance.standard_normal((count, len(root), N_FRAME)))
+        numbers = mode.numbers
+        parts.append(Numbers(
+            shared=numbers.shared + away[:, :N_SHARED],
+            kind=numbers.kind + away[:, N_SHARED:].reshape(count, *numbers.kind.shape),
+            frame=numbers.frame - np.einsum("fkp,sp->sfk", mode.carried, away) + own,
+        ))  # fmt: skip
+    return Numbers(
+        shared=np.concatenate([one.shared for one in parts]), kind=np.concatenate([one.kind for one in parts]),
+        frame=np.concatenate([one.frame for one in parts]),
+    )  # fmt: skip
+
+
+def part_of(setting: Setting, most: int) -> Setting:
+    """So many frames spread over the night, some of each kind."""
+    n = len(setting.kind)
+    if n <= most:
+        return setting
+    firsts = [np.flatnonzero(setting.kind == kind)[:1] for kind in range(setting.n_kinds)]
+    rows = np.unique(np.concatenate([np.linspace(0, n - 1, most).astype(int), *firsts]))
+    return frames_of(setting, rows)
+
+
+def frames_of(setting: Setting, rows: NDArray[np.intp]) -> Setting:
+    """Some of the frames."""
+    zones = setting.zones
+    some = replace(
+        zones, frames=tuple(zones.frames[k] for k in rows), place=zones.place[rows], value=zones.value[:, rows],
+        weight=zones.weight[:, rows],
+    )  # fmt: skip
+    return replace(
+        setting, zones=some, kind=setting.kind[rows], course=setting.course[rows], ln_airmass=setting.ln_airmass[rows],
+        temperature=setting.temperature[rows], inverse_beta=setting.inverse_beta[rows], turning=setting.turning[rows],
+        turning_error=setting.turning_error[rows], line=setting.line[rows], line_known=setting.line_known[rows],
+    )  # fmt: skip
+
+
+def frames_only(numbers: Numbers, rows: NDArray[np.intp]) -> Numbers:
+    """The numbers of some of the frames."""
+    return replace(numbers, frame=numbers.frame[..., rows, :])
+
+
+def learned(mode: Mode, setting: Setting) -> Spread:
+    """Scatter of the frames' terms, and what zones show that is not explained."""
+    frame, usual = mode.numbers.frame, usual_spread().frame
+    variance = np.diagonal(mode.inverse, axis1=1, axis2=2)
+    sd, n = usual.copy(), len(frame)
+    for name, least, most in OWN_SPREADS:
+        at = AT_FRAME[name]
+        seen = np.median(np.abs(frame[:, at])) ** 2 / MEDIAN_SQUARE[1] + np.mean(variance[:, at])
+        both = (n * seen + USUAL_WORTH * usual[at].mean() ** 2) / (n + USUAL_WORTH)
+        sd[at] = np.clip(np.sqrt(both), least, most)
+    at = AT_FRAME["round_motion"]
+    sd[at] = np.maximum(sd[at], ROUND * sd[AT_FRAME["motion"]][0])
+    return Spread(frame=sd, floor=_floors(mode, setting))
+
+
+def _floors(mode: Mode, setting: Setting) -> Floats:
+    """Scatter to add to the zones' errors for the median residual of each quantity to be what chance makes it."""
+    plain = data_of(setting, Spread(frame=usual_spread().frame, floor=np.zeros(4)))
+    left = plain.value - stacked(mode.numbers, setting)[0]
+    out = np.array(FLOORS) / 2
+    for k, columns in enumerate(([0], [1, 2], [3, 4], [5, 6])):
+        weight = plain.weight[..., columns[0]]
+        square, variance = np.sum(left[..., columns] ** 2, axis=-1)[weight > 0], 1 / weight[weight > 0]
+        expected = MEDIAN_SQUARE[len(columns)]
+        low, high = 0.0, float(np.median(square)) / expected
+        for _ in range(20):  # the median ratio falls as the scatter grows: halve the interval
+            middle = (low + high) / 2
+            low, high = (middle, high) if np.median(square / (variance + middle)) > expected else (low, middle)
+        out[k] = max(np.sqrt(high), out[k])
+    return out
+
+
+def _by_evidence(modes: Iterable[Mode]) -> list[Mode]:
+    return sorted(modes, key=lambda one: -one.log_evidence)
+
+
+def _begun(mode: Mode, setting: Setting) -> Numbers:
+    """What a few frames told, for all frames."""
+    return Numbers(shared=mode.numbers.shared, kind=mode.numbers.kind, frame=first_frames(setting))
+
+
+def _distinct(modes: list[Mode]) -> list[Mode]:
+    """Explanations that differ in focus, tilt or bend, or much in evidence; the first of those alike."""
+    out: list[Mode] = []
+    for one in modes:
+        if not any(_alike(one, other) for other in out):
+            out.append(one)
+    return out
+
+
+def _alike(one: Mode, other: Mode) -> bool:
+    near = np.max(np.abs(_surface(one) - _surface(other))) < ALIKE
+    return bool(near and abs(one.log_evidence - other.log_evidence) < ALIKE_EVIDENCE)
+
+
+def _surface(mode: Mode) -> Floats:
+    """Focus, tilt and bend without their signs, which nothing may tell."""
+    shared = mode.numbers.shared[AT["tilt"].start : AT["bend"].stop]
+    return np.abs(np.concatenate([mode.numbers.kind[:, N_KIND - 1], shared]))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ShareExplained:
+    """Share of the variance over field and night that the model explains on stars held back; None without a pattern."""
+
+    size: float | None
+    """Within frames, about their means."""
+    shape: float | None
+    """Against round stars."""
+
+
+def share_explained(explained: Explained, frames: Sequence[NightFrame]) -> ShareExplained:
+    """Judge the best explanation by the stars that took no part in it, noise taken off.
+
+    Parameters
+    ----------
+    explained : Explained
+    frames : sequence of NightFrame
+        The frames that it was solved from, in the same order.
+    """
+    zones = zones_of(frames, held=True)
+    if zones is None:
+        return ShareExplained(size=None, shape=None)
+    rows = np.array(zones.frames)
+    setting = replace(frames_of(explained.setting, rows), zones=zones)
+    seen = predict(frames_only(explained.modes[0].numbers, rows), setting)
+    size, shape = zones.value[:2] / explained.setting.width2_px2
+    variance = 1 / np.where(zones.weight[:2] > 0, zones.weight[:2], np.inf) / explained.setting.width2_px2**2
+    there = zones.weight[:2] > 0
+    mean = np.sum(size * there[0], axis=1, keepdims=True) / np.maximum(there[0].sum(axis=1, keepdims=True), 1)
+    return ShareExplained(
+        size=_share(size - mean, size - seen.size, variance[0], there[0], 1),
+        shape=_share(shape, shape - seen.shape, variance[1], there[1], 2),
+    )
+
+
+def _share(pattern: Complexes, left: Complexes, variance: Floats, there: NDArray[np.bool_], n: int) -> float | None:
+    """One less the variance that is left over that of the pattern, of `n` components."""
+    before, after, noise = np.abs(pattern[there]) ** 2, np.abs(left[there]) ** 2, n * variance[there]
+    chi2 = float(np.sum(before / noise)) * n
+    freedom = n * len(noise)
+    if freedom == 0 or chi2 < freedom + SURE_SIGMA * np.sqrt(2 * freedom):
+        return None
+    typical = np.median(noise)
+    weight = 1 / (noise + typical)
+    return float(np.clip(1 - np.sum(weight * (after - noise)) / np.sum(weight * (before - noise)), 0, 1))

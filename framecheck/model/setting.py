@@ -1,0 +1,146 @@
+"""Frames of a session as the model takes them."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import ceil, log
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.model.terms import Setting
+from framecheck.model.zones import zones_of
+from framecheck.night.records import Group, Night, NightFrame
+from framecheck.night.smears import lines_px
+from framecheck.read.rig import Rig
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+MOST_FRAMES: Final = 60
+"""Frames that the shared terms are solved from, spread over the night. Chosen: more change their errors little."""
+
+FEWEST_ZONES: Final = 12
+"""Zones, all frames together, that the model takes. Chosen."""
+
+USUAL_AIRY: Final = 0.08
+"""Diffraction over the FWHM where the aperture is not known. Chosen: a small one."""
+
+LEAST_WARMING_K: Final = 0.5
+"""[K] Chosen: smaller changes of the tube move no focus that matters."""
+
+LINE_RESPONSE: Final = 1.2
+"""Growth of the shape over 4 ln 2 times an even line's second moment. [dimensionless] Stars with the wings of air."""
+
+TURNING_ERROR: Final = 0.15
+LEAST_TURNING_ERROR: Final = 0.01
+UNKNOWN_TURNING: Final = 0.1
+"""[share, FWHM] Errors of the turning that frames let expect. Chosen."""
+
+
+def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting, tuple[int, ...]] | None:
+    """Frames of one session as the model takes them, and their indices in `Night.frames`.
+
+    Parameters
+    ----------
+    night : Night
+    groups : sequence of Group
+        Those of one session; each is a kind of frames.
+    rig : Rig
+        That took them.
+
+    Returns
+    -------
+    setting, frames : Setting, tuple of int
+        Or None if too few frames and stars say anything.
+    """
+    members = sorted((i, number) for number, group in enumerate(groups) for i in group.members)
+    members = members[:: max(1, ceil(len(members) / MOST_FRAMES))]
+    zones = zones_of([night.frames[i] for i, _ in members])
+    if zones is None or int((zones.weight[0] > 0).sum()) < FEWEST_ZONES:
+        return None
+    indices = tuple(members[k][0] for k in zones.frames)
+    numbers, kind = np.unique([members[k][1] for k in zones.frames], return_inverse=True)
+    frames = [night.frames[i] for i in indices]
+    width2 = float(np.median(zones.value[0].real[zones.weight[0] > 0]))
+    paths = _Paths.unknown(len(frames))
+    for row, number in enumerate(numbers):
+        here = np.flatnonzero(kind == row)
+        _moved_between(paths, here, [indices[k] for k in here], night, groups[number].id, width2)
+    airmass = np.array([_or_nan(frame.airmass) for frame in frames])
+    shapes = [frame.result.shape for frame in frames]
+    setting = Setting(
+        zones=zones, width2_px2=width2, kind=kind, n_kinds=len(numbers), course=_course(frames),
+        ln_airmass=np.log(np.maximum(np.nan_to_num(airmass, nan=1.0), 1.0)),
+        temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
+        inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
+        diffraction2=_airy(rig, width2) ** 2,
+        obstruction=rig.central_obstruction or 0.0, turning=paths.turning, turning_error=paths.turning_error,
+        line=np.nan_to_num(paths.line), line_known=np.isfinite(paths.line),
+    )  # fmt: skip
+    return setting, indices
+
+
+def _airy(rig: Rig, width2_px2: float) -> float:
+    """FWHM of the aperture's diffraction over that of the stars."""
+    if rig.aperture_mm is None or rig.pixel_scale_arcsec is None:
+        return USUAL_AIRY
+    return diffraction_fwhm_arcsec(rig.aperture_mm) / (float(np.sqrt(width2_px2)) * rig.pixel_scale_arcsec)
+
+
+@dataclass(frozen=True, slots=True)
+class _Paths:
+    """What the motion between frames draws in each exposure; filled in kind by kind."""
+
+    turning: Floats
+    turning_error: Floats
+    line: Complexes
+
+    @classmethod
+    def unknown(cls, n: int) -> "_Paths":
+        """For so many frames."""
+        return cls(np.zeros(n), np.full(n, UNKNOWN_TURNING), np.full(n, np.nan + 0j))
+
+
+def _moved_between(
+    paths: _Paths, here: NDArray[np.intp], indices: Sequence[int], night: Night, group: str, width2_px2: float
+) -> None:
+    """Fill in the paths of one group's frames, as their positions tell."""
+    motion = night.motion.get(group)
+    if motion is None:
+        return
+    frames = [night.frames[i] for i in indices]
+    exposure = np.nan_to_num(np.array([_or_nan(frame.result.exposure.exposure_s) for frame in frames]))
+    unit = float(np.sqrt(4 * log(2) * LINE_RESPONSE / 12 / width2_px2))
+    turned = [0.0 if one.registration is None else one.registration.rotation_deg for one in frames]
+    paths.line[here] = lines_px(motion, indices, exposure) * np.exp(1j * np.radians(turned)) * unit
+    rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
+    if rate is None or error is None or not np.isfinite(error):
+        return
+    size = frames[0].result.exposure
+    arc_per_degree = np.radians(exposure / 3600) * np.hypot(size.width_px, size.height_px) / 2 * unit
+    paths.turning[here] = rate * arc_per_degree
+    paths.turning_error[here] = np.hypot(np.hypot(TURNING_ERROR * rate, error) * arc_per_degree, LEAST_TURNING_ERROR)
+
+
+def _course(frames: Sequence[NightFrame]) -> Floats:
+    """First three Legendre polynomials of the time; 0 where it is unknown."""
+    times = [frame.result.exposure.middle_utc for frame in frames]
+    seconds = np.array([np.nan if time is None else time.timestamp() for time in times])
+    known = np.isfinite(seconds)
+    if known.sum() < 2 or np.ptp(seconds[known]) <= 0:
+        return np.zeros((len(seconds), 3))
+    t = np.where(known, 2 * (seconds - seconds[known].min()) / np.ptp(seconds[known]) - 1, 0)
+    return np.asarray(np.stack([t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2], axis=-1) * known[:, None])
+
+
+def _about_mean(values: Floats) -> Floats:
+    """Over the range of the values; 0 unless all are known and differ."""
+    if not np.isfinite(values).all() or np.ptp(values) < LEAST_WARMING_K:
+        return np.zeros(len(values))
+    return np.asarray((values - values.mean()) / np.ptp(values))
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value

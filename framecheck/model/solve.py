@@ -1,0 +1,379 @@
+"""The most probable terms, and how well they are known."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.model.terms import (
+    AT,
+    AT_FRAME,
+    FRAME,
+    KIND,
+    N_FRAME,
+    N_INPUTS,
+    N_KIND,
+    N_SHARED,
+    SHARED,
+    Numbers,
+    Setting,
+    Term,
+    light_path,
+    predict,
+    seen_through,
+)  # fmt: skip
+
+Floats = NDArray[np.float64]
+
+STUDENT: Final = 3.0
+"""Degrees of freedom of what is believed beforehand. Chosen: heavy tails, so that a grave fault is no surprise."""
+
+HUBER: Final = 3.0
+"""Residual over its error from which on a zone pulls no harder. [dimensionless] Chosen."""
+
+STEP: Final = 1e-4
+"""Of the differences that stand for derivatives. [dimensionless] Chosen: far above rounding, far below any curve."""
+
+SOFT_ERROR: Final = 0.02
+"""Least error of 1 / beta of a frame. [dimensionless] Chosen: in focus it scatters by 5 %."""
+
+FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
+"""What the terms do not explain of a zone's size, shape [squared FWHM] and third moments, at the least. Chosen."""
+
+
+MISSED: Final = (0.01, 0.004, 0.003, 0.003)
+"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: alike in all frames, so that
+no number of frames makes it smaller. Measured on drawn stars of little distortion."""
+
+TRAILED: Final = (0.05, 0.05, 0.05, 0.05)
+"""What is not explained of a star that is all line. [squared FWHM, third moments] Chosen."""
+TRAILED_PROFILE: Final = 0.3
+"""The same of 1 / beta: a line has no wings along it. Chosen."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spread:
+    """What the night itself tells: how far frames scatter, and how far the model misses."""
+
+    frame: Floats
+    """Standard deviation of the frames' terms, shape (N_FRAME,)."""
+    floor: Floats
+    """Of what is not explained of size, shape, comet and lobes; shape (4,)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mode:
+    """One most probable explanation."""
+
+    numbers: Numbers
+    covariance: Floats
+    """Of shared and kinds' numbers together, the frames' own taken along."""
+    inverse: Floats
+    """Covariance of each frame's terms, the shared ones known; shape (N, N_FRAME, N_FRAME)."""
+    carried: Floats
+    """How the frames' terms follow the shared ones, shape (N, N_FRAME, n)."""
+    log_evidence: float
+    residual: Floats
+    """Measured less predicted over the error, shape (N, Z, 7)."""
+
+
+DISC_COUNTS: Final = 0.7
+LEAST_ROUND: Final = 0.2
+"""What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
+begins. Chosen."""
+
+
+def usual_spread() -> Spread:
+    """What is taken before the night has told."""
+    frame = np.concatenate([np.full(term.n, term.scale) for term in FRAME])
+    return Spread(frame=frame, floor=np.array(FLOORS))
+
+
+def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
+    """Terms to begin with: everything at its usual value but what is named."""
+    first = np.concatenate([np.full(term.n, term.usual) for term in SHARED])
+    for name, value in begin.items():
+        if name in AT:
+            first[AT[name]] = (value.real, value.imag) if isinstance(value, complex) else value
+    kind = np.zeros((setting.n_kinds, N_KIND))
+    kind[:, 1] = focus = begin["focus"].real
+    size = np.array(_typical_size(setting))
+    kind[:, 0] = np.log(np.maximum(size - DISC_COUNTS * focus**2, LEAST_ROUND * size))
+    return Numbers(shared=first, kind=kind, frame=first_frames(setting))
+
+
+def first_frames(setting: Setting) -> Floats:
+    """Frames' own terms to begin with: what is drawn out more than usual has moved, and is wider by that."""
+    zones = setting.zones
+    weight = zones.weight[0] > 0
+    n = np.maximum(weight.sum(axis=1), 1)
+    shape = (zones.value[1] * weight).sum(axis=1) / n / setting.width2_px2 - setting.line**2
+    size = (zones.value[0].real * weight).sum(axis=1) / n / setting.width2_px2
+    frame = np.zeros((len(n), N_FRAME))
+    for kind in range(setting.n_kinds):
+        here = setting.kind == kind
+        away = shape[here] - complex(np.median(shape[here].real), np.median(shape[here].imag))
+        calm = np.maximum(size[here] - np.abs(away), 0.1)
+        frame[here, AT_FRAME["motion"]] = np.stack([away.real, away.imag], axis=-1)
+        frame[here, AT_FRAME["air"].start] = np.clip(np.log(calm / np.median(calm)), -0.3, 0.3)
+    return frame
+
+
+def _typical_size(setting: Setting) -> list[float]:
+    size, weight = setting.zones.value[0].real, setting.zones.weight[0] > 0
+    out = []
+    for kind in range(setting.n_kinds):
+        here = weight & (setting.kind == kind)[:, None]
+        out.append(float(np.median(size[here])) / setting.width2_px2 if here.any() else 1.0)
+    return out
+
+
+def drawn_out(setting: Setting) -> Floats:
+    """Mean shape over mean size of each frame: 0 of round stars, 1 of endless lines; shape (N,)."""
+    zones = setting.zones
+    weight = zones.weight[0] > 0
+    shape, size = (np.abs((one * weight).sum(axis=1)) for one in (zones.value[1], zones.value[0]))
+    return np.asarray(shape / np.maximum(size, 1e-9))
+
+
+@dataclass(frozen=True, slots=True)
+class Data:
+    """Measured sizes, shapes and third moments as real numbers, and their weights; shape (N, Z, 7)."""
+
+    value: Floats
+    weight: Floats
+
+
+def data_of(setting: Setting, spread: Spread) -> Data:
+    """Give all that was measured, with what the model cannot explain of it in the errors."""
+    unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
+    value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
+    with np.errstate(divide="ignore"):
+        floor = spread.floor[:, None] + np.array(TRAILED)[:, None] * drawn_out(setting)
+        alike = len(setting.kind) * np.array(MISSED) ** 2
+        weight = np.where(weight > 0, 1 / (1 / weight + floor[:, :, None] ** 2 + alike[:, None, None]), 0)
+    columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
+    return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
+
+
+def stacked(numbers: Numbers, setting: Setting, still: Floats | None = None) -> tuple[Floats, Floats]:
+    """All that is predicted as real numbers, shapes (..., N, Z, 7) and (..., N)."""
+    one = predict(numbers, setting, still=still)
+    out = np.empty((*one.size.shape, 7))
+    out[..., 0] = one.size
+    for k, column in enumerate((one.shape, one.comet, one.lobes)):
+        out[..., 2 * k + 1], out[..., 2 * k + 2] = column.real, column.imag
+    return out, one.inverse_beta
+
+
+def _pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
+    """Huber weights of the zones, quantity by quantity, and the cost."""
+    square = residual**2 * weight
+    parts = np.stack([square[..., 0], square[..., 1:3].sum(-1), square[..., 3:5].sum(-1), square[..., 5:7].sum(-1)], -1)
+    pull = np.sqrt(parts)
+    huber = np.minimum(1, HUBER / np.maximum(pull, 1e-9))
+    cost = float(np.sum(np.where(pull <= HUBER, parts / 2, HUBER * pull - HUBER**2 / 2)))
+    return huber[..., [0, 1, 1, 2, 2, 3, 3]], cost
+
+
+def _student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, float]:
+    """Weight, pull towards the usual value, and cost of terms under what is believed of them."""
+    scale = np.concatenate([np.full(term.n, term.scale) for term in terms])
+    usual = np.concatenate([np.full(term.n, term.usual) for term in terms])
+    normal = np.concatenate([np.full(term.n, term.normal) for term in terms])
+    pull = (value - usual) / scale
+    weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull**2)) / scale**2
+    cost = np.where(normal, pull**2 / 2, (STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT))
+    return weight, weight * (value - usual), float(cost.sum())
+
+
+def _profile(setting: Setting, predicted: Floats) -> tuple[Floats, Floats, float]:
+    """Residual, weight and cost of 1 / beta of each frame: Student, since a fit may take the wrong branch."""
+    known = np.isfinite(setting.inverse_beta)
+    residual = np.where(known, setting.inverse_beta, predicted) - predicted
+    error = np.hypot(SOFT_ERROR, TRAILED_PROFILE * drawn_out(setting))
+    pull = residual / error
+    weight = known * (STUDENT + 1) / (STUDENT + pull**2) / error**2
+    return residual, weight, float((STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT).sum())
+
+
+def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> float:
+    predicted, profile = stacked(numbers, setting)
+    _, cost = _pulls(data.value - predicted, data.weight)
+    cost += _profile(setting, profile)[2]
+    cost += _student(numbers.shared, SHARED)[2] + sum(_student(row, KIND)[2] for row in numbers.kind)
+    return cost + _frame_prior(numbers, setting, spread)[1]
+
+
+def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
+    """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
+    scale = _frame_scale(setting, spread)
+    normal = np.concatenate([np.full(term.n, term.normal) for term in FRAME])
+    pull = (numbers.frame / scale) ** 2
+    weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull)) / scale**2
+    cost = np.where(normal, pull / 2, (STUDENT + 1) / 2 * np.log1p(pull / STUDENT))
+    return weight, float(cost.sum())
+
+
+def _frame_scale(setting: Setting, spread: Spread) -> Floats:
+    scale = np.tile(spread.frame, (len(setting.kind), 1))
+    scale[:, AT_FRAME["turning"]] = setting.turning_error[:, None]
+    return scale
+
+
+@dataclass(frozen=True, slots=True)
+class _Slopes:
+    """Derivatives of all that is measured; the last axis is the number that changes."""
+
+    frame: Floats
+    """Shape (N, Z, 7, N_FRAME)."""
+    shared: Floats
+    """Shape (N, Z, 7, N_SHARED + N_KIND); each frame's own kind's."""
+    frame_profile: Floats
+    shared_profile: Floats
+
+
+def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes]:
+    """All that is predicted, and its derivatives by differences, all numbers changed at once.
+
+    Each frame's k-th term is changed together with the other frames', each kind's k-th with the other kinds'. How the
+    optics answer is differentiated place by place, once for each of the few things that they answer to.
+    """
+    place = setting.zones.place
+    path = light_path(numbers, setting, place)
+    nudged = np.tile(path[:, None], (1, N_INPUTS + 1, 1, 1))
+    inputs = np.arange(N_INPUTS)
+    nudged[inputs, inputs + 1] += STEP
+    answers = seen_through(nudged, setting)
+    still = answers[:, 0]
+    slope = (answers[:, 1:] - answers[:, :1]) / STEP
+    now, profile = stacked(numbers, setting, still)
+    changed = _each_changed(numbers)
+    away = light_path(changed, setting, place) - path[:, None]
+    moved = still[:, None] + np.einsum("qjnz,jpnz->qpnz", slope, away, optimize=True)
+    other, other_profile = stacked(changed, setting, moved)
+    zones = np.moveaxis(other - now, 0, -1) / STEP
+    profiles = np.moveaxis(other_profile - profile, 0, -1) / STEP
+    first = N_FRAME
+    return now, profile, _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
+
+
+def _each_changed(numbers: Numbers) -> Numbers:
+    """Copies of the numbers, each with one of them changed a little: the frames', the shared, the kinds'."""
+    n, first, second = N_FRAME + N_SHARED + N_KIND, N_FRAME, N_FRAME + N_SHARED
+    frame = np.tile(numbers.frame, (n, 1, 1))
+    shared, kind = np.tile(numbers.shared, (n, 1)), np.tile(numbers.kind, (n, 1, 1))
+    own = np.arange(N_FRAME)
+    frame[own, :, own] += STEP
+    shared[first + np.arange(N_SHARED), np.arange(N_SHARED)] += STEP
+    kind[second + np.arange(N_KIND), :, np.arange(N_KIND)] += STEP
+    return Numbers(shared=shared, kind=kind, frame=frame)
+
+
+def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) -> Mode:
+    """Climb to the most probable terms from where one begins (Levenberg-Marquardt, frames' own terms eliminated)."""
+    data = data_of(setting, spread)
+    numbers, damping = begin, 1e-2
+    cost = _cost(numbers, setting, spread, data)
+    blocks = None
+    for _ in range(rounds):
+        blocks = _blocks(numbers, setting, spread, data)
+        for _ in range(6):
+            moved = _step(numbers, setting, blocks, damping)
+            tried = _cost(moved, setting, spread, data)
+            if np.isfinite(tried) and tried < cost:
+                break
+            damping *= 8
+        else:
+            break
+        gained, cost, numbers = cost - tried, tried, moved
+        damping = max(damping / 6, 1e-6)
+        if gained < 0.02 + 1e-5 * cost:
+            break
+    blocks = _blocks(numbers, setting, spread, data)
+    inverse, carried, covariance, log_det, _ = _eliminated(blocks, 0.0)
+    return Mode(
+        numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=-cost + log_det / 2,
+        residual=blocks.residual * np.sqrt(data.weight),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """Normal equations, frame by frame."""
+
+    own: Floats
+    cross: Floats
+    """Shape (N, N_FRAME, n) with n all shared numbers and all kinds'."""
+    normal: Floats
+    own_right: Floats
+    right: Floats
+    residual: Floats
+
+
+def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _Blocks:
+    now, profile, slopes = _slopes(numbers, setting)
+    residual = data.value - now
+    huber, _ = _pulls(residual, data.weight)
+    root = np.sqrt(huber * data.weight)
+    n = len(setting.kind)
+    soft, soft_weight, _ = _profile(setting, profile)
+    soft_root = np.sqrt(soft_weight)[:, None]
+    own = np.concatenate([(slopes.frame * root[..., None]).reshape(n, -1, N_FRAME),
+                          (slopes.frame_profile * soft_root)[:, None]], axis=1)  # fmt: skip
+    all_of = np.concatenate([(slopes.shared * root[..., None]).reshape(n, -1, N_SHARED + N_KIND),
+                             (slopes.shared_profile * soft_root)[:, None]], axis=1)  # fmt: skip
+    left = np.concatenate([(residual * root).reshape(n, -1), soft[:, None] * soft_root], axis=1)
+    own_t, all_t = own.transpose(0, 2, 1), all_of.transpose(0, 2, 1)
+    own_block, cross, normal = own_t @ own, own_t @ all_of, all_t @ all_of
+    own_right, right = (own_t @ left[..., None])[..., 0], (all_t @ left[..., None])[..., 0]
+    precision, _ = _frame_prior(numbers, setting, spread)
+    own_block = own_block + np.eye(N_FRAME) * precision[:, :, None]
+    own_right = own_right - precision * numbers.frame
+    total = N_SHARED + N_KIND * setting.n_kinds
+    whole, whole_right = np.zeros((total, total)), np.zeros(total)
+    wide = np.zeros((n, N_FRAME, total))
+    for kind in range(setting.n_kinds):
+        here = setting.kind == kind
+        at = np.r_[np.arange(N_SHARED), N_SHARED + N_KIND * kind + np.arange(N_KIND)]
+        whole[np.ix_(at, at)] += normal[here].sum(axis=0)
+        whole_right[at] += right[here].sum(axis=0)
+        wide[np.ix_(np.flatnonzero(here), np.arange(N_FRAME), at)] = cross[here]
+        weight, pull, _ = _student(numbers.kind[kind], KIND)
+        own_at = at[N_SHARED:]
+        whole[own_at, own_at] += weight
+        whole_right[own_at] -= pull
+    weight, pull, _ = _student(numbers.shared, SHARED)
+    first = np.arange(N_SHARED)
+    whole[first, first] += weight
+    whole_right[first] -= pull
+    return _Blocks(own_block, wide, whole, own_right, whole_right, residual)
+
+
+def _eliminated(blocks: _Blocks, damping: float) -> tuple[Floats, Floats, Floats, float, Floats]:
+    """Solve for the shared numbers, the frames' own eliminated first (Schur complement).
+
+    Inverse of the frames' blocks, how they follow the shared numbers, covariance of these, logarithm of the
+    determinant of all covariances, and the step of the shared numbers.
+    """
+    own = blocks.own + damping * np.eye(N_FRAME) * np.diagonal(blocks.own, axis1=1, axis2=2)[:, None, :]
+    inverse = np.asarray(np.linalg.inv(own), np.float64)
+    carried = inverse @ blocks.cross
+    normal = blocks.normal + damping * np.diag(np.diag(blocks.normal))
+    normal = normal - np.einsum("fkp,fkq->pq", blocks.cross, carried)
+    right = blocks.right - np.einsum("fkp,fk->p", carried, blocks.own_right)
+    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
+    log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(own)[1].sum())
+    return inverse, carried, covariance, log_det, covariance @ right
+
+
+def _step(numbers: Numbers, setting: Setting, blocks: _Blocks, damping: float) -> Numbers:
+    inverse, carried, _, _, shared = _eliminated(blocks, damping)
+    frame = np.einsum("fij,fj->fi", inverse, blocks.own_right) - carried @ shared
+    return Numbers(
+        shared=numbers.shared + shared[:N_SHARED],
+        kind=numbers.kind + shared[N_SHARED:].reshape(setting.n_kinds, N_KIND),
+        frame=numbers.frame + frame,
+    )

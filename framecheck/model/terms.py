@@ -1,0 +1,289 @@
+"""The terms of the model: their names, what is believed of them beforehand, and what the frames look like with them.
+
+All squared widths are over the night's typical squared FWHM, all widths over the FWHM: no rig's numbers are needed.
+"""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.model.responses import THIRD_FALLS, WINGS_RISE, respond, under_weight
+from framecheck.model.zones import Zones
+
+Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One term, of one or two numbers (a direction's real and imaginary part)."""
+
+    name: str
+    n: int
+    scale: float
+    """What it usually is, in a Student's distribution of three degrees of freedom; of a normal one if `normal`."""
+    usual: float = 0.0
+    normal: bool = False
+
+
+SHARED: Final = (
+    Term("air_1", 1, 0.12, normal=True),
+    Term("air_2", 1, 0.08, normal=True),
+    Term("air_3", 1, 0.06, normal=True),
+    Term("airmass", 1, 0.4, usual=0.9, normal=True),
+    Term("focus_1", 1, 0.15),
+    Term("focus_2", 1, 0.08),
+    Term("focus_3", 1, 0.08),
+    Term("focus_temperature", 1, 0.15),
+    Term("tilt", 2, 0.2),
+    Term("bend", 1, 0.25),
+    Term("astigmatism", 2, 0.05),
+    Term("radial_astigmatism", 1, 0.15),
+    Term("coma", 1, 0.25),
+    Term("decentred", 2, 0.25),
+    Term("pinch", 2, 0.2),
+    Term("motion", 2, 0.08),
+    Term("turning_centre", 2, 0.3),
+    Term("own_blur", 1, 1.0, usual=0.0, normal=True),
+    Term("softness", 1, 0.06, normal=True),
+    Term("comet_response", 1, 0.1, normal=True),
+    Term("lobes_response", 1, 0.1, normal=True),
+    Term("shape_response", 1, 0.08, normal=True),
+    Term("plane", 2, 0.02),
+    Term("bowl", 1, 0.02),
+    Term("saddle", 2, 0.02),
+    Term("shape_plane", 4, 0.01),
+)
+"""Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, or its square."""
+
+KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.15))
+"""Terms of frames of one filter and exposure."""
+
+FRAME: Final = (
+    Term("air", 1, 0.12),
+    Term("focus", 1, 0.02, normal=True),
+    Term("motion", 2, 0.05),
+    Term("round_motion", 1, 0.04),
+    Term("turning", 1, 0.02, normal=True),
+    Term("comet", 2, 0.01),
+)
+"""Terms of one frame."""
+
+
+SOFT_ZERO: Final = 0.015
+"""Squared widths below which what cannot be negative goes smoothly to 0. [squared FWHM] Chosen."""
+
+LINE_SIZE: Final = (1.1, 0.15)
+JITTER_SIZE: Final = 1.08
+"""What motion adds to the size over what it adds to the shape: an even line, and how that grows with its share of the
+size; Gaussian jitter. Measured on drawn stars."""
+
+OWN_BLUR_PX: Final = 1.1
+"""FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
+are matched to about that (common practice, no source)."""
+
+MOST_GAUSSIAN: Final = 0.9
+"""Share of the round star that is no turbulent air, at the most. Chosen."""
+
+
+def places(terms: tuple[Term, ...]) -> dict[str, slice]:
+    """Where each term lies among the numbers of all."""
+    ends = np.cumsum([term.n for term in terms])
+    return {term.name: slice(int(end) - term.n, int(end)) for term, end in zip(terms, ends, strict=True)}
+
+
+AT: Final = places(SHARED)
+AT_KIND: Final = places(KIND)
+AT_FRAME: Final = places(FRAME)
+N_SHARED: Final = sum(term.n for term in SHARED)
+N_KIND: Final = sum(term.n for term in KIND)
+N_FRAME: Final = sum(term.n for term in FRAME)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Setting:
+    """Frames whose stars are to be explained, and what is known of them from outside; N frames."""
+
+    zones: Zones
+    """Of these frames."""
+    width2_px2: float
+    """The night's typical squared FWHM, the unit of all squared widths."""
+    kind: NDArray[np.intp]
+    """Number of each frame's kind: its filter and exposure. Shape (N,)."""
+    n_kinds: int
+    course: Floats
+    """First three Legendre polynomials of the time, shape (N, 3)."""
+    ln_airmass: Floats
+    temperature: Floats
+    """Of the tube, about its mean, over its range; 0 if unknown."""
+    inverse_beta: Floats
+    """1 / Moffat exponent of the frame's mean star; NaN where unknown."""
+    diffraction2: float
+    """Squared FWHM of the clear aperture's diffraction, over `width2_px2`."""
+    obstruction: float
+    """Diameter of the aperture's obstruction over the aperture's."""
+    turning: Floats
+    """Arc that the turning between frames draws at the corner in each exposure, counter-clockwise from +x towards +y;
+    its square is the shape that it makes."""
+    turning_error: Floats
+    line: Complexes
+    """Line that the motion between frames draws at the centre, in the same unit."""
+    line_known: NDArray[np.bool_]
+    """Where that motion was seen; elsewhere the field turns about a centre of its own."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Numbers:
+    """A value for every term; of several sets of values, with axes in front of those named here."""
+
+    shared: Floats
+    """Shape (N_SHARED,)."""
+    kind: Floats
+    """Shape (n_kinds, N_KIND)."""
+    frame: Floats
+    """Shape (N, N_FRAME)."""
+
+    def of(self, name: str) -> Floats:
+        """A shared term of one number, over frames and zones: two axes of length 1 at the end."""
+        return self.shared[..., AT[name].start][..., None, None]
+
+    def direction(self, name: str, first: int = 0) -> Complexes:
+        """A shared term of two numbers as one, over frames and zones."""
+        at = AT[name].start + first
+        return (self.shared[..., at] + 1j * self.shared[..., at + 1])[..., None, None]
+
+    def of_frames(self, name: str) -> Floats:
+        """A frame's term of one number, shape (N,)."""
+        return self.frame[..., AT_FRAME[name].start]
+
+    def direction_of_frames(self, name: str) -> Complexes:
+        """A frame's term of two numbers as one, shape (N,)."""
+        at = AT_FRAME[name].start
+        out: Complexes = self.frame[..., at] + 1j * self.frame[..., at + 1]
+        return out
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Predicted:
+    """What the terms make; shape (N, Z), `inverse_beta` (N,)."""
+
+    size: Floats
+    shape: Complexes
+    comet: Complexes
+    lobes: Complexes
+    inverse_beta: Floats
+
+
+def focus_of_frames(numbers: Numbers, setting: Setting) -> Floats:
+    """Mean distance from focus over the field of each frame, in blur's FWHM; shape (N,)."""
+    course = numbers.shared[..., AT["focus_1"].start : AT["focus_3"].stop] @ setting.course.T
+    temperature = numbers.of("focus_temperature")[..., 0] * setting.temperature
+    out: Floats = numbers.kind[..., setting.kind, 1] + course + temperature + numbers.of_frames("focus")
+    return out
+
+
+def base_of_frames(numbers: Numbers, setting: Setting) -> Floats:
+    """Squared width of the star that nothing but air, own blur and round motion widens; shape (N,)."""
+    course = numbers.shared[..., AT["air_1"].start : AT["air_3"].stop] @ setting.course.T
+    airmass = numbers.of("airmass")[..., 0] * setting.ln_airmass
+    log = numbers.kind[..., setting.kind, 0] + course + airmass + numbers.of_frames("air")
+    return np.asarray(np.exp(np.clip(log, -4, 4)) + round_motion(numbers))
+
+
+def round_motion(numbers: Numbers) -> Floats:
+    """Squared width of each frame's motion that is alike in all directions, above 0; shape (N,)."""
+    return np.asarray(SOFT_ZERO * np.logaddexp(0, numbers.of_frames("round_motion") / SOFT_ZERO))
+
+
+def even_line(numbers: Numbers, setting: Setting, place: Complexes) -> Complexes:
+    """Line that drift and turning draw at places of the field in each exposure; shape (N, Z)."""
+    arc = (setting.turning + numbers.of_frames("turning"))[..., None]
+    about = np.where(setting.line_known, 0, numbers.direction("turning_centre")[..., 0])[..., None]
+    out: Complexes = setting.line[:, None] + 1j * arc * (place - about)
+    return out
+
+
+def focus_surface(numbers: Numbers, place: Complexes, mean_square: float = 1 / 3) -> Floats:
+    """Tilt and bend of the focus at places of the field, less its mean; the shape of `place`."""
+    tilt = numbers.direction("tilt")
+    out: Floats = (place * tilt.conj()).real + numbers.of("bend") * (np.abs(place) ** 2 - mean_square)
+    return out
+
+
+N_INPUTS: Final = 9
+N_SEEN: Final = 8
+
+
+def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
+    """What air and optics do at each place, as `respond` takes it, real numbers; shape (N_INPUTS, ..., N, Z).
+
+    Round star, focus, astigmatism, comet and pinch (two numbers each), share of turbulent air.
+    """
+    base = base_of_frames(numbers, setting)[..., None]
+    focus = focus_of_frames(numbers, setting)[..., None] + focus_surface(numbers, place)
+    own = (OWN_BLUR_PX * numbers.of("own_blur")) ** 2 / setting.width2_px2
+    gaussian = np.minimum((own + round_motion(numbers)[..., None]) / base, MOST_GAUSSIAN)
+    stigma = numbers.direction("astigmatism") + numbers.of("radial_astigmatism") * place**2
+    comet = numbers.direction("decentred") + numbers.of("coma") * place
+    pinch = numbers.direction("pinch")
+    out = np.empty((N_INPUTS, *focus.shape))
+    out[0], out[1], out[8] = base, focus, 1 - setting.diffraction2 / base - gaussian
+    for k, one in enumerate((stigma, comet, pinch)):
+        out[2 * k + 2], out[2 * k + 3] = one.real, one.imag
+    return out
+
+
+def seen_through(path: Floats, setting: Setting) -> Floats:
+    """Size, shape, comet, lobes and 1 / beta of stars that nothing moved, real numbers; shape (N_SEEN, ..., N, Z)."""
+    one = respond(
+        path[0], setting.diffraction2, path[1], path[2] + 1j * path[3], path[4] + 1j * path[5], path[6] + 1j * path[7],
+        air_share=path[8], obstruction=setting.obstruction,
+    )  # fmt: skip
+    out = np.empty((N_SEEN, *path.shape[1:]))
+    out[0], out[7] = one.size_px2, one.inverse_beta
+    for k, pair in enumerate((one.shape_px2, one.comet, one.lobes)):
+        out[2 * k + 1], out[2 * k + 2] = pair.real, pair.imag
+    return out
+
+
+def predict(
+    numbers: Numbers, setting: Setting, place: Complexes | None = None, still: Floats | None = None
+) -> Predicted:
+    """What the stars look like with these terms.
+
+    Parameters
+    ----------
+    numbers : Numbers
+    setting : Setting
+    place : ndarray of complex, shape (N, Z), optional
+        Places of the field; those of the zones if not given.
+    still : ndarray, shape (N_SEEN, N, Z), optional
+        The stars if nothing moved, where that is known already: `seen_through`.
+    """
+    place = setting.zones.place if place is None else place
+    if still is None:
+        still = seen_through(light_path(numbers, setting, place), setting)
+    size, wings = still[0], still[7]
+    jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
+    even = even_line(numbers, setting, place)
+    line = np.abs(even) ** 2
+    straight = line / (line + np.abs(jitter) + 1e-9)
+    motion = even**2 + jitter
+    drawn = np.abs(motion)
+    share = drawn / (size + drawn)
+    widened = drawn * (straight * (LINE_SIZE[0] + LINE_SIZE[1] * share) + (1 - straight) * JITTER_SIZE)
+    wide = size + widened
+    smaller = (size / wide) ** THIRD_FALLS * under_weight(wide, np.mean(wide, axis=-1, keepdims=True))
+    static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
+    static = static + numbers.of("bowl") * (np.abs(place) ** 2 - 1 / 3)
+    static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
+    own_comet = numbers.direction_of_frames("comet")[..., None]
+    return Predicted(
+        size=wide + static,
+        shape=np.exp(numbers.of("shape_response")) * (still[1] + 1j * still[2]) + motion + static_shape,
+        comet=np.exp(numbers.of("comet_response")) * smaller * (still[3] + 1j * still[4]) + own_comet,
+        lobes=np.exp(numbers.of("lobes_response")) * smaller * (still[5] + 1j * still[6]),
+        inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(wings + WINGS_RISE * widened / size, axis=-1),
+    )
