@@ -10,6 +10,7 @@ import numpy as np
 from framecheck.night.records import Night, NightFrame
 from framecheck.night.transform import Similarity
 from framecheck.stars.line import Line
+from framecheck.stars.short_lines import LONGEST
 
 PLACE_FWHM: Final = 1.5
 """How far apart two lines may run and be one, in widths of the wider one. Chosen: two ridges so close are not told
@@ -26,6 +27,11 @@ satellites takes no longer a frame than a short one."""
 GAP: Final = 0.5
 """Gap between the ends of two such pieces over the longer's length, at most. Chosen: cameras rest between exposures
 for less."""
+
+
+MISSED: Final = 2
+"""Frames that show the place of a short line and none there, from which on it is believed if it does not walk. Chosen:
+one may have missed a small galaxy."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -55,7 +61,7 @@ def trails_of(night: Night) -> tuple[Trail, ...]:
     Returns
     -------
     tuple of Trail
-        In order of the frames.
+        In order of the frames. Short lines with both ends in the frame only if other frames tell of them.
 
     Notes
     -----
@@ -65,12 +71,25 @@ def trails_of(night: Night) -> tuple[Trail, ...]:
     """
     groups = {i: group for group in night.groups for i in group.members}
     lined = sorted(i for i in groups if night.frames[i].result.stars.lines)
-    return tuple(
+    trails = (
         _beside_others(night, i, line, [j for j in _near(lined, i) if groups[j].session == groups[i].session])
         for i in lined
         for line in night.frames[i].result.stars.lines
         if line.flown
     )
+    return tuple(one for one in trails if not _is_short(night, one) or _told(one))
+
+
+def _is_short(night: Night, one: Trail) -> bool:
+    """Whether a line is so short that galaxies look like it, if they are seen from their edge."""
+    exposure = night.frames[one.frame].result.exposure
+    diagonal = np.hypot(exposure.width_px, exposure.height_px)
+    return bool(one.line.open_ends == 2 and one.line.length_px < LONGEST * diagonal)
+
+
+def _told(one: Trail) -> bool:
+    """Whether other frames tell what a line is."""
+    return one.fixed or one.walks or one.without_it >= MISSED
 
 
 def _near(frames: Sequence[int], i: int) -> list[int]:

@@ -2,7 +2,7 @@
 
 from framecheck.sky.colours import Colours, measure_colours
 from framecheck.sky.cover import Cover, Ground
-from framecheck.sky.ground import above_ground
+from framecheck.sky.ground import above_ground, sharp_bends
 from framecheck.sky.measure import mask_stars, measure_cells, measure_finely, measure_sky
 from framecheck.sky.model import Sky, SkySummary
 
@@ -18,4 +18,5 @@ __all__ = [
     "measure_colours",
     "measure_finely",
     "measure_sky",
+    "sharp_bends",
 ]

@@ -121,9 +121,15 @@ def above_ground(frame: Frame, sky: Sky) -> Sky:
 
 def _bent(sky: Sky) -> bool:
     """Whether the level bends sharply somewhere, as it does at an edge."""
+    return any(bend.sum() >= FEWEST_BENT for bend in sharp_bends(sky))
+
+
+def sharp_bends(sky: Sky) -> tuple[Mask, Mask]:
+    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2)."""
     level, unit = sky.level_adu, np.median(sky.noise_adu)
-    bends = [np.abs(np.diff(level, 2, axis=axis)).ravel() / unit for axis in (0, 1)]
-    return any((bend > BEND_SIGMA + BEND_TYPICAL * np.median(bend)).sum() >= FEWEST_BENT for bend in bends)
+    along_y, along_x = (np.abs(np.diff(level, 2, axis=axis)) / unit for axis in (0, 1))
+    y, x = (bend > BEND_SIGMA + BEND_TYPICAL * np.median(bend) for bend in (along_y, along_x))
+    return y, x
 
 
 def find_ground(pixels: NDArray[Any]) -> Ground | None:

@@ -1,10 +1,16 @@
-"""Whether what looks like ground is opaque: no stars shine through ground, as they do through cloud and nebulae."""
+"""Whether what looks like ground is opaque: no stars shine through ground, as they do through cloud and nebulae.
+
+And whether a border without stars looks like nothing else: lit hills, trees at dusk, banks of fog.
+"""
 
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from framecheck.read.exposure import Frame
-from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky
+from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky, sharp_bends
 from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
@@ -25,6 +31,23 @@ ENOUGH_NARROW: Final = 16
 """Where so many lights have an area so much smaller than those of the other part, they are the stars. Chosen: lamps are
 wider, and those that are not are few."""
 
+EMPTY: Final = 0.35
+"""Stars at a border over those expected there, at most, if it may be ground. Chosen: lamps pass for some."""
+
+BY_CHANCE: Final = -10.0
+"""Chance of so few, natural logarithm, at most. Chosen: the stars of real fields stand in groups."""
+
+EDGE_ALONG: Final = 0.6
+"""Share of such a border along which the level bends sharply. Chosen: glows and nebulae rarely hold so much."""
+
+DEEPEST: Final = 0.6
+"""How much of the frame such a border may take up. Chosen."""
+
+DEPTHS: Final = 24
+LEAST_STRIPS: Final = 2
+"""Strips along each side whose stars are counted, and how many of them must lack stars. Chosen: finer than meshes, for
+ground is higher here and there; a sensor's edge is darkened over less than a twelfth."""
+
 
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
     """Stars of the part of a frame that no ground hides; of all of it, where stars show that there is no ground.
@@ -43,6 +66,14 @@ def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[
     Sky
         The one given, or one without ground, or one whose ground is the other part of the frame.
     """
+    found, sky = _found_in_view(frame, sky, clip_adu)
+    if sky.ground_told and _border_unlike_sky(sky, found, frame.pixels.shape):
+        sky = replace(sky, ground_told=False)
+    return found, sky
+
+
+def _found_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
+    """Stars, and the sky with its ground or without."""
     if sky.ground is None:
         return find_stars(frame, sky, clip_adu), sky
     whole = measure_sky(frame)
@@ -59,6 +90,42 @@ def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[
         through = alike is not False and not ground.textured
         whole = replace(whole, ground_told=alike is True)
     return (find_stars(frame, whole, clip_adu), whole) if through else (found, sky)
+
+
+def _border_unlike_sky(sky: Sky, found: Found, shape: tuple[int, ...]) -> bool:
+    """Whether one side of the frame has hardly a star, and the level bends sharply along it."""
+    if min(sky.level_adu.shape) < 3 or not len(found):
+        return False
+    bends = sharp_bends(sky)
+    if all(bend.any(axis=axis).mean() < EDGE_ALONG for axis, bend in enumerate(bends)):
+        return False
+    clear = np.ones((DEPTHS, DEPTHS))
+    if sky.ground is not None:
+        rows, columns = (((np.arange(DEPTHS) + 0.5) * n / DEPTHS).astype(np.intp) for n in shape)
+        clear -= sky.ground.cover.crossings(rows, columns)
+    row, column = ((at * (DEPTHS / n)).astype(np.intp) for at, n in zip((found.y, found.x), shape, strict=True))
+    count = np.zeros((DEPTHS, DEPTHS))
+    np.add.at(count, (np.clip(row, 0, DEPTHS - 1), np.clip(column, 0, DEPTHS - 1)), 1)
+    along_y, along_x = bends
+    sides = [(count, clear, along_y), (count.T, clear.T, along_x.T)]
+    sides += [(count[::-1], clear[::-1], bend[::-1]) for count, clear, bend in sides]
+    return any(_hardly_a_star(count.sum(axis=1), clear.sum(axis=1), bend) for count, clear, bend in sides)
+
+
+def _hardly_a_star(count: NDArray[np.floating], clear: NDArray[np.floating], bend: NDArray[np.bool_]) -> bool:
+    """Whether some strips along a side have hardly a star, and bends along them, as the edge of ground does.
+
+    Of each strip the number of stars and the area that is not covered; bends of meshes, with rows along the side.
+    """
+    inside, area = np.cumsum(count), np.cumsum(clear)
+    expected = (inside[-1] - inside) * area / np.maximum(area[-1] - area, 1e-9)
+    reach = np.ceil((np.arange(DEPTHS) + 1) / DEPTHS * (len(bend) + 2)).astype(np.intp)
+    along = np.array([bend[:rows].any(axis=0).mean() for rows in reach])
+    few = (inside < EMPTY * expected) & (along >= EDGE_ALONG) & (area < DEEPEST * area[-1])
+    # Chernoff's bound for Poisson numbers, natural logarithm
+    chance = inside - expected - inside * np.log(np.maximum(inside, 1.0) / np.maximum(expected, 1.0))
+    few[: LEAST_STRIPS - 1] = False
+    return bool((chance[few] < BY_CHANCE).any())
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from framecheck.stars.line import Line
 from framecheck.stars.line_light import F64, Course
 from framecheck.stars.line_looks import judged_line
 from framecheck.stars.pilot import Pilot
+from framecheck.stars.short_lines import short_lines
 
 MOST_POINTS: Final = 6000
 """Detections among which lines are sought. Chosen: in denser fields a line of faint beads drowns anyway."""
@@ -100,6 +101,8 @@ def lines_across(
         lines += _lines_among(frame, sky, place[:, some], star, place[:, clipped], lines)
     if sum(line.open_ends > 0 for line in lines) >= MANY_PIECES:
         lines = [replace(line, look="uneven") if line.flown and line.open_ends else line for line in lines]
+    else:
+        lines += short_lines(frame, sky, x, y, bright, clipped, star, tuple(lines))
     return tuple(sorted(lines, key=lambda line: not line.flown))
 
 

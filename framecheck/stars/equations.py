@@ -106,7 +106,7 @@ def light_of_stars(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, profil
     return model
 
 
-def _weight(stamps: Stamps, light: F32, gain: float | None) -> F32:
+def inverse_variance(stamps: Stamps, light: F32, gain: float | None) -> F32:
     """Inverse variance of each pixel under stars of some light, 0 where it does not count."""
     variance = (stamps.noise**2)[:, None]
     if gain is not None:
@@ -116,7 +116,7 @@ def _weight(stamps: Stamps, light: F32, gain: float | None) -> F32:
 
 
 def _by_pixels(stamps: Stamps, p: F64, model: F32, jacobian: F32, gain: float | None) -> Equations:
-    weight = _weight(stamps, model - p[:, SKY, None].astype(np.float32), gain)
+    weight = inverse_variance(stamps, model - p[:, SKY, None].astype(np.float32), gain)
     residual = stamps.values - model
     weighted = jacobian * weight[:, None, :]
     return Equations(
@@ -134,7 +134,7 @@ def _by_moments(
     contour, powers = contour_terms(p), stamps.grid.powers()
     planes = midpoint_planes(p, contour, wing, stamps.grid, rule)
     light, by_v = planes.light, planes.by_v
-    weight = _weight(stamps, light, gain)
+    weight = inverse_variance(stamps, light, gain)
     residual = stamps.values - light
     residual -= p[:, SKY, None].astype(np.float32)
     pulled = weight * residual

@@ -76,6 +76,8 @@ class Fit:
     """What was fitted."""
     wing_error: float = float("inf")
     """Standard error of g, where that was fitted too."""
+    wing_in_size: float = 0.0
+    """What the error of the wings adds to the widths, of all stars alike: d ln(FWHM) / d g times the error of g."""
 
     def part(self, which: Any) -> "Fit":
         """The fit of some of the stars."""
@@ -253,7 +255,7 @@ def fit_common_wing(
     p = start.astype(float).copy()
     if not len(p):
         return fit_stars(stamps, p, wing, rule, gain, profile=profile)
-    before = np.inf
+    before, wing_in_size = np.inf, 0.0
     for _ in range(steps):
         equations = _in_chunks(stamps, p, wing, rule, gain, profile, wing_slope=True)
         left = float(equations.chi2.sum())
@@ -270,6 +272,8 @@ def fit_common_wing(
         normal_sum = float((trust * schur).sum()) + usual
         slope_sum = float((trust * right).sum()) + usual * (USUAL_WING - wing)
         change = float(np.clip(slope_sum / normal_sum, -0.1, 0.1))
+        say = 1 / np.maximum(own[:, LN_W, LN_W], 1e-12)
+        wing_in_size = abs(float((say * carried[:, LN_W]).sum() / say.sum())) / np.sqrt(normal_sum)
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, slope[:, :N_PARAMETERS])
@@ -279,7 +283,7 @@ def fit_common_wing(
             break
         before = left
     fit = fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
-    return replace(fit, wing_error=float(normal_sum**-0.5))
+    return replace(fit, wing_error=float(normal_sum**-0.5), wing_in_size=wing_in_size)
 
 
 __all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -131,7 +131,7 @@ def _steady(strip: Strip, clipped: F64) -> Line | None:
     if section is None:
         return None
     look = _look(strip, stretches, section, clipped, ends, open_ends)
-    return _line(strip, section, look, ends, open_ends)
+    return line_record(strip, section, look, ends, open_ends)
 
 
 def _longest_run(lit: NDArray[np.bool_]) -> tuple[int, int] | None:
@@ -161,7 +161,7 @@ def _look(
     strip: Strip, stretches: Stretches, section: Section, clipped: F64, ends: tuple[float, float], open_ends: int
 ) -> Look:
     """What may have drawn a steady line."""
-    bright = _on_line(strip, clipped, ends)
+    bright = on_line(strip, clipped, ends)
     drift = min(abs(strip.course.c), abs(strip.course.s)) * (ends[1] - ends[0])
     sharp = section.fwhm_px < max(SHARP * strip.star_px, SHARP_PX)
     if drift < ALIGNED_PX and (sharp or len(bright)):
@@ -182,7 +182,7 @@ def _look(
     return "trail" if like_a_trail else "uneven"
 
 
-def _on_line(strip: Strip, places: F64, ends: tuple[float, float]) -> F64:
+def on_line(strip: Strip, places: F64, ends: tuple[float, float]) -> F64:
     """Where along the line stars lie that it runs through. [px]"""
     one = strip.course
     dx, dy = places[0] - one.x, places[1] - one.y
@@ -200,7 +200,7 @@ def _fades_from(place: float, stretches: Stretches, section: Section) -> bool:
     return near > SPIKE_FADES * far
 
 
-def _line(strip: Strip, section: Section, look: Look, ends: tuple[float, float], open_ends: int) -> Line:
+def line_record(strip: Strip, section: Section, look: Look, ends: tuple[float, float], open_ends: int) -> Line:
     """The record of a line."""
     one, height = strip.course, float(np.median(section.height))
     total = float(section.light.sum()) * strip.pitch

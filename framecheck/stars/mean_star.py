@@ -16,10 +16,25 @@ from framecheck.constants import SIGMA_PER_MAD
 from framecheck.stars.contour import PLACES, Axes, LeftOver, contour_axes
 from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import Fit
-from framecheck.stars.profile import E1, E2, F64, FLUX, LN_W, SKY, PixelGrid, PixelRule, X, Y, pixel_rule, wing_terms
+from framecheck.stars.profile import (
+    E1,
+    E2,
+    F64,
+    FLUX,
+    LN_W,
+    SKY,
+    PixelGrid,
+    PixelRule,
+    X,
+    Y,
+    evaluate,
+    pixel_rule,
+    wing_terms,
+)
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import gauss_legendre
+from framecheck.stars.turbulent import turbulent_air
 
 KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
 """Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
@@ -37,6 +52,17 @@ PRIOR: Final = 0.03
 DOUBTFUL_PRIOR: Final = 0.004
 """The same while noise could explain what is seen: half of what turbulent air has. Chosen: noise then moves the FWHM
 of a frame of 300 stars of SNR 50 by less than 0.5 %."""
+
+HALF_TURBULENT: Final = np.array([-0.0079, -0.0014, 0.0029, -0.0002, -0.0018, 0.0001])
+TURBULENT_WINGS: Final = ((0.0, 0.21, 0.3, 0.4), (0.0, 1.0, 1.0, 0.0))
+"""Half of the departure, at KNOTS, of stars in turbulent air from Moffat functions with their wings: the transform of
+exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), from memory) less the function fitted to it within 1.9
+FWHM, whose FWHM is 2 % too small. A few stars cannot tell the two apart, and half-way is expected of them, give or take
+the half; by g = 1 / beta less where wings are lighter, for Gaussians have none of it, or heavier than any air's. That
+it is the half is chosen."""
+
+FEW_STARS: Final = 20
+"""Up to so many stars are a few; of more, less is expected in proportion. Chosen: a hundred tell it by themselves."""
 
 UNUSUAL: Final = 2.5
 """Stars that differ from the typical by more are left out of the mean. [sigma] Chosen."""
@@ -121,7 +147,9 @@ def _typical(fit: Fit, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
     )
 
 
-def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool) -> MeanStar | None:
+def mean_star(
+    stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
+) -> MeanStar | None:
     """Average what the fits leave of the brightest good stars.
 
     Parameters
@@ -135,6 +163,8 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
         Stars to average.
     elongated : bool
         Whether the typical star has a long axis; if not, only round departures are looked for.
+    gain : float or None
+        Electrons an ADU.
 
     Returns
     -------
@@ -153,6 +183,10 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
         part.grid, rule
     )
     residual = part.values - model - p[:, SKY, None].astype(np.float32)
+    turbulent, air_error = None, 0.0
+    if rule.parts > 1 and fit.profile is evaluate:
+        air = turbulent_air(part, p, fit.wing, rule, gain, KNOTS[:-1])
+        residual, turbulent, air_error = residual - air.explained, air.departure, air.size_error
     _, volume, _ = wing_terms(fit.wing)
     peak = (p[:, FLUX] * volume * 4 * np.exp(-2 * p[:, LN_W]) / np.pi).astype(np.float32)[:, None]
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
@@ -161,14 +195,18 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     near, along, across, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
     residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
     n = len(KNOTS) - 1
+    usual = _expected(fit.wing, len(index)) if turbulent is None else np.zeros(n)
+    expected = np.pad(usual, (0, len(basis) - n))
     departure, covariance = _least_squares(residual, weight, basis, PRIOR)
     plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
     if plain < 1:
         prior = DOUBTFUL_PRIOR * (PRIOR / DOUBTFUL_PRIOR) ** plain
-        departure, covariance = _least_squares(residual, weight, basis, prior)
+        departure, covariance = _least_squares(residual, weight, basis, prior, expected)
     even, twice = departure[:n], np.zeros(n)
     if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
         twice = departure[n:]
+    rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
+    even = even if turbulent is None else even + turbulent
     zero = np.zeros_like(RADII)
     long_cut = typical.profile(RADII * typical.long_px / 2, zero)
     short_cut = typical.profile(zero, RADII * typical.short_px / 2)
@@ -178,15 +216,19 @@ def mean_star(stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_],
     ]
     at_half = int(np.argmin(np.abs(KNOTS - 1)))
     slope = float(np.interp(0.99, RADII, short_cut) - np.interp(1.01, RADII, short_cut)) / 0.02
-    error = float(np.sqrt(covariance[at_half, at_half]) / slope)
+    error = float(np.hypot(np.sqrt(covariance[at_half, at_half]) / slope, air_error))
     shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
-    rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
     image, pixel = _draw(typical, even, twice)
     star = MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
     shown = _shown(fit, index, typical, even, twice)
     left = LeftOver(along, across, rest, weight)
     axes = contour_axes(*shown.maps, left, shown.axes_px, (typical.long_px, typical.short_px), round_star=not elongated)
     return star if axes is None else _refereed(star, axes, typical)
+
+
+def _expected(wing: float, n_stars: int) -> F64:
+    """The departure expected of some stars before they are looked at."""
+    return HALF_TURBULENT * float(np.interp(wing, *TURBULENT_WINGS)) * min(FEW_STARS / n_stars, 1.0)
 
 
 def _refereed(star: MeanStar, axes: Axes, typical: _Typical) -> MeanStar:
@@ -346,13 +388,17 @@ def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:
 
 
 def _least_squares(
-    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], prior: float
+    residual: NDArray[np.float32],
+    weight: NDArray[np.float32],
+    basis: NDArray[np.float32],
+    prior: float,
+    expected: F64 | float = 0.0,
 ) -> tuple[Any, Any]:
-    """Heights of the basis functions with their expected size, and their covariance."""
-    weighted = basis * weight
-    normal = (weighted @ basis.T).astype(float) + np.eye(len(basis)) / prior**2
-    covariance = np.linalg.inv(normal)
-    return covariance @ (weighted @ residual).astype(float), covariance
+    """Heights of the basis functions, and their covariance; known before: those expected, by as much and by `prior`."""
+    expected, weighted = np.broadcast_to(expected, len(basis)), basis * weight
+    known = np.linalg.inv(prior**2 * np.eye(len(basis)) + np.outer(expected, expected))
+    covariance = np.linalg.inv((weighted @ basis.T).astype(float) + known)
+    return covariance @ ((weighted @ residual).astype(float) + known @ expected), covariance
 
 
 def _excess_sigma(values: F64, covariance: F64) -> float:

@@ -85,6 +85,8 @@ class Measured:
     """Level at which the camera clips."""
     light_over_profile: float | None
     """Light of the typical star over that of the profile fitted to it; None with too few good stars."""
+    wing_in_size: float = 0.0
+    """Relative error of all stars' widths together, from that of their common wings."""
 
 
 def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, gain: float | None = None) -> Measured:
@@ -132,7 +134,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
     long = is_long_trail(pilot)
-    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated)
+    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated, gain)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
     table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, under.level_at(stamps.x, stamps.y))
@@ -157,6 +159,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
         light_over_profile=light,
+        wing_in_size=first.wing_in_size,
     )
 
 

@@ -306,3 +306,31 @@ def test_few_stars_among_many_flickering_hot_pixels_are_found_before_and_after_a
             wrong += bool(off > 1 or abs((found.rotation_deg - turn + turned + 180) % 360 - 180) > 0.2)
     assert wrong == 0
     assert lost <= 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_points_on_the_middles_of_pixels_that_did_not_move_are_no_stars(sky_field, draw, frame_of, seed: int) -> None:
+    """Eight stars, three hundred hot pixels: where no pattern of stars is found, no motion is claimed."""
+    rng = np.random.default_rng(seed)
+    size = (1500, 1000)
+    field, hot = sky_field(rng, 32, size), np.floor(rng.random((300, 2)) * size)
+    shifts = [rng.normal(0, 20, 2) for _ in range(8)]
+    results = [
+        frame_of(
+            draw(field, shift=tuple(shift), error_px=0.15, flux_noise=20.0, missing=0.2, false=3,
+                 hot=hot[rng.random(len(hot)) > 0.33]),
+            name=f"{i}.fits", size=size,
+        )
+        for i, shift in enumerate(shifts)
+    ]  # fmt: skip
+    reference, matches = register_group(results)
+    for match, shift in zip(matches, shifts, strict=True):
+        if match is not None:
+            found = match.registration
+            assert np.hypot(*(np.array([found.shift_x_px, found.shift_y_px]) - shift + shifts[reference])) < 1
+
+
+def test_stars_that_did_not_move_are_registered(sky_field, draw, frame_of) -> None:
+    field = sky_field(np.random.default_rng(3), 60)
+    results = [frame_of(draw(field, error_px=0.05), name=f"{i}.fits") for i in range(4)]
+    assert all(match is not None for match in register_group(results)[1])

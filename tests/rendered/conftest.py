@@ -28,7 +28,6 @@ SHORTFALLS = {
     "test_an_ellipse_is_right_to_a_hundredth[gaussian-0.0-2.0-1.2]": "direction 1.04 degrees off: twice its noise",
     "test_an_ellipse_is_right_to_a_hundredth[kolmogorov-0.0-2.0-1.1]": "0.013 off at 2 px: may be a trail",
     "test_a_trailed_star_has_the_widths_of_a_moved_one[moffat-3.0-3.0-1.5]": "0.014 off at an elongation of 1.07",
-    "test_fwhm_of_undersampled_stars_is_right_to_two_percent[kolmogorov-0.0-1.5]": "2.6 % off at 1.5 px",
     "test_the_level_is_right_all_over_the_image[nebula]": "0.13 sigma rms, not 0.1, under a steep nebula",
 }
 """Bars that are not met yet, with the figure measured. A test here that passes is an error: a line to take out."""

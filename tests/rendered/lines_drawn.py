@@ -64,6 +64,16 @@ def meteor(angle_deg: float, middle: tuple[float, float], length_px: float, sigm
     return sigmas * NOISE_ADU * ridge(across, 3.0) * course
 
 
+def piece(
+    angle_deg: float, start: tuple[float, float], length_px: float, sigmas: float = 12, fwhm_px: float = 3.0,
+    size: tuple[int, int] = SIZE,
+) -> Light:  # fmt: skip
+    """What a slow satellite draws in one exposure: an even line, with ends as sharp as stars."""
+    along, across = along_and_across(angle_deg, start, size)
+    ends = (np.clip(at / (0.8 * fwhm_px) + 0.5, 0, 1) for at in (along, length_px - along))
+    return sigmas * NOISE_ADU * ridge(across, fwhm_px) * next(ends) * next(ends)
+
+
 def filament(seed: int = 1, sigmas: float = 15, size: tuple[int, int] = SIZE) -> Light:
     """A bright nebula's filaments: they wander, broaden and fade, over diffuse light."""
     rng = np.random.default_rng(seed)
@@ -99,10 +109,17 @@ def bright_star(x: float, y: float, size: tuple[int, int] = SIZE, angle_deg: flo
     return light
 
 
-def needle(x: float, y: float, angle_deg: float = 20, size: tuple[int, int] = SIZE) -> Light:
-    """A galaxy seen from its edge."""
+def needle(
+    x: float,
+    y: float,
+    angle_deg: float = 20,
+    size: tuple[int, int] = SIZE,
+    length_px: float = 55,
+    width_px: float = 3.5,
+) -> Light:
+    """A galaxy seen from its edge; lengths over which its light falls by a factor of e."""
     along, across = along_and_across(angle_deg, (x, y), size)
-    return 60 * NOISE_ADU * np.exp(-np.abs(along) / 55 - np.abs(across) / 3.5)
+    return 60 * NOISE_ADU * np.exp(-np.abs(along) / length_px - np.abs(across) / width_px)
 
 
 def cluster(image_size: tuple[int, int] = SIZE, n: int = 6000, seed: int = 3) -> Light:

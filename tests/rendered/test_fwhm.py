@@ -42,7 +42,7 @@ def test_fwhm_of_undersampled_stars_is_right_to_two_percent(drawn, profile: str,
     assert abs(bias(drawn, fwhm_px, profile=profile, beta=beta)) < 0.02
 
 
-@pytest.mark.parametrize(("profile", "beta"), [("moffat", 3.0), ("gaussian", 0.0)])
+@pytest.mark.parametrize(("profile", "beta"), [("moffat", 3.0), ("gaussian", 0.0), TURBULENT])
 @pytest.mark.parametrize("fwhm_px", [1.3, 12.0])
 def test_the_narrowest_and_the_widest_stars_are_measured(drawn, profile: str, beta: float, fwhm_px: float) -> None:
     n = 300 if fwhm_px < 2 else 120
@@ -90,3 +90,15 @@ def test_errors_of_the_frame_are_honest(drawn) -> None:
     for name, values in pulls.items():
         # 16 values: their root mean square is 1 within 3 / sqrt(32) if the errors are right
         assert np.sqrt(np.mean(np.square(values))) == pytest.approx(1, abs=0.53), name
+
+
+@pytest.mark.parametrize(("profile", "beta"), [("moffat", 2.8), TURBULENT])
+def test_the_error_of_a_few_faint_stars_is_honest(drawn, profile: str, beta: float) -> None:
+    pulls = []
+    for seed in range(8):
+        snr = tuple(np.geomspace(14, 90, 7 + seed % 6))
+        scene = {"profile": profile, "beta": beta, "n_stars": len(snr), "snr": snr, "size": (420, 380), "seed": seed}
+        result, truth = drawn(**scene)
+        pulls.append((result.shape.fwhm_px - truth.fwhm_px) / result.shape.fwhm_px_error)
+        assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.07)
+    assert 0.5 < np.sqrt(np.mean(np.square(pulls))) < 1.5  # of eight, an rms of 1 scatters by 0.25

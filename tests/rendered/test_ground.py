@@ -134,3 +134,17 @@ def test_ground_that_nothing_tells_from_a_dark_cloud_stays_open(tmp_path: Path) 
     scene = Landscape(opaque=hills(0.2), ground_light=0.05, texture=0.0, lamps=0, stars=replace(WIDE, n_stars=20))
     result, _ = measured(tmp_path, scene)
     assert result.sky.ground_share is None
+
+
+UNSURE = {
+    "a hill lit by a town": Landscape(opaque=hills(0.25), ground_light=1.6, texture=0.3, lamps=25),
+    "a lit hill as bright as the sky": Landscape(opaque=hills(0.25), ground_light=1.0, texture=0.3, lamps=15),
+    "a bank of fog": Landscape(opaque=lambda u, v, rng: v < 0.2, ground_light=1.4, texture=0.04, lamps=0),
+    "fog over hills": Landscape(opaque=hills(0.2), ground_light=1.5, texture=0.05, lamps=0),
+}
+
+
+@pytest.mark.parametrize("name", UNSURE)
+def test_a_border_without_stars_that_is_no_dark_ground_stays_open(tmp_path: Path, name: str) -> None:
+    result, _ = measured(tmp_path, UNSURE[name])
+    assert result.sky.ground_share is None

@@ -146,14 +146,16 @@ def test_a_trail_over_a_colour_mosaic_is_found() -> None:
     assert measured(image.astype(np.uint16), "RGGB").stars.n_crossing == 1
 
 
-def a_night(image: Image, satellite_in: tuple[int, ...] = ()) -> Night:
-    """Frames cut out of one large image, at other places of the sky, as dithers are."""
+def a_night(image: Image, satellite_in: tuple[int, ...] = (), more: dict[int, drawn.Light] | None = None) -> Night:
+    """Frames cut out of one large image, at other places of the sky, as dithers are; some with more light."""
     width, height = drawn.SIZE
     results = []
     for i, (left, low) in enumerate([(40, 30), (5, 61), (77, 8), (58, 49)]):
         cut = image[low : low + height, left : left + width]
         if i in satellite_in:
             cut = drawn.with_light(cut, drawn.satellite(20 + 40 * i, (310, 240), 12), seed=i)
+        if more and i in more:
+            cut = drawn.with_light(cut, more[i], seed=i)
         result = measured(cut)
         exposure = Exposure(
             file=Path(f"light_{i}.fits"), kind="light", width_px=width, height_px=height, target="M 1", filter="L",
@@ -186,3 +188,38 @@ def test_satellites_over_a_nebula_are_claimed_in_their_frames_alone() -> None:
     assert isinstance(found, Finding)
     assert found.affected == {1, 2}
     assert found.confidence > 0.9
+
+
+def test_pieces_of_a_slow_satellite_are_found_as_it_walks() -> None:
+    """Each is a twelfth of the diagonal long, and begins a little ahead of where the last one ended."""
+    c, s = np.cos(np.radians(31)), np.sin(np.radians(31))
+    pieces = {i: drawn.piece(31, (150 + 80 * i * c, 120 + 80 * i * s), 70) for i in (1, 2, 3)}
+    night = a_night(drawn.stars(size=WIDE), more=pieces)
+    trails = trails_of(night)
+    assert [trail.frame for trail in trails] == [1, 2, 3]
+    assert all(trail.walks and trail.line.open_ends == 2 for trail in trails)
+    assert [trail.line.length_px for trail in trails] == pytest.approx([70] * 3, abs=4)
+    found = trail_crossing(night, night.rig)
+    assert isinstance(found, Finding)
+    assert found.affected == {1, 2, 3}
+
+
+SHORT_LIKENESSES: dict[str, Callable[[], drawn.Light]] = {
+    "a wide knot": lambda: drawn.piece(31, (200, 200), 70, fwhm_px=7.0),
+    "a track of a particle": lambda: drawn.piece(31, (200, 200), 70, 25, fwhm_px=1.0),
+    "a piece of a column": lambda: drawn.piece(90, (200, 200), 70),
+    "a line that fades": lambda: drawn.piece(31, (200, 200), 70) * np.linspace(2, 0, drawn.SIZE[0])[None, :] ** 4,
+    "a small galaxy from its edge": lambda: drawn.needle(330, 240, length_px=15, width_px=1.5) / 4,
+}
+
+
+@pytest.mark.parametrize("scene", SHORT_LIKENESSES)
+def test_a_short_line_unlike_a_moved_star_is_no_trail(scene: str) -> None:
+    assert measured(drawn.with_light(field(), SHORT_LIKENESSES[scene]())).stars.n_crossing == 0
+
+
+def test_a_short_line_that_stays_with_the_stars_is_no_trail() -> None:
+    sky = drawn.with_light(drawn.stars(size=WIDE), drawn.piece(31, (300, 280), 75, 15, 3.6, size=WIDE))
+    night = a_night(sky)
+    assert all(trail.fixed for trail in trails_of(night))
+    assert isinstance(trail_crossing(night, night.rig), Healthy)
