@@ -9,6 +9,7 @@ from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.causes.sessions import by_session, together
+from framecheck.causes.setting import Setting, setting_of
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -104,7 +105,13 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding,
 def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
-    return [_settle(answer, answers, by) for answer in answers.values()]
+    setting = setting_of(night, rig)
+    return [_fitted(_settle(answer, answers, by), setting) for answer in answers.values()]
+
+
+def _fitted(answer: Answer, setting: Setting) -> Answer:
+    """Without the cures that cannot be meant for this mount and camera."""
+    return replace(answer, cures=setting.fitting(answer.cures)) if isinstance(answer, Finding) else answer
 
 
 def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:

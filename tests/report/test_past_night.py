@@ -56,6 +56,13 @@ def test_what_an_older_version_did_not_write_is_unknown() -> None:
     assert len(found.frames) == 120
 
 
+def test_a_night_judged_before_the_decision_had_a_ladder_is_read() -> None:
+    old = json.loads(json_text(night_document(by_hand.with_causes(by_hand.judgement(12)))))
+    for name in ("ladder", "gain"):
+        del old["mount_decision"][name]
+    assert len(past_night(old, "old", "night.json").frames) == 12
+
+
 def test_frames_that_failed_are_left_out() -> None:
     document = document_of(night(n_frames=12))
     document["frames"].append({"file": "broken.fits", "status": "failed", "failure": "It ends too soon."})
