@@ -53,8 +53,8 @@ BESIDE_STEADY: Final = 0.25
 """Variance of a random motion, over that along the axis, that such a motion may hide. [dimensionless] Chosen."""
 
 SURE: Final = 0.9
-"""[dimensionless] Confidence of a flaw of the optics below which the frames leave to the mount what it draws out. Chosen.
-"""
+"""[dimensionless] Confidence of a flaw of the optics below which the frames leave to the mount what it draws out.
+Chosen."""
 
 FOCUS_CAUSES: Final = ("defocus", "focus-drift")
 TWICE: Final = 2.0
