@@ -118,12 +118,16 @@ class Motions:
 def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> complex | Complexes:
     """What the optics draw all stars out by: the part that all frames share, where optics are claimed and no drift is.
 
-    Astigmatism beside which nothing in the mount is claimed draws out each frame by itself, as focus goes.
+    Astigmatism beside which nothing in the mount is claimed draws out each frame by itself, as focus goes, along one
+    direction or at right angles to it: what lies at 45 degrees is left to the mount.
     (a² - b²) / 2 times exp(2 i pa), as in `night.tracking.Smears`; 0 where nothing is laid to the optics. [px²]
     """
     claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
     if "astigmatism" in claimed and not _blamed(findings):
-        return tracking.smears.spin2_px2
+        spin2 = tracking.smears.spin2_px2
+        turn = np.exp(0.5j * np.angle(np.sum(spin2**2)))
+        along: Complexes = (spin2 * turn.conjugate()).real * turn
+        return along
     if not claimed & set(DRAWN_BY_OPTICS) or claimed & set(STEADY_MOTION):
         return 0j
     return _shared_px2(tracking)
