@@ -75,16 +75,16 @@ def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     )
 
 
-def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy | CannotTell:
     """Many more pixels span the stars than the detail needs, and each of them adds read noise.
 
     The sharper frames count, and no star wider than the air makes it on common nights: blurred stars are no fault of
-    the pixels.
+    the pixels. `blur` is the share of their squared width that focus, optics and mount are known to make.
     """
     widths = _widths(night, 25)
     if not widths:
         return _no_stars("oversampled")
-    seen_px = max(widths)
+    seen_px = max(widths) * math.sqrt(1 - blur)
     scale = rig.pixel_scale_arcsec
     blurred = scale is not None and seen_px > OVERSAMPLED_PX and seen_px * scale > COMMON_AIR_ARCSEC
     fwhm_px = COMMON_AIR_ARCSEC / scale if scale is not None and blurred else seen_px
@@ -99,9 +99,9 @@ def oversampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         cost=_binning_gain(night, rig),
         evidence=(
             Evidence(
-                statement="stars are as many pixels wide, at common seeing"
-                if blurred
-                else "stars are as many pixels wide",
+                statement="stars are as many pixels wide"
+                + (", at common seeing" if blurred else "")
+                + (", without the blur of focus, optics and mount" if blur else ""),
                 value=fwhm_px,
                 unit="px",
                 expected_if_healthy=f"below {OVERSAMPLED_PX:g}",

@@ -2,7 +2,13 @@
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
+
+Need = Literal[
+    "a guider", "a guider at work", "no guider", "a drive", "a polar axis", "an alt-azimuth mount", "a fixed tripod",
+    "a standing drive", "a drive at a wrong rate", "binning",
+]  # fmt: skip
+"""What a cure takes for granted."""
 
 _LOAD: Final = (
     "Before you loosen a clutch, bolt or dovetail, support the load: counterweights go on first and come off last, "
@@ -22,11 +28,31 @@ _SUN: Final = (
 )
 _DARK: Final = "Tie cables off the ground and use a dim red lamp: trips in the dark are the commonest accident."
 
+_GUIDE: Final = "Guide, with corrections every few seconds."
+_GUIDE_AT_LAST: Final = "Guide, if nothing guides yet, with corrections every few seconds."
+_QUICKER: Final = "Let the guider correct more often, every second or two."
+_CALMER: Final = "Lower the aggressiveness and lengthen the guide exposures to 2 s or more, so as not to chase the air."
+_CALIBRATE: Final = "Calibrate the guider again near the target's declination."
+_GUIDE_SCOPE: Final = "Stop play in guide scope and focuser."
+_BEND: Final = "Tighten guide scope, rings, focuser and every adapter; free the cables."
+_OFF_AXIS: Final = "Guide through the main telescope, with an off-axis guider."
+_ONE_WAY: Final = "Guide declination in one direction only, against the drift."
+_SLACK: Final = "Measure the slack and let the guider make up for it."
+_FADES: Final = "Pause the exposures when the guide star fades."
+_POLE: Final = "Align the polar axis again, on an equatorial mount."
+_WEDGE: Final = "On an alt-azimuth mount, use a wedge or a rotator."
+_SWITCH_ON: Final = "Switch tracking on, at the sidereal rate and for the right hemisphere."
+_RATE: Final = "Set the drive to the sidereal rate: those for Moon and Sun trail the stars."
+_CLUTCHES: Final = "Check clutches and the drive's power."
+_TRIPOD: Final = "On a fixed tripod, shorten the exposures."
+_UNBIN: Final = "Undo binning."
+
 CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     "periodic-error": (
         "Shorten the exposures to a small part of the gear's period.",
         "Record and play back the drive's error, if the mount can.",
-        "Guide, with corrections every few seconds.",
+        _GUIDE,
+        _QUICKER,
     ),
     "polar-misalignment": (
         "Align the polar axis again, by drift or by plate solving.",
@@ -35,25 +61,26 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
     "field-rotation": (
         "Shorten the exposures, the more the further from the centre the stars must be round.",
-        "Align the polar axis again, on an equatorial mount.",
-        "On an alt-azimuth mount, use a wedge or a rotator.",
+        _POLE,
+        _WEDGE,
     ),
     "declination-backlash": (
         "Leave declination slightly out of balance, so that the gear rests on one side.",
-        "Guide declination in one direction only, against the drift.",
-        "Measure the slack and let the guider make up for it.",
+        _ONE_WAY,
+        _SLACK,
         "Have the gear's mesh adjusted.",
     ),
     "guiding-noise": (
-        "Lower the aggressiveness and lengthen the guide exposures to 2 s or more, so as not to chase the air.",
-        "Calibrate the guider again near the target's declination.",
+        _CALMER,
+        _CALIBRATE,
         "Balance the axes and free the cables.",
-        "Stop play in guide scope and focuser.",
+        _GUIDE_AT_LAST,
+        _GUIDE_SCOPE,
     ),
     "differential-flexure": (
-        "Tighten guide scope, rings, focuser and every adapter; free the cables.",
+        _BEND,
         "Shorten the exposures.",
-        "Guide through the main telescope, with an off-axis guider.",
+        _OFF_AXIS,
     ),
     "shock": (
         "Leave the spoilt frames out.",
@@ -62,9 +89,10 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         "Shorten the exposures, so that each gust spoils less.",
     ),
     "untracked": (
-        "Switch tracking on, at the sidereal rate and for the right hemisphere.",
-        "Check clutches and the drive's power.",
-        "On a fixed tripod, shorten the exposures.",
+        _SWITCH_ON,
+        _RATE,
+        _CLUTCHES,
+        _TRIPOD,
     ),
     "defocus": (
         "Focus again on a star, by measured width or with a focusing mask.",
@@ -114,7 +142,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
     "undersampled": (
         "Dither between exposures, and combine many frames on a finer grid.",
-        "Undo binning.",
+        _UNBIN,
         "Accept it where a wide field is the aim.",
         "Use a longer focal length or smaller pixels.",
     ),
@@ -142,7 +170,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     "cloud": (
         "Leave out the frames that lost much of their light, or weigh them less.",
         "Look at satellite pictures and forecasts before the next session.",
-        "Pause the exposures when the guide star fades.",
+        _FADES,
     ),
     "sky-gradient": (
         "Choose targets away from moon and town, and stop before twilight.",
@@ -161,6 +189,16 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
 })  # fmt: skip
 """Cause -> what to do, cheapest first. Common practice, no source."""
+
+NEEDS: Final[Mapping[str, Need]] = MappingProxyType({
+    _CALMER: "a guider", _CALIBRATE: "a guider", _GUIDE_SCOPE: "a guider", _BEND: "a guider", _OFF_AXIS: "a guider",
+    _ONE_WAY: "a guider", _SLACK: "a guider", _FADES: "a guider", _QUICKER: "a guider at work",
+    _GUIDE: "no guider", _GUIDE_AT_LAST: "no guider", _POLE: "a polar axis", _WEDGE: "an alt-azimuth mount",
+    CURES["polar-misalignment"][0]: "a polar axis", CURES["polar-misalignment"][1]: "a polar axis",
+    _SWITCH_ON: "a standing drive", _RATE: "a drive at a wrong rate", _CLUTCHES: "a drive", _TRIPOD: "a fixed tripod",
+    _UNBIN: "binning",
+})  # fmt: skip
+"""Cure -> what it takes for granted; what is not named fits everywhere."""
 
 CAUTIONS: Final[Mapping[str, str]] = MappingProxyType({
     "polar-misalignment": _LOAD,

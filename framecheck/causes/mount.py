@@ -13,6 +13,7 @@ from framecheck.causes.moved import (
     SIGMA_SCATTER,
     SURE_SIGMA,
     WITHOUT_AXES,
+    Complexes,
     Moved,
     all_moved,
     cos_dec,
@@ -34,6 +35,7 @@ from framecheck.causes.result import (
 )
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.night.records import Night
+from framecheck.night.smears import lines_px
 from framecheck.read.rig import Rig
 
 UNTRACKED_ARCSEC_PER_S: Final = 0.35
@@ -50,11 +52,26 @@ RATE_SCATTER: Final = 0.2
 PLAIN_LINE: Final = 0.5
 """Length of a line over the FWHM from which its length is known. Chosen."""
 
+LEAST_STEP_PX: Final = 0.5
+STEP_SCATTER_PX: Final = 0.1
+"""[px] Stars that move by less from one frame to the next are tracked, however they look. Chosen: places are known to
+some hundredths."""
+NOTHING_SAID: Final = 6.0
+"""Log-odds of a sign that cannot be read, where others decide. Chosen."""
+
 FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""
 COHERENT: Final = 0.85
 """From which smear and drift have one direction: within 16 degrees. [dimensionless] Chosen."""
 FLEXURE_SCATTER: Final = 0.35
+AXIS_AS_WELL: Final = 0.0
+"""Log-odds of bending against a wrong axis, where nothing but still stars tells of a guider, and no axis of the drift's
+direction. Chosen: either."""
+FEWEST_TURNING: Final = 8
+ONE_WAY: Final = 0.5
+ONE_WAY_SCATTER: Final = 0.1
+"""Way from first to last frame over the way gone, of a drift whose direction turns slowly: 0.6 over half a turn.
+[dimensionless] Closed form; swings and random motion come back to where they were."""
 GUIDE_STAR_ARCMIN: Final = 120.0
 """[arcmin] Farthest guide star from the middle of the field, in a guide scope. Chosen: few are off by a degree."""
 GUIDE_STAR_DIAGONALS: Final = 3.0
@@ -142,10 +159,19 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
     drawn = log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER)
     if rig.mount_type == "fixed":
         return drawn, rate, full
-    odds = [drawn, any_of(fast, slow)]
+    odds = [drawn, any_of(fast, slow), _runs_by(moved)]
     if rig.guided:
         odds.append(-2.0)
     return all_of(*odds), rate, full
+
+
+def _runs_by(moved: Moved) -> float:
+    """Log-odds that stars move from frame to frame, as under any mount that does not follow; no weight if unknown."""
+    found = [frame.registration for frame in moved.frames if frame.registration is not None]
+    if len(found) < 2:
+        return NOTHING_SAID
+    shift = np.array([complex(one.shift_x_px, one.shift_y_px) for one in found])
+    return log_odds_above(float(np.median(np.abs(np.diff(shift)))), LEAST_STEP_PX, STEP_SCATTER_PX)
 
 
 def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -154,8 +180,8 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
     if not known:
         return no_motion(night, "differential-flexure", "fewer than three frames share stars")
     moved, log_odds = likeliest(known, lambda one: _bending(one, rig))
-    rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
-    line = float(np.median(moved.line_px))
+    line, expected, _ = _line(moved)
+    rate = 60 * line / moved.tracking.smears.typical_exposure_s
     evidence = [
         Evidence(
             statement="the frames drift by", value=rate if moved.scale_arcsec is None else rate * moved.scale_arcsec,
@@ -167,7 +193,8 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
             expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
         ),
         Evidence(
-            statement="of the smear that this drift lets expect is seen", value=100 * _agreement(moved), unit="percent",
+            statement="of the smear that this drift lets expect is seen", value=100 * _agreement(moved.smear, expected),
+            unit="percent",
             expected_if_healthy="none is expected",
         ),
     ]  # fmt: skip
@@ -190,18 +217,20 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
 
 def _bending(moved: Moved, rig: Rig) -> float:
     scale = moved.scale_arcsec
-    rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
-    line = float(np.median(moved.line_px)) / moved.fwhm_px
+    line_px, _, bends = _line(moved)
+    rate, line = 60 * line_px / moved.tracking.smears.typical_exposure_s, line_px / moved.fwhm_px
     along = all_of(
         log_odds_above(moved.drift_seen, SURE_SIGMA / 2, SIGMA_SCATTER / 2),
-        log_odds_above(_coherence(moved), COHERENT, 0.05),
+        log_odds_above(_coherence(moved.smear, moved.from_drift), COHERENT, 0.05),
         log_odds_above(float(np.median(moved.size)), SEEN, 0.03),
     )
     odds = [
-        any_of(log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER), along),
+        any_of(log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER), along, bends),
         log_odds_above(line, LINE_SEEN, LINE_SCATTER),
         moved.tracking.guided_log_odds,
     ]
+    if rig.guided is None and moved.tracking.drift is None:
+        odds.append(AXIS_AS_WELL)
     turned = abs(moved.motion.rotation_deg_per_hour or 0.0)
     if turned > SURE_SIGMA * (moved.motion.rotation_error_deg_per_hour or math.inf):
         # a field that turns about a guide star beside it drifts as well
@@ -217,13 +246,35 @@ def _bending(moved: Moved, rig: Rig) -> float:
     return all_of(*odds)
 
 
-def _coherence(moved: Moved) -> float:
-    """How well the smear of all frames keeps to the drift's direction: 1 if it does, 0 at random; 0 without a drift."""
-    power = float(np.sum(np.abs(moved.smear) * np.abs(moved.from_drift)))
-    return float(np.sum((moved.smear * moved.from_drift.conj()).real)) / power if power > 0 else 0.0
+def _line(moved: Moved) -> tuple[float, Complexes, float]:
+    """Usual length of the drift's line in an exposure, the smear expected, and the log-odds that it turns slowly.
+
+    Where the direction turns, the speed beside each frame tells line and smear, else one drift for all.
+    """
+    smears = moved.tracking.smears
+    local = lines_px(moved.motion, smears.frames, smears.exposure_s)
+    known = np.isfinite(local)
+    straight = float(np.median(moved.line_px))
+    if known.sum() < FEWEST_TURNING:
+        return straight, moved.from_drift, -NOTHING_SAID
+    kept = float(abs(local[known].sum()) / max(np.abs(local[known]).sum(), 1e-9))
+    bends = all_of(
+        log_odds_above(kept, ONE_WAY, ONE_WAY_SCATTER),
+        log_odds_above(_coherence(moved.smear[known], moved.from_speed[known]), COHERENT, 0.05),
+        log_odds_above(float(np.median(moved.size)), SEEN, 0.03),
+    )
+    if bends <= 0:
+        return straight, moved.from_drift, bends
+    return float(np.median(np.abs(local[known]))), np.where(known, moved.from_speed, moved.from_drift), bends
 
 
-def _agreement(moved: Moved) -> float:
-    """Part of the smear predicted from the drift that is seen along it; 0 where none is predicted."""
-    power = float(np.sum(np.abs(moved.from_drift) ** 2))
-    return float(np.sum((moved.smear * moved.from_drift.conj()).real)) / power if power > 0 else 0.0
+def _coherence(smear: Complexes, expected: Complexes) -> float:
+    """How well smears keep to the directions expected: 1 if they do, 0 at random; 0 where nothing is expected."""
+    power = float(np.sum(np.abs(smear) * np.abs(expected)))
+    return float(np.sum((smear * expected.conj()).real)) / power if power > 0 else 0.0
+
+
+def _agreement(smear: Complexes, expected: Complexes) -> float:
+    """Part of the smear expected that is seen along it; 0 where none is expected."""
+    power = float(np.sum(np.abs(expected) ** 2))
+    return float(np.sum((smear * expected.conj()).real)) / power if power > 0 else 0.0

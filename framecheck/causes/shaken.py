@@ -42,6 +42,14 @@ RECORDED: Final = 0.2
 stars are a tenth wider for it; part of it is the air over the guide star."""
 RECORDED_SCATTER: Final = 0.05
 
+CHANGES: Final = 0.02
+"""[dimensionless] Scatter of the smear over the squared FWHM, frame by frame, from which it is restless. Chosen."""
+
+SMOOTH: Final = 0.6
+SMOOTH_SCATTER: Final = 0.1
+"""[dimensionless] Correlation of the smear, its mean taken off, with that of the next frame, from which it is no noise:
+something turns or drifts. Chosen: a guider forgets within seconds, and frames follow in minutes."""
+
 LEFT_BY_DRIFT: Final = 0.45
 """Part of the smear that a drift must leave for something faster to be at work. [dimensionless] Chosen."""
 
@@ -79,6 +87,7 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
     moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
     rest = _unexplained(moved)
+    typical, scatter = _typical(moved, rest), _scatter(moved, rest)
     recorded = _on_record(moved)
     return answer(
         "guiding-noise",
@@ -88,12 +97,12 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(
                 statement="stars of a usual frame are drawn out, drift aside, by",
-                value=axes_ratio(float(np.median(np.abs(rest)))), unit="long over short axis",
-                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
+                value=axes_ratio(typical), unit="long over short axis",
+                expected_if_healthy=f"below {axes_ratio(RESTLESS):.2f}",
             ),
             Evidence(
-                statement="from frame to frame that smear changes at random by", value=100 * moved.scatter,
-                unit="percent of the squared FWHM", expected_if_healthy="below 3",
+                statement="from frame to frame that smear changes at random by", value=100 * scatter,
+                unit="percent of the squared FWHM", expected_if_healthy=f"below {100 * CHANGES:.0f}",
             ),
             *_recorded_evidence(recorded),
         ),
@@ -138,13 +147,11 @@ def _unexplained(moved: Moved) -> NDArray[np.complex128]:
 
 def _restless(moved: Moved, rig: Rig) -> float:
     rest = _unexplained(moved)
-    typical = float(np.median(np.sqrt(np.maximum(np.abs(rest) ** 2 - 2 * moved.error**2, 0))))
-    middle = complex(np.median(rest.real), np.median(rest.imag))
-    off = np.abs(rest - middle)
-    scatter = math.sqrt(max(float(np.median(off)) ** 2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
+    typical, scatter = _typical(moved, rest), _scatter(moved, rest)
     odds = [
         any_of(log_odds_above(typical, RESTLESS, RESTLESS_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
-        log_odds_above(scatter, 0.02, 0.006),
+        log_odds_above(scatter, CHANGES, 0.006),
+        log_odds_above(SMOOTH, _lasting(rest - _middle(rest), moved.error), SMOOTH_SCATTER),
     ]
     recorded = _on_record(moved)
     if recorded is not None:
@@ -154,6 +161,33 @@ def _restless(moved: Moved, rig: Rig) -> float:
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
     return all_of(*odds)
+
+
+def _typical(moved: Moved, rest: NDArray[np.complex128]) -> float:
+    """Usual size of a smear over the squared FWHM, noise taken off."""
+    return float(np.median(np.sqrt(np.maximum(np.abs(rest) ** 2 - 2 * moved.error**2, 0))))
+
+
+def _scatter(moved: Moved, rest: NDArray[np.complex128]) -> float:
+    """Scatter of each component from frame to frame, robust, noise taken off."""
+    off = float(np.median(np.abs(rest - _middle(rest))))
+    return math.sqrt(max(off**2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
+
+
+def _middle(rest: NDArray[np.complex128]) -> complex:
+    return complex(np.median(rest.real), np.median(rest.imag))
+
+
+def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
+    """Correlation of what one frame is off by with what the next is, less the error that so few frames leave in it.
+
+    Measuring errors are taken out of its scale.
+    """
+    power = float(np.mean(np.abs(off) ** 2) - 2 * np.mean(error**2))
+    if power <= 0:
+        return 0.0
+    alike = float(np.mean((off[1:] * off[:-1].conj()).real)) / power
+    return alike - 1 / math.sqrt(2 * len(off))
 
 
 def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:

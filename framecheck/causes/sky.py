@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, any_of, log_odds_above
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, answer, any_of, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
 from framecheck.night.records import Night, NightFrame
 from framecheck.night.trails import Trail, trails_of
@@ -113,7 +113,8 @@ def _log_odds_of_trails(trails: list[Trail]) -> float:
 def low_altitude(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Frames taken through much air: stars grow with airmass^0.6, and light is lost.
 
-    A tenth of the frames of a group must be low. Where it was also seen higher up, the low frames must be worse there.
+    A tenth of the frames of a group must be low. How much worse they came out than those higher up is told, but decides
+    nothing: focus and air change as well, and a half of the night alone would answer otherwise than the whole.
     """
     judged = [(series, *_lowness(series)) for series in all_series(night) if np.isfinite(series.airmass).any()]
     if not judged:
@@ -159,9 +160,7 @@ def _lowness(series: Series) -> tuple[float, float | None]:
     worse = 2 * (_median(growth[low]) - _median(growth[high]))
     dimmer = 2 * (_median(series.light[high]) - _median(series.light[low]))
     loss = float(np.nansum([worse, dimmer])) if np.isfinite([worse, dimmer]).any() else None
-    if loss is None:
-        return log_odds, None
-    return all_of(log_odds, log_odds_above(loss, 0.1, 0.1)), loss
+    return log_odds, loss
 
 
 def _airmass_loss(airmass: Floats) -> Floats:

@@ -1,14 +1,15 @@
 """All causes asked, look-alikes settled, confidence calibrated, and the answers set in order."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
 from framecheck.causes import air, camera, drive, focus, mount, optics, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.result import LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
+from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.causes.sessions import by_session, together
+from framecheck.causes.setting import Setting, setting_of
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -66,6 +67,13 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
 """A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
 
 
+WIDENING: Final = ("defocus", "pinched-optics", "miscollimation", "guiding-noise", "dew")
+"""Causes that widen the stars all over the field, in the sharper frames too."""
+
+LEAST_LEFT: Final = 0.1
+"""Of the squared width, beside such blurs. [dimensionless] Chosen."""
+
+
 def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
     """Ask every cause, each by itself, and settle between those that look alike; session by session.
 
@@ -95,16 +103,44 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding,
     sessions = by_session(night)
     answers = [_weigh_session(session, session.rig if session.rigs else rig, by) for session in sessions]
     told = answers[0] if len(answers) == 1 else together(sessions, answers)
-    findings = [answer for answer in told if isinstance(answer, Finding)]
+    findings = _beside_each_other([answer for answer in told if isinstance(answer, Finding)])
     open_ones = {answer.cause: answer for answer in told if isinstance(answer, Undecided)}
     undecided = [open_ones[name] for name in CAUSES if name in open_ones]
     return tuple(sorted(findings, key=lambda finding: (-finding.confidence, finding.cause))), tuple(undecided)
 
 
+def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
+    """Without rivals that are claimed themselves: what is there as well is not the less likely explanation."""
+    claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
+    return [
+        replace(one, rivals=tuple(rival for rival in one.rivals if rival.cause not in claimed))
+        if one.cause in claimed else one
+        for one in findings
+    ]  # fmt: skip
+
+
 def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
-    return [_settle(answer, answers, by) for answer in answers.values()]
+    settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
+    if blur := _blur(settled.values()):
+        settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
+    setting = setting_of(night, rig)
+    return [_fitted(answer, setting) for answer in settled.values()]
+
+
+def _blur(answers: Iterable[Answer]) -> float:
+    """Share of the squared width that claimed blurs make of the sharper frames' stars."""
+    left = 1.0
+    for answer in answers:
+        if isinstance(answer, Finding) and answer.cause in WIDENING and answer.confidence >= CLAIMED:
+            left *= 1 - (answer.cost or 0.0)
+    return 1 - max(left, LEAST_LEFT)
+
+
+def _fitted(answer: Answer, setting: Setting) -> Answer:
+    """Without the cures that cannot be meant for this mount and camera."""
+    return replace(answer, cures=setting.fitting(answer.cures)) if isinstance(answer, Finding) else answer
 
 
 def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:

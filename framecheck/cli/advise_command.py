@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Aim = Literal["depth", "balanced", "detail"]
 
 _ANSWERS: Final = {
-    "not needed": "No. The mount is good enough for this air and these pixels.",
+    "not needed": "No. Perfect tracking would gain too little to be worth a mount.",
     "fix technique first": "Not yet. What costs little or nothing comes first.",
     "upgrade justified": "Yes. The mount holds this rig back, and nothing cheaper is left.",
     "cannot tell": "These frames cannot tell.",
@@ -113,17 +113,16 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
 
 def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
-    from framecheck.decision.mount_decision import cautions, reasons_and_rungs
+    from framecheck.decision.mount_decision import cautions
 
     decision = judgement.mount_decision
-    reasons, rungs = reasons_and_rungs(decision)
     lines = [look.style("Would a better mount pay?", "quiet"), look.style(_ANSWERS[decision.answer], "bold"), ""]
-    lines += [look.wrap(reason, 0) for reason in reasons[:1]]
+    lines += [look.wrap(reason, 0) for reason in decision.because[:1]]
     lines += _part("The numbers", _numbers(decision, judgement), look)
-    lines += _part("Why", _listed(reasons[1:], look), look)
+    lines += _part("Why", _listed(decision.because[1:], look), look)
     lines += _part("What makes the stars so wide", _budget(judgement.budget), look)
     what = "Try before buying" if decision.answer == "upgrade justified" else "What to do"
-    lines += _part(f"{what}, the cheapest first", _counted(rungs, look), look)
+    lines += _part(f"{what}, the cheapest first", _counted(decision.ladder, look), look)
     lines += _part("The same night otherwise", _otherwise(judgement.what_if), look)
     lines += _part("What would settle it", _listed(decision.what_would_settle_it, look), look)
     lines += _part("Mind", _listed(cautions(decision.answer, judgement.findings), look), look)
@@ -148,7 +147,8 @@ def _counted(texts: Sequence[str], look: "Look") -> list[str]:
 
 def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
     """Each against what would be good, or what it would be."""
-    from framecheck.report.words import fixed
+    from framecheck.decision.mount_decision import WORTH_FWHM
+    from framecheck.report.words import fixed, percent
 
     rows = []
     rms, needed = decision.tracking_rms_arcsec, decision.needed_rms_arcsec
@@ -158,6 +158,11 @@ def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
     now, then = decision.fwhm_now_arcsec, decision.fwhm_with_perfect_tracking_arcsec
     if now is not None and then is not None:
         rows.append(("Width of the stars, FWHM", f"{now:.2f}″", f"with perfect tracking {then:.2f}″"))
+    gain = decision.gain
+    if gain is not None and gain.value is not None:
+        between = f"({percent(gain.low)} to {percent(gain.high)})"
+        good = f"a mount pays from {percent(WORTH_FWHM)}"
+        rows.append(("Narrower with perfect tracking by", f"{percent(gain.value)} {between}", good))
     kept, would = decision.kept_now, decision.kept_with_perfect_tracking
     if kept is not None and would is not None:
         n = len(judgement.night.frames)

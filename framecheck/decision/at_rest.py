@@ -13,6 +13,7 @@ from framecheck.night.smear import LEAST_BETA, MOST_BETA, PLAIN_LINE
 from framecheck.night.tracking import Tracking
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 Kernel = Literal["along", "line", "round"]
 
 LARGEST: Final = 40.0
@@ -136,7 +137,9 @@ class AtRest:
     """True if the motion is taken for a line."""
 
 
-def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j, *, even: bool = False) -> AtRest | None:
+def at_rest(
+    night: Night, tracking: Tracking, optics_px2: complex | Complexes = 0j, *, even: bool = False
+) -> AtRest | None:  # fmt: skip
     """Take the motion that is seen out of each frame's stars.
 
     Motion alike in all directions leaves no trace in the shape, and is not taken out: `without_round_motion` does that.
@@ -146,8 +149,8 @@ def at_rest(night: Night, tracking: Tracking, optics_px2: complex = 0j, *, even:
     night : Night
     tracking : Tracking
         Of one group.
-    optics_px2 : complex
-        Part of (a² - b²) / 2 times exp(2 i pa) that all frames share and that the optics make.
+    optics_px2 : complex, or ndarray of shape (n_frames,)
+        Part of (a² - b²) / 2 times exp(2 i pa) that the optics make, the same in all frames or each frame's own.
     even : bool
         True if the motion is known to go on evenly, so that each exposure draws a line, however short; a random motion
         that makes the same shape has an rms 5 to 15 % greater.

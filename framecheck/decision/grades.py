@@ -1,8 +1,9 @@
 """Grades: which frames to keep, from what each adds to the stack and what it takes from its sharpness.
 
 A grade follows from the frame's benefit (`night.benefit`): what adding it changes of the stack's depth and detail. The
-aim says which of them counts. Only four things are judged by themselves, since no weight puts them right: stars drawn
-out to lines, thick cloud, a sky far brighter than the group's darkest, and stars that match no other frame's.
+aim says which of them counts. Only three things are judged by themselves, since no weight puts them right: stars drawn
+out to lines, most of the light's worth lost (to cloud, to a bright sky or to low altitude: one rule for all), and stars
+that match no other frame's.
 """
 
 from dataclasses import dataclass
@@ -37,19 +38,17 @@ practice, no source."""
 STANDS_OUT: Final = 1.2
 """Elongation over that of the stack from which a frame's stars are called drawn out. Chosen."""
 
-DIM: Final = 0.5
-"""Transparency below which a frame is doubtful: averaged with equal weights it lowers the stack's SNR, since
-d ln(SNR²) = 2 T / (sum of T) - 1 / n. Closed form."""
+HELPS: Final = 0.25
+"""Share of what an ideal frame adds, below which a frame is doubtful. A cloud that lets half the light through leaves
+as much: averaged with equal weights such a frame lowers the stack's SNR, since d ln(SNR²) = 2 T / (sum of T) - 1 / n.
+Closed form."""
 
-DARKENED: Final = 0.3
-"""Transparency below which a frame is rejected: it adds less than 0.3² = 9 % of what a clear frame adds, and cloud
-leaves halos and an uneven sky, which no weight takes away. Common practice, no source."""
+HARDLY_ADDS: Final = 0.09
+"""The same share below which a frame is rejected, as under a cloud that lets 0.3 of the light through: it adds next to
+nothing, and cloud or moonlight leave an uneven sky, which no weight takes away. Common practice, no source."""
 
-BRIGHT_SKY: Final = 0.2
-"""Doubtful below this share of what the same light would bring under the group's darkest sky. Chosen."""
-
-BLINDING_SKY: Final = 0.05
-"""Rejected below this share. Chosen."""
+TAKES_PART: Final = 0.8
+"""A loss that leaves more than this is not named beside others. Chosen."""
 
 FEW_STARS: Final = 0.4
 """Share of the group's usual number of stars below which a frame that cannot be compared was clouded. Chosen."""
@@ -159,7 +158,10 @@ class _Usual:
 
     n_found: float
     fwhm_px: float | None
+    best_fwhm_px: float | None
     best_noise_adu: float | None
+    best_airmass: float | None
+    """The lowest."""
     reference: str
     scale_arcsec: float | None
 
@@ -175,7 +177,9 @@ def _usual(night: Night, group: Group) -> _Usual:
     return _Usual(
         n_found=median(frame.result.stars.n_found for frame in registered),
         fwhm_px=group.median_fwhm_px,
+        best_fwhm_px=group.best_fwhm_px,
         best_noise_adu=group.best_noise_adu,
+        best_airmass=min((frame.airmass for frame in registered if frame.airmass is not None), default=None),
         reference=night.frames[group.reference].result.exposure.file.name,
         scale_arcsec=night.rig_of(group.session).pixel_scale_arcsec,
     )
@@ -233,7 +237,7 @@ def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = No
 
 def _by_itself(frame: NightFrame, usual: _Usual) -> list[Judged]:
     """What speaks against a frame whatever the stack is like."""
-    judged = [_few_stars(frame, usual), _doubled(frame), _drawn_out(frame), _dim(frame), _bright_sky(frame, usual)]
+    judged = [_few_stars(frame, usual), _doubled(frame), _drawn_out(frame), _little_light(frame, usual)]
     return [one for one in judged if one is not None]
 
 
@@ -276,33 +280,39 @@ def _drawn_out(frame: NightFrame) -> Judged | None:
     )
 
 
-def _dim(frame: NightFrame) -> Judged | None:
-    light = frame.transparency
-    if light is None or light >= DIM:
+def _little_light(frame: NightFrame, usual: _Usual) -> Judged | None:
+    """A frame that lost most of what its light could add, to whatever took it: cloud, a bright sky, or low altitude."""
+    losses = _losses(frame, usual)
+    left = float(np.prod([share for share, _ in losses]))
+    if left >= HELPS:
         return None
-    why = "cloud, haze or dew"
-    if frame.airmass is not None and frame.airmass > LOW_AIRMASS:
-        why += f", or the low altitude (air mass {frame.airmass:.1f})"
-    lost = f"Only {100 * light:.0f} % of the clearest frames' starlight came through: {why}."
-    if light < DARKENED:
-        return "reject", f"{lost} From {100 * DIM:.0f} % on a frame helps."
-    return "doubtful", f"{lost} Below {100 * DIM:.0f} % a frame helps only if the stack weights frames by their noise."
-
-
-def _bright_sky(frame: NightFrame, usual: _Usual) -> Judged | None:
-    noise = frame.result.sky.noise_adu
-    if usual.best_noise_adu is None or frame.transparency is None or not noise > 0:
-        return None
-    share = (usual.best_noise_adu / noise) ** 2
-    if share >= BRIGHT_SKY:
-        return None
-    seen = (
-        f"The sky's noise is {noise / usual.best_noise_adu:.1f} times that of the darkest frames (moon, twilight or "
-        f"lamps), so that it adds {100 * share:.0f} % of what such a frame adds."
+    took = [seen for share, seen in losses if share < TAKES_PART]
+    lost = f"It adds only {100 * left:.0f} % of what the group's best conditions let a frame add: {'; '.join(took)}."
+    if left < HARDLY_ADDS:
+        return "reject", f"{lost} From {100 * HELPS:.0f} % on a frame helps."
+    return (
+        "doubtful",
+        f"{lost} Below {100 * HELPS:.0f} % a frame helps only if the stack weights frames by their noise.",
     )
-    if share < BLINDING_SKY:
-        return "reject", seen
-    return "doubtful", f"{seen} It helps only if the stack weights frames by their noise."
+
+
+def _losses(frame: NightFrame, usual: _Usual) -> list[tuple[float, str]]:
+    """What each loss leaves of a frame's worth (as in `night.worth`), and how it was seen."""
+    light, noise, air = frame.transparency, frame.result.sky.noise_adu, frame.airmass
+    if light is None:
+        return []
+    low = 0.0 if air is None or air <= LOW_AIRMASS else air
+    why = "cloud, haze or dew" + (f", or the low altitude (air mass {low:.1f})" if low else "")
+    losses = [(light**2, f"{100 * light:.0f} % of the clearest frames' starlight came through ({why})")]
+    if usual.best_noise_adu is not None and noise > 0:
+        share = (usual.best_noise_adu / noise) ** 2
+        why = "moon, twilight or lamps" + (", or the low altitude" if low else "")
+        losses.append((share, f"the sky's noise is {share**-0.5:.1f} times that of the darkest frames ({why})"))
+    if low and usual.best_airmass is not None and usual.best_fwhm_px is not None and frame.result.shape is not None:
+        blurred = min(usual.best_fwhm_px / frame.result.shape.fwhm_px, 1.0) ** 2
+        share = max(blurred, min(usual.best_airmass / low, 1.0) ** 1.2)  # other blur is weighed in the stack
+        losses.append((share, f"the air is {share**-0.5:.1f} times as unsteady as higher up (air mass {low:.1f})"))
+    return losses
 
 
 def _without_pattern(frame: NightFrame, usual: _Usual) -> list[Judged]:

@@ -1,8 +1,10 @@
 """A night's judgement put together from its grades, motion, field and sampling."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from statistics import median
 
+from framecheck.causes.result import CLAIMED, Finding
 from framecheck.causes.sessions import by_session
 from framecheck.causes.weigh import weigh
 from framecheck.decision.budget import budget_of
@@ -12,6 +14,7 @@ from framecheck.decision.judgement import (
     Aim,
     GroupSummary,
     Judgement,
+    Sampled,
     Sampling,
 )
 from framecheck.decision.mount_decision import decide
@@ -45,7 +48,7 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         groups=tuple(_summary(night, group) for group in night.groups),
         aim=aim,
         tracking=tracking_figures(own, largest),
-        sampling=_sampling(own, largest),
+        sampling=_sampling(own, largest, findings),
         field_pattern=field_figures(own, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
         explained=explained_of(own, largest),
         budget=() if budget is None else budget.terms,
@@ -82,13 +85,20 @@ def _widths(frames: list[NightFrame]) -> list[float]:
     return [f.result.shape.fwhm_px for f in frames if f.result.shape is not None]
 
 
-def _sampling(night: Night, group: Group | None) -> Sampling:
+def _sampling(night: Night, group: Group | None, findings: Sequence[Finding]) -> Sampling:
+    """How finely the pixels sample the stars: what the findings say of it, in one word."""
     aperture = night.rig.aperture_mm
     diffraction = None if aperture is None else diffraction_fwhm_arcsec(aperture)
     widths = _widths(_members(night, group))
     if not widths:
         return Sampling(diffraction_fwhm_arcsec=diffraction)
-    verdict = judge_sampling(median(widths))
+    claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
+    said: Sampled = "well sampled"
+    if "undersampled" in claimed:
+        said = "undersampled"
+    elif "oversampled" in claimed:
+        said = "oversampled"
+    verdict = judge_sampling(median(widths), said)
     return Sampling(
         px_per_fwhm=verdict.px_per_fwhm,
         verdict=verdict.verdict,

@@ -160,6 +160,11 @@ class MountDecision:
 
     answer: MountAnswer = "cannot tell"
     because: tuple[str, ...] = ()
+    """Reasons only."""
+    ladder: tuple[str, ...] = ()
+    """What to try before another mount, cheapest first."""
+    gain: Range | None = None
+    """By what share perfect tracking would narrow the star as the pixels record it."""
     tracking_rms_arcsec: Range | None = None
     needed_rms_arcsec: float | None = None
     fwhm_now_arcsec: float | None = None
@@ -178,10 +183,13 @@ class WhatIf:
     """Of the usual frame of the largest group, before the pixel."""
     recorded_fwhm_arcsec: float | None
     """The same as the pixels record it."""
+    narrower: float
+    """By what share that is less than on the night as it was; negative if it is more."""
     n_frames: int
     kept: int
     effective_exposure_s: float | None
-    """Of the frames kept, in seconds of ideal frames of the night as it was; sharper frames count for more. [s]"""
+    """Of the frames kept, in seconds of ideal frames of the night as it was; no frame counts for more than was taken.
+    [s]"""
     sentence: str
 
 

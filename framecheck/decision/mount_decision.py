@@ -7,9 +7,10 @@ from typing import Final
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CURES
 from framecheck.causes.result import Finding, Undecided
+from framecheck.causes.setting import Setting, setting_of
 from framecheck.decision.budget import Budget, as_range
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
+from framecheck.decision.judgement import MountAnswer, MountDecision, Range, WhatIf, WhatIfCase
 from framecheck.decision.mount_motion import CLAIMED
 from framecheck.night.records import Group, Night
 from framecheck.night.tracking import Tracking
@@ -22,8 +23,8 @@ thing: stars a tenth wider cost 1.1² - 1 of the exposure (closed form for the s
 NOT_EXCLUDED: Final = 0.16
 """[share] Narrower stars that the frames may leave possible while the mount is still called good enough. Chosen."""
 
-OPTICS_COST: Final = 0.1
-"""[share] Cost of a finding of focus or optics from which it comes before any thought of the mount. Chosen."""
+ELSEWHERE_COST: Final = 0.1
+"""[share] Cost from which something else than the mount is named beside an answer that it is good enough. Chosen."""
 
 TELLING: Final = 0.5
 """[share] Part of the gain that shorter exposures must bring for them to be the cure. Chosen."""
@@ -41,7 +42,7 @@ _AS_SEEN: Final = {"untracked": "a sky that was not tracked", "defocus": "a focu
 
 _UNGUIDED: Final = (
     CURES["untracked"][0], CURES["polar-misalignment"][0], "Shorten the exposures until the stars are round.",
-    CURES["guiding-noise"][2], CURES["periodic-error"][1], CURES["periodic-error"][2],
+    "Balance the axes and free the cables.", *CURES["periodic-error"][1:3],
 )  # fmt: skip
 """Where motion is plain and its cause is not."""
 
@@ -64,11 +65,6 @@ class _Case:
 
     def what_if(self, case: WhatIfCase) -> WhatIf:
         return next(one for one in self.cases if one.case == case)
-
-    def claims(self, *families: str) -> list[Finding]:
-        """Claimed findings of some families, the costliest first."""
-        claimed = [one for one in self.findings if one.confidence >= CLAIMED and CAUSES[one.cause].family in families]
-        return sorted(claimed, key=lambda one: -(one.cost or 0.0) * one.confidence)
 
     @property
     def narrower(self) -> float:
@@ -99,6 +95,11 @@ class _Case:
         return self.narrower >= WORTH_FWHM or self.more_exposure >= WORTH_EXPOSURE
 
     @property
+    def gain(self) -> Range:
+        low, high = max(self.narrower_at_least, 0.0), self.narrower_at_most
+        return Range(value=max(self.narrower, 0.0), low=low, high=high)
+
+    @property
     def unit(self) -> str:
         return "″" if self.budget.unit == "arcsec" else " px"
 
@@ -125,8 +126,8 @@ def decide(
     Returns
     -------
     MountDecision
-        An upgrade is justified only where the mount's motion is what can be gained, where what costs nothing is
-        excluded by the frames or in place, and where the gain is worth having.
+        About the mount alone: not needed where perfect tracking would gain too little, whatever else spoils the night;
+        an upgrade is justified only where it would gain, and what costs little is in place or excluded by the frames.
     """
     kept = sum(grade.grade == "keep" for grade in grades)
     tracking = None if group is None else night.tracking.get(group.id)
@@ -142,7 +143,9 @@ def decide(
     told = budget.unit == "arcsec"
     return MountDecision(
         answer=answer,
-        because=(headline, *_reasons(case, answer), *ladder(answer, findings, tracking.guided)),
+        because=(headline, *_reasons(case, answer)),
+        ladder=tuple(ladder(answer, findings, setting_of(night, night.rig))),
+        gain=case.gain,
         tracking_rms_arcsec=as_range(budget.tracking_rms) if told else None,
         needed_rms_arcsec=budget.needed_rms if told else None,
         fwhm_now_arcsec=budget.fwhm_now if told else None,
@@ -155,15 +158,7 @@ def decide(
 
 def _answer(case: _Case) -> tuple[MountAnswer, str]:
     """The answer, and the one sentence that bears it."""
-    mount, optics = case.claims("mount"), _costly(case.claims("optics"))
-    noise = next((one for one in mount if one.cause == "guiding-noise"), None)
-    free = [one for one in mount if one is not noise]
-    if free:
-        return "fix technique first", _named(free[0], "what cures it costs little or nothing, and comes first")
-    if noise is not None:
-        return _of_noise(case, noise, optics)
-    if optics:
-        return "fix technique first", _named(optics[0], "focus and optics come before the mount")
+    mount = _of_mount(case.findings)
     if len(case.tracking.smears.frames) < FEWEST_FRAMES and case.narrower_at_most > WORTH_FWHM:
         return "cannot tell", "Too few frames show how the mount behaves from one to the next."
     if not case.worth_having:
@@ -172,6 +167,11 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
                 "The frames cannot tell the blur of the air from a motion of the mount that is alike in all directions."
             )
         return "not needed", _small(case)
+    cheap = [one for one in mount if one.cause != "guiding-noise"]
+    if cheap:
+        return "fix technique first", _named(cheap[0], "what cures it costs little or nothing, and comes first")
+    if mount:
+        return _of_noise(case)
     if case.tracking.guided is False:
         return "fix technique first", (
             "The mount runs unguided, and its motion blurs the stars: alignment, shorter exposures and a guider come "
@@ -182,23 +182,16 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
     )
 
 
-def _of_noise(case: _Case, noise: Finding, optics: Sequence[Finding]) -> tuple[MountAnswer, str]:
+def _of_noise(case: _Case) -> tuple[MountAnswer, str]:
     """The mount errs at random: a better one is the cure if nothing cheaper is left."""
     if case.tracking.guided is False:
         return "fix technique first", "The mount errs, and it is not guided yet: guiding comes before another mount."
-    if not case.worth_having:
-        return "fix technique first", _named(noise, "it costs too little for another mount, and tuning is free")
-    if optics:
-        return "fix technique first", _named(optics[0], "focus and optics come before the mount")
     if _shorter_is_enough(case):
         return "fix technique first", "Shorter exposures would bring most of what a better mount would."
     if case.tracking.guided is None:
         return "cannot tell", (
             "The mount errs at random; whether it was guided is not known, and if not, a guider is the cure."
         )
-    share = {term.term: term.share or 0.0 for term in case.budget.terms}
-    if share["tracking"] <= max(share["focus and optics"], share["pixel"]):
-        return "fix technique first", "Pixels or optics hold more of the blur than the mount does."
     if case.budget.tracking_rms.low <= case.budget.needed_rms and case.narrower_at_least < WORTH_FWHM / 2:
         return "cannot tell", "The mount errs at random, but how much of the blur is its own is not known well enough."
     return "upgrade justified", (
@@ -206,15 +199,10 @@ def _of_noise(case: _Case, noise: Finding, optics: Sequence[Finding]) -> tuple[M
     )
 
 
-def _costly(optics: Sequence[Finding]) -> list[Finding]:
-    return [one for one in optics if (one.cost or 0.0) >= OPTICS_COST]
-
-
 def _shorter_is_enough(case: _Case) -> bool:
-    now = case.what_if("as it was").effective_exposure_s or 0.0
-    short, perfect = (case.what_if(name).effective_exposure_s or 0.0
-                      for name in ("half the exposure time", "perfect tracking"))  # fmt: skip
-    return perfect > now and (short - now) / (perfect - now) >= TELLING
+    """Whether half the exposure sharpens the stars by most of what perfect tracking does."""
+    short, perfect = (case.what_if(name).narrower for name in ("half the exposure time", "perfect tracking"))
+    return perfect > 0 and short / perfect >= TELLING
 
 
 def _named(finding: Finding, so: str) -> str:
@@ -235,6 +223,8 @@ def _reasons(case: _Case, answer: MountAnswer) -> list[str]:
     budget, reasons = case.budget, []
     if answer != "not needed":
         reasons.append(_small(case))
+    elif (other := _elsewhere(case.findings)) is not None:
+        reasons.append(_named(other, "its cures stand with it, and no mount is among them"))
     share = {term.term: 100 * (term.share or 0.0) for term in budget.terms}
     reasons.append(
         f"Of the squared star width the mount's motion makes {share['tracking']:.0f} %, the air "
@@ -263,16 +253,17 @@ def _already_done(case: _Case) -> list[str]:
     ]
 
 
-def ladder(answer: MountAnswer, findings: Sequence[Finding], guided: bool | None = None) -> list[str]:
-    """Cures of what was found of mount and optics, the cheapest of each first.
+def ladder(answer: MountAnswer, findings: Sequence[Finding], setting: Setting) -> list[str]:
+    """What to try before another mount, the cheapest of each cause first.
 
     Parameters
     ----------
     answer : str
-        Of the decision: nothing is to be cured where a mount is "not needed" and none is to blame.
+        Of the decision: nothing is to be tried where a mount is "not needed".
     findings : sequence of Finding
-    guided : bool or None
-        Whether a guider was at work: none needs tuning where there is none.
+        Of them only those of the mount: focus and optics have cures of their own.
+    setting : Setting
+        What is known of the mount: a guider is not tuned where there is none.
 
     Returns
     -------
@@ -281,34 +272,34 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding], guided: bool | None
     """
     if answer == "not needed":
         return []
-    to_cure = [one for one in _to_cure(findings) if guided is not False or one.cause != "guiding-noise"]
-    cures = [one.cures or CURES.get(one.cause, ()) for one in to_cure]
-    if not cures and guided is False:
-        cures = [_UNGUIDED]
+    cures = [setting.fitting(one.cures or CURES.get(one.cause, ())) for one in _of_mount(findings)]
+    if not cures and setting.guided is False:
+        cures = [setting.fitting(_UNGUIDED)]
     rungs = [steps[k] for k in range(max(map(len, cures), default=0)) for steps in cures if k < len(steps)]
     return list(dict.fromkeys(rungs))[:LADDER]
 
 
-def reasons_and_rungs(decision: MountDecision) -> tuple[list[str], list[str]]:
-    """What the decision rests on, and the ladder of cures, which follows it in `because`."""
-    rungs = {step for steps in (*CURES.values(), _UNGUIDED) for step in steps}
-    return [one for one in decision.because if one not in rungs], [one for one in decision.because if one in rungs]
-
-
 def cautions(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
     """What to mind while following the advice: at most two, those of what is to be cured first."""
-    told = [one.caution for one in _to_cure(findings) if one.caution] if answer != "not needed" else []
+    told = [one.caution for one in _of_mount(findings) if one.caution] if answer != "not needed" else []
     if answer == "upgrade justified":
         told = [_HEAVY, *told]
     return list(dict.fromkeys(told))[:2]
 
 
-def _to_cure(findings: Sequence[Finding]) -> list[Finding]:
-    """What was found of the mount, and costly things of the optics; the costliest first."""
-    claimed = [one for one in findings if one.confidence >= CLAIMED]
-    mount = [one for one in claimed if CAUSES[one.cause].family == "mount"]
-    optics = _costly([one for one in claimed if CAUSES[one.cause].family == "optics"])
-    return sorted([*mount, *optics], key=lambda one: -(one.cost or 0.0) * one.confidence)
+def _of_mount(findings: Sequence[Finding]) -> list[Finding]:
+    """Claimed causes in the mount, the costliest first."""
+    claimed = [one for one in findings if one.confidence >= CLAIMED and CAUSES[one.cause].family == "mount"]
+    return sorted(claimed, key=lambda one: -(one.cost or 0.0) * one.confidence)
+
+
+def _elsewhere(findings: Sequence[Finding]) -> Finding | None:
+    """The costliest claimed cause outside the mount, if it costs much."""
+    others = [
+        one for one in findings
+        if one.confidence >= CLAIMED and CAUSES[one.cause].family != "mount" and (one.cost or 0.0) >= ELSEWHERE_COST
+    ]  # fmt: skip
+    return max(others, key=lambda one: (one.cost or 0.0) * one.confidence, default=None)
 
 
 def _settles(case: _Case, answer: MountAnswer) -> tuple[str, ...]:

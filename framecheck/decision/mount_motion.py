@@ -17,6 +17,7 @@ from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
 CLAIMED: Final = 0.5
 """[dimensionless] From this confidence on a finding counts as claimed (the contract of night.json)."""
@@ -50,6 +51,10 @@ DRAWN_BY_OPTICS: Final = ("miscollimation", "astigmatism", "pinched-optics", "co
 
 BESIDE_STEADY: Final = 0.25
 """Variance of a random motion, over that along the axis, that such a motion may hide. [dimensionless] Chosen."""
+
+SURE: Final = 0.9
+"""[dimensionless] Confidence of a flaw of the optics below which the frames leave to the mount what it draws out.
+Chosen."""
 
 FOCUS_CAUSES: Final = ("defocus", "focus-drift")
 TWICE: Final = 2.0
@@ -110,12 +115,19 @@ class Motions:
     """True if a guiding record tells it."""
 
 
-def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> complex:
+def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> complex | Complexes:
     """What the optics draw all stars out by: the part that all frames share, where optics are claimed and no drift is.
 
+    Astigmatism beside which nothing in the mount is claimed draws out each frame by itself, as focus goes, along one
+    direction or at right angles to it: what lies at 45 degrees is left to the mount.
     (a² - b²) / 2 times exp(2 i pa), as in `night.tracking.Smears`; 0 where nothing is laid to the optics. [px²]
     """
     claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
+    if "astigmatism" in claimed and not _blamed(findings):
+        spin2 = tracking.smears.spin2_px2
+        turn = np.exp(0.5j * np.angle(np.sum(spin2**2)))
+        along: Complexes = (spin2 * turn.conjugate()).real * turn
+        return along
     if not claimed & set(DRAWN_BY_OPTICS) or claimed & set(STEADY_MOTION):
         return 0j
     return _shared_px2(tracking)
@@ -157,7 +169,7 @@ def usual_motion(seen: Seen) -> Motions:
         return Motions(value, low, high, settled=True)
     restless = _restless_px2(seen)
     beyond, least, most = 0.0, 0.0, _room_px2(seen)
-    if seen.tracking.guided is not False and not seen.claims(*STEADY_MOTION):
+    if (seen.tracking.guided is not False or seen.claims("guiding-noise")) and not seen.claims(*STEADY_MOTION):
         beyond, least = (min(max(size - along / 2, 0.0), most) for size in (restless.value, restless.low))
     if not seen.claims("guiding-noise"):
         least = 0.0  # the air changes shapes a little, too
@@ -165,17 +177,29 @@ def usual_motion(seen: Seen) -> Motions:
     most_seen = min(max(beyond, min(restless.high - along / 2, hidden), 0.0), most)
     less, more = still + doubt * (1 - still), max(still - doubt * (1 - still), 0.1)
     sure = along * (1 - doubt)
-    if not any(CAUSES[one.cause].family == "mount" and one.confidence >= CLAIMED for one in seen.findings):
+    if not _blamed(seen.findings):
         # a shape that all frames share may as well be the optics'
         calm = at_rest(seen.night, seen.tracking, _shared_px2(seen.tracking))
         if calm is not None:
             sure = min(sure, float(np.median(calm.variance_px2)))
             less = max(less, float(np.median(calm.rest_px / calm.fwhm_px)))
+    most_along = along * (1 + doubt)
+    drawn = [one for one in seen.findings if one.cause in DRAWN_BY_OPTICS and one.confidence >= CLAIMED]
+    if drawn and max(one.confidence for one in drawn) < SURE:
+        moved = at_rest(seen.night, seen.tracking, even=rest.even)
+        if moved is not None:
+            more = min(more, float(np.median(moved.rest_px / moved.fwhm_px)))
+            most_along = max(most_along, float(np.median(moved.variance_px2)))
     return Motions(
         Blurring(still, along, beyond + turning),
         Blurring(less, sure, least + turning),
-        Blurring(more, along * (1 + doubt), most_seen + turning),
+        Blurring(more, most_along, most_seen + turning),
     )
+
+
+def _blamed(findings: Sequence[Finding]) -> bool:
+    """Whether anything in the mount is claimed."""
+    return any(CAUSES[one.cause].family == "mount" and one.confidence >= CLAIMED for one in findings)
 
 
 def _recorded_px2(seen: Seen) -> float | None:
@@ -213,7 +237,9 @@ def _restless_px2(seen: Seen) -> Spread:
     smears = seen.tracking.smears
     if len(smears.frames) < 4:
         return Spread(value=0.0, low=0.0, high=inf)
-    steps = np.diff(smears.spin2_px2) / sqrt(2)  # from one frame to the next: what turns slowly is not random
+    surely = [one for one in seen.findings if one.confidence >= SURE]
+    moved = smears.spin2_px2 - steady_optics_px2(seen.tracking, surely)  # focus makes astigmatism change as well
+    steps = np.diff(moved) / sqrt(2)  # from one frame to the next: what turns slowly is not random
     scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
     noise = float(np.median(smears.error_px2))
     calm = sqrt(max(scatter**2 - noise**2, 0.0))

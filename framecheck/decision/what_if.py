@@ -47,6 +47,8 @@ class _Stars:
     beta: float
     even: bool
     """True if the motion draws lines."""
+    best_px: float
+    """Width of the sharpest frames."""
     halved: float
     """What is left of the motion's variance in half the exposure."""
 
@@ -122,9 +124,10 @@ def what_if(
         shown = budget.unit == "arcsec"
         one = WhatIf(
             case=case, fwhm_arcsec=width if shown else None, recorded_fwhm_arcsec=recorded if shown else None,
-            n_frames=n_frames, kept=kept, effective_exposure_s=seconds, sentence="",
+            narrower=1 - recorded / budget.recorded_now, n_frames=n_frames, kept=kept, effective_exposure_s=seconds,
+            sentence="",
         )  # fmt: skip
-        out.append(replace(one, sentence=_sentence(one, out[0] if out else one, recorded, budget)))
+        out.append(replace(one, sentence=_sentence(one, out[0] if out else one, budget)))
     return tuple(out)
 
 
@@ -162,14 +165,21 @@ class _Judged:
         sharper = np.ones(len(frames))
         for one in self.stars.values():
             changed = change(one)
+            # seconds are of ideal frames of the night as it was, whose stars are the sharpest there are
+            most = np.maximum(one.fwhm_px / one.best_px, 1.0) ** 2
             for k, i in enumerate(one.frames):
                 frames[i] = _with_star(frames[i], changed, k)
-                sharper[i] = (one.fwhm_px[k] / changed.fwhm_px[k]) ** 2
+                sharper[i] = min((one.fwhm_px[k] / changed.fwhm_px[k]) ** 2, most[k])
         chosen = self._chosen
         graded = grade_frames(_part(self.night, frames, chosen), self.aim)
-        kept = [i for i, grade in zip(chosen, graded, strict=True) if grade.grade == "keep"]
+        # a frame that is no worse than it was is not thrown away because the others became better
+        kept = [
+            i for i, grade in zip(chosen, graded, strict=True)
+            if grade.grade == "keep" or (self.grades[i].grade == "keep" and sharper[i] >= 1)
+        ]  # fmt: skip
         worth = [sharper[i] * value for i in kept for value in [frames[i].effective_exposure_s] if value is not None]
-        return _Outcome(len(kept), float(sum(worth)) * len(frames) / len(chosen) if worth else None)
+        taken = sum(frame.result.exposure.exposure_s or 0.0 for frame in frames)
+        return _Outcome(len(kept), min(float(sum(worth)) * len(frames) / len(chosen), taken) if worth else None)
 
     def scaled(self, kept: int, before: int) -> int:
         """Frames kept of the whole night: those kept now, and as many more as the graded part tells."""
@@ -192,7 +202,8 @@ def _stars(
     back = np.exp(2j * np.radians([_turned(night.frames[i]) for i in rest.frames]))
     return _Stars(
         rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, (tracking.smears.spin2_px2 - optics) * back,
-        np.sqrt(rest.variance_px2), rest.beta, rest.even, _left_in_half(group, tracking, findings),
+        np.sqrt(rest.variance_px2), rest.beta, rest.even, group.best_fwhm_px or float(rest.fwhm_px.min()),
+        _left_in_half(group, tracking, findings),
     )  # fmt: skip
 
 
@@ -312,12 +323,11 @@ def _part(night: Night, frames: Sequence[NightFrame], chosen: Sequence[int]) -> 
     return replace(night, frames=tuple(frames[i] for i in chosen), groups=tuple(groups), motion={}, tracking={})
 
 
-def _sentence(one: WhatIf, before: WhatIf, recorded: float, budget: Budget) -> str:
+def _sentence(one: WhatIf, before: WhatIf, budget: Budget) -> str:
     """What it would come to, against the night as it was."""
-    ratio = recorded / budget.recorded_now - 1
-    width = f"stars {abs(100 * ratio):.0f} % {'wider' if ratio > 0 else 'narrower'}" if abs(ratio) >= 0.005 else (
-        "stars as wide as before"
-    )  # fmt: skip
+    width = "stars as wide as before"
+    if abs(one.narrower) >= 0.005:
+        width = f"stars {abs(100 * one.narrower):.0f} % {'narrower' if one.narrower > 0 else 'wider'}"
     gain = None
     if one.effective_exposure_s is not None and before.effective_exposure_s:
         gain = one.effective_exposure_s / before.effective_exposure_s - 1

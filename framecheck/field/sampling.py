@@ -25,32 +25,45 @@ class SamplingVerdict:
     suggestion: str
 
 
-def judge_sampling(fwhm_px: float) -> SamplingVerdict:
-    """Say whether pixels are too coarse or too fine for stars of this width. [px]"""
+def judge_sampling(fwhm_px: float, said: Verdict | None = None) -> SamplingVerdict:
+    """Say whether pixels are too coarse or too fine.
+
+    Parameters
+    ----------
+    fwhm_px : float
+        Width of the stars. [px]
+    said : {"undersampled", "well sampled", "oversampled"}, optional
+        What is known already: stars drawn out or blurred are wider than the sharp ones that pixels are judged by.
+    """
+    at_width: Verdict = "well sampled"
     if fwhm_px < UNDERSAMPLED_PX:
-        return SamplingVerdict(
-            px_per_fwhm=fwhm_px,
-            verdict="undersampled",
-            suggestion=(
-                f"Stars are {fwhm_px:.1f} pixels wide; 2 to 3 would keep all their detail. Dither between frames and "
-                "stack on a finer grid, or use a longer focal length or smaller pixels."
-            ),
-        )
-    if fwhm_px > OVERSAMPLED_PX:
-        bin_ = max(2, round(fwhm_px / 2.5))
-        return SamplingVerdict(
-            px_per_fwhm=fwhm_px,
-            verdict="oversampled",
-            suggestion=(
-                f"Stars are {fwhm_px:.1f} pixels wide where 2 to 3 hold all their detail. Binning "
-                f"{bin_} x {bin_} would lose nothing and lessen read noise."
-            ),
-        )
-    return SamplingVerdict(
-        px_per_fwhm=fwhm_px,
-        verdict="well sampled",
-        suggestion=f"Stars are {fwhm_px:.1f} pixels wide: 2 to 3 are needed, more do no harm up to about 5.",
-    )
+        at_width = "undersampled"
+    elif fwhm_px > OVERSAMPLED_PX:
+        at_width = "oversampled"
+    verdict = said or at_width
+    return SamplingVerdict(px_per_fwhm=fwhm_px, verdict=verdict, suggestion=_suggestion(fwhm_px, verdict, at_width))
+
+
+def _suggestion(fwhm_px: float, verdict: Verdict, at_width: Verdict) -> str:
+    wide = f"Stars are {fwhm_px:.1f} pixels wide"
+    match verdict:
+        case "undersampled":
+            if at_width != verdict:
+                wide = "Sharp stars would be about 2 pixels wide or less"
+            return (
+                f"{wide}; 2 to 3 would keep all their detail. Dither between frames and stack on a finer grid, or use "
+                "a longer focal length or smaller pixels."
+            )
+        case "oversampled":
+            bin_ = max(2, round(fwhm_px / 2.5))
+            return (
+                f"{wide} where 2 to 3 hold all their detail. Binning {bin_} x {bin_} would lose nothing and lessen "
+                "read noise."
+            )
+        case "well sampled" if at_width == "oversampled":
+            return f"{wide} because they are blurred; sharp ones would not be too wide for these pixels."
+        case _:
+            return f"{wide}: 2 to 3 are needed, more do no harm up to about 5."
 
 
 def diffraction_fwhm_arcsec(aperture_mm: float, wavelength_m: float = VISUAL_WAVELENGTH_M) -> float:

@@ -156,6 +156,18 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
     return jumps, bool(moved.sum() >= 2 or (len(off) >= 4 and restless))
 
 
+def never_rests(motion: Motion) -> bool:
+    """Whether the pointing was moved before every frame, flips aside: its places from frame to frame tell no drift."""
+    if not motion.dithered:
+        return False
+    stretch = np.array(motion.stretch)
+    if stretch.max(initial=0) == 0:
+        return True
+    same = stretch[1:] == stretch[:-1]
+    step = np.diff(np.column_stack([motion.residual_x_px, motion.residual_y_px]), axis=0)[same]
+    return len(step) >= FEWEST and _principal_spread(step)[0] > DITHER_PX
+
+
 def _principal_spread(off: Floats) -> tuple[float, float]:
     """Robust scatter of steps across and along their main direction. [px]"""
     centred = off - np.median(off, axis=0)

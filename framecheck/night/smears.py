@@ -13,6 +13,7 @@ from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.field_records import FieldModel, NoFieldModel
 from framecheck.night.known import typical
+from framecheck.night.motion import never_rests
 from framecheck.night.records import Group, Motion, NightFrame
 from framecheck.night.smear import elongation_of_line, smear_inside
 
@@ -179,7 +180,7 @@ def lines_px(motion: Motion, frames: Sequence[int], exposure_s: Floats) -> Compl
     out = np.full(len(frames), np.nan + 0j)
     if motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None:
         return out
-    if motion.dithered and max(motion.stretch, default=0) == 0:
+    if never_rests(motion):
         return out
     t = np.array(motion.minutes)
     drift = complex(motion.drift_x_px_per_min, motion.drift_y_px_per_min)

@@ -11,7 +11,14 @@ from framecheck.night.axes import Axes, find_axes
 from framecheck.night.field_model import fit_field_model
 from framecheck.night.field_records import FieldModel, NoFieldModel
 from framecheck.night.field_terms import half_maximum_response
-from framecheck.night.guided import drifts_freely, guided_log_odds, turns_in_place, wander_inside_px, wander_px
+from framecheck.night.guided import (
+    FREE,
+    drifts_freely,
+    guided_log_odds,
+    turns_in_place,
+    wander_inside_px,
+    wander_px,
+)
 from framecheck.night.motion import SkyDrift, drift_on_sky
 from framecheck.night.polar import (
     FieldTurning,
@@ -97,9 +104,11 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     if wander is None:
         wander = wander_inside_px(smears, response)
     wander_arcsec = None if wander is None or scale is None else wander * scale
-    leaning = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale)
+    freely = 0.0 if scale is None else drifts_freely(drift, motion, scale)
+    span_min = motion.minutes[-1] if len(motion.minutes) and freely > FREE else 0.0
+    leaning = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale, span_min)
     if rig.guided is None and scale is not None:
-        leaning += turns_in_place(motion, scale) + drifts_freely(drift)
+        leaning += turns_in_place(motion, scale) + freely
     guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0

@@ -3,6 +3,7 @@
 from typing import Final
 
 from framecheck.decision.judgement import Judgement, Range
+from framecheck.decision.mount_decision import WORTH_FWHM
 from framecheck.report import words
 
 Line = tuple[str, str, str]
@@ -66,6 +67,7 @@ def mount_numbers(judgement: Judgement) -> list[Line]:
             "" if mount.fwhm_now_arcsec is None else f"{words.fixed(mount.fwhm_now_arcsec, 2)}″",
             "" if perfect is None else f"with perfect tracking {words.fixed(perfect, 2)}″",
         ),
+        ("Narrower with perfect tracking by", _share(mount.gain), f"from {words.percent(WORTH_FWHM)} worth having"),
         (
             "Frames kept",
             kept,
@@ -75,6 +77,13 @@ def mount_numbers(judgement: Judgement) -> list[Line]:
         ),
     ]
     return [line for line in lines if line[1]]
+
+
+def _share(found: Range | None) -> str:
+    """A share with its interval."""
+    if found is None or found.value is None:
+        return ""
+    return f"{words.percent(found.value)} ({words.percent(found.low)} to {words.percent(found.high)})"
 
 
 def _between(found: Range | None, unit: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
-from framecheck.decision.judgement import Finding, Judgement, MountDecision, Tracking, Undecided
+from framecheck.decision.judgement import Finding, Judgement, MountDecision, Range, Tracking, Undecided
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
 from framecheck.read.remote import place_name
@@ -157,6 +157,5 @@ def _undecided(undecided: Undecided) -> dict[str, Any]:
 
 def _mount_decision(decision: MountDecision) -> dict[str, Any]:
     document = asdict(decision)
-    if document["tracking_rms_arcsec"] is None:
-        document["tracking_rms_arcsec"] = {"value": None, "low": None, "high": None}
-    return document
+    unknown = asdict(Range())
+    return document | {name: document[name] or unknown for name in ("gain", "tracking_rms_arcsec")}

@@ -75,7 +75,6 @@ def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = N
             n_small_groups=max(0, len(judgement.groups) - len(shown_groups(judgement))),
             budget=budget_chart(judgement),
             sharpness=sharpness_charts(rows),
-            because=_because(judgement),
             whiskers="" if cells is None else whisker_map(cells),
             rest="" if at_rest is None else whisker_map(at_rest, still=True, like=cells),
             fwhm_map="" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
@@ -149,12 +148,6 @@ def _memory(rows: Sequence[FrameRow]) -> str:
     """Name under which the page remembers a person's choices: that of these frames and no others."""
     names = "\n".join(f"{row.file}|{row.start_utc}" for row in rows)
     return "framecheck-choices-" + sha256(names.encode()).hexdigest()[:16]
-
-
-def _because(judgement: Judgement) -> list[str]:
-    """Reasons of the mount's reckoning; the cures among them stand on the cards already."""
-    cures = {cure for finding in judgement.findings for cure in finding.cures}
-    return [reason for reason in judgement.mount_decision.because if reason not in cures]
 
 
 def _undecided(judgement: Judgement) -> list[tuple[list[str], str, str]]:

@@ -82,17 +82,17 @@ def _past_night(document: Any, name: str) -> PastNight:
     frames = [_frame(row, f"frames[{k}]") for k, row in enumerate(_list(whole, "frames"))]
     measured = sorted((one for one in frames if one is not None), key=_when)
     tracking = _table(whole.get("tracking") or {}, "tracking")
-    charts = _table(whole.get("charts") or {}, "charts")
+    main = _main_group(whole)
     return PastNight(
         name=name,
         folder=_text(_table(whole.get("source") or {}, "source"), "folder") or "",
         version=_text(_table(whole.get("generator") or {}, "generator"), "version"),
         rig={key: _fact(rig.get(key), f"rig.{key}") for key in RIG_FACTS},
-        main=_main_group(whole),
+        main=main,
         frames=tuple(measured),
         budget=_budget(whole),
         polar_error_arcmin=_range(tracking.get("polar_error_arcmin")),
-        course=_course(charts.get("course")),
+        course=_course(_drawn_for(main, _table(whole.get("charts") or {}, "charts"))),
         field=_field(whole.get("field_stretches")),
         causes=tuple(
             Named(
@@ -153,6 +153,13 @@ def _range(value: Any) -> Range | None:
         return None
     fields = _table(value, "polar_error_arcmin")
     return Range(**{key: _number(fields, key, "polar_error_arcmin") for key in ("value", "low", "high")})
+
+
+def _drawn_for(main: PastGroup | None, charts: Mapping[str, Any]) -> Any:
+    """The course behind the pictures of a group; older versions drew the largest one alone."""
+    groups = [_table(one, "charts.groups[]") for one in _list(charts, "groups")]
+    mine = (one.get("course") for one in groups if main is not None and one.get("group") == main.id)
+    return next(mine, charts.get("course"))
 
 
 def _course(value: Any) -> Course | None:

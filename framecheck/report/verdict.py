@@ -187,27 +187,19 @@ def _about_the_mount(judgement: Judgement) -> str:
 
 
 def _technique_first(judgement: Judgement, moved: str) -> str:
-    """What comes before another mount depends on what was found: the mount's own setting up, or something else."""
+    """The mount holds the night back, by itself or beside something that costs more, and cheaper cures are left."""
     limiting = _limiting(judgement) or [one for one in judgement.findings if one.confidence >= CLAIMED]
     mine = [one for one in limiting if CAUSES[one.cause].family == "mount"]
     after = f": {moved}" if moved else ""
     if mine and mine[0] is limiting[0]:
         return f"Yes, but it can do better without being replaced{after}."
-    if mine or (limiting and _moves_too_much(judgement)):
-        return f"In part, but the first thing to cure is {_to_cure(limiting[0])}{after}."
     if limiting:
-        return f"No, the first thing to cure is {_to_cure(limiting[0])}{after}."
+        return f"In part, but the first thing to cure is {_to_cure(limiting[0])}{after}."
     return f"Not before cheaper cures were tried{after}."
 
 
 def _to_cure(finding: Finding) -> str:
     return "the focus" if finding.cause == "defocus" else _name(finding)
-
-
-def _moves_too_much(judgement: Judgement) -> bool:
-    """Whether the mount surely moves the stars by more than would do, whatever it was that did so."""
-    rms, needed = judgement.mount_decision.tracking_rms_arcsec, judgement.mount_decision.needed_rms_arcsec
-    return rms is not None and rms.low is not None and needed is not None and rms.low > needed
 
 
 def _moved(judgement: Judgement) -> str:

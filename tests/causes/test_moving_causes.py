@@ -16,6 +16,7 @@ from framecheck.causes.focus import defocus
 from framecheck.causes.result import CannotTell, Finding
 from framecheck.causes.weigh import weigh
 from framecheck.night import build_night
+from framecheck.night.guided import wander_px
 from framecheck.night.guiding import GuidingRecord
 from framecheck.read.rig import Rig
 
@@ -106,6 +107,74 @@ def test_a_standing_camera_is_untracked() -> None:
         rig=Rig(mount_type="fixed"), fwhm_px=seeing,
     )  # fmt: skip
     assert set(claims(made)) == {"untracked"}
+
+
+def test_a_drive_a_little_too_fast_is_a_wrong_rate_and_no_wrong_axis() -> None:
+    # 9 arcsec a minute is one percent of the sky's own motion, all of it along right ascension
+    for guided in (False, None):
+        made = claims(MovingNight(pointing=drift(9.0, 0.4), guided=guided, fwhm_px=seeing))
+        assert made["untracked"] > 0.8
+        assert "polar-misalignment" not in made
+
+
+@pytest.mark.parametrize("n", [4, 8])
+def test_shaken_frames_whose_stars_stay_where_they_are_were_tracked(n: int) -> None:
+    # two seconds each, shaken along right ascension by more than a star's width; the next frame is where this one was
+    made = MovingNight(n=n, exposure_s=2.0, cadence_s=10.0, jitter_arcsec=(3.0, 0.3), fwhm_px=seeing)
+    assert "untracked" not in claims(made)
+
+
+def turning_drift(rate_arcsec_per_min: float, minutes_a_radian: float):
+    """A drift of one rate whose direction turns slowly, as a tube bends while it is turned. Closed form."""
+    reach = rate_arcsec_per_min * minutes_a_radian
+    return lambda t: reach * (np.exp(1j * (0.6 + t / 60 / minutes_a_radian)) - np.exp(0.6j)) / 1j
+
+
+@pytest.mark.parametrize("n", [12, 24, 48])
+def test_stars_that_drift_slowly_under_a_mount_without_gear_error_are_bent_away_from_the_guider(n: int) -> None:
+    night = night_of(
+        MovingNight(n=n, exposure_s=300.0, cadence_s=310.0, pointing=turning_drift(0.8, 100.0),
+                    jitter_arcsec=(0.35, 0.35), fwhm_px=seeing)
+    )  # fmt: skip
+    (tracking,) = night.tracking.values()
+    assert tracking.guided is True
+    assert tracking.wander_arcsec is not None
+    assert tracking.wander_arcsec < 0.3
+    findings, _ = weigh(night, night.rig)
+    bent = next(one for one in findings if one.cause == "differential-flexure")
+    assert bent.confidence > 0.75
+    assert bent.evidence[0].value == pytest.approx(0.8, rel=0.05)
+    assert bent.evidence[2].value == pytest.approx(100.0, abs=15.0)  # the drift makes all of the smear
+
+
+def test_a_mount_that_shows_its_gear_or_drifts_as_a_wrong_axis_does_is_not_taken_for_guided() -> None:
+    for path in (lambda t: gear(3.0, 480)(t) + drift(0.2, 0.4)(t), drift(0.0, 3.0)):
+        night = night_of(MovingNight(n=40, pointing=path, fwhm_px=seeing))
+        (tracking,) = night.tracking.values()
+        assert tracking.guided is not True
+
+
+def test_a_dithered_pointing_that_was_flipped_tells_no_gear_error() -> None:
+    night = night_of(MovingNight(n=24, dither_px=6.0, fwhm_px=seeing))
+    motion = next(iter(night.motion.values()))
+    flipped = replace(motion, stretch=(0,) * 6 + (1,) * 18, dithered=True)
+    assert wander_px(flipped) is None
+
+
+@pytest.mark.parametrize("size_px2", [0.7, 1.6])
+def test_a_smear_that_turns_smoothly_for_hours_is_no_noise(size_px2: float) -> None:
+    # from frame to frame it turns by a seventh of a radian: cos(1 / 7) = 0.99 is its correlation
+    smooth = MovingNight(n=30, stretch_px2=lambda i: size_px2 * np.exp(1j * i / 7), fwhm_px=seeing, guided=True)
+    assert "guiding-noise" not in claims(smooth)
+
+
+def test_guiding_noise_is_claimed_only_of_what_the_report_calls_unhealthy() -> None:
+    for jitter in (0.3, 0.5, 0.7, 0.9, 1.3):
+        night = night_of(MovingNight(n=24, jitter_arcsec=(1.2 * jitter, jitter), fwhm_px=seeing, guided=True))
+        for one in weigh(night, night.rig)[0]:
+            if one.cause == "guiding-noise" and one.confidence >= 0.5:
+                limits = [float(str(seen.expected_if_healthy).split()[-1]) for seen in one.evidence]
+                assert any((seen.value or 0.0) > limit for seen, limit in zip(one.evidence, limits, strict=True))
 
 
 def test_random_motion_along_right_ascension_in_all_frames_is_guiding_noise() -> None:

@@ -34,7 +34,7 @@ def trailed() -> Judgement:
 
 def test_the_answer_comes_first(healthy: Judgement) -> None:
     lines = advice_lines(healthy, Look())
-    assert lines[:2] == ["Would a better mount pay?", "No. The mount is good enough for this air and these pixels."]
+    assert lines[:2] == ["Would a better mount pay?", "No. Perfect tracking would gain too little to be worth a mount."]
     assert "rms on each axis" in lines[3]
 
 

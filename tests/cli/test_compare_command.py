@@ -49,6 +49,15 @@ def test_json_for_programs(reports: tuple[Path, Path]) -> None:
     assert one["figures"][0]["verdict"] == "better"
 
 
+def test_a_drift_that_was_cured_is_told_from_the_files(tmp_path: Path) -> None:
+    before = write_night(night(seed=1, drift=(0.02, 1.5)), tmp_path / "before")
+    after = write_night(night(seed=2, days=3), tmp_path / "after")
+    (one,) = json.loads(said(before, after, "--json"))["comparisons"]
+    (drift,) = [row for row in one["figures"] if row["figure"] == "drift"]
+    assert drift["verdict"] == "better"
+    assert drift["reference"]["value"] == pytest.approx(1.5, abs=0.05)
+
+
 def test_the_picture_is_drawn_whole(reports: tuple[Path, Path], tmp_path: Path) -> None:
     said(*reports, "--picture", tmp_path / "change.svg")
     assert (tmp_path / "change.svg").read_text(encoding="utf-8").endswith("</svg>\n")

@@ -113,7 +113,7 @@ def test_equal_frames_are_kept_without_a_word() -> None:
         ({"fwhm_px": 7.0}, ("7.0 px", "3.0 px", "out of focus")),
         ({"fwhm_px": 5.0}, ("5.0 px", "3.0 px", "4.5 px")),
         ({"elongation": 2.6, "trail_px": 12.0}, ("2.6 times as long as wide", "12 px", "moved")),
-        ({"light": 0.2}, ("20 %", "cloud", "50 %")),
+        ({"light": 0.2}, ("20 %", "cloud", "adds only 4 %", "From 25 %")),
         ({"light": 0.2, "airmass": 3.1}, ("low altitude", "3.1")),
         ({"noise_adu": 100.0}, ("5.0 times", "4 %", "moon")),
         ({"shape": False, "n_stars": 12}, ("12 stars", "400", "cloud")),
@@ -153,6 +153,32 @@ def test_a_frame_on_the_edge_is_doubtful_with_the_reason(odd: dict, words: tuple
 )
 def test_a_frame_a_little_worse_is_kept(odd: dict) -> None:
     assert beside_good(frame("odd.fits", **odd)).grade == "keep"
+
+
+@pytest.mark.parametrize(("light", "grade"), [(0.55, "keep"), (0.45, "doubtful"), (0.25, "reject")])
+def test_a_loss_is_a_loss_whatever_took_the_light(light: float, grade: str) -> None:
+    # TM-2610: the worth goes as transparency² / (noise² x FWHM²), so that each of these frames adds light²
+    by_cloud = beside_good(frame(light=light))
+    by_moon = beside_good(frame(noise_adu=20.0 / light))
+    assert by_cloud.grade == by_moon.grade == grade
+    for told, word in ((by_cloud, "cloud"), (by_moon, "moon")):
+        assert grade == "keep" or (word in told.reasons[0] and f"only {100 * light**2:.0f} %" in told.reasons[0])
+    both = beside_good(frame(light=light**0.5, noise_adu=20.0 / light**0.5))
+    assert both.grade == grade
+    assert grade == "keep" or all(word in both.reasons[0] for word in ("cloud", "moon"))
+
+
+def test_what_a_low_altitude_takes_in_light_darkness_and_steadiness_is_one_loss() -> None:
+    # Bouguer with 0.2 mag per air mass, a sky that glows as its root (chosen), widths as its 0.6th power (Fried 1966)
+    high, low = 1.2, 3.0
+    light, sky, wide = 10 ** (-0.08 * (low - high)), (low / high) ** 0.5, (low / high) ** 0.6
+    odd = frame("odd.fits", light=light, noise_adu=20 * sky**0.5, fwhm_px=3 * wide, airmass=low)
+    grades = grade_frames(night_of([frame(f"{k}.fits", airmass=high) for k in range(8)] + [odd] * 8), "depth")
+    assert {grade.grade for grade in grades[:8]} == {"keep"}
+    assert {grade.grade for grade in grades[8:]} == {"doubtful"}
+    added = light**2 / sky / wide**2
+    assert f"adds only {100 * added:.0f} %" in grades[-1].reasons[0]
+    assert "air mass 3.0" in grades[-1].reasons[0]
 
 
 def test_widths_are_told_in_arcseconds_where_the_scale_is_known() -> None:

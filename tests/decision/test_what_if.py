@@ -38,9 +38,20 @@ def test_perfect_tracking_leaves_the_star_at_rest() -> None:
     told = cases(moved_night(np.array([1.0, 0, 0])))
     assert told["as it was"].fwhm_arcsec == pytest.approx(width(1.0), rel=1e-3)
     assert told["perfect tracking"].fwhm_arcsec == pytest.approx(REST, rel=3e-3)
-    gain = told["perfect tracking"].effective_exposure_s / told["as it was"].effective_exposure_s  # type: ignore[operator]
+    # the frames are alike, and nobody exposes longer than the night was: the gain is sharpness alone
+    assert told["perfect tracking"].effective_exposure_s == told["as it was"].effective_exposure_s
+
+
+def test_perfect_tracking_gives_smeared_frames_the_worth_of_the_sharp_ones() -> None:
+    smeared = np.where(np.arange(30)[:, None] < 10, np.array([1.0, 0.0, 0.0]), np.zeros(3))
+    told = cases(moved_night(smeared))
     # the noise under a star grows with its area: BUD-05 of the table for a tenth
-    assert gain == pytest.approx((width(1.0) / REST) ** 2, rel=0.02)
+    lost = 10 * 120.0 * (1 - (REST / width(1.0)) ** 2)
+    now, then = (told[name].effective_exposure_s for name in ("as it was", "perfect tracking"))
+    assert now is not None
+    assert then is not None
+    assert now == pytest.approx(30 * 120 - lost, rel=1e-3)
+    assert then == pytest.approx(30 * 120, rel=0.01)
 
 
 def test_guiding_as_well_as_needed_costs_a_tenth() -> None:

@@ -249,6 +249,8 @@ def with_causes(plain: Judgement) -> Judgement:
         mount_decision=MountDecision(
             answer="fix technique first",
             because=("The polar axis is 4 arcmin off the pole.",),
+            ladder=("Align the polar axis again by drift.",),
+            gain=Range(value=0.15, low=0.12, high=0.2),
             tracking_rms_arcsec=Range(value=0.9, low=0.7, high=1.2),
             needed_rms_arcsec=0.6,
             fwhm_now_arcsec=2.7,

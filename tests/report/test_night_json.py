@@ -56,7 +56,8 @@ BLOCKS = {
     },
     "explained": {"size": NUMBER, "shape": NUMBER},
     "mount_decision": {
-        "answer": TEXT, "because": (list,), "tracking_rms_arcsec": (dict,), "needed_rms_arcsec": NUMBER,
+        "answer": TEXT, "because": (list,), "ladder": (list,), "gain": (dict,), "tracking_rms_arcsec": (dict,),
+        "needed_rms_arcsec": NUMBER,
         "fwhm_now_arcsec": NUMBER, "fwhm_with_perfect_tracking_arcsec": NUMBER, "kept_now": WHOLE,
         "kept_with_perfect_tracking": WHOLE, "what_would_settle_it": (list,),
     },
@@ -76,8 +77,8 @@ LISTS = {
     },
     "undecided": {"cause": TEXT, "family": TEXT, "because": TEXT, "what_would_settle_it": TEXT},
     "what_if": {
-        "case": TEXT, "fwhm_arcsec": NUMBER, "recorded_fwhm_arcsec": NUMBER, "n_frames": WHOLE, "kept": WHOLE,
-        "effective_exposure_s": NUMBER, "sentence": TEXT,
+        "case": TEXT, "fwhm_arcsec": NUMBER, "recorded_fwhm_arcsec": NUMBER, "narrower": NUMBER, "n_frames": WHOLE,
+        "kept": WHOLE, "effective_exposure_s": NUMBER, "sentence": TEXT,
     },
 }  # fmt: skip
 TOP = [
@@ -119,7 +120,8 @@ def test_every_field_of_the_contract_is_there(document: dict[str, Any]) -> None:
     for name, fields in LISTS.items():
         for item in document[name]:
             holds(item, fields)
-    holds(document["mount_decision"]["tracking_rms_arcsec"], {"value": NUMBER, "low": NUMBER, "high": NUMBER})
+    for name in ("tracking_rms_arcsec", "gain"):
+        holds(document["mount_decision"][name], {"value": NUMBER, "low": NUMBER, "high": NUMBER})
     for finding in document["findings"]:
         for seen in finding["evidence"]:
             assert list(seen) == ["statement", "value", "unit", "expected_if_healthy"]

@@ -22,7 +22,40 @@ from framecheck.report.past_night import past_night, read_past_night
 def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
     made = night(causes=("periodic-error",))
     folder = write_night(made, tmp_path / "report")
-    assert read_past_night(folder / "night.json", made.name) == made
+    found = read_past_night(folder / "night.json", made.name)
+    assert found.course is not None
+    assert made.course is not None
+    assert found.course.minutes == pytest.approx(made.course.minutes, rel=1e-5)
+    for read_back, written in ((found.course.first, made.course.first), (found.course.second, made.course.second)):
+        assert read_back == pytest.approx([one - written[0] for one in written], rel=1e-5, abs=1e-9)
+    assert [one.fwhm_px for one in found.frames] == pytest.approx([one.fwhm_px for one in made.frames], rel=1e-5)
+    assert [one.smear_px for one in found.frames] == pytest.approx([one.smear_px for one in made.frames], rel=1e-5)
+    again = read_past_night(write_night(found, tmp_path / "again") / "night.json", made.name)
+    assert again == found  # digits that the file does not hold aside, nothing is lost
+
+
+def test_a_drift_in_pixels_is_read_as_one() -> None:
+    made = night(n_frames=12)
+    assert made.course is not None
+    told = past_night(document_of(replace(made, course=replace(made.course, in_arcsec=False))), "a", "night.json")
+    assert told.course is not None
+    assert told.course.in_arcsec is False
+    assert told.course.second[-1] == pytest.approx(made.course.second[-1] - made.course.second[0], rel=1e-5)
+
+
+def test_the_course_of_a_largest_group_without_pictures_is_unknown() -> None:
+    document = document_of(night(n_frames=12))
+    document["charts"]["groups"][0]["group"] = "another"
+    assert past_night(document, "a", "night.json").course is None
+
+
+def test_a_night_that_drew_one_course_for_all_is_read() -> None:
+    old = document_of(night(n_frames=12))
+    old["charts"] = {"course": old["charts"]["groups"][0]["course"]}
+    assert (
+        past_night(old, "old", "night.json").course
+        == past_night(document_of(night(n_frames=12)), "new", "night.json").course
+    )
 
 
 def test_a_judged_nights_own_file_is_read() -> None:
@@ -54,6 +87,13 @@ def test_what_an_older_version_did_not_write_is_unknown() -> None:
     assert found.field is None
     assert found.course is None
     assert len(found.frames) == 120
+
+
+def test_a_night_judged_before_the_decision_had_a_ladder_is_read() -> None:
+    old = json.loads(json_text(night_document(by_hand.with_causes(by_hand.judgement(12)))))
+    for name in ("ladder", "gain"):
+        del old["mount_decision"][name]
+    assert len(past_night(old, "old", "night.json").frames) == 12
 
 
 def test_frames_that_failed_are_left_out() -> None:

@@ -1,0 +1,78 @@
+"""What headers, rig file and frames say of mount and camera, so that no cure is told that cannot be meant."""
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from framecheck.causes.cures import NEEDS, Need
+from framecheck.causes.moved import Moved, all_moved, cos_dec
+from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
+from framecheck.night.records import Night
+from framecheck.read.rig import MountType, Rig
+
+STANDING: Final = 0.5
+"""Rate of the stars over the sky's own from which the drive stands still. [dimensionless] Chosen: a wrong rate, of
+Moon or Sun or of a lens on a tracker, is off by a few percent of it."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Setting:
+    """Mount and camera, as far as they are known."""
+
+    guided: bool | None = None
+    mount_type: MountType | None = None
+    stands: bool | None = None
+    """Whether the sky runs by as over a drive that stands still."""
+    binning: int | None = None
+
+    def allows(self, need: Need) -> bool:
+        """Whether a cure that takes this for granted can be meant: only what is known to be otherwise is left out."""
+        match need:
+            case "a guider":
+                return self.guided is not False
+            case "a guider at work":
+                return self.guided is True
+            case "no guider":
+                return self.guided is not True and self.mount_type != "fixed"
+            case "a drive":
+                return self.mount_type != "fixed"
+            case "a standing drive":
+                return self.mount_type != "fixed" and self.stands is not False
+            case "a drive at a wrong rate":
+                return self.mount_type != "fixed" and self.stands is False
+            case "a polar axis":
+                return self.mount_type not in ("fixed", "alt-azimuth")
+            case "an alt-azimuth mount":
+                return self.mount_type in ("alt-azimuth", None)
+            case "a fixed tripod":
+                return self.mount_type == "fixed" or (self.mount_type is None and self.stands is not False)
+            case "binning":
+                return self.binning is None or self.binning > 1
+
+    def fitting(self, cures: Iterable[str]) -> tuple[str, ...]:
+        """The cures that can be meant, in their order."""
+        return tuple(cure for cure in cures if cure not in NEEDS or self.allows(NEEDS[cure]))
+
+
+def setting_of(night: Night, rig: Rig) -> Setting:
+    """Mount and camera of a session, by its rig file, its headers, and the motion of its largest group."""
+    largest = max(all_moved(night), key=lambda moved: len(moved.frames), default=None)
+    return Setting(
+        guided=rig.guided if largest is None else largest.tracking.guided,
+        mount_type=rig.mount_type,
+        stands=None if largest is None else _stands(largest),
+        binning=rig.binning,
+    )
+
+
+def _stands(moved: Moved) -> bool | None:
+    """Whether stars move at half the sky's rate or more, by their lines and, where known, by the frames' drift."""
+    exposure = moved.tracking.smears.typical_exposure_s
+    if moved.scale_arcsec is None or not exposure > 0:
+        return None
+    line = math.sqrt(12) * float(np.median(moved.tracking.smears.rms_px))
+    fastest = max(line, float(np.median(moved.line_px))) * moved.scale_arcsec / exposure
+    return fastest >= STANDING * SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
