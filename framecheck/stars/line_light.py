@@ -114,15 +114,17 @@ class Section:
         return float(np.sqrt(max(spread**2 - np.median(self.noise) ** 2, 0.0)) / max(height, 1e-9))
 
 
-def cut_strip(frame: Frame, sky: Sky, course: Course, star: Pilot) -> Strip:
-    """The light along a line; beyond the image's edge its last pixels go on.
+def cut_strip(frame: Frame, sky: Sky, course: Course, star: Pilot, reach_px: float = np.inf) -> Strip:
+    """The light along a line, as far as the image goes or `reach_px` to either side of its middle.
+
+    Beyond the image's edge its last pixels go on.
 
     Of a colour mosaic each value is the mean of four pixels, which hold all its colours.
     """
     height, width = frame.pixels.shape
     cell = 1 if frame.mosaic is None else 2
     star_px = max(star.short_px, 1.2)
-    first, last = _chord(course, width, height)
+    first, last = np.clip(_chord(course, width, height), -reach_px, reach_px)
     along = np.linspace(first, last, int(np.clip((last - first) / cell, 2, MOST_CUTS)))
     reach = cell * np.ceil(SIDES_FWHM[1] * star_px / cell)
     across = np.arange(-reach, reach + 1, cell)

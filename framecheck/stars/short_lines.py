@@ -33,6 +33,10 @@ SHORTEST_FWHM: Final = 10.0
 LONGEST: Final = 0.15
 """And over the frame's diagonal, at most. Chosen: longer ones are found in rows of detections."""
 
+AROUND_FWHM: Final = 2 * LINKED_FWHM + 4
+"""How far beyond twice the peaks' reach the light is looked at. [FWHM] Chosen: a line goes on no farther than to where it
+would leave the next peak, and as much beyond it must be dark."""
+
 LEAST_CUTS: Final = 5
 """Cuts across a ridge through which a line is laid, at least. Chosen."""
 
@@ -131,14 +135,18 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
             return None
     reach = float(np.abs(direction @ off).max()) + star.long_px
     course = Course(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
-    strip = cut_strip(frame, sky, course, star)
+    longest = LONGEST * float(np.hypot(*frame.pixels.shape))
+    if reach > longest:
+        return None
+    around = 2 * reach + AROUND_FWHM * star.long_px
+    strip = cut_strip(frame, sky, course, star, around)
     begin, end = -reach, reach
     for _ in range(2):
         if np.count_nonzero((strip.along >= begin) & (strip.along <= end)) < LEAST_CUTS:
             return None
-        strip = cut_strip(frame, sky, _through_ridge(strip, begin, end), star)
+        strip = cut_strip(frame, sky, _through_ridge(strip, begin, end), star, around)
         begin, end = _ends(strip, begin, end)
-    if not SHORTEST_FWHM * star.long_px <= end - begin <= LONGEST * float(np.hypot(*frame.pixels.shape)):
+    if not SHORTEST_FWHM * star.long_px <= end - begin <= longest:
         return None
     edge = strip.across[-1]
     if begin < strip.along[0] + edge or end > strip.along[-1] - edge:
