@@ -95,6 +95,11 @@ class _Case:
         return self.narrower >= WORTH_FWHM or self.more_exposure >= WORTH_EXPOSURE
 
     @property
+    def surely_guided(self) -> bool:
+        """Whether rig file or guiding record say so: stars that lie still are not enough to buy a mount by."""
+        return self.tracking.guided is True and (self.night.rig.guided is True or self.budget.settled)
+
+    @property
     def gain(self) -> Range:
         low, high = max(self.narrower_at_least, 0.0), self.narrower_at_most
         return Range(value=max(self.narrower, 0.0), low=low, high=high)
@@ -188,7 +193,7 @@ def _of_noise(case: _Case) -> tuple[MountAnswer, str]:
         return "fix technique first", "The mount errs, and it is not guided yet: guiding comes before another mount."
     if _shorter_is_enough(case):
         return "fix technique first", "Shorter exposures would bring most of what a better mount would."
-    if case.tracking.guided is None:
+    if not case.surely_guided:
         return "cannot tell", (
             "The mount errs at random; whether it was guided is not known, and if not, a guider is the cure."
         )
@@ -305,7 +310,7 @@ def _elsewhere(findings: Sequence[Finding]) -> Finding | None:
 def _settles(case: _Case, answer: MountAnswer) -> tuple[str, ...]:
     """Measurements that would make the answer surer, the cheapest first."""
     steps = []
-    if case.tracking.guided is None:
+    if case.tracking.guided is None or (answer == "cannot tell" and not case.surely_guided):
         steps.append("Say in the rig file whether a guider was at work (guided = true or false).")
     if case.budget.unit == "px":
         steps.append("Give focal length and pixel size in the rig file: without them nothing is known in arcseconds.")

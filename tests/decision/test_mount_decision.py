@@ -78,6 +78,14 @@ def test_the_same_error_of_a_mount_whose_guiding_is_unknown_cannot_be_told() -> 
     assert any("rig file" in step for step in told.what_would_settle_it)
 
 
+def test_nobody_buys_a_mount_because_stars_that_lie_still_look_guided() -> None:
+    night = moved_night(RESTLESS, rig=replace(RIG, guided=None))
+    still = replace(night.tracking["a"], guided=True, guided_log_odds=3.0)
+    told = decision(replace(night, tracking={"a": still}), found("guiding-noise"))
+    assert told.answer == "cannot tell"
+    assert any("rig file" in step for step in told.what_would_settle_it)
+
+
 @pytest.mark.parametrize(
     "cause",
     ["polar-misalignment", "declination-backlash", "differential-flexure", "shock", "periodic-error", "untracked",
