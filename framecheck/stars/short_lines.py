@@ -34,8 +34,12 @@ LONGEST: Final = 0.15
 """And over the frame's diagonal, at most. Chosen: longer ones are found in rows of detections."""
 
 AROUND_FWHM: Final = 2 * LINKED_FWHM + 4
-"""How far beyond twice the peaks' reach the light is looked at. [FWHM] Chosen: a line goes on no farther than to where it
+"""How far beyond twice the peaks' reach the light is looked at. [FWHM] Chosen: a line goes on no farther than where it
 would leave the next peak, and as much beyond it must be dark."""
+
+LIT: Final = 0.3
+"""Light that three quarters of the cuts between the peaks exceed, over the usual one. Chosen: a line is lit all along,
+the sky between two peaks that stand there by chance is not."""
 
 LEAST_CUTS: Final = 5
 """Cuts across a ridge through which a line is laid, at least. Chosen."""
@@ -139,7 +143,10 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
     if reach > longest:
         return None
     around = 2 * reach + AROUND_FWHM * star.long_px
-    strip = cut_strip(frame, sky, course, star, around)
+    strip = cut_strip(frame, sky, course, star, reach)
+    quarter, half = np.percentile(_light_along(strip), (25, 50))
+    if not quarter > LIT * half > 0:
+        return None
     begin, end = -reach, reach
     for _ in range(2):
         if np.count_nonzero((strip.along >= begin) & (strip.along <= end)) < LEAST_CUTS:
