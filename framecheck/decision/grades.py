@@ -287,7 +287,8 @@ def _little_light(frame: NightFrame, usual: _Usual) -> Judged | None:
     if left >= HELPS:
         return None
     took = [seen for share, seen in losses if share < TAKES_PART]
-    lost = f"It adds only {100 * left:.0f} % of what the group's best conditions let a frame add: {'; '.join(took)}."
+    share = f"only {100 * left:.0f} %" if left >= 0.01 else "less than 1 %"
+    lost = f"It adds {share} of what the group's best conditions let a frame add: {'; '.join(took)}."
     if left < HARDLY_ADDS:
         return "reject", f"{lost} From {100 * HELPS:.0f} % on a frame helps."
     return (

@@ -46,7 +46,7 @@ def messy_night(seed: int) -> MovingNight:
 
 @pytest.fixture(scope="module")
 def judged() -> list[Judgement]:
-    return [judge(night_of(messy_night(seed))) for seed in range(9)]
+    return [judge(night_of(messy_night(seed))) for seed in range(7)]
 
 
 def claimed(judgement: Judgement) -> set[str]:
