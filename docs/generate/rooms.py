@@ -6,7 +6,7 @@ from pathlib import Path
 import framecheck
 
 ROOMS = (
-    "read", "sky", "stars", "field", "night", "causes", "decision", "report", "logbook", "simulate",
+    "read", "sky", "stars", "field", "night", "model", "causes", "decision", "report", "logbook", "simulate",
 )  # fmt: skip
 """In the order in which data travels."""
 SINGLE = ("pipeline", "constants", "errors")
