@@ -153,6 +153,8 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
             return None
         strip = cut_strip(frame, sky, _through_ridge(strip, begin, end), star, around)
         begin, end = _ends(strip, begin, end)
+        if end - begin < SHORTEST_FWHM * star.long_px / 2:  # two stars side by side
+            return None
     if not SHORTEST_FWHM * star.long_px <= end - begin <= longest:
         return None
     edge = strip.across[-1]
