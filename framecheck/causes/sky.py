@@ -50,6 +50,10 @@ LOWER_QUARTER: Final = 0.25
 """Share of the parts that may lie below the sky's surface; those that a nebula does fill lie above. [dimensionless]
 Chosen."""
 
+ROUGH: Final = 0.75
+"""Share of the parts of a frame that may stand apart from a smooth surface by less than its slope. Chosen: two of nine
+hold a galaxy or a bright nebula."""
+
 REWEIGHTED: Final = 20
 """Chosen: surfaces change no more by then."""
 
@@ -232,8 +236,10 @@ def _slope(frame: NightFrame, rig: Rig) -> float:
     fit = _under_what_shines(design, values)
     if fit[3] > 0:  # no lens brightens the corners
         fit = np.append(_under_what_shines(design[:, :3], values), 0.0)
-    tilt = np.hypot(fit[1], fit[2]) - 2 * OFF_CENTRE * abs(fit[3])
-    return float(max(tilt, 0.0) / light)
+    tilt = max(np.hypot(fit[1], fit[2]) - 2 * OFF_CENTRE * abs(fit[3]), 0.0)
+    # What stands above the surface in most parts may lie beneath it as well: a slope no larger than that is none.
+    rough = np.quantile(np.abs(values - (design @ fit)), ROUGH)
+    return float(np.sqrt(max(tilt**2 - rough**2, 0.0)) / light)
 
 
 def _darker_cell(places: NDArray[np.intp], level: Floats) -> int:
