@@ -54,6 +54,10 @@ ROUGH: Final = 0.75
 """Share of the parts of a frame that may stand apart from a smooth surface by less than its slope. Chosen: two of nine
 hold a galaxy or a bright nebula."""
 
+SHOWN: Final = 1 / 3
+"""Share of the frames that may show less of a slope. Chosen: a moon is there for hours, what a nebula leaves of a slope
+changes from frame to frame."""
+
 REWEIGHTED: Final = 20
 """Chosen: surfaces change no more by then."""
 
@@ -182,7 +186,7 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     series = [one for one in all_series(night) if np.isfinite(one.noise_adu).any()]
     slopes = [np.array([_slope(frame, rig) for frame in one.frames]) for one in series]
     rises = [_rise(one) for one in series]
-    uneven = max((_median(one) for one in slopes if np.isfinite(one).any()), default=math.nan)
+    uneven = max((float(np.nanquantile(one, SHOWN)) for one in slopes if np.isfinite(one).any()), default=math.nan)
     risen = max((float(np.nanmax(one)) for one in rises if np.isfinite(one).any()), default=math.nan)
     if not math.isfinite(uneven) and not math.isfinite(risen):
         return CannotTell(
