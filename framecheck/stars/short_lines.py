@@ -140,7 +140,7 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
     reach = float(np.abs(direction @ off).max()) + star.long_px
     course = Course(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
     longest = LONGEST * float(np.hypot(*frame.pixels.shape))
-    if reach > longest:
+    if reach > longest or _ends_soon(frame, sky, course, reach, star):
         return None
     around = 2 * reach + AROUND_FWHM * star.long_px
     strip = cut_strip(frame, sky, course, star, reach)
@@ -166,6 +166,19 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
     if section is None or not section.fwhm_px <= 2 * WIDTHS[1] * strip.star_px:
         return None
     return line_record(strip, section, _look(strip, section, bright, (begin, end)), (begin, end), 2)
+
+
+def _ends_soon(frame: Frame, sky: Sky, course: Course, reach_px: float, star: Pilot) -> bool:
+    """Whether it is dark on both sides of the peaks, so near that what is lit is too short: two stars side by side."""
+    away = SHORTEST_FWHM * star.long_px / 2
+    if reach_px > away - star.long_px:
+        return False
+    along = np.array([-away, 0.0, away])[:, None] + np.linspace(-1, 1, 5) * star.long_px / 2
+    x, y = course.x + course.c * along, course.y + course.s * along
+    height, width = frame.pixels.shape
+    row, column = (np.clip(np.rint(at), 0, n - 1).astype(np.intp) for at, n in ((y, height), (x, width)))
+    light = frame.pixels[row, column].astype(float).mean(axis=1) - sky.level_and_noise_at(x[:, 2], y[:, 2])[0]
+    return bool(max(light[0], light[2]) < LIT * light[1])
 
 
 def _through_ridge(strip: Strip, begin: float, end: float) -> Course:
