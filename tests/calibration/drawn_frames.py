@@ -245,6 +245,7 @@ def _component(sample: Sample, table: StarTable, star: NDArray[np.intp], offset:
     snr, flux = table["snr"].astype(float), table["flux_adu"].astype(float)
     width = np.log(table["fwhm_px"].astype(float))
     lost = ~np.isfinite(width) | (np.abs(width - np.nanmedian(width)) > 0.9) | ~(table["fwhm_error_px"] > 0)
+    lost |= ~(table["x_error"] < table["fwhm_px"]) | ~(table["flux_error_adu"] < np.abs(flux))  # fits that ran away
     inflation = np.sqrt(np.maximum(table["chi2"], 1.0))
     peak = table["peak_adu"] / flux
     stated = snr / inflation / own_light(flux * peak, sample.gain, sample.noise_adu)
