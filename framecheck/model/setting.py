@@ -30,9 +30,6 @@ USUAL_AIRY: Final = 0.08
 LEAST_WARMING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
 
-LINE_RESPONSE: Final = 1.2
-"""Growth of the shape over 4 ln 2 times an even line's second moment. [dimensionless] Stars with the wings of air."""
-
 TURNING_ERROR: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.01
 UNKNOWN_TURNING: Final = 0.1
@@ -112,7 +109,7 @@ def _moved_between(
         return
     frames = [night.frames[i] for i in indices]
     exposure = np.nan_to_num(np.array([_or_nan(frame.result.exposure.exposure_s) for frame in frames]))
-    unit = float(np.sqrt(4 * log(2) * LINE_RESPONSE / 12 / width2_px2))
+    unit = float(np.sqrt(4 * log(2) / 12 / width2_px2))
     turned = [0.0 if one.registration is None else one.registration.rotation_deg for one in frames]
     paths.line[here] = lines_px(motion, indices, exposure) * np.exp(1j * np.radians(turned)) * unit
     rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour

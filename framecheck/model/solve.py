@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.model.responses import misfit
 from framecheck.model.terms import (
     AT,
     AT_FRAME,
@@ -33,6 +34,15 @@ STUDENT: Final = 3.0
 HUBER: Final = 3.0
 """Residual over its error from which on a zone pulls no harder. [dimensionless] Chosen."""
 
+FIRST_DAMPING: Final = 1e-2
+LEAST_DAMPING: Final = 1e-6
+DAMPED_BY: Final = 8.0
+FREED_BY: Final = 6.0
+"""Of the steps: share of each diagonal element that is added to it, and how that grows after a step in vain and falls
+after a good one. Chosen, as is common for D. W. Marquardt, J. SIAM 11, 431 (1963), from memory."""
+LEAST_GAIN: Final = 0.03
+"""Gain of log probability by a step below which no other is tried. Chosen: no odds hang on it."""
+
 STEP: Final = 1e-4
 """Of the differences that stand for derivatives. [dimensionless] Chosen: far above rounding, far below any curve."""
 
@@ -42,10 +52,10 @@ SOFT_ERROR: Final = 0.02
 FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
 """What the terms do not explain of a zone's size, shape [squared FWHM] and third moments, at the least. Chosen."""
 
-
-MISSED: Final = (0.01, 0.004, 0.003, 0.003)
+PLAINLY_DISTORTED: Final = 0.5
+MISSED: Final = np.array([misfit(name, np.array(PLAINLY_DISTORTED)) for name in ("size", "shape", "comet", "lobes")])
 """What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: alike in all frames, so that
-no number of frames makes it smaller. Measured on drawn stars of little distortion."""
+no number of frames makes it smaller. At the distortion of a fault that is plain to see. Chosen."""
 
 COARSE_PIXELS: Final = ((0.0, 0.0, 0.5, 0.5), 0.9)
 COARSE_PROFILE: Final = (0.3, 1.2)
@@ -81,8 +91,6 @@ class Mode:
     carried: Floats
     """How the frames' terms follow the shared ones, shape (N, N_FRAME, n)."""
     log_evidence: float
-    residual: Floats
-    """Measured less predicted over the error, shape (N, Z, 7)."""
 
 
 DISC_COUNTS: Final = 0.7
@@ -160,7 +168,7 @@ def data_of(setting: Setting, spread: Spread) -> Data:
         floor = spread.floor[:, None] + np.array(TRAILED)[:, None] * drawn_out(setting)
         coarse, px = COARSE_PIXELS
         floor = floor + (np.array(coarse) * np.exp(-setting.width2_px2 / px**2))[:, None]
-        alike = len(setting.kind) * np.array(MISSED) ** 2
+        alike = len(setting.kind) * MISSED**2
         weight = np.where(weight > 0, 1 / (1 / weight + floor[:, :, None] ** 2 + alike[:, None, None]), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
     return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
@@ -285,9 +293,8 @@ def _each_changed(numbers: Numbers) -> Numbers:
 def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) -> Mode:
     """Climb to the most probable terms from where one begins (Levenberg-Marquardt, frames' own terms eliminated)."""
     data = data_of(setting, spread)
-    numbers, damping = begin, 1e-2
+    numbers, damping = begin, FIRST_DAMPING
     cost = _cost(numbers, setting, spread, data)
-    blocks = None
     for _ in range(rounds):
         blocks = _blocks(numbers, setting, spread, data)
         for _ in range(6):
@@ -295,19 +302,17 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
             tried = _cost(moved, setting, spread, data)
             if np.isfinite(tried) and tried < cost:
                 break
-            damping *= 8
+            damping *= DAMPED_BY
         else:
             break
         gained, cost, numbers = cost - tried, tried, moved
-        damping = max(damping / 6, 1e-6)
-        if gained < 0.02 + 1e-5 * cost:
+        damping = max(damping / FREED_BY, LEAST_DAMPING)
+        if gained < LEAST_GAIN:
             break
     blocks = _blocks(numbers, setting, spread, data)
     inverse, carried, covariance, log_det, _ = _eliminated(blocks, 0.0)
-    return Mode(
-        numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=-cost + log_det / 2,
-        residual=blocks.residual * np.sqrt(data.weight),
-    )  # fmt: skip
+    evidence = -cost + log_det / 2
+    return Mode(numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=evidence)
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,7 +325,6 @@ class _Blocks:
     normal: Floats
     own_right: Floats
     right: Floats
-    residual: Floats
 
 
 def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _Blocks:
@@ -359,7 +363,7 @@ def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _
     first = np.arange(N_SHARED)
     whole[first, first] += weight
     whole_right[first] -= pull
-    return _Blocks(own_block, wide, whole, own_right, whole_right, residual)
+    return _Blocks(own_block, wide, whole, own_right, whole_right)
 
 
 def _eliminated(blocks: _Blocks, damping: float) -> tuple[Floats, Floats, Floats, float, Floats]:

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.model.responses import THIRD_FALLS, WINGS_RISE, respond, under_weight
+from framecheck.model.responses import Response, moved, respond, under_weight
 from framecheck.model.zones import Zones
 
 Floats = NDArray[np.float64]
@@ -75,10 +75,8 @@ FRAME: Final = (
 SOFT_ZERO: Final = 0.015
 """Squared widths below which what cannot be negative goes smoothly to 0. [squared FWHM] Chosen."""
 
-LINE_SIZE: Final = (1.1, 0.15)
-JITTER_SIZE: Final = 1.08
-"""What motion adds to the size over what it adds to the shape: an even line, and how that grows with its share of the
-size; Gaussian jitter. Measured on drawn stars."""
+MEAN_SQUARE: Final = 1 / 3
+"""Mean of the squared distance from the centre over a sensor, that of the corner being 1. Closed form."""
 
 OWN_BLUR_PX: Final = 1.1
 """FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
@@ -95,7 +93,6 @@ def places(terms: tuple[Term, ...]) -> dict[str, slice]:
 
 
 AT: Final = places(SHARED)
-AT_KIND: Final = places(KIND)
 AT_FRAME: Final = places(FRAME)
 N_SHARED: Final = sum(term.n for term in SHARED)
 N_KIND: Final = sum(term.n for term in KIND)
@@ -126,7 +123,7 @@ class Setting:
     """Diameter of the aperture's obstruction over the aperture's."""
     turning: Floats
     """Arc that the turning between frames draws at the corner in each exposure, counter-clockwise from +x towards +y;
-    its square is the shape that it makes."""
+    its square is 4 ln 2 times the variance along it."""
     turning_error: Floats
     line: Complexes
     """Line that the motion between frames draws at the centre, in the same unit."""
@@ -205,10 +202,10 @@ def even_line(numbers: Numbers, setting: Setting, place: Complexes) -> Complexes
     return out
 
 
-def focus_surface(numbers: Numbers, place: Complexes, mean_square: float = 1 / 3) -> Floats:
+def focus_surface(numbers: Numbers, place: Complexes) -> Floats:
     """Tilt and bend of the focus at places of the field, less its mean; the shape of `place`."""
     tilt = numbers.direction("tilt")
-    out: Floats = (place * tilt.conj()).real + numbers.of("bend") * (np.abs(place) ** 2 - mean_square)
+    out: Floats = (place * tilt.conj()).real + numbers.of("bend") * (np.abs(place) ** 2 - MEAN_SQUARE)
     return out
 
 
@@ -265,25 +262,25 @@ def predict(
     place = setting.zones.place if place is None else place
     if still is None:
         still = seen_through(light_path(numbers, setting, place), setting)
-    size, wings = still[0], still[7]
     jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
     even = even_line(numbers, setting, place)
     line = np.abs(even) ** 2
     straight = line / (line + np.abs(jitter) + 1e-9)
-    motion = even**2 + jitter
-    drawn = np.abs(motion)
-    share = drawn / (size + drawn)
-    widened = drawn * (straight * (LINE_SIZE[0] + LINE_SIZE[1] * share) + (1 - straight) * JITTER_SIZE)
-    wide = size + widened
-    smaller = (size / wide) ** THIRD_FALLS * under_weight(wide, np.mean(wide, axis=-1, keepdims=True))
+    optics = Response(
+        size_px2=still[0], shape_px2=np.exp(numbers.of("shape_response")) * (still[1] + 1j * still[2]),
+        comet=np.exp(numbers.of("comet_response")) * (still[3] + 1j * still[4]),
+        lobes=np.exp(numbers.of("lobes_response")) * (still[5] + 1j * still[6]), inverse_beta=still[7],
+    )  # fmt: skip
+    star = moved(optics, 2 * (even**2 + jitter), even=straight)
+    weighed = under_weight(star.size_px2, np.mean(star.size_px2, axis=-1, keepdims=True))
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
-    static = static + numbers.of("bowl") * (np.abs(place) ** 2 - 1 / 3)
+    static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
     own_comet = numbers.direction_of_frames("comet")[..., None]
     return Predicted(
-        size=wide + static,
-        shape=np.exp(numbers.of("shape_response")) * (still[1] + 1j * still[2]) + motion + static_shape,
-        comet=np.exp(numbers.of("comet_response")) * smaller * (still[3] + 1j * still[4]) + own_comet,
-        lobes=np.exp(numbers.of("lobes_response")) * smaller * (still[5] + 1j * still[6]),
-        inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(wings + WINGS_RISE * widened / size, axis=-1),
+        size=star.size_px2 + static,
+        shape=star.shape_px2 + static_shape,
+        comet=weighed * star.comet + own_comet,
+        lobes=weighed * star.lobes,
+        inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(star.inverse_beta, axis=-1),
     )

@@ -36,7 +36,7 @@ def field_numbers(judgement: Judgement) -> list[Line]:
     ]
     if judgement.explained.size is not None:
         share = f"{words.fixed(100 * judgement.explained.size, 0)} %"
-        lines.append(("Explained of how star sizes differ over the sensor", share, "90 % or more, on stars held back"))
+        lines.append(("Pattern of star sizes that is understood", share, "90 % or more; judged by stars held back"))
     if sampling.px_per_fwhm is not None and sampling.verdict is not None:
         width = f"{words.fixed(sampling.px_per_fwhm, 1)} px, {sampling.verdict}"
         good = "2 to 3 are needed, more do no harm up to about 5"

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from drawn_tables import frame_of_stars
 
+from framecheck.model.responses import LINE
 from framecheck.model.solve import start
 from framecheck.model.terms import AT, AT_FRAME, Numbers, Predicted, Setting, predict
 from framecheck.model.zones import zones_of
@@ -65,10 +66,10 @@ def test_nothing_tells_the_sign_of_focus_and_astigmatism_together(setting):
 
 
 def test_a_turning_field_draws_stars_along_the_circle_with_the_square_of_the_distance(setting):
-    """A star at p moves by i w p: its shape goes with (i w p)², along the circle; closed form."""
-    turned = spun(start(setting, {"focus": 0.0}), "turning", 0.5)
+    """A star at p moves by i w p: its shape goes with (i w p)², along the circle; closed form but for the response."""
+    turned = spun(start(setting, {"focus": 0.0}), "turning", 0.1)
     shape, at = predict(turned, setting).shape[0], setting.zones.place[0]
-    assert shape == pytest.approx((0.5j * at) ** 2, abs=1e-9)
+    assert shape == pytest.approx(LINE[1] * (0.1j * at) ** 2, rel=0.02)
 
 
 def test_drift_and_turning_add_as_vectors_so_that_one_side_stands_still(setting):
