@@ -45,7 +45,13 @@ ROUND: Final = 1.0
 """Round part of the motion over its shape's scatter, at the least. [dimensionless] Chosen: motion along one axis only
 is rare."""
 
-OWN_SPREADS: Final = (("air", 0.03, 0.25), ("motion", 0.01, 0.4), ("round_motion", 0.01, 0.4), ("comet", 0.003, 0.1))
+OWN_SPREADS: Final = (
+    ("air", 0.03, 0.25),
+    ("motion", 0.01, 0.4),
+    ("round_motion", 0.01, 0.4),
+    ("comet", 0.003, 0.1),
+    ("lobes", 0.003, 0.1),
+)
 """Terms whose scatter from frame to frame the night tells, and its bounds. Chosen."""
 USUAL_WORTH: Final = 4.0
 """Frames that the usual scatter is worth. Chosen."""
@@ -162,7 +168,7 @@ def learned(mode: Mode, setting: Setting) -> Spread:
 
 def _floors(mode: Mode, setting: Setting) -> Floats:
     """Scatter to add to the zones' errors for the median residual of each quantity to be what chance makes it."""
-    plain = data_of(setting, Spread(frame=usual_spread().frame, floor=np.zeros(4)))
+    plain = data_of(setting, replace(usual_spread(), floor=np.zeros(4)))
     left = plain.value - stacked(mode.numbers, setting)[0]
     out = np.array(FLOORS) / 2
     for k, columns in enumerate(([0], [1, 2], [3, 4], [5, 6])):

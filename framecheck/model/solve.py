@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.model.responses import misfit
 from framecheck.model.terms import (
     AT,
     AT_FRAME,
@@ -52,19 +51,18 @@ SOFT_ERROR: Final = 0.02
 FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
 """What the terms do not explain of a zone's size, shape [squared FWHM] and third moments, at the least. Chosen."""
 
-PLAINLY_DISTORTED: Final = 0.5
-MISSED: Final = np.array([misfit(name, np.array(PLAINLY_DISTORTED)) for name in ("size", "shape", "comet", "lobes")])
-"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: alike in all frames, so that
-no number of frames makes it smaller. At the distortion of a fault that is plain to see. Chosen."""
-
 COARSE_PIXELS: Final = ((0.0, 0.0, 0.5, 0.5), 0.9)
 COARSE_PROFILE: Final = (0.3, 1.2)
 """What pixels that are coarse for the star make of size, shape and third moments, and of 1 / beta: so much of a star of
 no width, falling like a Gaussian of it, exp(-(FWHM / b)²). [b in px] Chosen: third moments of 0.1 to 0.3 were seen on
 drawn stars of 1 px, none from 2 px on."""
 
-TRAILED: Final = (0.05, 0.05, 0.05, 0.05)
-"""What is not explained of a star that is all line. [squared FWHM, third moments] Chosen."""
+TRAILED: Final = (0.2, 0.1, 0.0, 0.0)
+"""What is not explained of a star that is all line, alike all over the frame. [squared FWHM] Chosen: doubled and jagged
+stars are neither lines nor Gaussians."""
+SKEWED: Final = 0.2
+"""Third moments that a hook or a jump in the motion makes of a star that is all line. Chosen: a path's skewness is
+below 1, and the moments count a fifth of it or so."""
 TRAILED_PROFILE: Final = 0.3
 """The same of 1 / beta: a line has no wings along it. Chosen."""
 
@@ -165,11 +163,13 @@ def data_of(setting: Setting, spread: Spread) -> Data:
     unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
     value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
     with np.errstate(divide="ignore"):
-        floor = spread.floor[:, None] + np.array(TRAILED)[:, None] * drawn_out(setting)
         coarse, px = COARSE_PIXELS
-        floor = floor + (np.array(coarse) * np.exp(-setting.width2_px2 / px**2))[:, None]
-        alike = len(setting.kind) * MISSED**2
-        weight = np.where(weight > 0, 1 / (1 / weight + floor[:, :, None] ** 2 + alike[:, None, None]), 0)
+        coarse_missed = np.array(coarse) * np.exp(-setting.width2_px2 / px**2)
+        alike = len(setting.kind) * coarse_missed**2
+        n_zones = np.sum(weight[0] > 0, axis=-1)
+        alike_in_frame = n_zones * (np.array(TRAILED)[:, None] * drawn_out(setting)) ** 2
+        more = spread.floor[:, None] ** 2 + alike[:, None] + alike_in_frame
+        weight = np.where(weight > 0, 1 / (1 / weight + more[:, :, None]), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
     return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
 
@@ -238,6 +238,9 @@ def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Fl
 def _frame_scale(setting: Setting, spread: Spread) -> Floats:
     scale = np.tile(spread.frame, (len(setting.kind), 1))
     scale[:, AT_FRAME["turning"]] = setting.turning_error[:, None]
+    skew = (SKEWED * drawn_out(setting) ** 1.5)[:, None]
+    for name in ("comet", "lobes"):
+        scale[:, AT_FRAME[name]] = np.hypot(scale[:, AT_FRAME[name]], skew)
     return scale
 
 
