@@ -23,7 +23,7 @@ class Term:
     name: str
     n: int
     scale: float
-    """What it usually is, in a Student's distribution of three degrees of freedom; of a normal one if `normal`."""
+    """What it usually is, in a heavy-tailed distribution; of a normal one if `normal`."""
     usual: float = 0.0
     normal: bool = False
 
@@ -33,18 +33,18 @@ SHARED: Final = (
     Term("air_2", 1, 0.08, normal=True),
     Term("air_3", 1, 0.06, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
-    Term("focus_1", 1, 0.15),
-    Term("focus_2", 1, 0.08),
-    Term("focus_3", 1, 0.08),
-    Term("focus_temperature", 1, 0.15),
-    Term("tilt", 2, 0.2),
-    Term("bend", 1, 0.25),
-    Term("astigmatism", 2, 0.05),
-    Term("radial_astigmatism", 1, 0.15),
-    Term("coma", 1, 0.25),
-    Term("decentred", 2, 0.25),
-    Term("pinch", 2, 0.2),
-    Term("motion", 2, 0.08),
+    Term("focus_1", 1, 0.05),
+    Term("focus_2", 1, 0.03),
+    Term("focus_3", 1, 0.03),
+    Term("focus_temperature", 1, 0.05),
+    Term("tilt", 2, 0.06),
+    Term("bend", 1, 0.08),
+    Term("astigmatism", 2, 0.02),
+    Term("radial_astigmatism", 1, 0.05),
+    Term("coma", 1, 0.08),
+    Term("decentred", 2, 0.08),
+    Term("pinch", 2, 0.06),
+    Term("motion", 2, 0.03),
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
     Term("softness", 1, 0.06, normal=True),
@@ -64,7 +64,7 @@ SHARED: Final = (
 """Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, its square, or what
 the laws of `responses` may miss."""
 
-KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.15))
+KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.05))
 """Terms of frames of one filter and exposure."""
 
 FRAME: Final = (
