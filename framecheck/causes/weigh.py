@@ -4,9 +4,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
-from framecheck.causes import air, camera, drive, focus, mount, optics, polar_axis, shaken, sky
+from framecheck.causes import air, camera, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.optics import optics_answers
 from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.causes.sessions import by_session, together
 from framecheck.causes.setting import Setting, setting_of
@@ -22,15 +23,7 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     drive.declination_backlash,
     shaken.guiding_noise,
     shaken.shock,
-    focus.defocus,
-    focus.focus_drift,
-    focus.dew,
-    optics.sensor_tilt,
-    optics.field_curvature,
-    optics.coma,
-    optics.miscollimation,
-    optics.astigmatism,
-    optics.pinched_optics,
+    dew.dew,
     camera.undersampled,
     camera.oversampled,
     camera.saturation,
@@ -121,7 +114,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 
 def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
-    answers = {answer.cause: answer for answer in (ask(night, rig) for ask in ASKED)}
+    answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *optics_answers(night, rig))}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)

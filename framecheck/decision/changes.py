@@ -8,7 +8,6 @@ from typing import Final, Literal
 import numpy as np
 
 from framecheck.causes.air import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
-from framecheck.causes.focus import GROWTH
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
 from framecheck.constants import SIGMA_PER_MAD
@@ -38,6 +37,9 @@ BACK: Final = 0.5
 
 LATEST: Final = 12
 """A group none of whose frames is among the latest so many is no longer looked at. Chosen: four filters by turns."""
+
+WIDER: Final = 0.13
+"""ln(FWHM) by which stars must have grown. [dimensionless] Chosen: slow changes of the air reach a tenth."""
 
 LIGHT_LIMIT: Final = 3.5 * LIGHT_SCATTER + CLOUD_MARGIN
 """Light lost, natural logarithm, from which a cloud is one (`causes.air.cloud`). [dimensionless]"""
@@ -119,7 +121,7 @@ def _courses(series: Series, failures: Sequence[FrameFailure]) -> tuple[_Course,
     return (
         _Course(sign="trailed", exposures=exposures, value=length, error=_length_error(series.frames),
                 limit=math.log(STANDS_OUT)),
-        _Course(sign="wider", exposures=exposures, value=width, error=_width_error(series.frames), limit=GROWTH),
+        _Course(sign="wider", exposures=exposures, value=width, error=_width_error(series.frames), limit=WIDER),
         _light(series, exposures, airmass, failures),
         _Course(sign="brighter sky", exposures=exposures, value=sky, error=zero, limit=RISEN),
     )  # fmt: skip

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.model.explain import Explained, draws, frames_of, frames_only
+from framecheck.model.solve import Mode
 from framecheck.model.terms import (
     Numbers,
     Setting,
@@ -56,6 +57,8 @@ class Effect:
     look: Floats | None = None
     """Share of the shape in the size, or the length of a third moment."""
     kind: Look = "shape"
+    named_by_size: bool = True
+    """False where only the shape tells it from other things that widen stars."""
 
     @property
     def cost(self) -> Floats:
@@ -63,10 +66,24 @@ class Effect:
         return np.asarray(self.size.mean(axis=(1, 2)))
 
     @property
+    def worst_size(self) -> Floats:
+        """Share of the squared width where it is worst, shape (n,)."""
+        return _worst(self.size)
+
+    @property
+    def worst_look(self) -> Floats:
+        """The look where it is worst; 0 of causes without one; shape (n,)."""
+        return np.zeros(len(self.size)) if self.look is None else _worst(self.look)
+
+    @property
     def over(self) -> Floats:
         """How far it lies over what is worth naming, where it is worst: 1 at the limit; shape (n,)."""
-        out = _worst(self.size) / WORTH_NAMING
-        return out if self.look is None else np.maximum(out, _worst(self.look) / SEEN[self.kind])
+        return np.maximum(self.worst_size / WORTH_NAMING * self.named_by_size, self.worst_look / SEEN[self.kind])
+
+    @property
+    def over_of_frames(self) -> Floats:
+        """The same of each frame of a single draw, where its field is worst; shape (N,)."""
+        return Effect(self.size[0], None if self.look is None else self.look[0], self.kind, self.named_by_size).over
 
 
 def optics_effects(explained: Explained) -> dict[str, Effect]:
@@ -76,6 +93,14 @@ def optics_effects(explained: Explained) -> dict[str, Effect]:
     numbers = frames_only(draws(explained, DRAWS), rows)
     setting = frames_of(explained.setting, rows)
     return effects(numbers, setting, field_places(setting))
+
+
+def effects_of(mode: Mode, setting: Setting) -> dict[str, Effect]:
+    """The same of one explanation, as a single draw, in all of its frames."""
+    one = mode.numbers
+    return effects(
+        Numbers(shared=one.shared[None], kind=one.kind[None], frame=one.frame[None]), setting, field_places(setting)
+    )
 
 
 def field_places(setting: Setting) -> Complexes:
@@ -104,9 +129,8 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     without_lobes, only_coma = seen(0 * at, pinch=0), seen(0 * at, comet=coma)
     only_decentred, plain = seen(0 * at, comet=decentred), seen(at, stigma=constant)
     symmetric = seen(focus, comet=0, pinch=0)
-    turned = _pair(symmetric, 1) - _pair(
-        seen(focus, stigma=numbers.of("radial_astigmatism") * place**2, comet=0, pinch=0), 1
-    )
+    only_radial = seen(focus, stigma=numbers.of("radial_astigmatism") * place**2, comet=0, pinch=0)
+    turned = _pair(symmetric, 1) - _pair(only_radial, 1)
     radial = _pair(symmetric, 1) - _pair(seen(focus, stigma=constant, comet=0, pinch=0), 1)
     tail_of_decentring, tail_of_coma = (_pair(now, 3) - _pair(seen(focus, comet=one), 3) for one in (coma, decentred))
     tilt = np.mean((place * numbers.direction("tilt").conj()).real ** 2, axis=-1, keepdims=True)
@@ -125,7 +149,10 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
         "pinched-optics": Effect(
             (focused[0] - without_lobes[0]) / total, np.abs(_pair(now, 5) - _pair(seen(focus, pinch=0), 5)), "lobes"
         ),
-        "astigmatism": Effect(0 * total, np.abs(np.mean(turned, axis=-1, keepdims=True)) / total),
+        "astigmatism": Effect(
+            np.maximum(symmetric[0] - only_radial[0], 0) / total,
+            np.abs(np.mean(turned, axis=-1, keepdims=True)) / total, named_by_size=False,
+        ),
     }  # fmt: skip
 
 

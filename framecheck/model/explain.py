@@ -28,8 +28,8 @@ Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
 TEMPER: Final = 3.0
-"""By what differences of log evidence are divided before explanations are weighed. Chosen: they come from what the laws of
-the optics miss as much as from noise."""
+"""By what differences of log evidence are divided before explanations are weighed. Chosen: they come from what the laws
+of the optics miss as much as from noise."""
 MODES_WITHIN: Final = 20.0
 """Log evidence by which another explanation may be worse and still counts. Chosen: one in a thousand after `TEMPER`."""
 

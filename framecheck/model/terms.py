@@ -89,6 +89,11 @@ OWN_BLUR_PX: Final = 1.1
 """FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
 are matched to about that (common practice, no source)."""
 
+COARSE_UNKNOWN: Final = 3.0
+COARSE_PX: Final = 2.5
+"""How many times less the profile in focus is known with coarse pixels, and their FWHM. [dimensionless, px] Chosen: the
+blur that lenses have of their own has wings of its own, and the pixel hides the core."""
+
 NO_COMET: Final = 0.05
 """Strength of a comet below which it has no direction. [FWHM] Chosen."""
 
@@ -295,14 +300,20 @@ def predict(
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
+    soft = _less_known(setting) * numbers.of("softness")[..., 0]
     own_comet, own_lobes = (numbers.direction_of_frames(name)[..., None] for name in ("comet", "lobes"))
     return Predicted(
         size=star.size_px2 + static,
         shape=star.shape_px2 + static_shape,
         comet=weighed * star.comet + own_comet,
         lobes=weighed * star.lobes + own_lobes,
-        inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(star.inverse_beta, axis=-1),
+        inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1),
     )
+
+
+def _less_known(setting: Setting) -> float:
+    """How much less is known of the profile of a star in focus than with fine pixels, for which `softness` stands."""
+    return float(1 + COARSE_UNKNOWN * np.exp(-setting.width2_px2 / COARSE_PX**2))
 
 
 def missed(optics: Response, distorted: Floats, numbers: Numbers, place: Complexes) -> Response:
