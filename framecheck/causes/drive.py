@@ -70,6 +70,10 @@ NO_PERIOD_LOG_ODDS: Final = 1.0
 LATEST_SHARE: Final = 0.85
 """Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
 
+LEFT_ALONE: Final = 3.0
+"""Log-odds of a backlash of an axis that nobody corrects, if it is as likely as not that somebody does. Chosen: it is
+corrections that come late; whether a mount was guided is itself inferred."""
+
 WITHOUT_AXES: Final = 0.8
 """Highest log-odds of a backlash where the direction of declination is not known. Chosen."""
 
@@ -311,6 +315,7 @@ def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         log_odds_above(LATEST_SHARE, float(block.mean()), 0.06),
         log_odds_above(float(block.sum()), 1.5, 0.6),
         log_odds_above(float(np.mean(inside > np.median(outside) + SEEN / 2)), 0.6, 0.1),
+        moved.tracking.guided_log_odds + LEFT_ALONE,
     )
     return odds, block
 

@@ -22,6 +22,9 @@ LIMIT_SCATTER: Final = 0.15
 """Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: the limit is no sharper than that,
 and samples of a model that is a little wrong lie too close together."""
 
+HIDDEN_PX: Final = 1.5
+"""[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
+
 TOUCHED: Final = 0.5
 """Effect in a frame, over what is worth naming, from which the cause touches it. Chosen."""
 
@@ -157,6 +160,13 @@ def optics_answers(night: Night, rig: Rig) -> list[Finding | Healthy | CannotTel
             )
             for row in ROWS
         ]  # fmt: skip
+    width_px = sqrt(optics.explained.setting.width2_px2)
+    if width_px < HIDDEN_PX:
+        hidden = CannotTell(
+            cause="defocus", because=f"stars are only {width_px:.1f} px wide: the pixels hide their profile",
+            what_would_settle_it="a few frames at slightly different focus",
+        )  # fmt: skip
+        return [hidden, *(_told(row, optics) for row in ROWS if row.cause != "defocus")]
     return [_told(row, optics) for row in ROWS]
 
 

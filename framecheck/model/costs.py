@@ -120,7 +120,8 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     constant, decentred = numbers.direction("astigmatism"), numbers.direction("decentred")
     coma = numbers.of("coma") * place
     focus = mean + surface
-    total = predict(numbers, setting, place).size
+    stars = predict(numbers, setting, place)
+    total = stars.size
 
     def seen(z: Floats, **other: Complexes | complex) -> Floats:
         return seen_through(_with(path, z, **other), setting)
@@ -129,6 +130,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     without_lobes, only_coma = seen(0 * at, pinch=0), seen(0 * at, comet=coma)
     only_decentred, plain = seen(0 * at, comet=decentred), seen(at, stigma=constant)
     symmetric = seen(focus, comet=0, pinch=0)
+    lobes = _pair(now, 5) - _pair(seen(focus, pinch=0), 5)
     only_radial = seen(focus, stigma=numbers.of("radial_astigmatism") * place**2, comet=0, pinch=0)
     turned = _pair(symmetric, 1) - _pair(only_radial, 1)
     radial = _pair(symmetric, 1) - _pair(seen(focus, stigma=constant, comet=0, pinch=0), 1)
@@ -140,18 +142,20 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     return {
         "focus-drift": Effect((now[0] - steady[0]) / total),
         "sensor-tilt": Effect(uneven * of_tilt / total),
-        "field-curvature": Effect((uneven * (1 - of_tilt) + stretched) / total, np.abs(radial) / total),
+        "field-curvature": Effect((uneven * (1 - of_tilt) + stretched) / total, _seen_of(radial, stars.shape) / total),
         "defocus": Effect((flat[0] - focused[0]) / total),
         "miscollimation": Effect(
-            (focused[0] - only_coma[0]) / total, np.abs(tail_of_decentring), "comet"
+            (focused[0] - only_coma[0]) / total, _seen_of(tail_of_decentring, stars.comet), "comet"
         ),
-        "coma": Effect((focused[0] - only_decentred[0]) / total, np.abs(tail_of_coma), "comet"),
+        "coma": Effect((focused[0] - only_decentred[0]) / total, _seen_of(tail_of_coma, stars.comet), "comet"),
         "pinched-optics": Effect(
-            (focused[0] - without_lobes[0]) / total, np.abs(_pair(now, 5) - _pair(seen(focus, pinch=0), 5)), "lobes"
+            (focused[0] - without_lobes[0]) / total, _seen_of(lobes, stars.lobes),
+            "lobes",
         ),
         "astigmatism": Effect(
             np.maximum(symmetric[0] - only_radial[0], 0) / total,
-            np.abs(np.mean(turned, axis=-1, keepdims=True)) / total, named_by_size=False,
+            _seen_of(np.mean(turned, axis=-1, keepdims=True), np.mean(stars.shape, axis=-1, keepdims=True)) / total,
+            named_by_size=False,
         ),
     }  # fmt: skip
 
@@ -177,6 +181,11 @@ def _with(path: Floats, focus: Floats, **other: Complexes | complex) -> Floats:
             value = np.asarray(other[name])
             out[2 * k + 2], out[2 * k + 3] = value.real, value.imag
     return out
+
+
+def _seen_of(part: Complexes, whole: Complexes) -> Floats:
+    """Size of what a cause draws, as far as it is seen: what something else undoes is not."""
+    return np.asarray(np.minimum(np.abs(part), np.abs(whole)))
 
 
 def _pair(seen: Floats, first: int) -> Complexes:

@@ -33,15 +33,16 @@ of the optics miss as much as from noise."""
 MODES_WITHIN: Final = 20.0
 """Log evidence by which another explanation may be worse and still counts. Chosen: one in a thousand after `TEMPER`."""
 
-ALIKE: Final = 0.08
-"""[FWHM] Distance of two explanations' focus, tilt and bend up to which they are one. Chosen."""
+ALIKE: Final = 0.06
+"""Difference of two explanations' squares of focus, tilt, bend and pinch up to which they are one. [squared FWHM]
+Chosen: less hardly widens a star."""
 ALIKE_EVIDENCE: Final = 3.0
 """Log evidence by which they may differ then. Chosen: one has not climbed to its end."""
 
 COARSE: Final = 8
 """Frames that all beginnings are tried on. Chosen."""
-CONTINUED: Final = 3
-KEPT: Final = 2
+CONTINUED: Final = 4
+KEPT: Final = 3
 """Beginnings followed further, and on all frames. Chosen."""
 
 ROUND: Final = 1.0
@@ -211,9 +212,10 @@ def _alike(one: Mode, other: Mode) -> bool:
 
 
 def _surface(mode: Mode) -> Floats:
-    """Focus, tilt and bend without their signs, which nothing may tell."""
-    shared = mode.numbers.shared[AT["tilt"].start : AT["bend"].stop]
-    return np.abs(np.concatenate([mode.numbers.kind[:, N_KIND - 1], shared]))
+    """Squares of focus, tilt, bend and pinch: nothing may tell their signs."""
+    shared = mode.numbers.shared
+    squares = [np.sum(shared[AT[name]] ** 2) for name in ("tilt", "bend", "pinch")]
+    return np.concatenate([mode.numbers.kind[:, N_KIND - 1] ** 2, squares])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -61,11 +61,9 @@ MISSED: Final = np.array([misfit(name, np.array(SLIGHTLY_DISTORTED)) for name in
 """What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: here so, there so, but alike
 in all frames, so that no number of frames makes it smaller. At a distortion that hardly shows. Chosen."""
 
-COARSE_PIXELS: Final = ((0.0, 0.0, 0.5, 0.5), 1.1)
 COARSE_PROFILE: Final = (0.3, 1.2)
-"""What pixels that are coarse for the star make of size, shape and third moments, and of 1 / beta: so much of a star of
-no width, falling like a Gaussian of it, exp(-(FWHM / b)²). [b in px] Chosen: third moments of 0.1 to 0.3 were seen on
-drawn stars of 1 px, none from 2 px on; alike in all of the night."""
+"""What pixels that are coarse for the star make of 1 / beta: so much of a star of no width, falling like a Gaussian of
+it, exp(-(FWHM / b)²). [b in px] Chosen."""
 
 TRAILED: Final = (0.2, 0.1, 0.0, 0.0)
 """What is not explained of a star that is all line, alike all over the frame. [squared FWHM] Chosen: doubled and jagged
@@ -183,13 +181,10 @@ def data_of(setting: Setting, spread: Spread) -> Data:
     unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
     value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
     with np.errstate(divide="ignore"):
-        coarse, px = COARSE_PIXELS
-        coarse_missed = np.array(coarse) * np.exp(-setting.width2_px2 / px**2)
         alike = len(setting.kind) * MISSED**2
         n_zones = np.sum(weight[0] > 0, axis=-1)
         alike_in_frame = n_zones * (np.array(TRAILED)[:, None] * drawn_out(setting)) ** 2
-        everywhere = n_zones.sum() * coarse_missed**2
-        more = spread.floor[:, None] ** 2 + (alike + everywhere)[:, None] + alike_in_frame
+        more = spread.floor[:, None] ** 2 + alike[:, None] + alike_in_frame
         weight = np.where(weight > 0, 1 / (1 / weight + more[:, :, None]), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
     return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))

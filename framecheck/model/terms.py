@@ -52,6 +52,7 @@ SHARED: Final = (
     Term("lobes_response", 1, 0.1, normal=True),
     Term("shape_response", 1, 0.08, normal=True),
     Term("size_missed", 1, 1.0, normal=True),
+    Term("shape_missed", 2, 1.0, normal=True),
     Term("comet_missed", 2, 1.0, normal=True),
     Term("lobes_missed", 2, 1.0, normal=True),
     Term("shape_of_comet", 1, 1.0, normal=True),
@@ -93,6 +94,12 @@ COARSE_UNKNOWN: Final = 3.0
 COARSE_PX: Final = 2.5
 """How many times less the profile in focus is known with coarse pixels, and their FWHM. [dimensionless, px] Chosen: the
 blur that lenses have of their own has wings of its own, and the pixel hides the core."""
+
+COARSE_MAKES: Final = 0.5
+COARSE_MOMENTS_PX: Final = 1.1
+"""What coarse pixels make of shape and third moments, alike all over the field: so much of a star of no width, falling
+like a Gaussian of it, exp(-(FWHM / b)²). [b in px] Chosen: third moments of 0.1 to 0.3 were seen on drawn stars of
+1 px, none from 2 px on."""
 
 NO_COMET: Final = 0.05
 """Strength of a comet below which it has no direction. [FWHM] Chosen."""
@@ -295,7 +302,7 @@ def predict(
         comet=np.exp(numbers.of("comet_response")) * (still[3] + 1j * still[4]),
         lobes=np.exp(numbers.of("lobes_response")) * (still[5] + 1j * still[6]), inverse_beta=still[7],
     )  # fmt: skip
-    star = moved(missed(optics, still[8], numbers, place), 2 * (even**2 + jitter), even=straight)
+    star = moved(missed(optics, still[8], numbers, setting, place), 2 * (even**2 + jitter), even=straight)
     weighed = under_weight(star.size_px2, np.mean(star.size_px2, axis=-1, keepdims=True))
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
@@ -316,16 +323,19 @@ def _less_known(setting: Setting) -> float:
     return float(1 + COARSE_UNKNOWN * np.exp(-setting.width2_px2 / COARSE_PX**2))
 
 
-def missed(optics: Response, distorted: Floats, numbers: Numbers, place: Complexes) -> Response:
-    """Add what the laws of `responses` may miss, alike in all frames: more for stars more distorted."""
+def missed(optics: Response, distorted: Floats, numbers: Numbers, setting: Setting, place: Complexes) -> Response:
+    """Add what the laws of `responses`, and coarse pixels, may miss, alike in all frames: more for distorted stars."""
     comet = numbers.direction("decentred") + numbers.of("coma") * place
     along = comet / (np.abs(comet) + NO_COMET)
     own = {name: misfit(name, distorted) for name in ("size", "shape", "comet", "lobes")}
+    pixels = COARSE_MAKES * np.exp(-setting.width2_px2 / COARSE_MOMENTS_PX**2)
+    both = {name: own[name] + pixels for name in ("shape", "comet", "lobes")}
+    alike = {name: both[name] * numbers.direction(f"{name}_missed") for name in both}
+    of_comet = own["shape"] * numbers.of("shape_of_comet") * along**2
     return replace(
         optics,
         size_px2=optics.size_px2 * np.exp(own["size"] * numbers.of("size_missed")),
-        shape_px2=optics.shape_px2 + own["shape"] * optics.size_px2 * numbers.of("shape_of_comet") * along**2,
-        comet=optics.comet + own["comet"] * numbers.direction("comet_missed"),
-        lobes=optics.lobes
-        + own["lobes"] * (numbers.direction("lobes_missed") + numbers.of("lobes_of_comet") * along**3),
+        shape_px2=optics.shape_px2 + optics.size_px2 * (of_comet + alike["shape"]),
+        comet=optics.comet + alike["comet"],
+        lobes=optics.lobes + alike["lobes"] + own["lobes"] * numbers.of("lobes_of_comet") * along**3,
     )
