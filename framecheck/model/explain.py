@@ -62,6 +62,7 @@ USUAL_WORTH: Final = 4.0
 
 BEGINNINGS: Final[tuple[dict[str, float | complex], ...]] = (
     {"focus": 0.1, "own_blur": 1.5},
+    {"focus": 0.0, "own_blur": 1.5, "own_wings": 0.4},
     {"focus": 0.1, "bend": 0.05, "own_blur": 0.3},
     {"focus": 0.6, "bend": 0.1},
     {"focus": 0.6, "bend": -0.1},

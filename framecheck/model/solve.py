@@ -35,6 +35,10 @@ STUDENT: Final = 3.0
 grave fault is no surprise; the heavier, the sooner one fault is believed than several small ones that together look
 so."""
 
+BOUND: Final = 3.0
+"""Standard deviations beyond which shared terms of a normal distribution are hardly believed. [dimensionless] Chosen:
+what the laws of the optics miss has an end, and must not explain a night that they do not."""
+
 HUBER: Final = 3.0
 """Residual over its error from which on a zone pulls no harder. [dimensionless] Chosen."""
 
@@ -65,9 +69,9 @@ COARSE_PROFILE: Final = (0.3, 1.2)
 """What pixels that are coarse for the star make of 1 / beta: so much of a star of no width, falling like a Gaussian of
 it, exp(-(FWHM / b)²). [b in px] Chosen."""
 
-TRAILED: Final = (0.2, 0.1, 0.0, 0.0)
-"""What is not explained of a star that is all line, alike all over the frame. [squared FWHM] Chosen: doubled and jagged
-stars are neither lines nor Gaussians."""
+TRAILED: Final = (0.2, 0.1, 0.03, 0.03)
+"""What is not explained of a star that is all line, alike all over the frame. [squared FWHM, third moments] Chosen:
+doubled and jagged stars are neither lines nor Gaussians."""
 SKEWED: Final = 0.2
 """Third moments that a hook or a jump in the motion makes of a star that is all line. Chosen: a path's skewness is
 below 1, and the moments count a fifth of it or so."""
@@ -168,6 +172,15 @@ def drawn_out(setting: Setting) -> Floats:
     return np.asarray(shape / np.maximum(size, 1e-9))
 
 
+def trailed(setting: Setting) -> Floats:
+    """How much of each zone's stars is line: as their mean over the field says, or the motion between frames.
+
+    Shape (N, Z).
+    """
+    line = np.abs(setting.line[:, None] + 1j * setting.turning[:, None] * setting.zones.place) ** 2
+    return np.maximum(drawn_out(setting)[:, None], line / (1 + line))
+
+
 @dataclass(frozen=True, slots=True)
 class Data:
     """Measured sizes, shapes and third moments as real numbers, and their weights; shape (N, Z, 7)."""
@@ -183,9 +196,9 @@ def data_of(setting: Setting, spread: Spread) -> Data:
     with np.errstate(divide="ignore"):
         alike = len(setting.kind) * MISSED**2
         n_zones = np.sum(weight[0] > 0, axis=-1)
-        alike_in_frame = n_zones * (np.array(TRAILED)[:, None] * drawn_out(setting)) ** 2
-        more = spread.floor[:, None] ** 2 + alike[:, None] + alike_in_frame
-        weight = np.where(weight > 0, 1 / (1 / weight + more[:, :, None]), 0)
+        alike_in_frame = n_zones[:, None] * (np.array(TRAILED)[:, None, None] * trailed(setting)) ** 2
+        more = (spread.floor[:, None] ** 2 + alike[:, None])[..., None] + alike_in_frame
+        weight = np.where(weight > 0, 1 / (1 / weight + more), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
     return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
 
@@ -216,8 +229,9 @@ def _student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, fl
     usual = np.concatenate([np.full(term.n, term.usual) for term in terms])
     normal = np.concatenate([np.full(term.n, term.normal) for term in terms])
     pull = (value - usual) / scale
-    weight = np.where(normal, 1.0, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
-    cost = np.where(normal, pull**2 / 2, (CAUCHY + 1) / 2 * np.log1p(pull**2 / CAUCHY))
+    bounded = pull**4 / BOUND**4
+    weight = np.where(normal, 1 + 3 * bounded, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
+    cost = np.where(normal, pull**2 / 2 * (1 + bounded), (CAUCHY + 1) / 2 * np.log1p(pull**2 / CAUCHY))
     return weight, weight * (value - usual), float(cost.sum())
 
 

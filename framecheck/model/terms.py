@@ -33,20 +33,21 @@ SHARED: Final = (
     Term("air_2", 1, 0.08, normal=True),
     Term("air_3", 1, 0.06, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
-    Term("focus_1", 1, 0.05),
-    Term("focus_2", 1, 0.03),
-    Term("focus_3", 1, 0.03),
-    Term("focus_temperature", 1, 0.05),
-    Term("tilt", 2, 0.06),
-    Term("bend", 1, 0.08),
-    Term("astigmatism", 2, 0.02),
-    Term("radial_astigmatism", 1, 0.05),
-    Term("coma", 1, 0.08),
-    Term("decentred", 2, 0.08),
-    Term("pinch", 2, 0.06),
+    Term("focus_1", 1, 0.03),
+    Term("focus_2", 1, 0.02),
+    Term("focus_3", 1, 0.02),
+    Term("focus_temperature", 1, 0.03),
+    Term("tilt", 2, 0.03),
+    Term("bend", 1, 0.04),
+    Term("astigmatism", 2, 0.01),
+    Term("radial_astigmatism", 1, 0.03),
+    Term("coma", 1, 0.05),
+    Term("decentred", 2, 0.05),
+    Term("pinch", 2, 0.05),
     Term("motion", 2, 0.03),
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
+    Term("own_wings", 1, 0.2, normal=True),
     Term("softness", 1, 0.06, normal=True),
     Term("comet_response", 1, 0.1, normal=True),
     Term("lobes_response", 1, 0.1, normal=True),
@@ -57,10 +58,10 @@ SHARED: Final = (
     Term("lobes_missed", 2, 1.0, normal=True),
     Term("shape_of_comet", 1, 1.0, normal=True),
     Term("lobes_of_comet", 1, 1.0, normal=True),
-    Term("plane", 2, 0.03, normal=True),
-    Term("bowl", 1, 0.03, normal=True),
-    Term("saddle", 2, 0.03, normal=True),
-    Term("shape_plane", 4, 0.015, normal=True),
+    Term("plane", 2, 0.02, normal=True),
+    Term("bowl", 1, 0.02, normal=True),
+    Term("saddle", 2, 0.02, normal=True),
+    Term("shape_plane", 4, 0.01, normal=True),
 )
 """Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, its square, or what
 the laws of `responses` may miss."""
@@ -242,7 +243,7 @@ def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
     """
     base = base_of_frames(numbers, setting)[..., None]
     focus = focus_of_frames(numbers, setting)[..., None] + focus_surface(numbers, place)
-    own = (OWN_BLUR_PX * numbers.of("own_blur")) ** 2 / setting.width2_px2
+    own = own_blur2(numbers, setting)
     gaussian = np.minimum((own + round_motion(numbers)[..., None]) / base, MOST_GAUSSIAN)
     stigma = numbers.direction("astigmatism") + numbers.of("radial_astigmatism") * place**2
     comet = numbers.direction("decentred") + numbers.of("coma") * place
@@ -252,6 +253,11 @@ def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
     for k, one in enumerate((stigma, comet, pinch)):
         out[2 * k + 2], out[2 * k + 3] = one.real, one.imag
     return out
+
+
+def own_blur2(numbers: Numbers, setting: Setting) -> Floats:
+    """Squared width of the blur that the optics have in focus, with two axes of length 1 for frames and zones."""
+    return np.asarray((OWN_BLUR_PX * numbers.of("own_blur")) ** 2 / setting.width2_px2)
 
 
 def seen_through(path: Floats, setting: Setting) -> Floats:
@@ -307,6 +313,8 @@ def predict(
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
+    own_share = np.minimum(own_blur2(numbers, setting)[..., 0] / base_of_frames(numbers, setting), 1)
+    own_wings = own_share * numbers.of("own_wings")[..., 0]
     soft = _less_known(setting) * numbers.of("softness")[..., 0]
     own_comet, own_lobes = (numbers.direction_of_frames(name)[..., None] for name in ("comet", "lobes"))
     return Predicted(
@@ -314,7 +322,7 @@ def predict(
         shape=star.shape_px2 + static_shape,
         comet=weighed * star.comet + own_comet,
         lobes=weighed * star.lobes + own_lobes,
-        inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1),
+        inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1) + own_wings,
     )
 
 
