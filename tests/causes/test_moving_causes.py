@@ -12,13 +12,10 @@ import pytest
 from moving_nights import DUSK, MovingNight, night_of
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.optics import optics_answers
-from framecheck.causes.result import Finding
 from framecheck.causes.weigh import weigh
 from framecheck.night import build_night
 from framecheck.night.guided import wander_px
 from framecheck.night.guiding import GuidingRecord
-from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
 MOUNT_AND_OPTICS = {name for name, cause in CAUSES.items() if cause.family in ("mount", "optics")}
@@ -199,32 +196,6 @@ def test_two_frames_smeared_in_directions_of_their_own_were_knocked() -> None:
     assert set(claims(MovingNight(pointing=pushed, guided=True, fwhm_px=seeing))) == {"shock"}
 
 
-def confidence_of_defocus(night: Night, rig: Rig) -> float:
-    found = next(one for one in optics_answers(night, rig) if one.cause == "defocus")
-    return found.confidence if isinstance(found, Finding) else 0.0
-
-
-def test_a_soft_core_all_night_is_defocus() -> None:
-    made = MovingNight(fwhm_px=lambda i: 4.0, beta=lambda i: 8.0, guided=True)
-    assert set(claims(made)) == {"defocus"}
-
-
-def test_a_soft_star_of_a_camera_lens_may_be_the_lens_in_focus() -> None:
-    night = night_of(MovingNight(beta=lambda i: 9.0, fwhm_px=lambda i: 2.6))
-    lens = replace(night.rig, focal_length_mm=135.0, aperture_mm=48.0)
-    assert confidence_of_defocus(night, lens) < 0.5
-    telescope = replace(night.rig, focal_length_mm=646.0, aperture_mm=100.0)
-    assert confidence_of_defocus(night, telescope) > 0.5
-
-
-def test_stars_that_grow_and_soften_smoothly_tell_of_moving_focus() -> None:
-    made = MovingNight(
-        fwhm_px=lambda i: seeing(i) * float(np.sqrt(1 + (i / 16) ** 2)), beta=lambda i: 3.6 + 3.0 * (i / 24) ** 2,
-        guided=True,
-    )  # fmt: skip
-    assert set(claims(made)) == {"focus-drift"}
-
-
 def test_fading_and_growing_stars_are_dewed_not_defocused() -> None:
     made = MovingNight(
         fwhm_px=lambda i: seeing(i) * (1 + 0.012 * i), light=lambda i: float(np.exp(-0.018 * i)),
@@ -235,26 +206,6 @@ def test_fading_and_growing_stars_are_dewed_not_defocused() -> None:
 
 def test_width_that_changes_along_a_line_is_tilt() -> None:
     assert set(claims(MovingNight(tilt_percent=20, guided=True, fwhm_px=seeing))) == {"sensor-tilt"}
-
-
-def test_width_that_grows_outward_is_a_curved_field() -> None:
-    assert set(claims(MovingNight(bowl_percent=25, guided=True, fwhm_px=seeing))) == {"field-curvature"}
-
-
-def test_tails_that_grow_outward_are_coma_and_tails_all_alike_miscollimation() -> None:
-    cube = (2.8 / np.sqrt(8 * np.log(2))) ** 3
-    assert set(claims(MovingNight(coma_px3=0.6 * cube, guided=True, fwhm_px=seeing))) == {"coma"}
-    assert set(claims(MovingNight(constant_coma_px3=0.5j * cube, guided=True, fwhm_px=seeing))) == {"miscollimation"}
-
-
-def test_three_lobes_are_strain() -> None:
-    cube = (2.8 / np.sqrt(8 * np.log(2))) ** 3
-    assert set(claims(MovingNight(trefoil_px3=(1 + 0.5j) * cube, guided=True, fwhm_px=seeing))) == {"pinched-optics"}
-
-
-def test_elongation_that_turns_by_a_right_angle_through_focus_is_astigmatism() -> None:
-    made = MovingNight(stretch_px2=lambda i: (i - 11.5) / 11.5 * 2.2 * np.exp(1.1j), guided=True, fwhm_px=seeing)
-    assert set(claims(made)) == {"astigmatism"}
 
 
 def test_a_guiding_record_shows_what_round_stars_hide() -> None:
