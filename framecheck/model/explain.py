@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from framecheck.model.solve import (
     FLOORS,
+    MISSED,
     Mode,
     Spread,
     data_of,
@@ -87,8 +88,8 @@ class Explained:
     """The most probable first."""
     share: Floats
     """Probability of each, shape (n_modes,)."""
-    floor: Floats
-    """What the zones show of size, shape, comet and lobes that is not explained; shape (4,)."""
+    alike: Floats
+    """What the zones show in all frames of size, shape, comet and lobes that is not explained; shape (4,)."""
 
 
 def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
@@ -99,12 +100,13 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
     modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _distinct(found)[:KEPT]]
     for _ in range(2):
-        floor = floors(_by_evidence(modes)[0], setting)
-        modes = [solve(setting, one.numbers, Spread(frame=scatter(one), floor=floor), rounds=12) for one in modes]
+        floor, alike = unexplained(_by_evidence(modes)[0], setting)
+        spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
+        modes = [solve(setting, one.numbers, its, rounds=12) for one, its in zip(modes, spreads, strict=True)]
     modes = _distinct(_by_evidence(modes))
     evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
     share = np.where(evidence > -MODES_WITHIN, np.exp(evidence / TEMPER), 0)
-    return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), floor=floor)
+    return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), alike=alike)
 
 
 def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:
@@ -172,21 +174,33 @@ def scatter(mode: Mode) -> Floats:
     return sd
 
 
-def floors(mode: Mode, setting: Setting) -> Floats:
-    """Scatter to add to the zones' errors for the median residual of each quantity to be what chance makes it."""
-    plain = data_of(setting, replace(usual_spread(), floor=np.zeros(4)))
+def unexplained(mode: Mode, setting: Setting) -> tuple[Floats, Floats]:
+    """Scatter to add to the zones' errors for the residuals of each quantity to be what chance makes them.
+
+    From frame to frame, and alike in all frames from zone to zone; each of shape (4,).
+    """
+    plain = data_of(setting, replace(usual_spread(), floor=np.zeros(4), alike=np.zeros(4)))
     left = plain.value - stacked(mode.numbers, setting)[0]
-    out = np.array(FLOORS) / 2
+    floor, alike = np.array(FLOORS) / 2, MISSED.copy()
     for k, columns in enumerate(([0], [1, 2], [3, 4], [5, 6])):
-        weight = plain.weight[..., columns[0]]
-        square, variance = np.sum(left[..., columns] ** 2, axis=-1)[weight > 0], 1 / weight[weight > 0]
-        expected = MEDIAN_SQUARE[len(columns)]
-        low, high = 0.0, float(np.median(square)) / expected
-        for _ in range(20):  # the median ratio falls as the scatter grows: halve the interval
-            middle = (low + high) / 2
-            low, high = (middle, high) if np.median(square / (variance + middle)) > expected else (low, middle)
-        out[k] = max(np.sqrt(high), out[k])
-    return out
+        weight, of_k = plain.weight[..., columns[0]], left[..., columns]
+        total = weight.sum(axis=0)
+        steady = np.sum(of_k * weight[..., None], axis=0) / np.maximum(total, 1e-12)[:, None]
+        alike[k] = max(_scatter_beyond(steady, total), alike[k])
+        if len(left) > 1:
+            floor[k] = max(_scatter_beyond(of_k - steady, weight), floor[k])
+    return floor, alike
+
+
+def _scatter_beyond(left: Floats, weight: Floats) -> float:
+    """Standard deviation that residuals, components last, have beyond their errors, if half of them are as chance has it."""
+    square, variance = np.sum(left**2, axis=-1)[weight > 0], 1 / weight[weight > 0]
+    expected = MEDIAN_SQUARE[left.shape[-1]]
+    low, high = 0.0, float(np.median(square)) / expected
+    for _ in range(20):  # the median ratio falls as the scatter grows: halve the interval
+        middle = (low + high) / 2
+        low, high = (middle, high) if np.median(square / (variance + middle)) > expected else (low, middle)
+    return float(np.sqrt(high))
 
 
 def _by_evidence(modes: Iterable[Mode]) -> list[Mode]:

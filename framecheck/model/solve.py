@@ -62,8 +62,8 @@ FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
 
 SLIGHTLY_DISTORTED: Final = 0.25
 MISSED: Final = np.array([misfit(name, np.array(SLIGHTLY_DISTORTED)) for name in ("size", "shape", "comet", "lobes")])
-"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: here so, there so, but alike
-in all frames, so that no number of frames makes it smaller. At a distortion that hardly shows. Chosen."""
+"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments, at the least: here so, there
+so, but alike in all frames, so that no number of frames makes it smaller. At a distortion that hardly shows. Chosen."""
 
 COARSE_PROFILE: Final = (0.3, 1.2)
 """What pixels that are coarse for the star make of 1 / beta: so much of a star of no width, falling like a Gaussian of
@@ -86,7 +86,9 @@ class Spread:
     frame: Floats
     """Standard deviation of the frames' terms, shape (N_FRAME,)."""
     floor: Floats
-    """Of what is not explained of size, shape, comet and lobes; shape (4,)."""
+    """Of what is not explained of size, shape, comet and lobes, now so, now so; shape (4,)."""
+    alike: Floats
+    """The same, here so, there so, but alike in all frames."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -112,7 +114,7 @@ begins. Chosen."""
 def usual_spread() -> Spread:
     """What is taken before the night has told."""
     frame = np.concatenate([np.full(term.n, term.scale) for term in FRAME])
-    return Spread(frame=frame, floor=np.array(FLOORS))
+    return Spread(frame=frame, floor=np.array(FLOORS), alike=MISSED)
 
 
 def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
@@ -194,7 +196,7 @@ def data_of(setting: Setting, spread: Spread) -> Data:
     unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
     value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
     with np.errstate(divide="ignore"):
-        alike = len(setting.kind) * MISSED**2
+        alike = len(setting.kind) * spread.alike**2
         n_zones = np.sum(weight[0] > 0, axis=-1)
         alike_in_frame = n_zones[:, None] * (np.array(TRAILED)[:, None, None] * trailed(setting)) ** 2
         more = (spread.floor[:, None] ** 2 + alike[:, None])[..., None] + alike_in_frame
