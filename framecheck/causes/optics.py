@@ -8,19 +8,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, answer
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import all_series
 from framecheck.causes.wings import expected_beta
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
-from framecheck.model.explain import Explained, explain
+from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
 from framecheck.model.setting import setting_of
 from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
-LIMIT_SCATTER: Final = 0.15
-"""Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: the limit is no sharper than that,
-and samples of a model that is a little wrong lie too close together."""
+LIMIT_SCATTER: Final = 0.25
+"""Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: samples of a model that is a little
+wrong lie too close together; effects found in either half of real nights differ by so much."""
+
+OVER_FIELD: Final = ("sensor-tilt", "field-curvature")
+WELL_EXPLAINED: Final = 0.3
+EXPLAINED_SCATTER: Final = 0.15
+"""Causes that are patterns of the size over the field, and the share of such a pattern that the model must explain on
+stars held back. [dimensionless] Chosen: drawn nights with a fault come to 0.7 and more."""
 
 HIDDEN_PX: Final = 1.5
 """[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
@@ -40,6 +46,7 @@ class Optics:
     """By cause, in draws of what is known of the terms."""
     probable: Mapping[str, Effect]
     """By cause, in each frame that was explained, with the most probable terms."""
+    share: ShareExplained
 
     @property
     def inverse_beta(self) -> float:
@@ -176,12 +183,16 @@ def explained_optics(night: Night, rig: Rig) -> Optics | None:
     if frames is None:
         return None
     explained = explain(*frames)
-    return Optics(night, rig, explained, optics_effects(explained), effects_of(explained.modes[0], explained.setting))
+    probable = effects_of(explained.modes[0], explained.setting)
+    share = share_explained(explained, [night.frames[i] for i in explained.frames])
+    return Optics(night, rig, explained, optics_effects(explained), probable, share)
 
 
 def _told(row: _Row, optics: Optics) -> Finding | Healthy:
     drawn, probable = optics.drawn[row.cause], optics.probable[row.cause]
     log_odds = log_odds_of(drawn)
+    if row.cause in OVER_FIELD and optics.share.size is not None:
+        log_odds = all_of(log_odds, log_odds_above(optics.share.size, WELL_EXPLAINED, EXPLAINED_SCATTER))
     touched = probable.over_of_frames > TOUCHED
     return answer(
         row.cause,

@@ -193,7 +193,7 @@ def unexplained(mode: Mode, setting: Setting) -> tuple[Floats, Floats]:
 
 
 def _scatter_beyond(left: Floats, weight: Floats) -> float:
-    """Standard deviation that residuals, components last, have beyond their errors, if half of them are as chance has it."""
+    """Standard deviation that residuals, components last, have beyond their errors, judged by their median."""
     square, variance = np.sum(left**2, axis=-1)[weight > 0], 1 / weight[weight > 0]
     expected = MEDIAN_SQUARE[left.shape[-1]]
     low, high = 0.0, float(np.median(square)) / expected

@@ -69,7 +69,7 @@ COARSE_PROFILE: Final = (0.3, 1.2)
 """What pixels that are coarse for the star make of 1 / beta: so much of a star of no width, falling like a Gaussian of
 it, exp(-(FWHM / b)²). [b in px] Chosen."""
 
-TRAILED: Final = (0.2, 0.1, 0.03, 0.03)
+TRAILED: Final = (0.2, 0.1, 0.1, 0.1)
 """What is not explained of a star that is all line, alike all over the frame. [squared FWHM, third moments] Chosen:
 doubled and jagged stars are neither lines nor Gaussians."""
 SKEWED: Final = 0.2
