@@ -230,7 +230,7 @@ def _bending(moved: Moved, rig: Rig) -> float:
         moved.tracking.guided_log_odds,
     ]
     if rig.guided is None and moved.tracking.drift is None:
-        odds.append(AXIS_AS_WELL)
+        odds.append(any_of(AXIS_AS_WELL, bends))
     turned = abs(moved.motion.rotation_deg_per_hour or 0.0)
     if turned > SURE_SIGMA * (moved.motion.rotation_error_deg_per_hour or math.inf):
         # a field that turns about a guide star beside it drifts as well

@@ -215,13 +215,20 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 expected_if_healthy=f"below {100 * math.expm1(RISEN):.0f}",
             )
         )  # fmt: skip
-    return answer(
+    found = answer(
         "sky-gradient",
         any_of(*(one for one in tests if math.isfinite(one))),
         affected=frozenset().union(*(one.where(mask) for one, mask in zip(series, bright, strict=True))),
         cost=share([loss_of(one, _noise_loss(one, rise)) for one, rise in zip(series, rises, strict=True)]),
         evidence=tuple(evidence),
     )
+    if isinstance(found, Healthy) and not math.isfinite(uneven):
+        return CannotTell(
+            cause="sky-gradient",
+            because="nothing tells how much of the level is sky, so its slope over the field has no measure",
+            what_would_settle_it="pedestal_adu in the rig file, or bias frames beside the lights",
+        )
+    return found
 
 
 def _slope(frame: NightFrame, rig: Rig) -> float:
