@@ -4,6 +4,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from framecheck.errors import UnusableFrame
 from framecheck.read.fits import read_layout
 from framecheck.read.layout import Layout, amount
@@ -21,6 +23,18 @@ _PER_PIXEL: Final = {"whole numbers": 2.2, "real numbers": 4.4}
 
 _TILES: Final = 1.0
 """[byte a pixel] More for compressed tiles, which are in memory beside what they unpack to; measured: 0.5."""
+
+_KEPT_BYTES: Final = 31 * 2**20
+"""[byte] Just below the most that glibc raises its threshold to (mallopt(3), M_MMAP_THRESHOLD)."""
+
+
+def keep_freed_memory() -> None:
+    """Have the process keep the memory that a frame frees for the next: else it fetches thousands of pages anew.
+
+    glibc gives pieces above a threshold back at once, and raises that to the largest that was freed (mallopt(3)): to
+    one taken here, and freed untouched. Elsewhere it does nothing.
+    """
+    np.empty(_KEPT_BYTES, np.uint8)
 
 
 def frame_bytes(layout: Layout) -> int:

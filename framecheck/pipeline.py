@@ -23,7 +23,7 @@ from framecheck.decision.judgement import Aim, Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
 from framecheck.logbook import Logbook
-from framecheck.memory import refuse_too_large
+from framecheck.memory import keep_freed_memory, refuse_too_large
 from framecheck.night import build_night
 from framecheck.night.doubted import with_facts_that_can_be
 from framecheck.night.guiding import GuidingRecord
@@ -82,6 +82,7 @@ def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
 
 
 def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
+    keep_freed_memory()
     exposure = frame.exposure
     gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
     sky = above_ground(frame, measure_sky(frame))

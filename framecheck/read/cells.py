@@ -11,6 +11,10 @@ _ROWS_TOGETHER: Final = 64
 """Rows of cells added up together: they stay in the processor's cache. Chosen by timing."""
 
 
+_ROWS_OF_WORDS: Final = 8
+"""And where each is looked at several times on the way. Chosen by timing."""
+
+
 def mean_cells(pixels: NDArray[Any], cell: int) -> F32:
     """Mean over cells of `cell` x `cell` pixels; undefined pixels count as the lowest of their cell's row."""
     if cell == 1:
@@ -35,13 +39,15 @@ def sum_cells(pixels: NDArray[Any], cell: int, out: NDArray[Any]) -> None:
     if pixels.dtype == np.uint16 and cell == 2 and pixels.strides[1] == 2 and pixels.strides[0] % 4 == 0:
         # Neighbours in a row are read as one 32-bit word; a word less 65535 times its upper half is the sum of both
         # halves, and what goes over 32 bits on the way comes back.
-        upper, lower = pixels.view(np.uint32)[0::2], pixels.view(np.uint32)[1::2]
-        total = out.view(np.uint32)
-        halves = np.right_shift(upper, np.uint32(16))
-        halves += np.right_shift(lower, np.uint32(16))
-        halves *= np.uint32(65535)
-        np.add(upper, lower, out=total)
-        total -= halves
+        words = pixels.view(np.uint32)
+        for top in range(0, len(out), _ROWS_OF_WORDS):
+            total = out[top : top + _ROWS_OF_WORDS].view(np.uint32)
+            upper, lower = (words[2 * top + below :: 2][: len(total)] for below in (0, 1))
+            halves = np.right_shift(upper, np.uint32(16))
+            halves += np.right_shift(lower, np.uint32(16))
+            halves *= np.uint32(65535)
+            np.add(upper, lower, out=total)
+            total -= halves
         return
     total = pixels[0::cell].astype(out.dtype)
     for offset in range(1, cell):

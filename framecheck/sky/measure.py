@@ -20,6 +20,7 @@ from framecheck.sky.meshes import (
     median_of_nine,
     mesh_side,
     over_neighbours,
+    picked_by_mesh,
     slope_variance,
     without_lifted_meshes,
 )
@@ -323,10 +324,11 @@ def _samples_by_mesh(
     pixels: NDArray[Any], sides: list[int], step: int, stars: Cover | None, pitch: int, ground: Ground | None
 ) -> NDArray[Any]:
     """Sampled pixels; shape (n_y, n_x, n_samples)."""
+    if stars is None:
+        return picked_by_mesh(pixels, sides, step)
     rows, columns = (in_meshes(n, side, step) for n, side in zip(pixels.shape, sides, strict=True))
-    picked = pixels[rows.ravel()][:, columns.ravel()] if step > 1 else pixels[: rows.max() + 1, : columns.max() + 1]
-    if stars is not None:
-        picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
+    picked = pixels[rows.ravel()][:, columns.ravel()]
+    picked = stars.blanked(picked, rows.ravel() * pitch, columns.ravel() * pitch)
     samples = by_mesh(picked, rows, columns)
     if ground is not None:
         samples[_mostly_hidden(ground, rows * pitch, columns * pitch)] = np.nan

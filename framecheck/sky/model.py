@@ -93,7 +93,7 @@ class Sky:
         if self.uneven is None or not self.uneven.any():
             return np.zeros(len(x), bool)
         column, row = (
-            np.rint(np.interp(at, centres, np.arange(len(centres)))).astype(np.intp)
+            np.clip(np.rint(sum(_between(centres, at))), 0, len(centres) - 1).astype(np.intp)
             for at, centres in ((x, self.x_centres), (y, self.y_centres))
         )
         return np.asarray(self.uneven[row, column])

@@ -33,7 +33,7 @@ def flashes_along(strip: Strip) -> Line | None:
     reaches R with a chance of exp(-n R²) (Rayleigh's test, N. I. Fisher, Statistical Analysis of Circular Data, 1993,
     from memory), times the number of independent periods that are tried.
     """
-    light = strip.light[:, strip.middle].mean(axis=1) - np.median(strip.light[:, strip.sides], axis=1)
+    light = strip.ridge
     dark = np.median(light)
     scatter = 1.4826 * np.median(np.abs(light - dark))
     lit = np.flatnonzero(light - dark > FLASH_SIGMA * scatter)

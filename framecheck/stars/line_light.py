@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
+from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.pilot import Pilot
 
 F32 = NDArray[np.float32]
@@ -67,6 +68,13 @@ class Strip:
     def middle(self) -> NDArray[np.bool_]:
         """Which values of a cut show a narrow line in the middle."""
         return np.abs(self.across) <= max(0.6 * self.star_px, 1.0)
+
+    @property
+    def ridge(self) -> F32:
+        """Light of the middle of each cut over the sky beside it. [ADU]"""
+        (beside,) = quantiles_of_rows(self.light[:, self.sides], 0.5)
+        over: F32 = self.light[:, self.middle].mean(axis=1) - beside
+        return over
 
     @property
     def pitch(self) -> float:

@@ -146,7 +146,7 @@ def _ends(strip: Strip, stretches: Stretches, run: tuple[int, int]) -> tuple[tup
 
     The end is where the sum of the light, less half of its usual height, is greatest: the likeliest place of a step.
     """
-    light = strip.light[:, strip.middle].mean(axis=1) - np.median(strip.light[:, strip.sides], axis=1)
+    light = strip.ridge
     start, stop = np.searchsorted(strip.along, stretches.along[list(run)])
     height = max(float(np.median(light[start : stop + 1])), 1e-9)
     step = np.clip(light, -height, 2 * height) - 0.5 * height

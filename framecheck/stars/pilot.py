@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.sky.model import Sky
+from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.peaks import LonePixels, Peaks
 from framecheck.stars.stamps import windows_around
 
@@ -215,7 +216,7 @@ def pilot_star(
 def _level_around(stamps: F32) -> F32:
     """Median level along the rims of cut-outs: what a star on bright ground stands on."""
     sides = stamps[:, :2], stamps[:, -2:], stamps[:, 2:-2, :2], stamps[:, 2:-2, -2:]
-    level: F32 = np.median(np.concatenate([side.reshape(len(stamps), -1) for side in sides], axis=1), axis=1)
+    (level,) = quantiles_of_rows(np.concatenate([side.reshape(len(stamps), -1) for side in sides], axis=1), 0.5)
     return level
 
 

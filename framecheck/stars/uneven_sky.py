@@ -9,6 +9,7 @@ from framecheck.constants import QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
 from framecheck.stars.form import measure_form
+from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.pilot import LARGEST_HALF, Pilot
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.vetting import FOUND_SNR, Vetted, half_side
@@ -120,6 +121,6 @@ def _roughness(stamps: Stamps, shape: Pilot) -> F32:
         bend = image[:, : -2 * apart] - 2 * image[:, apart:-apart] + image[:, 2 * apart :]
         parts.append(bend[:, ~(middle[: -2 * apart] | middle[apart:-apart] | middle[2 * apart :])])
     both = np.concatenate(parts, axis=1)
-    low, high = np.percentile(both, [25, 75], axis=1)
+    low, high = quantiles_of_rows(both, 0.25, 0.75)
     of_noise = np.sqrt(6 * 9) * stamps.noise  # six times the variance of nine pixels
     return np.asarray((high - low) / QUARTILES_PER_SIGMA / of_noise, np.float32)

@@ -1,9 +1,17 @@
 """Meshes, each mended by its neighbours; numpy is the reference."""
 
 import numpy as np
+import pytest
 
 from framecheck.sky import Sky
-from framecheck.sky.meshes import by_mesh, in_meshes, mean_of_nine, median_of_nine, over_neighbours
+from framecheck.sky.meshes import (
+    by_mesh,
+    in_meshes,
+    mean_of_nine,
+    median_of_nine,
+    over_neighbours,
+    picked_by_mesh,
+)
 
 
 def test_the_median_of_nine_is_the_median_for_every_order_of_zeros_and_ones() -> None:
@@ -43,3 +51,12 @@ def test_noise_that_falls_steeply_towards_an_edge_stays_noise_there() -> None:
     np.testing.assert_allclose(sky.noise_at(x, y), [30.0, 0.5])
     np.testing.assert_allclose(sky.level_and_noise_at(x, y)[1], [30.0, 0.5])
     np.testing.assert_allclose(sky.noise_rows(y, x), [[30.0, 0.5]] * 2)
+
+
+@pytest.mark.parametrize("step", [1, 3, 7])
+def test_samples_are_the_same_picked_at_once_or_by_rows_and_columns(step: int) -> None:
+    image = np.random.default_rng(step).integers(0, 65536, (203, 187), dtype=np.uint16)
+    for pixels in (image, image[1::2, 0::2]):  # the latter as one colour of a mosaic
+        rows, columns = in_meshes(pixels.shape[0], 20, step), in_meshes(pixels.shape[1], 31, step)
+        slowly = by_mesh(pixels[rows.ravel()][:, columns.ravel()], rows, columns)
+        np.testing.assert_array_equal(picked_by_mesh(pixels, [20, 31], step), slowly)
