@@ -9,6 +9,7 @@ from typing import Final
 import framecheck.causes
 from framecheck.causes.catalogue import CAUSES, Cause
 from framecheck.causes.cures import CAUTIONS, CURES
+from framecheck.causes.optics import ROWS
 from framecheck.causes.weigh import YIELDS
 from generate.pictures import draw
 from generate.scenes import SCENES, in_words
@@ -100,7 +101,9 @@ def _look_alikes(cause: str, said: tuple[tuple[str, str], ...]) -> list[str]:
 
 
 def _said_of_rivals() -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
-    """What each cause's function says of its rivals, where it says the same of every night."""
+    """What each cause says of its rivals, where it says the same of every night: its row, or its function."""
+    for row in ROWS:
+        yield row.cause, row.rivals
     for path in sorted(Path(framecheck.causes.__file__).parent.glob("*.py")):
         for function in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(function, ast.FunctionDef) and (cause := function.name.replace("_", "-")) in CAUSES:

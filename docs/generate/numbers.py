@@ -3,11 +3,12 @@
 from collections.abc import Mapping
 from math import erf, erfc, expm1, log, pi, radians, sin, sqrt, tan
 
-from framecheck.causes import air, camera, focus, mount, moved, optics, polar_axis, sky
+from framecheck.causes import air, camera, mount, moved, optics, polar_axis, sky
 from framecheck.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.decision import tolerances
 from framecheck.decision.plan_records import short
 from framecheck.field import sampling
+from framecheck.model import costs
 from framecheck.read.place import airmass
 
 GREEN_UM = 0.55
@@ -48,16 +49,16 @@ def _optics() -> dict[str, float | str]:
     tilt = 23.5e3 * tan(radians(0.1))
     return {
         "quarter_wave_f5_um": tolerances.quarter_wave_focus_um(5),
-        "sharp_px": focus.SHARP_PX,
+        "hidden_px": optics.HIDDEN_PX,
         "tube_10k_um": 23e-6 * 500e3 * 10,
-        "drift_growth": f"{100 * expm1(focus.GROWTH):.0f}",
         "tilt_um": tilt,
         "tilt_blur_um": tilt / 2 / 5,
-        "uneven": optics.UNEVEN_PERCENT,
+        "worth_naming": f"{100 * costs.WORTH_NAMING:.0f}",
         "sag_um": 14.1e3**2 / (2 * 200e3),
         "coma_um": 3 * 10e3 / (16 * 4**2),
-        "skew": optics.SKEW,
-        "lobed": optics.LOBED,
+        "seen_comet": costs.SEEN["comet"],
+        "seen_lobes": costs.SEEN["lobes"],
+        "seen_long": f"{sqrt((1 + costs.SEEN['shape']) / (1 - costs.SEEN['shape'])):.2f}",
         "collimation_mm": 2.0 / ARCSEC_PER_RADIAN * 1000 * 16 * 5**2 / 3,
         "astig_foci_um": 16 * sqrt(6) * 5**2 * 0.1,
     }
