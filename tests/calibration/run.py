@@ -1,10 +1,8 @@
 """Draw the calibration set, judge it, and say how far confidence can be trusted.
 
     python tests/calibration/run.py --nights 400 --seed 1 --keep DIR [--fit]
-    python tests/calibration/run.py --nights 150 --seed 101 --keep DIR --model
 
-Nights are drawn once and kept in DIR; run again, only their judging is done anew. With `--model` the causes of the
-optics are what the model of the night says of them, the others as they are: how far it may take the others' place.
+Nights are drawn once and kept in DIR; run again, only their judging is done anew.
 """
 
 import argparse
@@ -16,7 +14,6 @@ from pathlib import Path
 from tempfile import gettempdir
 from typing import Final
 
-import numpy as np
 from drawn_frames import drawn_frame
 from marks import Judged, fit_map, summary, write_results
 from recipe import DrawnNight, draw_night
@@ -24,9 +21,6 @@ from recipe import DrawnNight, draw_night
 from framecheck.causes.calibration import AS_IT_IS, MAP_FILE, Map, calibration
 from framecheck.causes.weigh import weigh
 from framecheck.field import FrameFailure, FrameResult
-from framecheck.model.costs import optics_effects
-from framecheck.model.explain import explain
-from framecheck.model.setting import setting_of
 from framecheck.night import build_night
 from framecheck.pipeline import Measurements, worker_pool
 from framecheck.read import merge_rig
@@ -48,7 +42,6 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--out", type=Path, default=RESULTS)
     parser.add_argument("--fit", action="store_true", help="fit the map that framecheck goes by, and write it")
-    parser.add_argument("--model", action="store_true", help="ask the model of the night for the causes of the optics")
     parser.add_argument("--worst", type=int, default=40, help="mistakes to print")
     options = parser.parse_args()
     folder = options.keep / f"seed-{options.seed}-v{VERSION}"
@@ -58,20 +51,20 @@ def main() -> None:
     begin = time.perf_counter()
     by = AS_IT_IS if options.fit else calibration()
     with worker_pool(options.workers) as pool:
-        jobs = [pool.submit(one_night, options.seed, number, folder, dict(by), options.model) for number in numbers]
+        jobs = [pool.submit(one_night, options.seed, number, folder, dict(by)) for number in numbers]
         for done, job in enumerate(jobs, 1):
             judged.append(job.result())
             if done % 20 == 0:
                 sys.stderr.write(f"{done} of {len(jobs)} nights, {time.perf_counter() - begin:.0f} s\n")
     if options.fit:
         fit_map(judged, MAP_FILE)
-    elif not options.model:
+    else:
         options.out.mkdir(parents=True, exist_ok=True)
         write_results(judged, options.out)
     sys.stdout.write("\n".join(summary(judged, options.worst)) + "\n")
 
 
-def one_night(seed: int, number: int, folder: Path, by: Map, model: bool) -> Judged:
+def one_night(seed: int, number: int, folder: Path, by: Map) -> Judged:
     """Draw a night, or take the one kept, and ask every cause."""
     path = folder / f"{number:04d}.pickle"
     if path.exists():
@@ -82,7 +75,7 @@ def one_night(seed: int, number: int, folder: Path, by: Map, model: bool) -> Jud
         part = path.with_suffix(f".{os.getpid()}")
         part.write_bytes(pickle.dumps((night, measurements)))
         part.replace(path)
-    return judged_night(night, measurements, by, model=model)
+    return judged_night(night, measurements, by)
 
 
 def measured(night: DrawnNight) -> Measurements:
@@ -98,9 +91,7 @@ def measured(night: DrawnNight) -> Measurements:
     )
 
 
-def judged_night(
-    night: DrawnNight, measurements: Measurements, by: Map | None = None, *, model: bool = False
-) -> Judged:
+def judged_night(night: DrawnNight, measurements: Measurements, by: Map | None = None) -> Judged:
     """What framecheck says of a drawn night."""
     begin = time.perf_counter()
     rig = merge_rig(night.rig, [result.exposure for result in measurements.results])
@@ -108,8 +99,6 @@ def judged_night(
     findings, undecided = weigh(built, built.rig, by)
     confidence = {one.cause: one.confidence for one in findings}
     log_odds = {one.cause: one.log_odds for one in findings if one.log_odds is not None}
-    if model and (found := setting_of(built, built.groups, built.rig)) is not None:
-        confidence |= {name: float(np.mean(one.over > 1)) for name, one in optics_effects(explain(*found)).items()}
     return Judged(
         name=night.name,
         visibility=dict(night.visibility),
