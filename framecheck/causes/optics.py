@@ -14,6 +14,8 @@ from framecheck.causes.wings import expected_beta
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
 from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
 from framecheck.model.setting import setting_of
+from framecheck.model.terms import AT
+from framecheck.night.field_records import FieldModel
 from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
@@ -90,6 +92,32 @@ def _cooling(optics: Optics) -> tuple[Evidence, ...]:
     return ()
 
 
+def _best_line(optics: Optics) -> tuple[Evidence, ...]:
+    """Where a tilted sensor is in focus: along which direction of the image."""
+    x, y = optics.explained.modes[0].numbers.shared[AT["tilt"]]
+    along = (np.degrees(np.arctan2(y, x)) + 90) % 180
+    return (
+        Evidence(
+            statement="stars are alike along lines at this angle from +x, counter-clockwise", value=float(along),
+            unit="deg",
+        ),
+    )  # fmt: skip
+
+
+def _tail(optics: Optics) -> tuple[Evidence, ...]:
+    """Which way the tails that all stars share point, as the field of the first group with enough stars shows it."""
+    fields = (optics.night.tracking[group.id].field for group in optics.night.groups)
+    for field in fields:
+        if isinstance(field, FieldModel):
+            return (
+                Evidence(
+                    statement="the tail points at this angle from +x, counter-clockwise",
+                    value=field.constant_coma_pa_deg, unit="deg",
+                ),
+            )  # fmt: skip
+    return ()
+
+
 LEAST_COOLING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
 
@@ -110,7 +138,7 @@ ROWS: Final = (
         ),
     ),
     _Row(
-        cause="sensor-tilt",
+        cause="sensor-tilt", more=_best_line,
         rivals=(
             ("field-curvature", "it grows alike in all directions from the centre; this has one direction"),
             ("miscollimation", "it makes comets, not soft sides"),
@@ -132,7 +160,7 @@ ROWS: Final = (
         ),
     ),
     _Row(
-        cause="miscollimation", look="all stars have a tail on one side: third moment",
+        cause="miscollimation", look="all stars have a tail on one side: third moment", more=_tail,
         rivals=(
             ("coma", "its tails vanish in the centre; these are there too"),
             ("guiding-noise", "motion would change its tails from frame to frame"),
