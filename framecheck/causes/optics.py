@@ -14,7 +14,7 @@ from framecheck.causes.wings import expected_beta
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
 from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
 from framecheck.model.setting import setting_of
-from framecheck.model.terms import AT
+from framecheck.model.terms import AT, base_of_frames, own_blur2
 from framecheck.night.field_records import FieldModel
 from framecheck.night.known import typical
 from framecheck.night.records import Night
@@ -23,6 +23,9 @@ from framecheck.read.rig import Rig
 LIMIT_SCATTER: Final = 0.25
 """Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: samples of a model that is a little
 wrong lie too close together; effects found in either half of real nights differ by so much."""
+
+PERHAPS: Final = 0.25
+"""Probability of the optics' own blur from which a missed focus is left open. Chosen."""
 
 OVER_FIELD: Final = ("sensor-tilt", "field-curvature")
 WELL_EXPLAINED: Final = 0.3
@@ -49,6 +52,16 @@ class Optics:
     probable: Mapping[str, Effect]
     """By cause, in each frame that was explained, with the most probable terms."""
     share: ShareExplained
+
+    @property
+    def of_its_own(self) -> float:
+        """Probability that a blur which the optics have in focus makes as much as is worth naming."""
+        setting, share = self.explained.setting, self.explained.share
+        of_modes = [
+            float(np.median(own_blur2(one.numbers, setting) / base_of_frames(one.numbers, setting))) > WORTH_NAMING
+            for one in self.explained.modes
+        ]
+        return float(np.sum(share * np.array(of_modes)))
 
     @property
     def inverse_beta(self) -> float:
@@ -216,9 +229,15 @@ def explained_optics(night: Night, rig: Rig) -> Optics | None:
     return Optics(night, rig, explained, optics_effects(explained), probable, share)
 
 
-def _told(row: _Row, optics: Optics) -> Finding | Healthy:
+def _told(row: _Row, optics: Optics) -> Finding | Healthy | CannotTell:
     drawn, probable = optics.drawn[row.cause], optics.probable[row.cause]
     log_odds = log_odds_of(drawn)
+    if row.cause == "defocus" and log_odds < 0 and optics.of_its_own > PERHAPS:
+        return CannotTell(
+            cause="defocus",
+            because="stars are wider than air and aperture make them, and optics in focus may have such a blur as well",
+            what_would_settle_it="a few frames at slightly different focus",
+        )  # fmt: skip
     if row.cause in OVER_FIELD and optics.share.size is not None:
         log_odds = all_of(log_odds, log_odds_above(optics.share.size, WELL_EXPLAINED, EXPLAINED_SCATTER))
     touched = probable.over_of_frames > TOUCHED
