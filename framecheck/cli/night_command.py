@@ -19,7 +19,7 @@ from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
-from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, load_rig, place_name, whole_path
+from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
 from framecheck.report.night_json import json_text, night_document
 from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
 
@@ -150,9 +150,9 @@ def _is_ours(path: Path, folder: Path, out: Path) -> bool:
     """Whether a file below the folder is one of a report that goes, or went, there as well."""
     if is_remote(folder) or is_remote(path):
         return False
-    if out.resolve() == folder.resolve():
-        return path.parent.resolve() == out.resolve() and path.name in FILES
-    return out.resolve() in path.resolve().parents
+    if whole_path(out) == whole_path(folder):
+        return path.parent == folder and path.name in FILES
+    return lies_in(path, out)
 
 
 def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> Measurements:

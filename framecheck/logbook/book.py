@@ -18,7 +18,8 @@ from framecheck.logbook.reports import WrittenReport, as_text, from_text
 from framecheck.logbook.schema import bring_up_to_date
 from framecheck.logbook.unusable import UnusableLogbook, in_words
 from framecheck.night.records import Skipped
-from framecheck.read.remote import is_remote, place_name, whole_path
+from framecheck.read.paths import whole_path
+from framecheck.read.remote import is_remote, place_name
 from framecheck.read.rig import Rig
 
 _WAIT_S: Final = 30.0

@@ -39,11 +39,6 @@ def place_name(path: PurePath) -> str:
     return url_of(path) if is_remote(path) else path.as_posix()
 
 
-def whole_path(path: Path) -> Path:
-    """An absolute path without links; one that stands for an address is whole as it is."""
-    return path if is_remote(path) else path.resolve()
-
-
 def find_remote(folder: Path) -> list[Path]:
     """All files under an address, sorted.
 
