@@ -265,7 +265,7 @@ app.command(epilog="Example: framecheck history --out history", short_help="Tell
 
 
 app.command(
-    epilog="Example: framecheck logbook --export frames.parquet", short_help="List, export or forget measured frames."
+    epilog="Example: framecheck logbook --export frames.parquet", short_help="List, check or forget measured frames."
 )(logbook)
 
 
