@@ -83,8 +83,10 @@ _SOLVED: Final = ("pixel_scale_arcsec", "camera_angle_deg")
 _TABLES: Final = tuple(dict.fromkeys(key.table for key in KEYS))
 _FASTEST: Final = 0.3
 """[dimensionless] Chosen: no lens or telescope has a focal ratio below; millimetres and centimetres were mixed up."""
-_MOST_BYTES: Final = 10**6
+_MOST_BYTES: Final = 10**5
 """[byte] Chosen: a rig file is a page of text."""
+_LONGEST_LINE: Final = 1000
+"""[signs] Chosen: a key, its value and a remark. A key of many parts takes its reader time by their square."""
 
 
 def load_rig(path: Path) -> Rig:
@@ -109,6 +111,9 @@ def load_rig(path: Path) -> Rig:
         names file, line, key, what was found and what is allowed.
     """
     text = _read_text(path)
+    long = next((n for n, line in enumerate(text.splitlines(), 1) if len(line) > _LONGEST_LINE), None)
+    if long is not None:
+        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} signs. Write key = value.")
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as why:
