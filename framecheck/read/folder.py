@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.read.paths import read_plain
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
@@ -82,7 +82,7 @@ def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
             raise UnusableRequest(f"{folder}: there is no such folder. Give the folder that holds the frames.")
         list(os.scandir(folder))
     except PermissionError:
-        raise UnusableRequest(f"{folder}: may not be read (no permission). Change its permissions.") from None
+        raise CannotFinish(f"{folder}: may not be read (no permission). Change its permissions.") from None
     except (OSError, ValueError) as why:
         raise UnusableRequest(f"{folder}: cannot be opened ({why}). Check the path.") from None
     yield from _walk_inside(folder, set())
