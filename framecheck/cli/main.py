@@ -22,11 +22,11 @@ from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
 from framecheck.cli.watch_command import watch
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
-from framecheck.errors import FramecheckError, NothingMeasured
+from framecheck.errors import CannotFinish, FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
-DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED = 0, 1, 2, 3
+DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 1, 2, 3, 4
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
@@ -106,11 +106,15 @@ def _exit_code() -> int:
         code = INTERRUPTED
     except NothingMeasured as error:
         return _tell(str(error), NOTHING_MEASURED)
+    except CannotFinish as error:
+        return _tell(str(error), NOT_FINISHED)
     except FramecheckError as error:
         return _tell(str(error), WRONG_USAGE)
     except OSError as error:
         about = f"{error.filename}: " if error.filename else ""
-        return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", WRONG_USAGE)
+        return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", NOT_FINISHED)
+    except MemoryError:
+        return _tell("there is too little memory for this. Close other programs, or use another machine.", NOT_FINISHED)
     except Exception as error:
         return _own_fault(error)
     if code == INTERRUPTED:

@@ -2,8 +2,7 @@
 
 import sys
 from collections.abc import Iterator
-from concurrent.futures import CancelledError
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
@@ -12,7 +11,7 @@ from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
-from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 from framecheck.field import FrameFailure
 from framecheck.logbook import Logbook, WrittenReport, basis_of, files_of, logbook_file, named_file, open_logbook
 from framecheck.logbook import without as does_without
@@ -22,6 +21,7 @@ from framecheck.pipeline import Measurements, judge_night, measure_file, measure
 from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
 from framecheck.report.night_json import json_text, night_document
 from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
+from framecheck.workers import LOST
 
 
 def judge_folder(
@@ -74,7 +74,8 @@ def judge_folder(
     summary = "\n".join(night_lines(judgement, look))
     if logbook is not None:
         logbook.record_night(document)
-    if logbook is not None and basis is not None:
+    deadly = any(failure.fault.startswith(LOST) for failure in measurements.failures)
+    if logbook is not None and basis is not None and not deadly:
         failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
         report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
         logbook.record_report(out, folder, basis, report)
@@ -126,7 +127,10 @@ def _standing(logbook: Logbook | None, basis: bytes | None, out: Path) -> Writte
 
 
 def _fail_alike(known: WrittenReport, folder: Path, rig: Rig, force: Workforce) -> bool:
-    """Whether the files that could not be measured still cannot be, for the same reason."""
+    """Whether the files that could not be measured still cannot be, for the same reason.
+
+    They are looked at in this process, so none of them may have ended another.
+    """
     for file, line in known.failures.items():
         outcome = measure_file(Path(file), rig, force.memory_bytes)
         if not isinstance(outcome, FrameFailure) or failure_line(outcome, folder) != line:
@@ -169,14 +173,14 @@ def measure_folder(
     """Measure frames that the logbook does not know, with a line of progress."""
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
-            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes)
-    except BrokenProcessPool:
-        raise UnusableRequest(
-            "a worker process was stopped from outside, most likely because memory ran out. "
+            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes, tell=warn)
+    except BrokenExecutor:
+        raise CannotFinish(
+            "worker processes end as soon as they start, most likely because memory ran out. "
             "Use fewer with --workers or --memory, or close other programs."
         ) from None
     except CancelledError:
-        raise UnusableRequest(
+        raise CannotFinish(
             f"the cluster at {force.scheduler} was lost while it measured. Start it again, then run this again: "
             "frames in the logbook are not measured a second time."
         ) from None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor, ProcessPoolExecutor
@@ -52,9 +52,9 @@ class Workforce:
                 yield executor
             return
         from framecheck.memory import workers_within
-        from framecheck.pipeline import worth_starting
+        from framecheck.workers import worth_starting
 
-        count = self.workers or worth_starting(len(paths))
+        count = min(self.workers or worth_starting(len(paths)), max(1, len(paths)))
         if self.memory_bytes is not None:
             count = workers_within(self.memory_bytes, paths, count)
         with interruptible_workers(count) as executor:
@@ -90,7 +90,7 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
 @contextmanager
 def interruptible_workers(count: int) -> "Iterator[Executor]":
     """Worker processes that an interrupt ends."""
-    from framecheck.pipeline import worker_pool
+    from framecheck.workers import worker_pool
 
     with worker_pool(count) as pool:
         try:
@@ -141,7 +141,7 @@ def _cluster(address: str) -> "Iterator[Executor]":
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as why:
-        raise UnusableRequest(
+        raise CannotFinish(
             f"{address}: no Dask scheduler answers there ({type(why).__name__}). Start one with `dask scheduler`, and "
             "give the address that it prints."
         ) from None
@@ -162,7 +162,7 @@ def _refuse_strangers(client: "Client", address: str) -> None:
     from framecheck.logbook.mark import measuring
 
     if not client.nthreads():
-        raise UnusableRequest(f"{address}: the scheduler has no workers. Start some with `dask worker {address}`.")
+        raise CannotFinish(f"{address}: the scheduler has no workers. Start some with `dask worker {address}`.")
     ours, theirs = measuring(), _asked(client)
     strangers = sorted(worker for worker, version in theirs.items() if version != ours)
     if strangers:

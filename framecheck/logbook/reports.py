@@ -10,6 +10,7 @@ from typing import Final
 
 from framecheck._version import __version__
 from framecheck.logbook.mark import Mark, measuring
+from framecheck.read.paths import open_plain, read_plain
 
 _CODE: Final = ("*.py", "*.csv", "*.html", "*.css", "*.js")
 
@@ -46,7 +47,7 @@ def basis_of(marks: Mapping[Path, Mark], contents: Iterable[Path], words: Iterab
     for path, mark in marks.items():
         _add(digest, f"{path} {mark}")
     for path in contents:
-        _add(digest, hashlib.blake2b(path.read_bytes()).hexdigest())
+        _add(digest, hashlib.blake2b(read_plain(path)).hexdigest())
     for word in words:
         _add(digest, str(word))
     return digest.digest()
@@ -62,10 +63,15 @@ def files_of(out: Path, names: Iterable[str]) -> dict[str, str]:
     found = {}
     for name in names:
         try:
-            found[name] = hashlib.blake2b((out / name).read_bytes(), digest_size=20).hexdigest()
+            found[name] = _hash_of(out / name)
         except OSError:
             continue
     return found
+
+
+def _hash_of(path: Path) -> str:
+    with open_plain(path) as file:
+        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=20)).hexdigest()
 
 
 @cache

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.errors import UnusableRequest
+from framecheck.read.paths import NoPlainFile, read_plain
 
 Floats = NDArray[np.float64]
 
@@ -115,9 +116,9 @@ def rms_during(record: GuidingRecord, start_utc: datetime, exposure_s: float) ->
 def _lines(path: Path) -> list[tuple[int, str]]:
     """Lines that hold something, with their numbers; comments have the number 0."""
     try:
-        if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
-            raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_plain(path).decode("utf-8-sig")
+    except (NoPlainFile, IsADirectoryError):
+        raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.") from None
     except OSError as error:
         raise UnusableRequest(
             f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."

@@ -7,8 +7,9 @@ becomes a path, a yes or no, or a sentence.
 import errno
 import os
 import stat
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO, Final, cast
+from typing import Final
 
 from framecheck.errors import UnusableRequest
 from framecheck.read.remote import is_remote
@@ -58,7 +59,7 @@ def lies_in(path: Path, folder: Path) -> bool:
         return False
 
 
-def open_plain(path: Path) -> BinaryIO:
+def open_plain(path: Path) -> FileIO:
     """Open a regular file for reading, without a buffer; a pipe, which could be waited for without end, is refused.
 
     Raises
@@ -70,7 +71,7 @@ def open_plain(path: Path) -> BinaryIO:
     """
     _refuse_special(path, _state(path))  # before it is opened: some devices act when they are
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOCTTY", 0) | getattr(os, "O_BINARY", 0)
-    file = cast(BinaryIO, os.fdopen(os.open(path, flags), "rb", buffering=0))
+    file = FileIO(os.open(path, flags), "rb")
     try:
         _refuse_special(path, os.fstat(file.fileno()))  # it may have been changed for another meanwhile
     except OSError:

@@ -3,7 +3,6 @@
 A path whose first part ends in a colon stands for an address: `Path("s3://bucket/night")`. What opens it is fsspec.
 """
 
-import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -120,7 +119,6 @@ def at_hand(path: Path) -> Iterator[Path]:
         try:
             system, inside = _opened(url_of(path))
             system.get_file(inside, str(copy))
-            os.utime(copy, (0, 0))  # a copy that is new is no sign of a file that is still being written
         except FileNotFoundError:
             raise UnusableFrame(path, "is not there any more", "Check whether it was moved or deleted.") from None
         except UnusableRequest as why:

@@ -7,6 +7,7 @@ from typing import Final
 
 from framecheck.errors import UnusableFrame
 from framecheck.read.fits import SHORT, read_exposure
+from framecheck.read.paths import open_plain
 
 _CHUNK_BYTES: Final = 1 << 22
 _HELD: Final = ("may not be read", "cannot be opened", "cannot be read")
@@ -37,7 +38,7 @@ def what_is_missing(path: Path) -> UnusableFrame | None:
 def _unpack(path: Path) -> None:
     """Read a gzipped file to its end, where its checksum is."""
     try:
-        with path.open("rb") as raw:
+        with open_plain(path) as raw:
             if raw.read(2) != b"\x1f\x8b":
                 return
             raw.seek(0)

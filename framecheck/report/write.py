@@ -10,26 +10,31 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.decision.judgement import Judgement
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.report.frame_row import frame_rows
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.night_json import json_text, night_document
 from framecheck.report.page import night_page
 from framecheck.report.stars_parquet import write_stars
 
-_REASONS: Final = {
-    errno.ENOSPC: "the disk is full. Make room, or choose another place",
-    errno.EDQUOT: "your share of the disk is used up. Make room, or choose another place",
-    errno.EFBIG: "the file grows larger than allowed there. Choose another place",
-    errno.EROFS: "the disk may only be read. Choose a place on another disk",
-    errno.EACCES: "there is no permission to write there. Change the permissions, or choose another place",
-    errno.EPERM: "there is no permission to write there. Change the permissions, or choose another place",
+_WRONG_PLACE: Final = {
     errno.ENOTDIR: "a part of the path is a file, not a folder. Choose another place",
     errno.EEXIST: "there is a file of that name. Choose another name",
     errno.EISDIR: "there is a folder of that name. Choose another name",
     errno.ENAMETOOLONG: "the name is too long. Choose a shorter one",
     errno.ELOOP: "its links lead in a circle. Choose another place",
 }
+"""No file can go there, whoever asks."""
+_REFUSED: Final = {
+    errno.ENOSPC: "the disk is full. Make room, or choose another place",
+    errno.EDQUOT: "your share of the disk is used up. Make room, or choose another place",
+    errno.EFBIG: "the file grows larger than allowed there. Choose another place",
+    errno.EROFS: "the disk may only be read. Choose a place on another disk",
+    errno.EACCES: "there is no permission to write there. Change the permissions, or choose another place",
+    errno.EPERM: "there is no permission to write there. Change the permissions, or choose another place",
+    errno.EIO: "the disk failed. Check it, or choose a place on another disk",
+}
+"""A file can go there, but not now, or not by this user."""
 
 
 PAGE: Final = "report.html"
@@ -133,5 +138,8 @@ def _in_words(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as why:
-        reason = _REASONS.get(why.errno or 0, f"{why.strerror or why}. Choose another place")
-        raise UnusableRequest(f"{path}: cannot be written: {reason}.") from why
+        number = why.errno or 0
+        if number in _WRONG_PLACE:
+            raise UnusableRequest(f"{path}: cannot be written: {_WRONG_PLACE[number]}.") from why
+        reason = _REFUSED.get(number, f"{why.strerror or why}. Choose another place")
+        raise CannotFinish(f"{path}: cannot be written: {reason}.") from why

@@ -28,8 +28,9 @@ from framecheck.model.costs import optics_effects
 from framecheck.model.explain import explain
 from framecheck.model.setting import setting_of
 from framecheck.night import build_night
-from framecheck.pipeline import Measurements, worker_pool
+from framecheck.pipeline import Measurements
 from framecheck.read import merge_rig
+from framecheck.workers import worker_pool
 
 RESULTS: Final = Path(__file__).parents[2] / "shared" / "calibration"
 VERSION: Final = 3
