@@ -195,7 +195,9 @@ def measure_night(
             if (known := logbook.recall(path, rig)) is not None:
                 done(index, known)
     unknown = {index: path for index, path in enumerate(paths) if index not in outcomes}
-    measure = partial(measure_file, rig=rig, memory_bytes=memory_bytes)
+    measure = partial(measure_file, rig=rig)
+    if memory_bytes is not None:
+        measure = partial(measure, memory_bytes=memory_bytes)
     for index, outcome in measured_side_by_side(unknown, measure, staffing(executor), tell):
         if logbook is not None:
             logbook.record(paths[index], rig, outcome)
