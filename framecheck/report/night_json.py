@@ -13,6 +13,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.judgement import Finding, Judgement, MountDecision, Range, Tracking, Undecided
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
+from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
@@ -28,8 +29,15 @@ _RIG_FIELDS: Final = (
 )  # fmt: skip
 
 
-def night_document(judgement: Judgement) -> dict[str, Any]:
+def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dict[str, Any]:
     """The whole night as night.json holds it.
+
+    Parameters
+    ----------
+    judgement : Judgement
+    absolute_paths : bool
+        Whether it tells where on this machine the night's folder lies; a report is shared, so that else it is named
+        as it was given, or by its last part.
 
     Returns
     -------
@@ -41,7 +49,7 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
     document = {
         "schema": SCHEMA,
         "generator": {"name": "framecheck", "version": __version__},
-        "source": _source(night),
+        "source": _source(night, absolute_paths=absolute_paths),
         "rig": _rig(night.rig),
         "groups": [asdict(group) for group in judgement.groups],
         "frames": [asdict(row) for row in frame_rows(judgement)],
@@ -111,14 +119,18 @@ def plain_values(value: Any) -> Any:
     raise TypeError(f"night.json cannot hold a {type(value).__name__}: {value!r}")
 
 
-def _source(night: Night) -> dict[str, Any]:
+def _source(night: Night, *, absolute_paths: bool) -> dict[str, Any]:
     measured, failed = len(night.frames), len(night.failures)
     return {
-        "folder": place_name(night.folder),
+        "folder": place_name(whole_path(night.folder)) if absolute_paths else _shared_name(night.folder),
         "n_files": measured + failed + len(night.skipped),
         "n_measured": measured,
         "n_failed": failed,
     }
+
+
+def _shared_name(folder: Path) -> str:
+    return folder.name if folder.is_absolute() else place_name(folder)
 
 
 def _rig(rig: Rig) -> dict[str, Any]:
