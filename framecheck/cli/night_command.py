@@ -6,7 +6,7 @@ from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from framecheck.cli.night_summary import failure_line, night_lines
+from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
@@ -67,8 +67,8 @@ def judge_folder(
         return len(known.failures)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
@@ -84,8 +84,8 @@ def judge_folder(
     if as_json:
         say(json_text(night_document(judgement, absolute_paths=absolute_paths)))
     elif quiet:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
     else:
         say(summary)
         say(f"\nOpen {safe(written.page)}")
@@ -145,8 +145,11 @@ def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool) 
     if as_json:
         say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
     elif quiet:
-        for line in known.failures.values():
+        lines = list(known.failures.values())
+        for line in lines[:FAILURES_SHOWN]:
             warn(line)
+        if len(lines) > FAILURES_SHOWN:
+            warn(f"{len(lines) - FAILURES_SHOWN} more files could not be measured; each is in frames.csv.")
     else:
         say(known.summary)
         say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")
