@@ -292,7 +292,7 @@ def _remove_copy(source: Path, target: Path, step: Step) -> str:
         found = digest(target)
         if step.sha256 is not None and found != step.sha256:
             return "was changed after it was placed, so it was left. Move it away, then undo again."
-        if (step.sha256 is None or step.begun.way == "move") and found != digest(source):
+        if found != digest(source):
             return "differs from the file where it came from. Move one of them away, then undo again."
     target.unlink()
     return _BACK
