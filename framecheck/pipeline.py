@@ -114,7 +114,7 @@ def measure_file(path: Path, rig: Rig, memory_bytes: int | None = None) -> Outco
     except UnusableFrame as error:
         return FrameFailure(exposure=exposure, file=str(path), fault=error.fault, remedy=error.remedy)
     except Exception as error:  # whatever befalls one frame must not cost the night; it is named, not hidden
-        fault, remedy = _unforeseen(error)
+        fault, remedy = _unforeseen(error, path)
         return FrameFailure(exposure=exposure, file=str(path), fault=fault, remedy=remedy)
 
 
@@ -136,11 +136,12 @@ def _with_pixels(skipped: Skipped, frame: Frame) -> Skipped:
     return skipped if skipped.kind == "flat" else replace(skipped, exposure=frame.exposure, unlit=measure_unlit(frame))
 
 
-def _unforeseen(error: Exception) -> tuple[str, str]:
+def _unforeseen(error: Exception, path: Path) -> tuple[str, str]:
     """What happened, and what to do, where neither file nor reader said so."""
     if isinstance(error, MemoryError):
         return "there is too little memory for it", "Use fewer workers (--workers 1) or a machine with more memory."
     said = " ".join(f"{type(error).__name__}: {error}".removesuffix(": ").split())
+    said = said.replace(str(path), path.name)  # a report is shared: it does not tell where the frames lie
     if isinstance(error, OSError):
         return f"the system failed while it was measured ({said})", "Check disk and memory, then run again."
     remedy = "This is a fault of framecheck: please report it, with the file if you can."
@@ -195,7 +196,9 @@ def measure_night(
             if (known := logbook.recall(path, rig)) is not None:
                 done(index, known)
     unknown = {index: path for index, path in enumerate(paths) if index not in outcomes}
-    measure = partial(measure_file, rig=rig, memory_bytes=memory_bytes)
+    measure = partial(measure_file, rig=rig)
+    if memory_bytes is not None:
+        measure = partial(measure, memory_bytes=memory_bytes)
     for index, outcome in measured_side_by_side(unknown, measure, staffing(executor), tell):
         if logbook is not None:
             logbook.record(paths[index], rig, outcome)

@@ -65,9 +65,12 @@ def measured_side_by_side(
                 else:
                     suspects[index] = paths[index]
         for index, outcome in _one_at_a_time(suspects, measure, staff, tell):
-            n_lost = n_lost + 1 if isinstance(outcome, FrameFailure) and outcome.fault.startswith(LOST) else 0
-            if n_lost >= MOST_LOST:
-                raise CannotFinish(f"the last {n_lost} frames each ended the worker that measured it. {_REMEDY}")
+            if isinstance(outcome, FrameFailure) and outcome.fault.startswith(LOST):
+                n_lost += 1
+                if n_lost >= MOST_LOST:
+                    raise CannotFinish(f"{n_lost} frames in a row, each alone: {outcome.fault}. {_REMEDY}")
+            else:
+                n_lost = 0
             yield index, outcome
         n_idle = n_idle + 1 if len(waiting) == n_before else 0
         if n_idle > 1:

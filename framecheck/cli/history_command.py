@@ -46,11 +46,10 @@ def history(
     document = json_text(history_document(made))
     if out is not None:
         from framecheck.report.history_page import history_page
-        from framecheck.report.write import prepare_folder, write_text
+        from framecheck.report.publish import prepare_folder, publish, text_as_bytes
 
         prepare_folder(out)
-        write_text(document + "\n", out / DOCUMENT)
-        write_text(history_page(made), out / PAGE)
+        publish(out, {DOCUMENT: text_as_bytes(document + "\n"), PAGE: text_as_bytes(history_page(made))})
     if as_json:
         say(document)
     if as_json or quiet:

@@ -8,6 +8,7 @@ import typer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from typing import BinaryIO
 
     from framecheck.cli.terminal import Look
     from framecheck.logbook import FolderEntry, Logbook
@@ -54,8 +55,8 @@ def logbook(
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.logbook import Logbook, logbook_file, named_file
     from framecheck.report.night_json import json_text
+    from framecheck.report.publish import replace_file
     from framecheck.report.words import counted
-    from framecheck.report.write import replace_file
 
     place = file or named_file() or logbook_file()
     if not place.exists():
@@ -73,7 +74,7 @@ def logbook(
         if forgotten is not None and told:
             say(f"Forgot {counted(forgotten, 'frame')}.")
         if export is not None and write is not None:
-            replace_file(export, lambda beside: write(book, beside))
+            replace_file(export, lambda file: write(book, file))
             if told:
                 say(f"Wrote {safe(export)}")
         if as_json:
@@ -141,7 +142,7 @@ def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: 
     return forgotten + (book.forget_outdated() if outdated else 0)
 
 
-def _writer(path: Path) -> "Callable[[Logbook, Path], None]":
+def _writer(path: Path) -> "Callable[[Logbook, BinaryIO], None]":
     """What writes a table with such a name."""
     from framecheck.errors import UnusableRequest
     from framecheck.logbook.export import export_csv, export_parquet

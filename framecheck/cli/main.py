@@ -183,6 +183,9 @@ def night(
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     whole_files: WholeFiles = False,
+    absolute_paths: Annotated[
+        bool, typer.Option("--absolute-paths", help="Tell in night.json where on this machine the folder lies.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
@@ -193,7 +196,7 @@ def night(
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         failed = judge_folder(
             folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
-            guiding_file=guiding, logbook=book,
+            guiding_file=guiding, logbook=book, absolute_paths=absolute_paths,
         )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)

@@ -6,7 +6,7 @@ from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from framecheck.cli.night_summary import failure_line, night_lines
+from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
@@ -20,7 +20,8 @@ from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
 from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
 from framecheck.report.night_json import json_text, night_document
-from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
+from framecheck.report.publish import prepare_folder
+from framecheck.report.write import FILES, NIGHT, PAGE, write_night
 from framecheck.workers import LOST
 
 
@@ -37,6 +38,7 @@ def judge_folder(
     quiet: bool = False,
     guiding_file: Path | None = None,
     logbook: Logbook | None = None,
+    absolute_paths: bool = False,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
 
@@ -57,33 +59,33 @@ def judge_folder(
     folder = folder.parent if is_list(folder) else folder
     look = look_of(sys.stdout)
     given = [file for file in (rig_file, guiding_file) if file is not None]
-    basis = _basis(logbook, paths, given, (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others))
+    words = (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others, absolute_paths)
+    basis = _basis(logbook, paths, given, words)
     known = _standing(logbook, basis, out)
     if known is not None and _fail_alike(known, folder, rig, force):
         _tell_again(known, out, as_json=as_json, quiet=quiet)
         return len(known.failures)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
-    written = write_night(judgement, out, stars=stars, thumbnails=pictures)
-    document = night_document(judgement)
+    written = write_night(judgement, out, stars=stars, thumbnails=pictures, absolute_paths=absolute_paths)
     summary = "\n".join(night_lines(judgement, look))
     if logbook is not None:
-        logbook.record_night(document)
+        logbook.record_night(night_document(judgement, absolute_paths=True))
     deadly = any(failure.fault.startswith(LOST) for failure in measurements.failures)
     if logbook is not None and basis is not None and not deadly:
         failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
         report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
         logbook.record_report(out, folder, basis, report)
     if as_json:
-        say(json_text(document))
+        say(json_text(night_document(judgement, absolute_paths=absolute_paths)))
     elif quiet:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
     else:
         say(summary)
         say(f"\nOpen {safe(written.page)}")
@@ -143,8 +145,11 @@ def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool) 
     if as_json:
         say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
     elif quiet:
-        for line in known.failures.values():
+        lines = list(known.failures.values())
+        for line in lines[:FAILURES_SHOWN]:
             warn(line)
+        if len(lines) > FAILURES_SHOWN:
+            warn(f"{len(lines) - FAILURES_SHOWN} more files could not be measured; each is in frames.csv.")
     else:
         say(known.summary)
         say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")

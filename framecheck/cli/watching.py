@@ -30,8 +30,9 @@ from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.live_page import live_page
+from framecheck.report.publish import prepare_folder, write_text
 from framecheck.report.words import path_in
-from framecheck.report.write import prepare_folder, write_night, write_text
+from framecheck.report.write import write_night
 
 LIVE: Final = "live.html"
 LINES_AT_START: Final = 3

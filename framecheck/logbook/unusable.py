@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.logbook.schema import DamagedFile, ForeignFile
 
 _REASONS: Final = {
@@ -29,6 +29,10 @@ class UnusableLogbook(UnusableRequest):
     """A logbook that cannot be opened, read or written; the message says why and what to do."""
 
 
+class RefusedLogbook(UnusableLogbook, CannotFinish):
+    """One that disk, rights or another process keep from being used for now."""
+
+
 class DamagedLogbook(UnusableLogbook):
     """One whose file is not what framecheck wrote: damaged, or somebody else's."""
 
@@ -48,7 +52,7 @@ def in_words(file: Path) -> Iterator[None]:
         raise _damaged(file) from why
     except OSError as why:
         reason = why.strerror or str(why)
-        raise UnusableLogbook(f"{file}: the logbook cannot be made: {reason}. Name a file in another folder.") from why
+        raise RefusedLogbook(f"{file}: the logbook cannot be made: {reason}. Name a file in another folder.") from why
 
 
 def _sentence(file: Path, why: sqlite3.Error) -> UnusableLogbook:
@@ -57,7 +61,7 @@ def _sentence(file: Path, why: sqlite3.Error) -> UnusableLogbook:
     text = f"{file}: the logbook cannot be used: {known or why}."
     if name.startswith(_DAMAGED):
         return _damaged(file) if known is None else DamagedLogbook(text)
-    return UnusableLogbook(text)
+    return UnusableLogbook(text) if known is None else RefusedLogbook(text)
 
 
 def _damaged(file: Path) -> DamagedLogbook:

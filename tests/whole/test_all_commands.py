@@ -57,7 +57,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
 def test_night_names_the_files_as_they_are(place: Place) -> None:
     document = json.loads((place.report / "night.json").read_text(encoding="utf-8"))
     assert [frame["file"] for frame in document["frames"]] == sorted(path.name for path in place.lights.iterdir())
-    assert document["source"]["folder"] == place.lights.as_posix()
+    assert document["source"]["folder"] == place.lights.name
 
 
 def test_frame_and_rig_name_the_file_in_their_json(place: Place) -> None:

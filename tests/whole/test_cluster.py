@@ -95,7 +95,7 @@ def test_a_frame_that_kills_its_workers_is_named_and_the_others_are_measured(
     monkeypatch.setattr(with_workers(cluster, 3).scheduler, "allowed_failures", 0)
     wicked = frames[0]
 
-    def deadly(path: Path, rig: Rig, memory_bytes: int | None) -> Skipped:
+    def deadly(path: Path, rig: Rig) -> Skipped:
         if path == wicked:
             time.sleep(0.5)  # meanwhile others come to wait
             os._exit(1)  # as where the system ends a process that takes all memory

@@ -3,8 +3,6 @@
 import json
 import os
 import sqlite3
-import subprocess
-import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
@@ -15,39 +13,37 @@ from typing import Any
 
 import deadly
 import pytest
-from small_night import RUN, draw_light
+from small_night import draw_light
 
-from framecheck import workers
+from framecheck import pipeline, workers
 from framecheck.cli.measuring import InPlace
+from framecheck.cli.night_command import judge_folder
+from framecheck.cli.workforce import Workforce
 from framecheck.errors import CannotFinish
 from framecheck.field import FrameFailure
+from framecheck.logbook import Logbook
 from framecheck.workers import MOST_LOST, measured_side_by_side
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="SIGKILL")
 
-WICKED_RUN = "from framecheck import pipeline; import deadly; pipeline.measure_file = deadly.measure_file; " + RUN
 
-
-def test_a_frame_that_kills_its_worker_is_named_and_the_night_goes_on(tmp_path: Path) -> None:
+def test_a_frame_that_kills_its_worker_is_named_and_the_night_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     lights, out = tmp_path / "lights", tmp_path / "out"
-    for index in range(4):
+    for index in range(3):
         draw_light(lights / f"{index}{deadly.WICKED if index == 1 else ''}.fits", index)
-    words = ("night", lights, "--out", out, "--workers", "1", "--logbook", tmp_path / "book.sqlite")
-    ended = subprocess.run(
-        [sys.executable, "-c", WICKED_RUN, *map(str, words)],
-        capture_output=True, text=True, check=False, timeout=300,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join([str(Path(__file__).parent), *sys.path])},
-    )  # fmt: skip
-    assert ended.returncode == 1, ended.stderr
-    assert "Traceback" not in ended.stderr
+    monkeypatch.setattr(pipeline, "measure_file", deadly.measure_file)
+    with Logbook(tmp_path / "book.sqlite") as book:
+        assert judge_folder(lights, out, None, force=Workforce(workers=1), quiet=True, logbook=book) == 1
     document = json.loads((out / "night.json").read_text())
     failed = {one["file"]: one["failure"] for one in document["frames"] if one["status"] == "failed"}
     assert set(failed) == {"1wicked.fits"}
     assert "orkers that measured it ended" in failed["1wicked.fits"]
-    assert document["source"]["n_measured"] == 3
-    with closing(sqlite3.connect(tmp_path / "book.sqlite")) as book:  # else it would be looked at again in one process
-        assert book.execute("SELECT count(*) FROM frames").fetchone() == (3,)
-        assert book.execute("SELECT count(*) FROM reports").fetchone() == (0,)
+    assert document["source"]["n_measured"] == 2
+    with closing(sqlite3.connect(tmp_path / "book.sqlite")) as rows:  # else it would be looked at again in one process
+        assert rows.execute("SELECT count(*) FROM frames").fetchone() == (2,)
+        assert rows.execute("SELECT count(*) FROM reports").fetchone() == (0,)
 
 
 class Frail(Executor):
@@ -85,7 +81,7 @@ def test_workers_that_end_whatever_they_measure_are_given_up() -> None:
     some = {k: Path(f"wicked {k}") for k in range(MOST_LOST - 1)}
     assert len(list(measured_side_by_side(some, str, new_workers))) == MOST_LOST - 1
     many = {k: Path(f"wicked {k}") for k in range(MOST_LOST + 5)}
-    with pytest.raises(CannotFinish, match="each ended the worker"):
+    with pytest.raises(CannotFinish, match="frames in a row, each alone: the workers"):
         list(measured_side_by_side(many, str, new_workers))
 
 

@@ -52,7 +52,7 @@ def run(script: str, *words: object, before: Sequence[str] = ()) -> "subprocess.
     )  # fmt: skip
 
 
-def one_sentence(ended: "subprocess.CompletedProcess[str]", code: int = 2) -> str:
+def one_sentence(ended: "subprocess.CompletedProcess[str]", code: int = 4) -> str:
     assert ended.returncode == code, ended.stderr
     assert ended.stderr.startswith("framecheck: ")
     assert ended.stderr.count("\n") == 1
