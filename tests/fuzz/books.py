@@ -15,6 +15,7 @@ import warnings
 import zlib
 from collections.abc import Callable
 from contextlib import closing
+from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
@@ -53,9 +54,9 @@ NUMBERS = (
 )  # fmt: skip
 WORDS: tuple[Any, ...] = (
     None, True, False, "", "a", "\x1b[2J", "\u202eb", "\udcff", "=1+1", "x" * 100_000, "../victim/planted",
-    "/etc/passwd", "keep/../../victim/planted", "a\0b", "C:\\x", "..", ".", "keep", "keep/light 0.fits", "2025-02-30T25:61:61",
-    "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "2025-03-01T21:00:00", "NaN", [], {}, [[]],
-    {"a": {"b": 1}}, [0] * 10_000, [None, "a", 1e308],
+    "/etc/passwd", "keep/../../victim/planted", "a\0b", "C:\\x", "..", ".", "keep", "keep/light 0.fits", "NaN",
+    "2025-02-30T25:61:61", "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-23:59", "2025-03-01T21:00:00",
+    [], {}, [[]], {"a": {"b": 1}}, [0] * 10_000, [None, "a", 1e308],
 )  # fmt: skip
 
 
@@ -73,13 +74,13 @@ def twisted(document: Any, rng: Random) -> Any:
                 part.insert(key, part[key])
             case 1 | 2:
                 part[key] = [part[key]]
-            case 3 if isinstance(part[key], int | float) and not isinstance(part[key], bool):
+            case 3 if isinstance(part[key], float):
                 part[key] = part[key] * float(10.0 ** rng.integers(-30, 30))
             case 4 if isinstance(part[key], str) and part[key]:
                 at = int(rng.integers(len(part[key])))
                 part[key] = part[key][:at] + chr(int(rng.integers(1, 0x2100))) + part[key][at + 1 :]
             case 5 | 6:
-                part[key] = WORDS[int(rng.integers(len(WORDS)))]
+                part[key] = deepcopy(WORDS[int(rng.integers(len(WORDS)))])
             case _:
                 part[key] = NUMBERS[int(rng.integers(len(NUMBERS)))]
     return held

@@ -1,7 +1,7 @@
 """A disk that fails at the n-th call: what is opened, written, renamed, removed or synced below one folder counts.
 
-`arm` makes the n-th such call of this process, and of SQLite's statements, fail with an error of the system, or ends the
-process there, before the call is made or after it. What a C library writes by itself is not seen here.
+`arm` makes the n-th such call of this process, and of SQLite's statements, fail with an error of the system, or ends
+the process there, before the call is made or after it. What a C library writes by itself is not seen here.
 """
 
 import builtins

@@ -27,6 +27,8 @@ from night_documents import document_of
 from past_nights import night
 from small_night import draw_light
 
+import framecheck.cli.night_command
+import framecheck.cli.sort_steps  # noqa: F401 - loaded once, not by every child
 from framecheck.cli import main as command_line
 from framecheck.cli import watching
 from framecheck.cli.sort_journal import JOURNAL
@@ -182,7 +184,7 @@ def some_files(top: Path) -> None:
 
 def write_book(top: Path) -> Callable[[], int]:
     def act() -> int:
-        book = open_logbook(top / "book.sqlite", lambda text: print(text, file=sys.stderr))
+        book = open_logbook(top / "book.sqlite", lambda text: sys.stderr.write(text + "\n") and None)
         if book is None:
             return 0
         with book:
@@ -339,7 +341,8 @@ def main() -> int:
             kept = json.loads(options.summary.read_text()) if options.summary.exists() else {}
             kept |= {f"{name} on a failing disk": summary}
             options.summary.write_text(json.dumps(kept, indent=1) + "\n")
-        print(json.dumps({name: summary}), flush=True)
+        sys.stdout.write(json.dumps({name: summary}) + "\n")
+        sys.stdout.flush()
     return 1 if n_wrong else 0
 
 
