@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -94,7 +95,8 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
             "frames that the logbook knows take seconds."
         )
     for document in documents:
-        yield past_night(document, str(document.get("source", {}).get("folder", place)), str(place))
+        night = past_night(document, str(place), str(place))
+        yield replace(night, name=night.folder or night.name)
 
 
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:

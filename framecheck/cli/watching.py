@@ -163,7 +163,7 @@ def _pause_s(watch: Watch, poll_s: float | None) -> float:
 def _step(watch: Watch) -> None:
     """One look at the folder, and all that follows from it."""
     try:
-        listing = look(watch.folder)
+        listing = look(watch.folder, {**watch.read, **watch.waiting})
     except (FramecheckError, OSError) as why:
         if not watch.is_lost:
             watch.tell(watch_lines.folder_lost(str(why)))

@@ -99,12 +99,12 @@ def test_sort_there_and_back(place: Place, tmp_path: Path) -> None:
     said = framecheck(*words)
     assert (said.code, said.err) == (0, "")
     assert not into.exists()
-    done = framecheck(*words, "--yes", "--json")
+    done = framecheck(*words, "--yes", "--json", "--logbook", tmp_path / "book")
     assert (done.code, done.err) == (0, "")
     targets = [into / one["target"] for one in json.loads(done.out)["frames"]]
     assert sorted(path.name for path in targets) == sorted(path.name for path in place.lights.iterdir())
     assert all(path.is_file() for path in targets)
-    back = framecheck("sort", "--undo", into, "--quiet")
+    back = framecheck("sort", "--undo", into, "--quiet", "--logbook", tmp_path / "book")
     assert (back.code, back.out, back.err) == (0, "", "")
     assert not any(path.exists() for path in targets)
 
