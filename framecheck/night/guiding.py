@@ -188,7 +188,7 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
             factor = float(table[name].unit.to("arcsec"))
         except (ValueError, AttributeError) as error:
             raise UnusableRequest(
-                f"{path.name}: {name} is given in {_cut(str(table[name].unit))}, which is no angle. Export it in arcsec."
+                f"{path.name}: {name} is given in {_cut(str(table[name].unit))}, no angle. Export it in arcsec."
             ) from error
     values = np.empty(len(table))
     for i, text in enumerate(table[name]):
