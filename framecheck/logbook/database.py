@@ -13,7 +13,7 @@ from framecheck.logbook.seal import Row, columns, is_sound, marks, sealed
 from framecheck.logbook.unusable import DamagedLogbook, UnusableLogbook, in_words
 
 T = TypeVar("T")
-GOES_ON: Final = "The night goes on without it."
+GOES_ON: Final = "framecheck goes on without it."
 
 _WAIT_S: Final = 30.0
 """[s] Chosen: another process writes a frame in milliseconds; a disk asleep wakes in ten seconds."""

@@ -206,7 +206,7 @@ def test_files_that_are_no_logbook_are_left_alone(tmp_path: Path) -> None:
         assert (file.read_bytes() if file.is_file() else b"") == before
     told: list[str] = []
     assert open_logbook(text / "book", told.append) is None
-    assert told[0].endswith("The night goes on without it.")
+    assert told[0].endswith("framecheck goes on without it.")
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")
