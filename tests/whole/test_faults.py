@@ -397,14 +397,14 @@ def test_each_step_of_writing_may_fail(
     failing: str, number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from framecheck.errors import UnusableRequest
-    from framecheck.report import write
+    from framecheck.report import publish
 
     def refuse(*_: object, **__: object) -> None:
         raise OSError(number, os.strerror(number))
 
     (tmp_path / "night.json").write_text("earlier")
-    target = {"write": (write, "_write_bytes"), "fsync": (os, "fsync"), "replace": (Path, "replace")}[failing]
+    target = {"write": (publish, "_created"), "fsync": (os, "fsync"), "replace": (Path, "replace")}[failing]
     monkeypatch.setattr(*target, refuse)
-    with pytest.raises(UnusableRequest, match=r"night\.json: cannot be written: .*\."):
-        write.write_text("later", tmp_path / "night.json")
+    with pytest.raises(UnusableRequest, match=r"cannot be written: .*\."):
+        publish.write_text("later", tmp_path / "night.json")
     assert contents(tmp_path) == {"night.json": b"earlier"}
