@@ -4,6 +4,7 @@ A folder that frames were sorted into may come from anybody, and its journal wit
 therefore told by this user's logbook, which knows each sort that was begun here, or by the user.
 """
 
+import errno
 import json
 import os
 import secrets
@@ -27,6 +28,8 @@ _VERSIONS: Final = (1, 2)
 """1 named the folder of the frames by its whole path, and no number."""
 _PLAIN: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 """How it is opened: a link in its place could lead to any file."""
+_NOT_EMPTY: Final = (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
+"""What a folder that is in use, gone, or replaced by something else answers to its removal: it is left."""
 Entry = dict[str, Any]
 
 
@@ -233,15 +236,28 @@ def believed_roots(
 
 
 def remove_journal(into: Path, entries: Sequence[Entry], begun: Sequence[Begun]) -> None:
-    """Remove the folders that the sorts made, if they are empty, and the journal."""
+    """Remove the folders that the sorts made, if they are empty, and the journal.
+
+    Raises
+    ------
+    OSError
+        If the disk does not let go of them; the journal is still there if it was not the last.
+    """
     for entry in reversed(entries):
         if entry["step"] == "folder" and is_plain_name(str(entry.get("target", ""))):
-            with suppress(OSError):
-                (into / str(entry["target"])).rmdir()
+            _remove_if_empty(into / str(entry["target"]))
     (into / JOURNAL).unlink()
     for path in (into, *into.parents)[: begun[0].n_made if begun else 0]:
         with suppress(OSError):
             path.rmdir()
+
+
+def _remove_if_empty(folder: Path) -> None:
+    try:
+        folder.rmdir()
+    except OSError as why:
+        if why.errno not in _NOT_EMPTY:
+            raise
 
 
 def sync_folder(folder: Path) -> None:

@@ -11,7 +11,7 @@ from kept_frames import bits, result_of, write_file
 from typer.testing import CliRunner
 
 from framecheck.cli import main
-from framecheck.logbook import Logbook, UnusableLogbook, open_logbook
+from framecheck.logbook import Logbook, UnusableLogbook, WrittenReport, open_logbook
 from framecheck.logbook.seal import COLUMNS, checksum
 from framecheck.logbook.soundness import look_through, repair
 from framecheck.read import Rig
@@ -179,6 +179,20 @@ def test_a_forged_record_with_a_fitting_checksum_is_none(tmp_path: Path, name: s
     with Logbook(file) as book:
         assert book.recall(paths[0], RIG) is None
         assert list(book.frames()) == []
+
+
+@pytest.mark.parametrize(
+    ("told", "is_shown"),
+    [("12 kept\n\x1b[1mtilt\x1b[0m 3\u202f% été", True), ("\x1b[2J", False), ("a\rb", False), ("\u202eb", False)],
+)
+def test_a_forged_report_steers_no_terminal(tmp_path: Path, told: str, is_shown: bool) -> None:
+    with Logbook(tmp_path / "book.sqlite") as book:
+        for report in (
+            WrittenReport(summary=told, files={}, failures={}),
+            WrittenReport(summary="", files={}, failures={"a.fits": told}),
+        ):
+            book.record_report(tmp_path, tmp_path, b"basis", report)
+            assert (book.recall_report(tmp_path, b"basis") == report) == is_shown
 
 
 def test_check_tells_what_is_sound_and_repair_drops_the_rest(tmp_path: Path) -> None:
