@@ -1,6 +1,6 @@
 """Who measures the frames: worker processes of this machine within a budget of memory, or a Dask cluster."""
 
-import os
+import logging
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -133,11 +133,11 @@ def _end_at_once(pool: "ProcessPoolExecutor") -> None:
 @contextmanager
 def _cluster(address: str) -> "Iterator[Executor]":
     """The workers of a Dask cluster, if they measure as we do."""
-    os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")  # we say ourselves what is wrong
     try:
         from distributed import Client
     except ImportError:
         raise UnusableRequest(MISSING) from None
+    _hush()
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as why:
@@ -155,6 +155,13 @@ def _cluster(address: str) -> "Iterator[Executor]":
             raise
     finally:
         client.close()
+
+
+def _hush() -> None:
+    """Silence what the cluster's library logs, tracebacks too, of connections that are lost: we say it ourselves."""
+    for name in ("asyncio", "tornado.application", *logging.root.manager.loggerDict):
+        if name in ("asyncio", "tornado.application") or name.split(".")[0] == "distributed":
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
 
 def _refuse_strangers(client: "Client", address: str) -> None:

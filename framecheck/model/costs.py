@@ -108,7 +108,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
         seen(focus, stigma=numbers.of("radial_astigmatism") * place**2, comet=0, pinch=0), 1
     )
     radial = _pair(symmetric, 1) - _pair(seen(focus, stigma=constant, comet=0, pinch=0), 1)
-    tail_of_coma = _pair(seen(focus, comet=coma), 3)
+    tail_of_decentring, tail_of_coma = (_pair(now, 3) - _pair(seen(focus, comet=one), 3) for one in (coma, decentred))
     tilt = np.mean((place * numbers.direction("tilt").conj()).real ** 2, axis=-1, keepdims=True)
     bend = numbers.of("bend") ** 2 * np.var(np.abs(place) ** 2)
     of_tilt = tilt / np.maximum(tilt + bend, 1e-12)
@@ -119,7 +119,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
         "field-curvature": Effect((uneven * (1 - of_tilt) + stretched) / total, np.abs(radial) / total),
         "defocus": Effect((flat[0] - focused[0]) / total),
         "miscollimation": Effect(
-            (focused[0] - only_coma[0]) / total, np.abs(_pair(now, 3) - tail_of_coma), "comet"
+            (focused[0] - only_coma[0]) / total, np.abs(tail_of_decentring), "comet"
         ),
         "coma": Effect((focused[0] - only_decentred[0]) / total, np.abs(tail_of_coma), "comet"),
         "pinched-optics": Effect(

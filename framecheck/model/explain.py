@@ -27,8 +27,11 @@ from framecheck.night.records import NightFrame
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-MODES_WITHIN: Final = 12.0
-"""Log evidence by which another explanation may be worse and still counts. Chosen: one in 160,000."""
+TEMPER: Final = 3.0
+"""By what differences of log evidence are divided before explanations are weighed. Chosen: they come from what the laws of
+the optics miss as much as from noise."""
+MODES_WITHIN: Final = 20.0
+"""Log evidence by which another explanation may be worse and still counts. Chosen: one in a thousand after `TEMPER`."""
 
 ALIKE: Final = 0.08
 """[FWHM] Distance of two explanations' focus, tilt and bend up to which they are one. Chosen."""
@@ -45,7 +48,13 @@ ROUND: Final = 1.0
 """Round part of the motion over its shape's scatter, at the least. [dimensionless] Chosen: motion along one axis only
 is rare."""
 
-OWN_SPREADS: Final = (("air", 0.03, 0.25), ("motion", 0.01, 0.4), ("round_motion", 0.01, 0.4), ("comet", 0.003, 0.1))
+OWN_SPREADS: Final = (
+    ("air", 0.03, 0.25),
+    ("motion", 0.01, 0.4),
+    ("round_motion", 0.01, 0.4),
+    ("comet", 0.003, 0.1),
+    ("lobes", 0.003, 0.1),
+)
 """Terms whose scatter from frame to frame the night tells, and its bounds. Chosen."""
 USUAL_WORTH: Final = 4.0
 """Frames that the usual scatter is worth. Chosen."""
@@ -76,7 +85,8 @@ class Explained:
     """The most probable first."""
     share: Floats
     """Probability of each, shape (n_modes,)."""
-    spread: Spread
+    floor: Floats
+    """What the zones show of size, shape, comet and lobes that is not explained; shape (4,)."""
 
 
 def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
@@ -87,12 +97,12 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
     modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _distinct(found)[:KEPT]]
     for _ in range(2):
-        spread = learned(_by_evidence(modes)[0], setting)
-        modes = [solve(setting, one.numbers, spread, rounds=12) for one in modes]
+        floor = floors(_by_evidence(modes)[0], setting)
+        modes = [solve(setting, one.numbers, Spread(frame=scatter(one), floor=floor), rounds=12) for one in modes]
     modes = _distinct(_by_evidence(modes))
     evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
-    share = np.where(evidence > -MODES_WITHIN, np.exp(evidence), 0)
-    return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), spread=spread)
+    share = np.where(evidence > -MODES_WITHIN, np.exp(evidence / TEMPER), 0)
+    return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), floor=floor)
 
 
 def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:
@@ -145,8 +155,8 @@ def frames_only(numbers: Numbers, rows: NDArray[np.intp]) -> Numbers:
     return replace(numbers, frame=numbers.frame[..., rows, :])
 
 
-def learned(mode: Mode, setting: Setting) -> Spread:
-    """Scatter of the frames' terms, and what zones show that is not explained."""
+def scatter(mode: Mode) -> Floats:
+    """Standard deviation of the frames' terms as an explanation has them; shape (N_FRAME,)."""
     frame, usual = mode.numbers.frame, usual_spread().frame
     variance = np.diagonal(mode.inverse, axis1=1, axis2=2)
     sd, n = usual.copy(), len(frame)
@@ -157,12 +167,12 @@ def learned(mode: Mode, setting: Setting) -> Spread:
         sd[at] = np.clip(np.sqrt(both), least, most)
     at = AT_FRAME["round_motion"]
     sd[at] = np.maximum(sd[at], ROUND * sd[AT_FRAME["motion"]][0])
-    return Spread(frame=sd, floor=_floors(mode, setting))
+    return sd
 
 
-def _floors(mode: Mode, setting: Setting) -> Floats:
+def floors(mode: Mode, setting: Setting) -> Floats:
     """Scatter to add to the zones' errors for the median residual of each quantity to be what chance makes it."""
-    plain = data_of(setting, Spread(frame=usual_spread().frame, floor=np.zeros(4)))
+    plain = data_of(setting, replace(usual_spread(), floor=np.zeros(4)))
     left = plain.value - stacked(mode.numbers, setting)[0]
     out = np.array(FLOORS) / 2
     for k, columns in enumerate(([0], [1, 2], [3, 4], [5, 6])):

@@ -27,9 +27,13 @@ from framecheck.model.terms import (
 )  # fmt: skip
 
 Floats = NDArray[np.float64]
+Complexes = NDArray[np.complex128]
 
+CAUCHY: Final = 1.0
 STUDENT: Final = 3.0
-"""Degrees of freedom of what is believed beforehand. Chosen: heavy tails, so that a grave fault is no surprise."""
+"""Degrees of freedom of what is believed beforehand of shared terms, and of frames'. Chosen: heavy tails, so that a
+grave fault is no surprise; the heavier, the sooner one fault is believed than several small ones that together look
+so."""
 
 HUBER: Final = 3.0
 """Residual over its error from which on a zone pulls no harder. [dimensionless] Chosen."""
@@ -52,10 +56,10 @@ SOFT_ERROR: Final = 0.02
 FLOORS: Final = (0.01, 0.005, 0.01, 0.01)
 """What the terms do not explain of a zone's size, shape [squared FWHM] and third moments, at the least. Chosen."""
 
-PLAINLY_DISTORTED: Final = 0.5
-MISSED: Final = np.array([misfit(name, np.array(PLAINLY_DISTORTED)) for name in ("size", "shape", "comet", "lobes")])
-"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: alike in all frames, so that
-no number of frames makes it smaller. At the distortion of a fault that is plain to see. Chosen."""
+SLIGHTLY_DISTORTED: Final = 0.25
+MISSED: Final = np.array([misfit(name, np.array(SLIGHTLY_DISTORTED)) for name in ("size", "shape", "comet", "lobes")])
+"""What the laws of `responses` miss of size and shape [squared FWHM] and of third moments: here so, there so, but alike
+in all frames, so that no number of frames makes it smaller. At a distortion that hardly shows. Chosen."""
 
 COARSE_PIXELS: Final = ((0.0, 0.0, 0.5, 0.5), 0.9)
 COARSE_PROFILE: Final = (0.3, 1.2)
@@ -63,8 +67,12 @@ COARSE_PROFILE: Final = (0.3, 1.2)
 no width, falling like a Gaussian of it, exp(-(FWHM / b)²). [b in px] Chosen: third moments of 0.1 to 0.3 were seen on
 drawn stars of 1 px, none from 2 px on."""
 
-TRAILED: Final = (0.05, 0.05, 0.05, 0.05)
-"""What is not explained of a star that is all line. [squared FWHM, third moments] Chosen."""
+TRAILED: Final = (0.2, 0.1, 0.0, 0.0)
+"""What is not explained of a star that is all line, alike all over the frame. [squared FWHM] Chosen: doubled and jagged
+stars are neither lines nor Gaussians."""
+SKEWED: Final = 0.2
+"""Third moments that a hook or a jump in the motion makes of a star that is all line. Chosen: a path's skewness is
+below 1, and the moments count a fifth of it or so."""
 TRAILED_PROFILE: Final = 0.3
 """The same of 1 / beta: a line has no wings along it. Chosen."""
 
@@ -111,6 +119,9 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     for name, value in begin.items():
         if name in AT:
             first[AT[name]] = (value.real, value.imag) if isinstance(value, complex) else value
+    if "focus_1" in begin:
+        turns = _slope_of_shape(setting) / (2 * DISC_COUNTS * begin["focus_1"])
+        first[AT["astigmatism"]] = turns.real, turns.imag
     kind = np.zeros((setting.n_kinds, N_KIND))
     kind[:, 1] = focus = begin["focus"].real
     size = np.array(_typical_size(setting))
@@ -118,14 +129,23 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     return Numbers(shared=first, kind=kind, frame=first_frames(setting))
 
 
+def _slope_of_shape(setting: Setting) -> complex:
+    """By how much the frames' mean shape changes in half of the night. [squared FWHM]"""
+    shape, t = mean_over_field(setting, 1) / setting.width2_px2, setting.course[:, 0]
+    return complex(np.sum(shape * t) / max(float(np.sum(t**2)), 1e-9))
+
+
+def mean_over_field(setting: Setting, quantity: int) -> Complexes:
+    """Mean over the zones of each frame: of size, shape, comet or lobes, by number; shape (N,)."""
+    seen = setting.zones.weight[0] > 0
+    return np.asarray((setting.zones.value[quantity] * seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
+
+
 def first_frames(setting: Setting) -> Floats:
     """Frames' own terms to begin with: what is drawn out more than usual has moved, and is wider by that."""
-    zones = setting.zones
-    weight = zones.weight[0] > 0
-    n = np.maximum(weight.sum(axis=1), 1)
-    shape = (zones.value[1] * weight).sum(axis=1) / n / setting.width2_px2 - setting.line**2
-    size = (zones.value[0].real * weight).sum(axis=1) / n / setting.width2_px2
-    frame = np.zeros((len(n), N_FRAME))
+    shape = mean_over_field(setting, 1) / setting.width2_px2 - setting.line**2
+    size = mean_over_field(setting, 0).real / setting.width2_px2
+    frame = np.zeros((len(size), N_FRAME))
     for kind in range(setting.n_kinds):
         here = setting.kind == kind
         away = shape[here] - complex(np.median(shape[here].real), np.median(shape[here].imag))
@@ -146,9 +166,7 @@ def _typical_size(setting: Setting) -> list[float]:
 
 def drawn_out(setting: Setting) -> Floats:
     """Mean shape over mean size of each frame: 0 of round stars, 1 of endless lines; shape (N,)."""
-    zones = setting.zones
-    weight = zones.weight[0] > 0
-    shape, size = (np.abs((one * weight).sum(axis=1)) for one in (zones.value[1], zones.value[0]))
+    shape, size = (np.abs(mean_over_field(setting, k)) for k in (1, 0))
     return np.asarray(shape / np.maximum(size, 1e-9))
 
 
@@ -165,11 +183,13 @@ def data_of(setting: Setting, spread: Spread) -> Data:
     unit = np.array([setting.width2_px2, setting.width2_px2, 1.0, 1.0])[:, None, None]
     value, weight = setting.zones.value / unit, setting.zones.weight * unit**2
     with np.errstate(divide="ignore"):
-        floor = spread.floor[:, None] + np.array(TRAILED)[:, None] * drawn_out(setting)
         coarse, px = COARSE_PIXELS
-        floor = floor + (np.array(coarse) * np.exp(-setting.width2_px2 / px**2))[:, None]
-        alike = len(setting.kind) * MISSED**2
-        weight = np.where(weight > 0, 1 / (1 / weight + floor[:, :, None] ** 2 + alike[:, None, None]), 0)
+        coarse_missed = np.array(coarse) * np.exp(-setting.width2_px2 / px**2)
+        alike = len(setting.kind) * (MISSED**2 + coarse_missed**2)
+        n_zones = np.sum(weight[0] > 0, axis=-1)
+        alike_in_frame = n_zones * (np.array(TRAILED)[:, None] * drawn_out(setting)) ** 2
+        more = spread.floor[:, None] ** 2 + alike[:, None] + alike_in_frame
+        weight = np.where(weight > 0, 1 / (1 / weight + more[:, :, None]), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
     return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
 
@@ -200,8 +220,8 @@ def _student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, fl
     usual = np.concatenate([np.full(term.n, term.usual) for term in terms])
     normal = np.concatenate([np.full(term.n, term.normal) for term in terms])
     pull = (value - usual) / scale
-    weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull**2)) / scale**2
-    cost = np.where(normal, pull**2 / 2, (STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT))
+    weight = np.where(normal, 1.0, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
+    cost = np.where(normal, pull**2 / 2, (CAUCHY + 1) / 2 * np.log1p(pull**2 / CAUCHY))
     return weight, weight * (value - usual), float(cost.sum())
 
 
@@ -238,6 +258,9 @@ def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Fl
 def _frame_scale(setting: Setting, spread: Spread) -> Floats:
     scale = np.tile(spread.frame, (len(setting.kind), 1))
     scale[:, AT_FRAME["turning"]] = setting.turning_error[:, None]
+    skew = (SKEWED * drawn_out(setting) ** 1.5)[:, None]
+    for name in ("comet", "lobes"):
+        scale[:, AT_FRAME[name]] = np.hypot(scale[:, AT_FRAME[name]], skew)
     return scale
 
 
@@ -311,7 +334,7 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
             break
     blocks = _blocks(numbers, setting, spread, data)
     inverse, carried, covariance, log_det, _ = _eliminated(blocks, 0.0)
-    evidence = -cost + log_det / 2
+    evidence = -cost + log_det / 2 - float(np.log(_frame_scale(setting, spread)).sum())
     return Mode(numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=evidence)
 
 

@@ -3,13 +3,13 @@
 All squared widths are over the night's typical squared FWHM, all widths over the FWHM: no rig's numbers are needed.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.model.responses import Response, moved, respond, under_weight
+from framecheck.model.responses import Response, misfit, moved, respond, under_weight
 from framecheck.model.zones import Zones
 
 Floats = NDArray[np.float64]
@@ -23,7 +23,7 @@ class Term:
     name: str
     n: int
     scale: float
-    """What it usually is, in a Student's distribution of three degrees of freedom; of a normal one if `normal`."""
+    """What it usually is, in a heavy-tailed distribution; of a normal one if `normal`."""
     usual: float = 0.0
     normal: bool = False
 
@@ -33,32 +33,38 @@ SHARED: Final = (
     Term("air_2", 1, 0.08, normal=True),
     Term("air_3", 1, 0.06, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
-    Term("focus_1", 1, 0.15),
-    Term("focus_2", 1, 0.08),
-    Term("focus_3", 1, 0.08),
-    Term("focus_temperature", 1, 0.15),
-    Term("tilt", 2, 0.2),
-    Term("bend", 1, 0.25),
-    Term("astigmatism", 2, 0.05),
-    Term("radial_astigmatism", 1, 0.15),
-    Term("coma", 1, 0.25),
-    Term("decentred", 2, 0.25),
-    Term("pinch", 2, 0.2),
-    Term("motion", 2, 0.08),
+    Term("focus_1", 1, 0.05),
+    Term("focus_2", 1, 0.03),
+    Term("focus_3", 1, 0.03),
+    Term("focus_temperature", 1, 0.05),
+    Term("tilt", 2, 0.06),
+    Term("bend", 1, 0.08),
+    Term("astigmatism", 2, 0.02),
+    Term("radial_astigmatism", 1, 0.05),
+    Term("coma", 1, 0.08),
+    Term("decentred", 2, 0.08),
+    Term("pinch", 2, 0.06),
+    Term("motion", 2, 0.03),
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
     Term("softness", 1, 0.06, normal=True),
     Term("comet_response", 1, 0.1, normal=True),
     Term("lobes_response", 1, 0.1, normal=True),
     Term("shape_response", 1, 0.08, normal=True),
-    Term("plane", 2, 0.02),
-    Term("bowl", 1, 0.02),
-    Term("saddle", 2, 0.02),
-    Term("shape_plane", 4, 0.01),
+    Term("size_missed", 1, 1.0, normal=True),
+    Term("comet_missed", 2, 1.0, normal=True),
+    Term("lobes_missed", 2, 1.0, normal=True),
+    Term("shape_of_comet", 1, 1.0, normal=True),
+    Term("lobes_of_comet", 1, 1.0, normal=True),
+    Term("plane", 2, 0.03, normal=True),
+    Term("bowl", 1, 0.03, normal=True),
+    Term("saddle", 2, 0.03, normal=True),
+    Term("shape_plane", 4, 0.015, normal=True),
 )
-"""Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, or its square."""
+"""Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, its square, or what
+the laws of `responses` may miss."""
 
-KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.15))
+KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.05))
 """Terms of frames of one filter and exposure."""
 
 FRAME: Final = (
@@ -68,6 +74,7 @@ FRAME: Final = (
     Term("round_motion", 1, 0.04),
     Term("turning", 1, 0.02, normal=True),
     Term("comet", 2, 0.01),
+    Term("lobes", 2, 0.01),
 )
 """Terms of one frame."""
 
@@ -81,6 +88,9 @@ MEAN_SQUARE: Final = 1 / 3
 OWN_BLUR_PX: Final = 1.1
 """FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
 are matched to about that (common practice, no source)."""
+
+NO_COMET: Final = 0.05
+"""Strength of a comet below which it has no direction. [FWHM] Chosen."""
 
 MOST_GAUSSIAN: Final = 0.9
 """Share of the round star that is no turbulent air, at the most. Chosen."""
@@ -210,7 +220,7 @@ def focus_surface(numbers: Numbers, place: Complexes) -> Floats:
 
 
 N_INPUTS: Final = 9
-N_SEEN: Final = 8
+N_SEEN: Final = 9
 
 
 def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
@@ -233,7 +243,10 @@ def light_path(numbers: Numbers, setting: Setting, place: Complexes) -> Floats:
 
 
 def seen_through(path: Floats, setting: Setting) -> Floats:
-    """Size, shape, comet, lobes and 1 / beta of stars that nothing moved, real numbers; shape (N_SEEN, ..., N, Z)."""
+    """Size, shape, comet, lobes and 1 / beta of stars that nothing moved, and their distortion, real numbers.
+
+    Shape (N_SEEN, ..., N, Z).
+    """
     one = respond(
         path[0], setting.diffraction2, path[1], path[2] + 1j * path[3], path[4] + 1j * path[5], path[6] + 1j * path[7],
         air_share=path[8], obstruction=setting.obstruction,
@@ -242,7 +255,13 @@ def seen_through(path: Floats, setting: Setting) -> Floats:
     out[0], out[7] = one.size_px2, one.inverse_beta
     for k, pair in enumerate((one.shape_px2, one.comet, one.lobes)):
         out[2 * k + 1], out[2 * k + 2] = pair.real, pair.imag
+    out[8] = distortion(path)
     return out
+
+
+def distortion(path: Floats) -> Floats:
+    """Squares of all aberrations over the squared width of the round star, from the path of the light."""
+    return np.asarray(np.sum(path[1:8] ** 2, axis=0) / path[0])
 
 
 def predict(
@@ -271,16 +290,31 @@ def predict(
         comet=np.exp(numbers.of("comet_response")) * (still[3] + 1j * still[4]),
         lobes=np.exp(numbers.of("lobes_response")) * (still[5] + 1j * still[6]), inverse_beta=still[7],
     )  # fmt: skip
-    star = moved(optics, 2 * (even**2 + jitter), even=straight)
+    star = moved(missed(optics, still[8], numbers, place), 2 * (even**2 + jitter), even=straight)
     weighed = under_weight(star.size_px2, np.mean(star.size_px2, axis=-1, keepdims=True))
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
-    own_comet = numbers.direction_of_frames("comet")[..., None]
+    own_comet, own_lobes = (numbers.direction_of_frames(name)[..., None] for name in ("comet", "lobes"))
     return Predicted(
         size=star.size_px2 + static,
         shape=star.shape_px2 + static_shape,
         comet=weighed * star.comet + own_comet,
-        lobes=weighed * star.lobes,
+        lobes=weighed * star.lobes + own_lobes,
         inverse_beta=np.exp(numbers.of("softness")[..., 0]) * np.mean(star.inverse_beta, axis=-1),
+    )
+
+
+def missed(optics: Response, distorted: Floats, numbers: Numbers, place: Complexes) -> Response:
+    """Add what the laws of `responses` may miss, alike in all frames: more for stars more distorted."""
+    comet = numbers.direction("decentred") + numbers.of("coma") * place
+    along = comet / (np.abs(comet) + NO_COMET)
+    own = {name: misfit(name, distorted) for name in ("size", "shape", "comet", "lobes")}
+    return replace(
+        optics,
+        size_px2=optics.size_px2 * np.exp(own["size"] * numbers.of("size_missed")),
+        shape_px2=optics.shape_px2 + own["shape"] * optics.size_px2 * numbers.of("shape_of_comet") * along**2,
+        comet=optics.comet + own["comet"] * numbers.direction("comet_missed"),
+        lobes=optics.lobes
+        + own["lobes"] * (numbers.direction("lobes_missed") + numbers.of("lobes_of_comet") * along**3),
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.errors import CannotFinish, UnusableRequest
-from framecheck.read.paths import read_plain
+from framecheck.read.paths import read_plain, whole_path
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
 FRAME_ENDINGS: Final = (".fits", ".fit", ".fts")
@@ -29,8 +29,8 @@ def find_frames(folder: Path) -> list[Path]:
     """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
 
     Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice; a link
-    to a folder that was met already is told by `find_others`. The folder may lie behind an address, or be a list: a
-    text file (.txt) that names a frame a line, by address or path.
+    to a folder that was met already, or that holds this one, is not: `find_others` tells it. The folder may lie behind
+    an address, or be a list: a text file (.txt) that names a frame a line, by address or path.
 
     Raises
     ------
@@ -85,12 +85,12 @@ def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
         raise CannotFinish(f"{folder}: may not be read (no permission). Change its permissions.") from None
     except (OSError, ValueError) as why:
         raise UnusableRequest(f"{folder}: cannot be opened ({why}). Check the path.") from None
-    yield from _walk_inside(folder, set())
+    yield from _walk_inside(folder)
 
 
-def _walk_inside(folder: Path, seen: set[tuple[int, int]]) -> Iterator[tuple[Path, str | None]]:
-    state = folder.stat()
-    seen.add((state.st_dev, state.st_ino))
+def _walk_inside(folder: Path) -> Iterator[tuple[Path, str | None]]:
+    whole = whole_path(folder)
+    seen = {(state.st_dev, state.st_ino) for state in (above.stat() for above in (whole, *whole.parents))}
     waiting = [folder]
     while waiting:
         here = waiting.pop()
@@ -126,7 +126,7 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
     place = state.st_dev, state.st_ino
     if state.st_ino and place in seen:
         told = stat.S_ISDIR(state.st_mode) and path.is_symlink()
-        return "a link to a folder that was met already" if told else _SEEN, False
+        return "a link to a folder that was met already, or holds this one" if told else _SEEN, False
     seen.add(place)
     if stat.S_ISDIR(state.st_mode):
         return None, True

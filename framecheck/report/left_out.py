@@ -48,7 +48,7 @@ def alike(files: Iterable[tuple[str, str]]) -> tuple[Alike, ...]:
     kinds = sorted(together.values(), key=len, reverse=True)
     if len(kinds) > MOST_KINDS:
         rest = [one for kind in kinds[MOST_KINDS - 1 :] for one in kind]
-        return (*map(_group, kinds[: MOST_KINDS - 1]), _group(rest, f"{len(kinds) - MOST_KINDS + 1:,} other reasons"))
+        return (*map(_group, kinds[: MOST_KINDS - 1]), _group(rest, f"{len(kinds) - MOST_KINDS + 1} other reasons"))
     return tuple(map(_group, kinds))
 
 
@@ -64,7 +64,7 @@ def failed_alike(rows: Sequence[FrameRow]) -> tuple[Alike, ...]:
 
 def in_words(group: Alike) -> str:
     """One line for a group: how many, why, the first names."""
-    more = f" and {group.n_more:,} more" if group.n_more else ""
+    more = f" and {counted(group.n_more, 'more', 'more')}" if group.n_more else ""
     return f"{counted(group.n_files, 'file')}: {group.why} ({', '.join(group.first)}{more})"
 
 

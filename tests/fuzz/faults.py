@@ -15,6 +15,7 @@ import tempfile
 import traceback
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -31,10 +32,13 @@ import framecheck.cli.night_command
 import framecheck.cli.sort_steps  # noqa: F401 - loaded once, not by every child
 from framecheck.cli import main as command_line
 from framecheck.cli import watching
+from framecheck.cli.measuring import InPlace
 from framecheck.cli.sort_journal import JOURNAL
+from framecheck.cli.workforce import Workforce
 from framecheck.logbook import Logbook, WrittenReport, open_logbook
 from framecheck.logbook.soundness import look_through
 from framecheck.read import Rig
+from framecheck.report import write
 
 SUMMARY = Path(__file__).parent / "campaign.json"
 KILLED = -9
@@ -241,9 +245,36 @@ def watch(top: Path) -> Callable[[], int]:
     return until_the_first_pause
 
 
+EARLIER = {"report.html": "earlier</html>", "night.json": '{"of": "earlier"}', "frames.csv": "earlier\n"}
+
+
+def lights_with_an_earlier_report(top: Path) -> None:
+    lights(top)
+    (top / "out").mkdir()
+    for name, content in EARLIER.items():
+        (top / "out" / name).write_text(content)
+
+
 def judge(top: Path) -> Callable[[], int]:
-    words = ("--out", top / "out", "--logbook", top / "book.sqlite", "--workers", "1")
-    return command("night", top / "lights", *words)
+    """A night whose frames are measured in its own process, where they meet the failure as well; its page is short."""
+    act = command("night", top / "lights", "--out", top / "out", "--logbook", top / "book.sqlite")
+
+    def here() -> int:
+        Workforce.staff = lambda force, paths: nullcontext(InPlace())
+        write.night_page = lambda judgement, thumbnails: "new</html>"
+        return act()
+
+    return here
+
+
+def report_is_of_one_set(top: Path, ended: Ended) -> None:
+    pages_are_whole(top, ended)
+    found = {path.name: path.read_text(encoding="utf-8") for path in (top / "out").glob("[!.]*")}
+    old = {name for name, text in found.items() if text == EARLIER[name]}
+    must(old in (set(), set(found)), f"new files beside old ones: {sorted(found)}, of which old: {sorted(old)}")
+    must("report.html" not in found or set(found) == set(EARLIER), f"a page that misses some: {sorted(found)}")
+    must(ended.code not in (0, 1) or (found and not old), "it ended well, but the report is the earlier one")
+    must(ended.code in (0, 1, KILLED) or old or not found, f"it failed, but the report is new: {ended.said}")
 
 
 def pages_are_whole(top: Path, ended: Ended) -> None:
@@ -271,7 +302,9 @@ def mend_watch(top: Path) -> None:
 
 def mend_night(top: Path) -> None:
     ran(child(judge(top), top), 0)
-    must({"report.html", "night.json"} <= {path.name for path in (top / "out").iterdir()}, "no report")
+    left = {path.name for path in (top / "out").iterdir()}
+    must(set(EARLIER) == {name for name in left if not name.endswith(".new")}, f"other files than a report's: {left}")
+    must(json.loads((top / "out" / "night.json").read_text())["source"]["n_measured"] == 3, "frames are missing")
 
 
 SCENARIOS = {
@@ -280,7 +313,7 @@ SCENARIOS = {
     "sort --undo": Scenario(prepare=sorted_frames, act=undo, check=all_there, mend=mend_undo),
     "the logbook": Scenario(prepare=some_files, act=write_book, check=book_is_sound, mend=mend_book),
     "watch": Scenario(prepare=lights, act=watch, check=pages_are_whole, mend=mend_watch),
-    "night": Scenario(prepare=lights, act=judge, check=pages_are_whole, mend=mend_night),
+    "night": Scenario(prepare=lights_with_an_earlier_report, act=judge, check=report_is_of_one_set, mend=mend_night),
 }
 
 
@@ -312,6 +345,7 @@ def tries(name: str, folder: Path, every: int = 1, most: int = 10_000) -> Iterat
                 scenario.check(top, ended)
                 scenario.mend(top)
             except Exception as wrong:
+                sys.stderr.write(f"{name}, {how} at call {moment}: {wrong!r}\n")
                 yield "wrong", f"{name}, {how} at call {moment}{' and after' if lasts else ''}: {wrong!r}"
             else:
                 yield f"{how}: {'ended' if ended.code == KILLED else f'exit code {ended.code}'}", ""

@@ -1,5 +1,6 @@
 """A Dask cluster measures as this machine does, and a worker that dies costs no frame."""
 
+import logging
 import os
 import shutil
 import signal
@@ -79,6 +80,8 @@ def test_a_worker_killed_in_the_middle_loses_nothing(cluster: "distributed.Local
     with Workforce(scheduler=cluster.scheduler_address).staff(frames) as executor:
         assert side_by_side(executor) == 2
         measured = measure_night(frames, executor=executor, progress=kill_in_the_middle)
+        # what its library says of lost connections, with tracebacks, we say ourselves
+        assert not logging.getLogger("distributed.client").isEnabledFor(logging.ERROR)
     assert len(killed) == 1
     assert measured.failures == ()
     assert [r.exposure.file for r in measured.results] == frames
