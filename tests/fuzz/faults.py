@@ -31,7 +31,7 @@ from small_night import draw_light
 import framecheck.cli.night_command
 import framecheck.cli.sort_steps  # noqa: F401 - loaded once, not by every child
 from framecheck.cli import main as command_line
-from framecheck.cli import watching
+from framecheck.cli import measuring, watching
 from framecheck.cli.measuring import InPlace
 from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.workforce import Workforce
@@ -235,11 +235,13 @@ def lights(top: Path) -> None:
 
 
 def watch(top: Path) -> Callable[[], int]:
-    """A watch that ends at its first pause."""
-    act = command("watch", top / "lights", "--out", top / "out", "--logbook", top / "book.sqlite", "--workers", "1")
+    """A watch that measures in its own process and ends at its first pause; the page of its end is short."""
+    act = command("watch", top / "lights", "--out", top / "out", "--logbook", top / "book.sqlite")
 
     def until_the_first_pause() -> int:
         watching.Bell.wait = lambda bell, seconds: bell.stop()
+        measuring.FEW = 9
+        write.night_page = lambda judgement, thumbnails: "new</html>"
         return act()
 
     return until_the_first_pause

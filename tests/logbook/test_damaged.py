@@ -87,7 +87,7 @@ def test_a_damaged_default_logbook_ends_no_night_and_changes_no_value(tmp_path: 
     whole, rng = file.read_bytes(), np.random.default_rng(4)
     wanted = [bits(result_of(path, seed, 15)) for seed, path in enumerate(paths)]
     n_aside = n_told = 0
-    for number in range(80):
+    for number in range(50):
         for path in tmp_path.glob("book*"):
             path.unlink()
         file.write_bytes(flipped(whole, rng))
@@ -104,8 +104,8 @@ def test_a_damaged_default_logbook_ends_no_night_and_changes_no_value(tmp_path: 
         assert len(told) <= 2, told
         n_aside += len(list(tmp_path.glob("book.damaged-*.sqlite")))
         n_told += bool(told)
-    assert n_aside > 5
-    assert n_told > 20
+    assert n_aside > 3
+    assert n_told > 10
 
 
 def test_a_damaged_logbook_is_set_aside_whole(tmp_path: Path) -> None:
