@@ -2,7 +2,7 @@
 
 import os
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
 from contextlib import AbstractContextManager, nullcontext
 from multiprocessing import get_context, parent_process
@@ -12,6 +12,7 @@ from typing import Final, TypeVar
 
 from framecheck.errors import CannotFinish
 from framecheck.field import FrameFailure
+from framecheck.report.words import plain
 
 T = TypeVar("T")
 Staffing = Callable[[Sequence[Path]], AbstractContextManager[Executor]]
@@ -84,7 +85,7 @@ def _as_completed(
 
     It ends when none waits, or with the workers; the frames that they did not take are left waiting.
     """
-    under_way: dict[Future[T], int] = {}
+    under_way: dict[Future[T], tuple[int, Path]] = {}
     limit, asked = IN_FLIGHT * side_by_side(workers), time.monotonic()
     lost = False
     while True:
@@ -93,15 +94,15 @@ def _as_completed(
         while len(under_way) < limit and waiting and not lost:
             index, path = next(iter(waiting.items()))
             try:
-                under_way[workers.submit(measure, path)] = index
+                under_way[workers.submit(measure, path)] = index, path
             except BrokenExecutor:
                 lost = True
             else:
                 del waiting[index]
         if not under_way:
             return
-        for future in _waited_for(under_way, workers, tell):
-            yield under_way.pop(future), future
+        for future in _waited_for({one: path for one, (_, path) in under_way.items()}, workers, tell):
+            yield under_way.pop(future)[0], future
             lost = lost or isinstance(_error(future), BrokenExecutor)
 
 
@@ -115,7 +116,7 @@ def _one_at_a_time(
             while waiting:
                 index, path = next(iter(waiting.items()))
                 future = workers.submit(measure, path)
-                _waited_for([future], workers, tell)
+                _waited_for({future: path}, workers, tell)
                 del waiting[index]
                 error = _error(future)
                 yield index, future.result() if error is None else _failure(path, error)
@@ -138,22 +139,24 @@ def _failure(path: Path, error: Exception) -> FrameFailure:
     return FrameFailure(exposure=None, file=str(path), fault=LOST + said, remedy=_REMEDY)
 
 
-def _waited_for(under_way: Collection[Future[T]], workers: Executor, tell: Tell | None) -> set[Future[T]]:
+def _waited_for(under_way: Mapping[Future[T], Path], workers: Executor, tell: Tell | None) -> set[Future[T]]:
     """Those that are done, one at least; whoever waits long is told, and not for ever."""
     done, _ = wait(under_way, timeout=TELL_S, return_when=FIRST_COMPLETED)
     if done:
         return done
-    frames = "one frame" if len(under_way) == 1 else f"{len(under_way)} frames"
+    first = plain(next(iter(under_way.values())).name)
+    frames = first if len(under_way) == 1 else f"{first} and {len(under_way) - 1} more"
     why = why_nothing_comes(workers)
     if tell is not None:
         tell(
-            f"nothing has come back for {TELL_S:.0f} s: {frames} under way, and {why}. Waiting up to {GIVE_UP_S:.0f} s."
+            f"nothing has come back for {TELL_S:.0f} s: {frames} being measured, and {why}. "
+            f"Waiting up to {GIVE_UP_S:.0f} s."
         )
     done, _ = wait(under_way, timeout=GIVE_UP_S - TELL_S, return_when=FIRST_COMPLETED)
     if done:
         return done
     raise CannotFinish(
-        f"nothing came back for {GIVE_UP_S:.0f} s: {frames} under way, and {why_nothing_comes(workers)}. "
+        f"nothing came back for {GIVE_UP_S:.0f} s: {frames} being measured, and {why_nothing_comes(workers)}. "
         "Put that right, then run this again: frames in the logbook are not measured a second time."
     )
 

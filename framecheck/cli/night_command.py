@@ -178,7 +178,7 @@ def measure_folder(
     """Measure frames that the logbook does not know, with a line of progress."""
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
-            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes, tell=warn)
+            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes, tell=progress.tell)
     except BrokenExecutor:
         raise CannotFinish(
             "worker processes end as soon as they start, most likely because memory ran out. "
