@@ -222,8 +222,8 @@ def believed_roots(
     if frames is None:
         raise UnusableRequest(
             f"{safe(into)}: your logbook does not know the sort that was done there. Undoing it would put frames back "
-            f"into {' and '.join(safe(root) for root in strange)}. If that is where they came from, say so: framecheck "
-            f"sort --undo {as_argument(into)} --frames {as_argument(strange[0])}"
+            f"into {' and '.join(safe(root) for root in strange)}. If that is where they came from, say so: "
+            f"{undo_command(into, strange[0])}"
         )
     given = whole_path(frames)
     if len(strange) > 1 and not all(root == given or root.is_relative_to(given) for root in map(whole_path, strange)):
@@ -233,6 +233,12 @@ def believed_roots(
         )
     only = len(strange) == 1
     return roots | {one: given if only else whole_path(one.root) for one in begun if one not in roots}
+
+
+def undo_command(into: Path, frames: Path | None = None) -> str:
+    """What takes a sort back; the folder of the frames where the logbook does not know it."""
+    from_where = "" if frames is None else f" --frames {as_argument(frames)}"
+    return f"framecheck sort --undo {as_argument(into)}{from_where}"
 
 
 def remove_journal(into: Path, entries: Sequence[Entry], begun: Sequence[Begun]) -> None:
