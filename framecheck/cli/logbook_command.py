@@ -107,6 +107,7 @@ def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, r
         "structure": found.structure,
         "n_sound": found.n_sound,
         "n_damaged": found.n_damaged,
+        "unread": found.unread,
         "set_aside": None if aside is None else str(aside),
     }
 
@@ -119,9 +120,10 @@ def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repa
     lines = [safe(place)]
     for table, name in _NAMES.items():
         n_damaged = found.n_damaged[table]
-        if found.n_sound[table] or n_damaged:
-            damaged = f", {n_damaged} damaged{' and dropped' if repaired else ''}" if n_damaged else ""
-            lines.append(f"  {counted(found.n_sound[table], name)} sound{damaged}")
+        damaged = f", {n_damaged} damaged{' and dropped' if repaired else ''}" if n_damaged else ""
+        unread = ", others cannot be read" if table in found.unread else ""
+        if found.n_sound[table] or damaged or unread:
+            lines.append(f"  {counted(found.n_sound[table], name)} sound{damaged}{unread}")
     if found.structure is not None:
         lines.append(f"  The file itself is damaged: {safe(found.structure)}.")
     if found.is_sound:

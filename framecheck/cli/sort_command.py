@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
-from framecheck.cli.sorting import SortPlan, Way, as_argument, counts, plan_sort, size
+from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.errors import UnusableRequest
 from framecheck.report.words import counted
@@ -101,8 +101,9 @@ def sort_folder(
     if as_json:
         say(json.dumps(plan_document(plan, done=yes)))
     elif not quiet and yes:
-        from_where = "" if is_known else f" --frames {as_argument(folder)}"
-        say(f"Done. To put everything back: framecheck sort --undo {as_argument(into)}{from_where}")
+        from framecheck.cli.sort_journal import undo_command
+
+        say(f"Done. To put everything back: {undo_command(into, None if is_known else folder)}")
     elif not quiet:
         say("Nothing was changed. Add --yes to do it.")
     return len(plan.problems)

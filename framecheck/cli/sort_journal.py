@@ -4,6 +4,7 @@ A folder that frames were sorted into may come from anybody, and its journal wit
 therefore told by this user's logbook, which knows each sort that was begun here, or by the user.
 """
 
+import errno
 import json
 import os
 import secrets
@@ -27,6 +28,8 @@ _VERSIONS: Final = (1, 2)
 """1 named the folder of the frames by its whole path, and no number."""
 _PLAIN: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 """How it is opened: a link in its place could lead to any file."""
+_NOT_EMPTY: Final = (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
+"""What a folder that is in use, gone, or replaced by something else answers to its removal: it is left."""
 Entry = dict[str, Any]
 
 
@@ -219,8 +222,8 @@ def believed_roots(
     if frames is None:
         raise UnusableRequest(
             f"{safe(into)}: your logbook does not know the sort that was done there. Undoing it would put frames back "
-            f"into {' and '.join(safe(root) for root in strange)}. If that is where they came from, say so: framecheck "
-            f"sort --undo {as_argument(into)} --frames {as_argument(strange[0])}"
+            f"into {' and '.join(safe(root) for root in strange)}. If that is where they came from, say so: "
+            f"{undo_command(into, strange[0])}"
         )
     given = whole_path(frames)
     if len(strange) > 1 and not all(root == given or root.is_relative_to(given) for root in map(whole_path, strange)):
@@ -232,16 +235,35 @@ def believed_roots(
     return roots | {one: given if only else whole_path(one.root) for one in begun if one not in roots}
 
 
+def undo_command(into: Path, frames: Path | None = None) -> str:
+    """What takes a sort back; the folder of the frames where the logbook does not know it."""
+    from_where = "" if frames is None else f" --frames {as_argument(frames)}"
+    return f"framecheck sort --undo {as_argument(into)}{from_where}"
+
+
 def remove_journal(into: Path, entries: Sequence[Entry], begun: Sequence[Begun]) -> None:
-    """Remove the folders that the sorts made, if they are empty, and the journal."""
+    """Remove the folders that the sorts made, if they are empty, and the journal.
+
+    Raises
+    ------
+    OSError
+        If the disk does not let go of them; the journal is still there if it was not the last.
+    """
     for entry in reversed(entries):
         if entry["step"] == "folder" and is_plain_name(str(entry.get("target", ""))):
-            with suppress(OSError):
-                (into / str(entry["target"])).rmdir()
+            _remove_if_empty(into / str(entry["target"]))
     (into / JOURNAL).unlink()
     for path in (into, *into.parents)[: begun[0].n_made if begun else 0]:
         with suppress(OSError):
             path.rmdir()
+
+
+def _remove_if_empty(folder: Path) -> None:
+    try:
+        folder.rmdir()
+    except OSError as why:
+        if why.errno not in _NOT_EMPTY:
+            raise
 
 
 def sync_folder(folder: Path) -> None:

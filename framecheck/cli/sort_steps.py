@@ -25,8 +25,9 @@ from framecheck.cli.sort_journal import (
     remove_journal,
     steps_of,
     sync_folder,
+    undo_command,
 )
-from framecheck.cli.sorting import Placing, SortPlan, as_argument, digest, inside
+from framecheck.cli.sorting import Placing, SortPlan, digest, inside
 from framecheck.cli.terminal import safe
 from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
@@ -80,19 +81,19 @@ def carry_out(plan: SortPlan, told: Told = lambda done, total: None, logbook: Lo
     """
     if os.path.lexists(plan.into / JOURNAL) and not has_ended(entries_of(plan.into)):
         raise UnusableRequest(
-            f"{safe(plan.into)}: a sort was stopped half way there. Take it back first: framecheck sort --undo "
-            f"{as_argument(plan.into)}"
+            f"{safe(plan.into)}: a sort was stopped half way there. Take it back first: {undo_command(plan.into)}"
         )
     made: list[Path] = []
     with _before_any_step(plan.into, made):
         _make_folders(plan.into, made)
         write, is_known = begin(plan, made, logbook)
+    take_back = f"take everything back: {undo_command(plan.into, None if is_known else plan.frames)}"
     for number, placing in enumerate(plan.to_do):
-        with _in_words(placing.name, plan.into):
+        with _in_words(placing.name, take_back):
             _make_below(plan.into, placing.target.parent, write)
             _place(plan, placing, write)
         told(number + 1, len(plan.to_do))
-    with _in_words(JOURNAL, plan.into):
+    with _in_words(JOURNAL, take_back):
         write({"step": "end"})
     return is_known
 
@@ -127,9 +128,10 @@ def undo(
     roots = believed_roots(begun, into, frames, logbook)
     problems: list[tuple[str, str]] = []
     back, in_place = set(), set()
+    again = f"undo again: {undo_command(into, frames)}"
     for number, step in enumerate(reversed(steps)):
         source = roots[step.begun] / step.source
-        with _in_words(step.target, into, back_again=True):
+        with _in_words(step.target, again):
             came_to = _take_back(into, roots[step.begun], step)
         if came_to == _BACK:
             back.add(source)
@@ -139,7 +141,7 @@ def undo(
             problems.append((step.target, came_to))
         told(number + 1, len(steps))
     if not problems:
-        with _in_words(JOURNAL, into, back_again=True):
+        with _in_words(JOURNAL, again):
             remove_journal(into, entries, begun)
         for one in begun:
             if logbook is not None and one.number is not None:
@@ -341,14 +343,12 @@ def _before_any_step(into: Path, made: list[Path]) -> Iterator[None]:
 
 
 @contextmanager
-def _in_words(name: str, into: Path, *, back_again: bool = False) -> Iterator[None]:
+def _in_words(name: str, then: str) -> Iterator[None]:
     try:
         yield
     except OSError as why:
-        then = "undo again" if back_again else "take everything back"
         raise CannotFinish(
-            f"{safe(name)}: stopped there, because {_reason(why)}. Nothing is half done; put that right, then {then}: "
-            f"framecheck sort --undo {as_argument(into)}"
+            f"{safe(name)}: stopped there, because {_reason(why)}. Nothing is half done; put that right, then {then}"
         ) from why
 
 

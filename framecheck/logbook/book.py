@@ -108,7 +108,8 @@ class Logbook(LogbookFile):
         if found is None:
             return None
         *_, summary, files, failures = found[1]
-        return WrittenReport(summary=summary, files=from_text(files), failures=from_text(failures))
+        report = WrittenReport(summary=summary, files=from_text(files), failures=from_text(failures))
+        return report if report.is_readable else None
 
     def record_report(self, out: Path, folder: Path, basis: bytes, report: WrittenReport) -> None:
         """Write down that a report was written; it takes the place of an earlier one in the same folder."""

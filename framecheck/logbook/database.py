@@ -189,8 +189,11 @@ class LogbookFile:
 
     def _find(self, table: str, where: str, values: Sequence[Any]) -> tuple[int, Row] | None:
         """Number and content of the first row of a kind; None if there is none, or if it is damaged."""
-        row = self._database.execute(f"SELECT rowid, {columns(table)} FROM {table} WHERE {where} LIMIT 1", values)
-        found = row.fetchone()
+        request = f"SELECT rowid, {columns(table)} FROM {table} WHERE {where} LIMIT 1"
+        try:
+            found = self._database.execute(request, values).fetchone()
+        except sqlite3.DataError:  # longer than `LONGEST_VALUE`
+            found = (0,)
         if found is None:
             return None
         number, *content = found

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -11,7 +12,10 @@ from typing import Final
 from framecheck._version import __version__
 from framecheck.logbook.mark import Mark, measuring
 from framecheck.read.paths import open_plain, read_plain
+from framecheck.report.words import steers
 
+_STYLE: Final = re.compile("\x1b\\[[0-9;]*m")
+"""What makes text bold or coloured (ECMA-48, SGR)."""
 _CODE: Final = ("*.py", "*.csv", "*.html", "*.css", "*.js")
 
 
@@ -24,6 +28,12 @@ class WrittenReport:
     """Hash of each file of the report, by its name."""
     failures: Mapping[str, str]
     """What was wrong with each file that could not be measured, by its path: it may have been mended since."""
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether it steers no terminal, but for our own styles: it is shown as it was told."""
+        texts = [self.summary, *self.failures.values()]
+        return not any(steers(sign) for text in texts for sign in set(_STYLE.sub("", text)) - {"\n"})
 
     def stands(self, out: Path) -> bool:
         """Whether all files of the report are there, as they were written."""

@@ -26,14 +26,16 @@ class Soundness:
     n_sound: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMNS, 0))
     """Rows by table."""
     n_damaged: dict[str, int] = field(default_factory=lambda: dict.fromkeys(COLUMNS, 0))
-    """Rows that are not what was written, and stretches of rows that cannot be read."""
+    """Rows that are not what was written."""
+    unread: list[str] = field(default_factory=list)
+    """Tables of which some rows cannot be read, so that nobody knows how many there were."""
     structure: str | None = None
     """What is wrong with the file itself; None if nothing is."""
 
     @property
     def is_sound(self) -> bool:
         """Whether nothing is wrong."""
-        return self.structure is None and not any(self.n_damaged.values())
+        return self.structure is None and not self.unread and not any(self.n_damaged.values())
 
 
 def look_through(file: Path) -> Soundness:
@@ -48,8 +50,10 @@ def look_through(file: Path) -> Soundness:
     with in_words(file), closing(connect(file)) as database:
         for table in COLUMNS:
             for row in _rows(database, table):
-                counts = found.n_damaged if row is None or not _is_true(table, row[1:]) else found.n_sound
-                counts[table] += 1
+                if row is None:
+                    found.unread += [table] if table not in found.unread else []
+                else:
+                    (found.n_sound if _is_true(table, row[1:]) else found.n_damaged)[table] += 1
     return found
 
 

@@ -18,11 +18,13 @@ _REASONS: Final = {
     "IOERR": "the disk failed while it was used. Check the disk and the room left on it, or name another file",
     "PERM": "there is no permission to use it. Change the permissions, or name another file",
     "AUTH": "there is no permission to use it. Change the permissions, or name another file",
+    "NOMEM": "there is too little memory for it. Close other programs",
     "NOTADB": "the file is no logbook. Leave it alone, and name another file",
 }
 """What SQLite's errors mean where the file need not be damaged; of a file that is no database nobody can tell."""
-_DAMAGED: Final = ("NOTADB", "CORRUPT", "ERROR", "FORMAT", "TOOBIG", "NOMEM", "CONSTRAINT", "MISMATCH", "SCHEMA")
-"""Errors of SQLite that a sound logbook never makes, as our own requests are right."""
+_DAMAGED: Final = ("NOTADB", "CORRUPT", "FORMAT")
+_DAMAGED_WORDS: Final = ("malformed", "no such table", "no such column", "no such index")
+"""Errors of SQLite, and words of others, that a sound logbook never makes; too little memory is no sign of damage."""
 
 
 class UnusableLogbook(UnusableRequest):
@@ -48,8 +50,10 @@ def in_words(file: Path) -> Iterator[None]:
         raise DamagedLogbook(f"{file}: this file {why}. Leave it alone, or name another logbook.") from why
     except sqlite3.Error as why:
         raise _sentence(file, why) from why
-    except (DamagedFile, MemoryError, UnicodeDecodeError, OverflowError) as why:
+    except (DamagedFile, UnicodeDecodeError, OverflowError) as why:
         raise _damaged(file) from why
+    except MemoryError as why:
+        raise RefusedLogbook(f"{file}: the logbook cannot be used: {_REASONS['NOMEM']}.") from why
     except OSError as why:
         reason = why.strerror or str(why)
         raise RefusedLogbook(f"{file}: the logbook cannot be made: {reason}. Name a file in another folder.") from why
@@ -59,7 +63,7 @@ def _sentence(file: Path, why: sqlite3.Error) -> UnusableLogbook:
     name = (getattr(why, "sqlite_errorname", None) or "").removeprefix("SQLITE_")
     known = next((reason for start, reason in _REASONS.items() if name.startswith(start)), None)
     text = f"{file}: the logbook cannot be used: {known or why}."
-    if name.startswith(_DAMAGED):
+    if name.startswith(_DAMAGED) or any(words in str(why) for words in _DAMAGED_WORDS):
         return _damaged(file) if known is None else DamagedLogbook(text)
     return UnusableLogbook(text) if known is None else RefusedLogbook(text)
 

@@ -204,12 +204,10 @@ def read_logbook(
             n_known += known is not None
             outcomes.append(known or result)
         if book is not None:
-            for document in book.nights():
-                with contextlib.suppress(FramecheckError):
-                    past_night(document, "night", "logbook")
             alarms_of_text(book.told(folder) or "{}")
-            book.folders()
-            export_csv(book, io.BytesIO())
+            for look in LOOKS:
+                with contextlib.suppress(UnusableLogbook):  # the sentence that ends `history` or `logbook`
+                    look(book)
     if is_forged and n_known:
         judge(folder, outcomes)
     for look in (look_through, repair):
@@ -222,6 +220,18 @@ def read_logbook(
     if any("set aside" in text for text in told):
         return "set aside, begun anew", told[0]
     return ("all known", "") if n_known == len(paths) else ("some measured again", "")
+
+
+def nights_of(book: Logbook) -> None:
+    """Judged nights as `history` reads them."""
+    for document in book.nights():
+        with contextlib.suppress(FramecheckError):
+            past_night(document, "night", "logbook")
+
+
+LOOKS: tuple[Callable[[Logbook], object], ...] = (
+    nights_of, lambda book: book.folders(), lambda book: export_csv(book, io.BytesIO()),
+)  # fmt: skip
 
 
 def judge(folder: Path, outcomes: list[Any]) -> None:

@@ -11,7 +11,7 @@ from kept_frames import bits, result_of, write_file
 from typer.testing import CliRunner
 
 from framecheck.cli import main
-from framecheck.logbook import Logbook, UnusableLogbook, open_logbook
+from framecheck.logbook import Logbook, UnusableLogbook, WrittenReport, open_logbook
 from framecheck.logbook.seal import COLUMNS, checksum
 from framecheck.logbook.soundness import look_through, repair
 from framecheck.read import Rig
@@ -87,7 +87,7 @@ def test_a_damaged_default_logbook_ends_no_night_and_changes_no_value(tmp_path: 
     whole, rng = file.read_bytes(), np.random.default_rng(4)
     wanted = [bits(result_of(path, seed, 15)) for seed, path in enumerate(paths)]
     n_aside = n_told = 0
-    for number in range(80):
+    for number in range(50):
         for path in tmp_path.glob("book*"):
             path.unlink()
         file.write_bytes(flipped(whole, rng))
@@ -104,8 +104,8 @@ def test_a_damaged_default_logbook_ends_no_night_and_changes_no_value(tmp_path: 
         assert len(told) <= 2, told
         n_aside += len(list(tmp_path.glob("book.damaged-*.sqlite")))
         n_told += bool(told)
-    assert n_aside > 5
-    assert n_told > 20
+    assert n_aside > 3
+    assert n_told > 10
 
 
 def test_a_damaged_logbook_is_set_aside_whole(tmp_path: Path) -> None:
@@ -181,6 +181,20 @@ def test_a_forged_record_with_a_fitting_checksum_is_none(tmp_path: Path, name: s
         assert list(book.frames()) == []
 
 
+@pytest.mark.parametrize(
+    ("told", "is_shown"),
+    [("12 kept\n\x1b[1mtilt\x1b[0m 3\u202f% été", True), ("\x1b[2J", False), ("a\rb", False), ("\u202eb", False)],
+)
+def test_a_forged_report_steers_no_terminal(tmp_path: Path, told: str, is_shown: bool) -> None:
+    with Logbook(tmp_path / "book.sqlite") as book:
+        for report in (
+            WrittenReport(summary=told, files={}, failures={}),
+            WrittenReport(summary="", files={}, failures={"a.fits": told}),
+        ):
+            book.record_report(tmp_path, tmp_path, b"basis", report)
+            assert (book.recall_report(tmp_path, b"basis") == report) == is_shown
+
+
 def test_check_tells_what_is_sound_and_repair_drops_the_rest(tmp_path: Path) -> None:
     file, paths = filled(tmp_path)
     with Logbook(file) as book:
@@ -203,7 +217,7 @@ def test_repair_saves_what_can_be_read_of_a_damaged_file(tmp_path: Path) -> None
     content[middle : middle + 4096] = np.random.default_rng(1).bytes(4096)
     file.write_bytes(content)
     found, aside = repair(file)
-    assert found.structure is not None or found.n_damaged["frames"]
+    assert found.structure is not None or found.unread
     if aside is not None:
         assert aside.read_bytes() == bytes(content)
     assert look_through(file).is_sound
