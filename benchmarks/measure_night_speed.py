@@ -84,7 +84,7 @@ def pace(pool: ProcessPoolExecutor, paths: list[Path]) -> tuple[float, float]:
 
 def side_by_side(frame: Path, folder: Path, frames: int, rounds: int) -> dict[str, float]:
     """Pace of one worker and of two, taking turns, and the memory of each worker."""
-    from framecheck.pipeline import worker_pool
+    from framecheck.workers import worker_pool
 
     paths = copies(frame, folder, frames)
     with worker_pool(1) as one, worker_pool(2) as two:

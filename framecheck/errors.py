@@ -6,6 +6,7 @@ Each message is one sentence that a user can act on: the file, what is wrong wit
 `UnusableFrame`     one file cannot be measured; the night goes on without it (exit code 1)
 `UnusableRig`       the rig file is wrong; nothing starts before it is put right (exit code 2)
 `UnusableRequest`   a command was asked for something impossible (exit code 2)
+`CannotFinish`      what was asked for is possible, but disk, rights or workers failed (exit code 4)
 `NothingMeasured`   no frame at all could be measured (exit code 3)
 ==================  ==================================================================================
 
@@ -48,6 +49,10 @@ class UnusableRig(FramecheckError):  # noqa: N818
 
 class UnusableRequest(FramecheckError):  # noqa: N818
     """A command that cannot be carried out as asked."""
+
+
+class CannotFinish(UnusableRequest):
+    """A command that disk, rights or workers kept from its end; asked again when they are there, it can be done."""
 
 
 class NothingMeasured(FramecheckError):  # noqa: N818

@@ -20,6 +20,7 @@ ORDER = [
     "report",
     "logbook",
     "memory",
+    "workers",
     "pipeline",
     "simulate",
     "cli",

@@ -15,9 +15,9 @@ def command_page() -> str:
         "========",
         "",
         "Exit codes: 0 done; 1 done, but some files could not be measured or placed, each named with its reason;",
-        "2 wrong usage, or a file that cannot be used; 3 nothing measurable was found. ``NO_COLOR`` in the environment",
-        "is honoured; in a pipe there is neither colour nor progress. ``framecheck --install-completion`` teaches your",
-        "shell to complete commands and options.",
+        "2 wrong usage, or a file that cannot be used; 3 nothing measurable was found; 4 disk, permissions or workers",
+        "kept it from its end. ``NO_COLOR`` in the environment is honoured; in a pipe there is neither colour nor",
+        "progress. ``framecheck --install-completion`` teaches your shell to complete commands and options.",
         "",
     ]
     for name, command in group.commands.items():

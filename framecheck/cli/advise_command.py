@@ -59,7 +59,7 @@ def advise(
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
     from framecheck.cli.night_command import logbook_in_use
-    from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.night_summary import failure_lines
     from framecheck.cli.terminal import look_of, say, warn
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
@@ -73,8 +73,8 @@ def advise(
         measurements, known_rig = _measured(folder, rig, force, quiet, book)
     folder = folder.parent if is_list(folder) else folder
     judgement = judge_night(folder, measurements, known_rig, aim, record)
-    for failure in measurements.failures:
-        warn(failure_line(failure, folder))
+    for line in failure_lines(measurements.failures, folder):
+        warn(line)
     if as_json:
         say(json_text(advice_document(judgement)))
     else:
@@ -88,7 +88,7 @@ def _measured(
 ) -> "tuple[Measurements, Rig]":  # fmt: skip
     """The frames of a folder, measured as `framecheck night` does."""
     from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
-    from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.night_summary import failure_lines
     from framecheck.cli.terminal import warn
     from framecheck.errors import NothingMeasured
     from framecheck.read import Rig, load_rig
@@ -97,8 +97,8 @@ def _measured(
     paths = frames_of(folder)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
     return measurements, rig
 

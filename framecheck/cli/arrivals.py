@@ -1,6 +1,6 @@
 """Files as they arrive in a folder: which are new or rewritten, which have come to rest, and which are gone."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
@@ -38,21 +38,38 @@ class Waiting:
         return now_s - self.since_s
 
 
-def look(folder: Path) -> dict[Path, Stamp]:
+def look(folder: Path, known: Collection[Path] = ()) -> dict[Path, Stamp]:
     """All frames below a folder as they are now.
+
+    Parameters
+    ----------
+    folder : Path
+    known : collection of Path
+        Frames met before: one that has got a second name, by a link, keeps the first.
 
     Raises
     ------
     UnusableRequest
         If there is no such folder, or it may not be read.
     """
-    found = {}
+    found, names = {}, {}
     for path in find_frames(folder):
         try:
             state = path.stat()
         except OSError:
             continue  # gone since
         found[path] = Stamp(state.st_size, state.st_mtime_ns)
+        names[state.st_dev, state.st_ino] = path
+    for path in known:
+        if path in found:
+            continue
+        try:
+            state = path.stat()
+        except OSError:
+            continue
+        second = names.get((state.st_dev, state.st_ino)) if state.st_ino else None
+        if second in found and second not in known:
+            found[path] = found.pop(second)
     return found
 
 

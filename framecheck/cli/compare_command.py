@@ -142,7 +142,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
 def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
     from framecheck.report.comparison_picture import WIDTH_PX, comparison_picture
     from framecheck.report.drawing import standalone_svg
-    from framecheck.report.write import write_text
+    from framecheck.report.publish import write_text
 
     drawn = comparison_picture(comparisons)
     if not drawn:

@@ -5,7 +5,7 @@ from pathlib import Path
 from framecheck.cli.night_command import judge_folder
 from framecheck.cli.terminal import ProgressLine, safe, say
 from framecheck.errors import UnusableRequest
-from framecheck.report.write import prepare_folder
+from framecheck.report.publish import prepare_folder
 from framecheck.simulate import demo_scenario, load_scenario, render_night
 
 TRUTH = "truth.json"

@@ -135,8 +135,8 @@ def _shows(encoding: str | None) -> bool:
 
 def _draw(judgement: Judgement, account: FrameAccount, picture: Path) -> None:
     from framecheck.report.frame_picture import frame_picture
+    from framecheck.report.publish import replace_file
     from framecheck.report.thumbnail import shrunk, stretched
-    from framecheck.report.write import replace_file
 
     file = judgement.night.frames[0].result.exposure.file
     try:
@@ -144,7 +144,7 @@ def _draw(judgement: Judgement, account: FrameAccount, picture: Path) -> None:
     except UnusableFrame as error:
         raise UnusableRequest(str(error)) from None
     figure = frame_picture(judgement, shades, account)
-    replace_file(picture, lambda beside: figure.savefig(beside, format="png"))
+    replace_file(picture, lambda file: figure.savefig(file, format="png"))
 
 
 _PICTURE_PX: Final = 860

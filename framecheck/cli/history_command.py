@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -45,11 +46,10 @@ def history(
     document = json_text(history_document(made))
     if out is not None:
         from framecheck.report.history_page import history_page
-        from framecheck.report.write import prepare_folder, write_text
+        from framecheck.report.publish import prepare_folder, publish, text_as_bytes
 
         prepare_folder(out)
-        write_text(document + "\n", out / DOCUMENT)
-        write_text(history_page(made), out / PAGE)
+        publish(out, {DOCUMENT: text_as_bytes(document + "\n"), PAGE: text_as_bytes(history_page(made))})
     if as_json:
         say(document)
     if as_json or quiet:
@@ -95,7 +95,8 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
             "frames that the logbook knows take seconds."
         )
     for document in documents:
-        yield past_night(document, str(document.get("source", {}).get("folder", place)), str(place))
+        night = past_night(document, str(place), str(place))
+        yield replace(night, name=night.folder or night.name)
 
 
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:

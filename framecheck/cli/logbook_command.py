@@ -8,9 +8,11 @@ import typer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+    from typing import BinaryIO
 
     from framecheck.cli.terminal import Look
     from framecheck.logbook import FolderEntry, Logbook
+    from framecheck.logbook.soundness import Soundness
 
 LogbookOption = Annotated[
     Path | None,
@@ -20,6 +22,11 @@ NoLogbook = Annotated[bool, typer.Option("--no-logbook", help="Measure every fra
 WholeFiles = Annotated[
     bool, typer.Option("--whole-files", help="Know frames again by all their bytes, not by time and samples: slower.")
 ]
+
+_NAMES = {
+    "frames": "frame", "nights": "judged night", "reports": "report", "watched": "watched folder", "sorts": "sort",
+}  # fmt: skip
+"""What the tables hold, in words."""
 
 
 def logbook(
@@ -37,21 +44,29 @@ def logbook(
     forget_outdated: Annotated[
         bool, typer.Option("--forget-outdated", help="Forget frames that this framecheck would measure again.")
     ] = False,
+    check: Annotated[bool, typer.Option("--check", help="Look at every entry, and tell what is sound.")] = False,
+    repair: Annotated[
+        bool, typer.Option("--repair", help="Drop what is not sound; those frames are measured again.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the list as JSON.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing of what was forgotten or written.")] = False,
 ) -> None:
-    """List, export or forget the frames measured so far."""
+    """List, check, export or forget the frames measured so far."""
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.logbook import Logbook, logbook_file, named_file
     from framecheck.report.night_json import json_text
+    from framecheck.report.publish import replace_file
     from framecheck.report.words import counted
-    from framecheck.report.write import replace_file
 
     place = file or named_file() or logbook_file()
     if not place.exists():
         from framecheck.errors import UnusableRequest
 
         raise UnusableRequest(f"{safe(place)}: there is no logbook yet. `framecheck night` begins one.")
+    if (check or repair) and not _is_sound(place, repair=repair, as_json=as_json, quiet=quiet):
+        raise typer.Exit(1)  # the contract: done, but not all is as it should be
+    if check or repair:
+        return
     write = None if export is None else _writer(export)  # a wrong name is told before anything is forgotten
     told = not (as_json or quiet)
     with Logbook(place) as book:
@@ -59,13 +74,65 @@ def logbook(
         if forgotten is not None and told:
             say(f"Forgot {counted(forgotten, 'frame')}.")
         if export is not None and write is not None:
-            replace_file(export, lambda beside: write(book, beside))
+            replace_file(export, lambda file: write(book, file))
             if told:
                 say(f"Wrote {safe(export)}")
         if as_json:
             say(json_text(list_document(place, book.folders())))
         elif forgotten is None and export is None:
             say("\n".join(list_lines(place, book.folders(), look_of(sys.stdout))))
+
+
+def _is_sound(place: Path, *, repair: bool, as_json: bool, quiet: bool) -> bool:
+    """Look through the logbook, and mend it if asked to; whether it is sound now."""
+    from framecheck.cli.terminal import say
+    from framecheck.logbook.soundness import look_through
+    from framecheck.logbook.soundness import repair as drop_damaged
+    from framecheck.report.night_json import json_text
+
+    found, aside = drop_damaged(place) if repair else (look_through(place), None)
+    if as_json:
+        say(json_text(soundness_document(place, found, aside, repaired=repair)))
+    elif not (quiet and (found.is_sound or repair)):
+        say("\n".join(soundness_lines(place, found, aside, repaired=repair)))
+    return repair or found.is_sound
+
+
+def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> dict[str, Any]:
+    """What a look through the logbook came to, for a program."""
+    return {
+        "logbook": str(place),
+        "sound": found.is_sound,
+        "repaired": repaired and not found.is_sound,
+        "structure": found.structure,
+        "n_sound": found.n_sound,
+        "n_damaged": found.n_damaged,
+        "unread": found.unread,
+        "set_aside": None if aside is None else str(aside),
+    }
+
+
+def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> list[str]:
+    """The same for a person."""
+    from framecheck.cli.terminal import safe
+    from framecheck.report.words import counted
+
+    lines = [safe(place)]
+    for table, name in _NAMES.items():
+        n_damaged = found.n_damaged[table]
+        damaged = f", {n_damaged} damaged{' and dropped' if repaired else ''}" if n_damaged else ""
+        unread = ", others cannot be read" if table in found.unread else ""
+        if found.n_sound[table] or damaged or unread:
+            lines.append(f"  {counted(found.n_sound[table], name)} sound{damaged}{unread}")
+    if found.structure is not None:
+        lines.append(f"  The file itself is damaged: {safe(found.structure)}.")
+    if found.is_sound:
+        lines.append("All of it is sound.")
+    elif not repaired:
+        lines.append("What is damaged is not used. `framecheck logbook --repair` drops it, and keeps the rest.")
+    if aside is not None:
+        lines.append(f"The damaged file was kept as {safe(aside)}. Remove it when you need it no longer.")
+    return lines
 
 
 def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: bool) -> int | None:
@@ -77,7 +144,7 @@ def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: 
     return forgotten + (book.forget_outdated() if outdated else 0)
 
 
-def _writer(path: Path) -> "Callable[[Logbook, Path], None]":
+def _writer(path: Path) -> "Callable[[Logbook, BinaryIO], None]":
     """What writes a table with such a name."""
     from framecheck.errors import UnusableRequest
     from framecheck.logbook.export import export_csv, export_parquet

@@ -1,5 +1,6 @@
 """The commands: parse, call, print, exit code. Heavy parts are imported when a command needs them."""
 
+import errno
 import math
 import os
 import signal
@@ -22,14 +23,16 @@ from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
 from framecheck.cli.watch_command import watch
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
-from framecheck.errors import FramecheckError, NothingMeasured
+from framecheck.errors import CannotFinish, FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
-DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED = 0, 1, 2, 3
+DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 1, 2, 3, 4
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
+_NO_PLACE = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EISDIR)
+"""What the system says of a path where nothing can be, whatever disk and rights."""
 SAME_PRESS_S = 2.0
 """[s] Chosen: ending workers takes less; who presses Ctrl-C again after that is heard again."""
 
@@ -106,11 +109,16 @@ def _exit_code() -> int:
         code = INTERRUPTED
     except NothingMeasured as error:
         return _tell(str(error), NOTHING_MEASURED)
+    except CannotFinish as error:
+        return _tell(str(error), NOT_FINISHED)
     except FramecheckError as error:
         return _tell(str(error), WRONG_USAGE)
     except OSError as error:
         about = f"{error.filename}: " if error.filename else ""
-        return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", WRONG_USAGE)
+        code = WRONG_USAGE if error.errno in _NO_PLACE else NOT_FINISHED
+        return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", code)
+    except MemoryError:
+        return _tell("there is too little memory for this. Close other programs, or use another machine.", NOT_FINISHED)
     except Exception as error:
         return _own_fault(error)
     if code == INTERRUPTED:
@@ -179,6 +187,9 @@ def night(
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     whole_files: WholeFiles = False,
+    absolute_paths: Annotated[
+        bool, typer.Option("--absolute-paths", help="Tell in night.json where on this machine the folder lies.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
@@ -189,7 +200,7 @@ def night(
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         failed = judge_folder(
             folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
-            guiding_file=guiding, logbook=book,
+            guiding_file=guiding, logbook=book, absolute_paths=absolute_paths,
         )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)
@@ -265,7 +276,7 @@ app.command(epilog="Example: framecheck history --out history", short_help="Tell
 
 
 app.command(
-    epilog="Example: framecheck logbook --export frames.parquet", short_help="List, export or forget measured frames."
+    epilog="Example: framecheck logbook --export frames.parquet", short_help="List, check or forget measured frames."
 )(logbook)
 
 

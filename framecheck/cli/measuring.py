@@ -1,16 +1,16 @@
 """Frames measured as they come in: one or two here and now, many in worker processes, until the end is asked for."""
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, Executor, Future
 from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
 from pathlib import Path
 from typing import Any, Final
 
 from framecheck.cli.workforce import interruptible_workers
 from framecheck.logbook import Logbook
-from framecheck.pipeline import Outcome, measure_night, worth_starting
+from framecheck.pipeline import Outcome, measure_night
 from framecheck.read import Rig
+from framecheck.workers import worth_starting
 
 AT_ONCE: Final = 8
 """Frames whose outcomes are handed on together. Chosen: some seconds of work."""
@@ -60,7 +60,7 @@ def measured(
     show : callable
         Called with how far the work has come.
     tell : callable
-        Called with a sentence if worker processes are lost; the work then goes on here.
+        Called with a sentence if nothing comes back for long.
     """
 
     def done(n_done: int, n_frames: int, path: Path) -> None:
@@ -68,13 +68,13 @@ def measured(
             raise _Stopped
 
     with suppress(_Stopped), ExitStack() as stack:
-        pool = None
+        pool: Executor | None = None
 
         def staff(_some: Sequence[Path]) -> AbstractContextManager[Executor]:
             nonlocal pool
             if len(paths) <= FEW:
                 return nullcontext(InPlace())
-            if pool is None:
+            if pool is None or not _lives(pool):
                 pool = stack.enter_context(interruptible_workers(workers or worth_starting(len(paths))))
             return nullcontext(pool)
 
@@ -82,13 +82,18 @@ def measured(
             if len(paths) > FEW:
                 show(f"Reading frames: {start} of {len(paths)}")
             some = paths[start : start + AT_ONCE]
-            try:
-                found = measure_night(some, rig, staff, progress=done, logbook=logbook)
-            except BrokenProcessPool:
-                tell("a worker process was stopped from outside, most likely because memory ran out.")
-                found = measure_night(some, rig, InPlace(), progress=done, logbook=logbook)
+            found = measure_night(some, rig, staff, progress=done, logbook=logbook, tell=tell)
             yield from ((result.exposure.file, result) for result in found.results)
             yield from ((Path(failure.file), failure) for failure in found.failures)
             yield from ((skipped.file, skipped) for skipped in found.skipped)
             if is_stopped():
                 return
+
+
+def _lives(pool: Executor) -> bool:
+    """Whether a pool still takes work: one that has lost a worker does not."""
+    try:
+        pool.submit(int)
+    except BrokenExecutor:
+        return False
+    return True

@@ -2,26 +2,27 @@
 
 import sys
 from collections.abc import Iterator
-from concurrent.futures import CancelledError
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from framecheck.cli.night_summary import failure_line, night_lines
+from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
-from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 from framecheck.field import FrameFailure
 from framecheck.logbook import Logbook, WrittenReport, basis_of, files_of, logbook_file, named_file, open_logbook
 from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
-from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, load_rig, place_name, whole_path
+from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
 from framecheck.report.night_json import json_text, night_document
-from framecheck.report.write import FILES, NIGHT, PAGE, prepare_folder, write_night
+from framecheck.report.publish import prepare_folder
+from framecheck.report.write import FILES, NIGHT, PAGE, write_night
+from framecheck.workers import LOST
 
 
 def judge_folder(
@@ -37,6 +38,7 @@ def judge_folder(
     quiet: bool = False,
     guiding_file: Path | None = None,
     logbook: Logbook | None = None,
+    absolute_paths: bool = False,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
 
@@ -57,32 +59,33 @@ def judge_folder(
     folder = folder.parent if is_list(folder) else folder
     look = look_of(sys.stdout)
     given = [file for file in (rig_file, guiding_file) if file is not None]
-    basis = _basis(logbook, paths, given, (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others))
+    words = (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others, absolute_paths)
+    basis = _basis(logbook, paths, given, words)
     known = _standing(logbook, basis, out)
     if known is not None and _fail_alike(known, folder, rig, force):
         _tell_again(known, out, as_json=as_json, quiet=quiet)
         return len(known.failures)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
-    written = write_night(judgement, out, stars=stars, thumbnails=pictures)
-    document = night_document(judgement)
+    written = write_night(judgement, out, stars=stars, thumbnails=pictures, absolute_paths=absolute_paths)
     summary = "\n".join(night_lines(judgement, look))
     if logbook is not None:
-        logbook.record_night(document)
-    if logbook is not None and basis is not None:
+        logbook.record_night(night_document(judgement, absolute_paths=True))
+    deadly = any(failure.fault.startswith(LOST) for failure in measurements.failures)
+    if logbook is not None and basis is not None and not deadly:
         failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
         report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
         logbook.record_report(out, folder, basis, report)
     if as_json:
-        say(json_text(document))
+        say(json_text(night_document(judgement, absolute_paths=absolute_paths)))
     elif quiet:
-        for failure in measurements.failures:
-            warn(failure_line(failure, folder))
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
     else:
         say(summary)
         say(f"\nOpen {safe(written.page)}")
@@ -126,7 +129,10 @@ def _standing(logbook: Logbook | None, basis: bytes | None, out: Path) -> Writte
 
 
 def _fail_alike(known: WrittenReport, folder: Path, rig: Rig, force: Workforce) -> bool:
-    """Whether the files that could not be measured still cannot be, for the same reason."""
+    """Whether the files that could not be measured still cannot be, for the same reason.
+
+    They are looked at in this process, so none of them may have ended another.
+    """
     for file, line in known.failures.items():
         outcome = measure_file(Path(file), rig, force.memory_bytes)
         if not isinstance(outcome, FrameFailure) or failure_line(outcome, folder) != line:
@@ -139,8 +145,11 @@ def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool) 
     if as_json:
         say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
     elif quiet:
-        for line in known.failures.values():
+        lines = list(known.failures.values())
+        for line in lines[:FAILURES_SHOWN]:
             warn(line)
+        if len(lines) > FAILURES_SHOWN:
+            warn(f"{len(lines) - FAILURES_SHOWN} more files could not be measured; each is in frames.csv.")
     else:
         say(known.summary)
         say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")
@@ -150,9 +159,9 @@ def _is_ours(path: Path, folder: Path, out: Path) -> bool:
     """Whether a file below the folder is one of a report that goes, or went, there as well."""
     if is_remote(folder) or is_remote(path):
         return False
-    if out.resolve() == folder.resolve():
-        return path.parent.resolve() == out.resolve() and path.name in FILES
-    return out.resolve() in path.resolve().parents
+    if whole_path(out) == whole_path(folder):
+        return path.parent == folder and path.name in FILES
+    return lies_in(path, out)
 
 
 def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> Measurements:
@@ -169,14 +178,14 @@ def measure_folder(
     """Measure frames that the logbook does not know, with a line of progress."""
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
-            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes)
-    except BrokenProcessPool:
-        raise UnusableRequest(
-            "a worker process was stopped from outside, most likely because memory ran out. "
+            return measure_night(paths, rig, force.staff, progress, logbook, force.memory_bytes, tell=progress.tell)
+    except BrokenExecutor:
+        raise CannotFinish(
+            "worker processes end as soon as they start, most likely because memory ran out. "
             "Use fewer with --workers or --memory, or close other programs."
         ) from None
     except CancelledError:
-        raise UnusableRequest(
+        raise CannotFinish(
             f"the cluster at {force.scheduler} was lost while it measured. Start it again, then run this again: "
             "frames in the logbook are not measured a second time."
         ) from None

@@ -1,5 +1,6 @@
 """The night in a few lines of terminal text."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -9,6 +10,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.account import account_of
 from framecheck.report.frame_row import frame_rows
+from framecheck.report.left_out import alike, in_words
 from framecheck.report.time_axis import several_nights
 from framecheck.report.verdict import night_title, verdict
 from framecheck.report.words import path_in, sentence
@@ -40,6 +42,14 @@ def failure_line(failure: FrameFailure, folder: Path | None = None) -> str:
     return safe(f"{name} {sentence(failure.fault)[:1].lower()}{sentence(failure.fault)[1:]} {sentence(failure.remedy)}")
 
 
+def failure_lines(failures: Sequence[FrameFailure], folder: Path) -> list[str]:
+    """A line for each file that could not be measured; for each kind of fault, if they are many."""
+    if len(failures) <= FAILURES_SHOWN:
+        return [failure_line(one, folder) for one in failures]
+    told = ((path_in(folder, Path(one.file)), f"{sentence(one.fault)} {sentence(one.remedy)}") for one in failures)
+    return [safe(in_words(group)) for group in alike(told)]
+
+
 def _worst(judgement: Judgement, grade: str, look: Look) -> list[str]:
     """The frames of a grade that would harm the stack most, each with its first reason."""
     frames = sorted((one for one in judgement.grades if one.grade == grade), key=_harm)
@@ -66,9 +76,7 @@ def _failures(judgement: Judgement, look: Look) -> list[str]:
     if not failures:
         return []
     lines = ["", look.style("Not measured", "bold")]
-    lines += [
-        "  " + look.wrap(failure_line(one, judgement.night.folder), 4, used=2) for one in failures[:FAILURES_SHOWN]
-    ]
+    lines += ["  " + look.wrap(line, 4, used=2) for line in failure_lines(failures, judgement.night.folder)]
     if len(failures) > FAILURES_SHOWN:
-        lines.append(f"  and {len(failures) - FAILURES_SHOWN} more, each with its reason, on the page")
+        lines.append("  each with its reason in frames.csv")
     return lines

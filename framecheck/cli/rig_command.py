@@ -8,7 +8,7 @@ from framecheck.cli.terminal import safe, say
 from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
 from framecheck.read import read_exposure, rig_template
 from framecheck.report.night_json import json_text
-from framecheck.report.write import write_text
+from framecheck.report.publish import write_text
 
 
 def start_rig(file: Path, into: Path | None, *, as_json: bool = False, quiet: bool = False) -> None:

@@ -2,14 +2,20 @@
 
 import json
 import sys
+from contextlib import nullcontext
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from framecheck.cli.sorting import SortPlan, Way, as_argument, counts, plan_sort, size
+from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.errors import UnusableRequest
+from framecheck.report.words import counted
+
+if TYPE_CHECKING:
+    from framecheck.logbook import Logbook
 
 _DONE_BY = {"copy": "copied", "move": "moved", "link": "linked"}
 
@@ -27,6 +33,14 @@ def sort(
     link: Annotated[bool, typer.Option("--link", help="Make symbolic links to the frames instead of copies.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Do it; else only say what would be done.")] = False,
     undo: Annotated[bool, typer.Option("--undo", help="Put everything back that was sorted into DIR.")] = False,
+    frames: Annotated[
+        Path | None,
+        typer.Option(
+            "--frames", metavar="FOLDER", help="With --undo: where the frames came from, if the logbook does not know."
+        ),
+    ] = None,
+    logbook: LogbookOption = None,
+    no_logbook: NoLogbook = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of words.")] = False,
     quiet: Annotated[
         bool, typer.Option("--quiet", help="No progress and no summary; problems are still told.")
@@ -35,22 +49,36 @@ def sort(
     """Copy, move or link frames into folders by grade; never overwrites, and can be undone."""
     if move and link:
         raise UnusableRequest("--move and --link exclude each other. Give one of them.")
+    if frames is not None and not undo:
+        raise UnusableRequest("--frames goes with --undo. Give the folder of the frames as the first argument.")
+    from framecheck.cli.night_command import logbook_in_use
+
     if undo:
         place = into or folder
         if place is None:
             raise UnusableRequest("--undo needs the folder that was sorted into: framecheck sort --undo DIR")
-        n_problems = take_back(place, as_json=as_json, quiet=quiet)
+        with logbook_in_use(logbook, without=no_logbook) as book:
+            n_problems = take_back(place, frames, book, as_json=as_json, quiet=quiet)
     elif folder is None or into is None:
         raise UnusableRequest("give the folder of the frames and --into: framecheck sort FOLDER --into DIR --by REPORT")
     else:
         way: Way = "move" if move else "link" if link else "copy"
-        n_problems = sort_folder(folder, into, by, way, yes=yes, as_json=as_json, quiet=quiet)
+        with logbook_in_use(logbook, without=no_logbook) if yes else nullcontext() as book:
+            n_problems = sort_folder(folder, into, by, way, book, yes=yes, as_json=as_json, quiet=quiet)
     if n_problems:
         raise typer.Exit(1)  # the contract: done, but not for every file
 
 
 def sort_folder(
-    folder: Path, into: Path, by: Path | None, way: Way, *, yes: bool, as_json: bool = False, quiet: bool = False
+    folder: Path,
+    into: Path,
+    by: Path | None,
+    way: Way,
+    logbook: "Logbook | None" = None,
+    *,
+    yes: bool,
+    as_json: bool = False,
+    quiet: bool = False,
 ) -> int:
     """Say what sorting a folder will do and, if `yes`, do it; the number of frames that cannot be placed.
 
@@ -59,38 +87,54 @@ def sort_folder(
     UnusableRequest, NothingMeasured
         With a sentence for the user.
     """
-    from framecheck.cli.sort_journal import carry_out
+    from framecheck.cli.sort_steps import carry_out
 
     plan = plan_sort(folder, into, by, way)
     if not (as_json or quiet):
         say("\n".join(plan_lines(plan)))
     for name, fault in plan.problems:
         warn(f"{safe(name)}: {fault}")
+    is_known = True
     if yes and plan.to_do:
         with ProgressLine("Sorting frames:", quiet=quiet or as_json) as progress:
-            carry_out(plan, progress)
+            is_known = carry_out(plan, progress, logbook)
     if as_json:
         say(json.dumps(plan_document(plan, done=yes)))
     elif not quiet and yes:
-        say(f"Done. To put everything back: framecheck sort --undo {as_argument(into)}")
+        from framecheck.cli.sort_journal import undo_command
+
+        say(f"Done. To put everything back: {undo_command(into, None if is_known else folder)}")
     elif not quiet:
         say("Nothing was changed. Add --yes to do it.")
     return len(plan.problems)
 
 
-def take_back(into: Path, *, as_json: bool = False, quiet: bool = False) -> int:
+def take_back(
+    into: Path,
+    frames: Path | None = None,
+    logbook: "Logbook | None" = None,
+    *,
+    as_json: bool = False,
+    quiet: bool = False,
+) -> int:
     """Put back what was sorted into a folder; the number of frames that could not be."""
-    from framecheck.cli.sort_journal import undo
+    from framecheck.cli.sort_steps import undo
 
     with ProgressLine("Putting frames back:", quiet=quiet or as_json) as progress:
-        undone = undo(into, progress)
+        undone = undo(into, progress, frames=frames, logbook=logbook)
     for name, fault in undone.problems:
         warn(f"{safe(name)}: {fault}")
     if as_json:
         problems = [{"file": name, "why": fault} for name, fault in undone.problems]
-        say(json.dumps({"into": str(into), "n_back": undone.n_back, "problems": problems}))
+        document = {"into": str(into), "n_back": undone.n_back, "n_in_place": undone.n_in_place, "problems": problems}
+        say(json.dumps(document))
     elif not quiet:
-        say(f"{undone.n_back} frame{'' if undone.n_back == 1 else 's'} put back as before.")
+        in_place = f", {undone.n_in_place} more in place already" if undone.n_in_place else ""
+        say(f"{counted(undone.n_back, 'frame')} put back as before{in_place}.")
+        if undone.problems:
+            say(
+                f"{counted(len(undone.problems), 'frame')} could not be; what was sorted stays on record until all are."
+            )
     return len(undone.problems)
 
 

@@ -1,327 +1,272 @@
-"""A sort carried out, step by step behind a journal, and taken back.
+"""The journal of a sort: written line by line before each step, read as something foreign, believed only if known.
 
-Each line of the journal is on the disk before the step that it tells of is taken. Undoing trusts no line to have been
-carried out: it looks at what is there, so that it can follow a crash at any point, one of its own too.
+A folder that frames were sorted into may come from anybody, and its journal with it. Where frames are put back to is
+therefore told by this user's logbook, which knows each sort that was begun here, or by the user.
 """
 
 import errno
-import hashlib
 import json
 import os
-import shutil
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+import secrets
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, get_args
 
-from framecheck.cli.sorting import FOLDERS, JOURNAL, Placing, SortPlan, as_argument, digest, inside, is_plain_name
+from framecheck.cli.sorting import FOLDERS, SortPlan, Way, as_argument, is_plain_name
 from framecheck.cli.terminal import safe
 from framecheck.errors import UnusableRequest
+from framecheck.logbook import Logbook
+from framecheck.read.paths import read_plain, whole_path
 
-_BLOCK: Final = 2**20
-"""Copied at a time. [byte] Chosen."""
-_REASONS: Final = {
-    errno.ENOSPC: "the disk is full",
-    errno.EDQUOT: "your share of the disk is used up",
-    errno.EROFS: "the disk may only be read",
-    errno.EACCES: "there is no permission",
-    errno.EPERM: "there is no permission",
-    errno.EEXIST: "the name was taken meanwhile",
-    errno.ENOENT: "it is no longer there",
-    errno.ENAMETOOLONG: "the name is too long for that disk",
-}
-_NO_HARD_LINKS: Final = {
-    getattr(errno, name, None)
-    for name in ("EXDEV", "EPERM", "EACCES", "ENOTSUP", "EOPNOTSUPP", "ENOSYS", "EMLINK", "EINVAL")
-}
-"""What file systems answer that give a file one name only; not every system knows them all."""
-Told = Callable[[int, int], None]
+JOURNAL: Final = "sort-journal.jsonl"
+"""Kept in the folder that is sorted into until the sort is undone."""
+_LARGEST: Final = 256 * 2**20
+"""A journal is not read beyond this. [byte] Chosen: half a million steps."""
+_VERSIONS: Final = (1, 2)
+"""1 named the folder of the frames by its whole path, and no number."""
+_PLAIN: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+"""How it is opened: a link in its place could lead to any file."""
+_NOT_EMPTY: Final = (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
+"""What a folder that is in use, gone, or replaced by something else answers to its removal: it is left."""
+Entry = dict[str, Any]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Undone:
-    """What taking a sort back came to."""
+class Begun:
+    """A sort, as the journal tells of it."""
 
-    n_back: int
-    problems: tuple[tuple[str, str], ...]
-
-
-def carry_out(plan: SortPlan, told: Told = lambda done, total: None) -> None:
-    """Place every frame of a plan.
-
-    Raises
-    ------
-    UnusableRequest
-        If a step fails; what was placed until then stays, whole, and can be taken back.
-    """
-    if (plan.into / JOURNAL).exists() and not _ended(_entries(plan.into)):
-        raise UnusableRequest(
-            f"{safe(plan.into)}: a sort was stopped half way there. Take it back first: framecheck sort --undo "
-            f"{as_argument(plan.into)}"
-        )
-    made = _make_folders(plan.into)
-    write = _writer(plan.into)
-    write({"step": "begin", "version": 1, "way": plan.way, "frames": str(plan.frames), "made": [str(p) for p in made]})
-    for number, placing in enumerate(plan.to_do):
-        with _in_words(placing.name, plan.into):
-            _make_below(plan.into, placing.target.parent, write)
-            _place(plan, placing, write)
-        told(number + 1, len(plan.to_do))
-    write({"step": "end"})
+    number: str | None
+    """By which a logbook may know it; None in an old journal."""
+    way: Way
+    root: Path
+    """Folder of the frames."""
+    n_made: int
+    """Folders that were made for it: the one that was sorted into, and those above it."""
 
 
-def undo(into: Path, told: Told = lambda done, total: None) -> Undone:
-    """Take back all sorts into a folder, the last step first; the journal goes when nothing is left to do.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Step:
+    """A frame that was placed, or was about to be."""
 
-    Raises
-    ------
-    UnusableRequest
-        If there is no journal, or one that no sort of ours wrote.
-    """
-    into = into.resolve()
-    entries = _entries(into)
-    steps = _with_way(entries, into)
-    problems: list[tuple[str, str]] = []
-    for number, (way, root, entry) in enumerate(reversed(steps)):
-        with _in_words(entry["target"], into):
-            fault = _take_back(into, way, root, entry)
-        if fault:
-            problems.append((entry["target"], fault))
-        told(number + 1, len(steps))
-    if not problems:
-        _remove_made(into, entries)
-    return Undone(n_back=len(steps) - len(problems), problems=tuple(problems))
+    begun: Begun
+    source: str
+    """Below the sort's root."""
+    target: str
+    """Below the folder that was sorted into."""
+    n_bytes: int | None
+    mtime_ns: int | None
+    sha256: str | None
 
 
-def _place(plan: SortPlan, placing: Placing, write: Callable[[dict[str, Any]], None]) -> None:
-    target = placing.target.relative_to(plan.into).as_posix()
-    source = placing.source.relative_to(plan.frames).as_posix()
-    entry: dict[str, Any] = {"step": "place", "source": source, "target": target, "n_bytes": placing.n_bytes}
-    _unchanged(placing)
-    write(entry)
-    if plan.way == "link":
-        placing.target.symlink_to(placing.source)
-        return
-    if plan.way == "move" and _hard_link(placing.source, placing.target):
-        if not placing.target.samefile(placing.source):
-            raise UnusableRequest(f"{safe(placing.name)}: was changed while it was moved. Judge the folder again.")
-        _sync_folder(placing.target.parent)
-        placing.source.unlink()
-        return
-    _copy(placing, lambda found: write(entry | {"sha256": found}))
-    if plan.way == "move":
-        _unchanged(placing)
-        if placing.target.stat().st_size != placing.n_bytes:
-            raise UnusableRequest(f"{safe(placing.name)}: its copy is of another size. Check the disk.")
-        placing.source.unlink()
+def begin(plan: SortPlan, made: Sequence[Path], logbook: Logbook | None) -> tuple[Callable[[Entry], None], bool]:
+    """Open the journal for a sort; what writes a line of it, and whether the logbook will know it again."""
+    number = secrets.token_hex(16)
+    is_known = logbook is not None and logbook.keep_sort(number, plan.into, plan.frames)
+    _cut_half_line(plan.into / JOURNAL)
+    write = _writer(plan.into / JOURNAL)
+    write({
+        "step": "begin", "version": 2, "id": number, "way": plan.way, "frames": _way_to(plan.frames, plan.into),
+        "made": len(made),
+    })  # fmt: skip
+    sync_folder(plan.into)
+    return write, is_known
 
 
-def _copy(placing: Placing, before_naming: Callable[[str], None]) -> None:
-    """Copy beside the target, read back and compare, then give it its name."""
-    source, target = placing.source, placing.target
-    part = _part_of(target)
-    part.unlink(missing_ok=True)
+def _way_to(frames: Path, into: Path) -> str:
+    """From one folder to the other, without the folders above both: a sorted folder may be given away."""
     try:
-        found = _copy_bytes(source, part)
-        if part.stat().st_size != placing.n_bytes or digest(part) != found:
-            raise UnusableRequest(f"{safe(placing.name)}: its copy differs from it. Check the disk, and judge again.")
-        with suppress(OSError):
-            shutil.copystat(source, part)  # times and permissions, as far as the disk holds them
-        _unchanged(placing)
-        before_naming(found)
-        _give_name(part, target)
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
-    _sync_folder(target.parent)
+        return Path(os.path.relpath(frames, into)).as_posix()
+    except ValueError:  # on another drive
+        return str(frames)
 
 
-def _copy_bytes(source: Path, part: Path) -> str:
-    found = hashlib.sha256()
-    with source.open("rb") as read, part.open("xb") as written:
-        while block := read.read(_BLOCK):
-            found.update(block)
-            written.write(block)
-        written.flush()
-        os.fsync(written.fileno())
-    return found.hexdigest()
+def _cut_half_line(journal: Path) -> None:
+    """Let the journal of earlier sorts end with a whole line, if a crash or a full disk cut off its last one."""
+    if not os.path.lexists(journal):
+        return
+    with os.fdopen(os.open(journal, os.O_RDWR | _PLAIN), "r+b") as file:
+        file.truncate(file.read(_LARGEST).rfind(b"\n") + 1)
 
 
-def _give_name(part: Path, target: Path) -> None:
-    """Name a finished file without ever taking the place of another."""
-    if not _hard_link(part, target):
-        if os.path.lexists(target):
-            raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(target))
-        part.rename(target)
-
-
-def _hard_link(source: Path, target: Path) -> bool:
-    """Give a file a second name; False where the file systems do not offer that."""
-    try:
-        target.hardlink_to(source)
-    except OSError as why:
-        if why.errno in _NO_HARD_LINKS:
-            return False
-        raise
-    return True
-
-
-def _unchanged(placing: Placing) -> None:
-    state = placing.source.stat()
-    if (state.st_size, state.st_mtime_ns) != (placing.n_bytes, placing.mtime_ns):
-        raise UnusableRequest(f"{safe(placing.name)}: was changed meanwhile. Judge the folder again, then sort.")
-
-
-def _take_back(into: Path, way: str, root: Path, entry: dict[str, Any]) -> str | None:
-    """Bring one frame back to where it was; a sentence if that cannot be done without harm."""
-    source, target = root / entry["source"], into / entry["target"]
-    if not inside(into, target.parent) or not inside(root, source.parent / "frame"):
-        return "its folder is now a link that leads elsewhere. Put it back by hand."
-    for path in (source, target):
-        if path.parent.is_dir():
-            _part_of(path).unlink(missing_ok=True)
-    if not os.path.lexists(target):
-        return None
-    if not root.is_dir():
-        return f"{safe(root)} is not there. Connect its disk, or make the folder, then undo again."
-    if target.parent.resolve() / target.name == source.parent.resolve() / source.name:
-        return "its place is now the very place it came from, through a link. It was left."
-    if way == "link":
-        if target.is_symlink() and target.readlink() == source:
-            target.unlink()
-            return None
-        return "is no longer the link that was made. It was left."
-    if source.exists():
-        return _remove_copy(source, target, way, entry)
-    if way == "copy":
-        return "the frame it is a copy of is gone, so the copy was left. Keep it."
-    source.parent.mkdir(parents=True, exist_ok=True)
-    if not _hard_link(target, source):
-        state = target.stat()
-        back = Placing(
-            name=entry["source"], folder="", source=target, target=source, n_bytes=state.st_size,
-            mtime_ns=state.st_mtime_ns,
-        )  # fmt: skip
-        _copy(back, lambda found: None)
-    _sync_folder(source.parent)
-    target.unlink()
-    return None
-
-
-def _remove_copy(source: Path, target: Path, way: str, entry: dict[str, Any]) -> str | None:
-    """Remove the second of two equal files; anything else is left."""
-    if target.is_symlink():
-        return "is no longer what was placed. It was left; move it away, then undo again."
-    if not target.samefile(source):
-        found = digest(target)
-        if "sha256" in entry and found != entry["sha256"]:
-            return "was changed after it was placed, so it was left. Move it away, then undo again."
-        if ("sha256" not in entry or way == "move") and found != digest(source):
-            return "differs from the file where it came from. Move one of them away, then undo again."
-    target.unlink()
-    return None
-
-
-def _make_folders(into: Path) -> list[Path]:
-    """Make the folder that is sorted into; those that were not there before, outermost first."""
-    missing = [path for path in (into, *into.parents) if not path.exists()]
-    with _in_words(str(into), into):
-        into.mkdir(parents=True, exist_ok=True)
-    return missing[::-1]
-
-
-def _make_below(into: Path, folder: Path, write: Callable[[dict[str, Any]], None]) -> None:
-    for path in reversed([folder, *folder.parents]):
-        if path.is_relative_to(into) and path != into and not path.exists():
-            write({"step": "folder", "target": path.relative_to(into).as_posix()})
-            path.mkdir()
-    if not inside(into, folder):
-        raise UnusableRequest(f"{safe(folder)}: is a link that leads elsewhere. Choose an empty folder for --into.")
-
-
-def _writer(into: Path) -> Callable[[dict[str, Any]], None]:
-    def write(entry: dict[str, Any]) -> None:
-        with _in_words(JOURNAL, into), (into / JOURNAL).open("ab") as file:
+def _writer(journal: Path) -> Callable[[Entry], None]:
+    def write(entry: Entry) -> None:
+        with os.fdopen(os.open(journal, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _PLAIN, 0o600), "ab") as file:
             file.write(json.dumps(entry).encode("ascii") + b"\n")
             file.flush()
             os.fsync(file.fileno())
-        if entry["step"] == "begin":
-            _sync_folder(into)
 
     return write
 
 
-def _entries(into: Path) -> list[dict[str, Any]]:
-    """All whole lines of the journal; the last may have been cut off by a crash."""
+def entries_of(into: Path) -> list[Entry]:
+    """All whole lines of the journal; the last may have been cut off by a crash.
+
+    Raises
+    ------
+    UnusableRequest
+        If there is none, or it is none of ours.
+    """
     path = into / JOURNAL
     if not path.is_file():
         raise UnusableRequest(
             f"{safe(into)}: holds no journal of a sort. Give the folder that frames were sorted into."
         )
-    lines = path.read_bytes().split(b"\n")[:-1]
+    try:
+        lines = read_plain(path, _LARGEST).split(b"\n")[:-1]
+    except OSError as why:
+        raise UnusableRequest(f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
     try:
         entries = [json.loads(line) for line in lines]
         if not all(isinstance(entry, dict) and isinstance(entry["step"], str) for entry in entries):
             raise TypeError
     except (ValueError, KeyError, TypeError, RecursionError):
-        raise _not_ours(path) from None
+        raise _not_ours(into) from None
     return entries
 
 
-def _with_way(entries: list[dict[str, Any]], into: Path) -> list[tuple[str, Path, dict[str, Any]]]:
-    """Each placing with the way and the folder of its sort; of two lines about one frame the last."""
-    steps: dict[tuple[str, str], tuple[str, Path, dict[str, Any]]] = {}
-    way, root = "", Path()
-    try:
-        for entry in entries:
+def has_ended(entries: Sequence[Entry]) -> bool:
+    """Whether the last sort came to its end."""
+    return bool(entries) and entries[-1]["step"] == "end"
+
+
+def begun_sorts(entries: Sequence[Entry], into: Path) -> tuple[Begun, ...]:
+    """The sorts that a journal tells of, the first first."""
+    return tuple(one for one in _told(entries, into) if isinstance(one, Begun))
+
+
+def steps_of(entries: Sequence[Entry], into: Path) -> tuple[Step, ...]:
+    """The frames that a journal tells of; of two lines about one frame the last."""
+    steps: dict[tuple[str, str], Step] = {}
+    for step in _told(entries, into):
+        if isinstance(step, Step):
+            steps.pop((step.source, step.target), None)
+            steps[step.source, step.target] = step
+    return tuple(steps.values())
+
+
+def _told(entries: Sequence[Entry], into: Path) -> Iterator[Begun | Step]:
+    begun = None
+    for entry in entries:
+        try:
             if entry["step"] == "begin":
-                way, root = entry["way"], Path(entry["frames"])
-                if way not in ("copy", "move", "link") or not root.is_absolute() or entry["version"] != 1:
-                    raise TypeError
+                begun = _begun(entry, into)
+                yield begun
             elif entry["step"] == "place":
-                names = entry["source"], entry["target"]
-                if not way or not all(map(is_plain_name, names)) or names[1].split("/")[0] not in FOLDERS:
-                    raise TypeError
-                steps.pop(names, None)
-                steps[names] = way, root, entry
-    except (KeyError, TypeError, AttributeError):
-        raise _not_ours(into / JOURNAL) from None
-    return list(steps.values())
+                yield _step(entry, begun)
+        except (KeyError, TypeError, ValueError):
+            raise _not_ours(into) from None
 
 
-def _not_ours(path: Path) -> UnusableRequest:
+def _begun(entry: Entry, into: Path) -> Begun:
+    number, way, root, made = entry.get("id"), entry["way"], entry["frames"], entry.get("made", 0)
+    n_made = len(made) if isinstance(made, list) else made
+    if entry["version"] not in _VERSIONS or way not in get_args(Way) or type(n_made) is not int:
+        raise TypeError
+    if not isinstance(root, str) or "\0" in root or not isinstance(number, str | None):
+        raise TypeError
+    return Begun(number=number, way=way, root=Path(os.path.normpath(into / root)), n_made=n_made)
+
+
+def _step(entry: Entry, begun: Begun | None) -> Step:
+    names = entry["source"], entry["target"]
+    if begun is None or not all(isinstance(name, str) and is_plain_name(name) for name in names):
+        raise TypeError
+    if names[1].split("/")[0] not in FOLDERS:
+        raise TypeError
+    n_bytes, mtime_ns, sha256 = (entry.get(name) for name in ("n_bytes", "mtime_ns", "sha256"))
+    if (
+        not isinstance(n_bytes, int | None)
+        or not isinstance(mtime_ns, int | None)
+        or not isinstance(sha256, str | None)
+    ):
+        raise TypeError
+    return Step(begun=begun, source=names[0], target=names[1], n_bytes=n_bytes, mtime_ns=mtime_ns, sha256=sha256)
+
+
+def _not_ours(into: Path) -> UnusableRequest:
     return UnusableRequest(
-        f"{safe(path)}: is no journal that framecheck sort wrote. Nothing was changed; "
+        f"{safe(into / JOURNAL)}: is no journal that framecheck sort wrote. Nothing was changed; "
         "give the folder that frames were sorted into."
     )
 
 
-def _ended(entries: list[dict[str, Any]]) -> bool:
-    return bool(entries) and entries[-1]["step"] == "end"
+def believed_roots(
+    begun: Sequence[Begun], into: Path, frames: Path | None, logbook: Logbook | None
+) -> dict[Begun, Path]:
+    """Where the frames of each sort are put back to: as this user's logbook says, or the user.
+
+    Parameters
+    ----------
+    begun : sequence of Begun
+        All that the journal tells of.
+    into : Path
+        Folder that was sorted into.
+    frames : Path or None
+        Folder that the frames came from, as the user says.
+
+    Raises
+    ------
+    UnusableRequest
+        If neither knows of one of the sorts; the message shows where its frames would go.
+    """
+    roots: dict[Begun, Path] = {}
+    for one in begun:
+        known = None if logbook is None or one.number is None else logbook.sort_of(one.number)
+        if known is not None and known[0] == into:
+            roots[one] = known[1]
+    strange = list(dict.fromkeys(one.root for one in begun if one not in roots))
+    if not strange:
+        return roots
+    if frames is None:
+        raise UnusableRequest(
+            f"{safe(into)}: your logbook does not know the sort that was done there. Undoing it would put frames back "
+            f"into {' and '.join(safe(root) for root in strange)}. If that is where they came from, say so: "
+            f"{undo_command(into, strange[0])}"
+        )
+    given = whole_path(frames)
+    if len(strange) > 1 and not all(root == given or root.is_relative_to(given) for root in map(whole_path, strange)):
+        raise UnusableRequest(
+            f"{safe(into)}: frames came there from {' and '.join(safe(root) for root in strange)}, which do not all "
+            f"lie in {safe(given)}. Give the folder that holds them all to --frames."
+        )
+    only = len(strange) == 1
+    return roots | {one: given if only else whole_path(one.root) for one in begun if one not in roots}
 
 
-def _remove_made(into: Path, entries: list[dict[str, Any]]) -> None:
-    """Remove the folders that the sorts made, if they are empty, and the journal."""
+def undo_command(into: Path, frames: Path | None = None) -> str:
+    """What takes a sort back; the folder of the frames where the logbook does not know it."""
+    from_where = "" if frames is None else f" --frames {as_argument(frames)}"
+    return f"framecheck sort --undo {as_argument(into)}{from_where}"
+
+
+def remove_journal(into: Path, entries: Sequence[Entry], begun: Sequence[Begun]) -> None:
+    """Remove the folders that the sorts made, if they are empty, and the journal.
+
+    Raises
+    ------
+    OSError
+        If the disk does not let go of them; the journal is still there if it was not the last.
+    """
     for entry in reversed(entries):
         if entry["step"] == "folder" and is_plain_name(str(entry.get("target", ""))):
-            with suppress(OSError):
-                (into / entry["target"]).rmdir()
+            _remove_if_empty(into / str(entry["target"]))
     (into / JOURNAL).unlink()
-    made = [str(path) for entry in entries[:1] for path in entry.get("made", [])]
-    for path in (into, *into.parents):
-        if str(path) not in made:
-            break
+    for path in (into, *into.parents)[: begun[0].n_made if begun else 0]:
         with suppress(OSError):
             path.rmdir()
 
 
-def _part_of(target: Path) -> Path:
-    """Where a copy grows: beside its place, under a name as long as any."""
-    return target.with_name(f".{hashlib.sha256(os.fsencode(target.name)).hexdigest()[:16]}.sort-part")
+def _remove_if_empty(folder: Path) -> None:
+    try:
+        folder.rmdir()
+    except OSError as why:
+        if why.errno not in _NOT_EMPTY:
+            raise
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """See that names given in a folder are on the disk, where the system can tell."""
     if os.name == "nt":
         return
@@ -331,15 +276,3 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
     finally:
         os.close(handle)
-
-
-@contextmanager
-def _in_words(name: str, into: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as why:
-        reason = _REASONS.get(why.errno or 0, why.strerror or str(why))
-        raise UnusableRequest(
-            f"{safe(name)}: stopped there, because {reason}. Nothing is half done; put that right, then take "
-            f"everything back: framecheck sort --undo {as_argument(into)}"
-        ) from why

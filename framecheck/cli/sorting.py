@@ -23,8 +23,6 @@ FOLDER_OF: Final = {
 }  # fmt: skip
 """Folder for each grade of night.json and each choice of the page."""
 FOLDERS: Final = ("keep", "doubtful", "leave-out")
-JOURNAL: Final = "sort-journal.jsonl"
-"""Kept in the folder that is sorted into until the sort is undone."""
 _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
 _LARGEST_LIST: Final = 256 * 2**20

@@ -109,6 +109,12 @@ class ProgressLine:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()
 
+    def tell(self, text: str) -> None:
+        """Print a sentence in the place of the line, which comes again with the next frame."""
+        if self._shown:
+            sys.stderr.write("\r\x1b[K")
+        warn(text)
+
     def __call__(self, done: int, total: int, path: Path | None = None) -> None:
         """Show how far the work has come."""
         now = time.monotonic()

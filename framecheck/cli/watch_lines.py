@@ -167,11 +167,9 @@ def left_aside(skipped: Skipped, folder: Path) -> Event:
 def incomplete(fault: UnusableFrame, folder: Path) -> Event:
     """A file that does not grow whole; told once."""
     name = path_in(folder, fault.path)
-    said = fault.fault.split(", and changed less than")[0]
-    line = f"{safe(name)} {safe(said)} and has not changed for a minute. It is read as soon as it does."
-    return Event(
-        name="incomplete", facts={"file": name, "why": valid_text(said)}, lines=(line,), is_problem=True, matters=True
-    )  # fmt: skip
+    line = f"{safe(name)} {safe(fault.fault)} and has not changed for a minute. It is read as soon as it does."
+    facts = {"file": name, "why": valid_text(fault.fault)}
+    return Event(name="incomplete", facts=facts, lines=(line,), is_problem=True, matters=True)
 
 
 def gone(paths: Sequence[Path], folder: Path, *, were_read: bool) -> Event:

@@ -30,8 +30,9 @@ from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
 from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.live_page import live_page
+from framecheck.report.publish import prepare_folder, write_text
 from framecheck.report.words import path_in
-from framecheck.report.write import prepare_folder, write_night, write_text
+from framecheck.report.write import write_night
 
 LIVE: Final = "live.html"
 LINES_AT_START: Final = 3
@@ -162,7 +163,7 @@ def _pause_s(watch: Watch, poll_s: float | None) -> float:
 def _step(watch: Watch) -> None:
     """One look at the folder, and all that follows from it."""
     try:
-        listing = look(watch.folder)
+        listing = look(watch.folder, {**watch.read, **watch.waiting})
     except (FramecheckError, OSError) as why:
         if not watch.is_lost:
             watch.tell(watch_lines.folder_lost(str(why)))

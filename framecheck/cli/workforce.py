@@ -1,6 +1,6 @@
 """Who measures the frames: worker processes of this machine within a budget of memory, or a Dask cluster."""
 
-import os
+import logging
 import signal
 import sys
 from collections.abc import Iterator, Sequence
@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor, ProcessPoolExecutor
@@ -52,9 +52,9 @@ class Workforce:
                 yield executor
             return
         from framecheck.memory import workers_within
-        from framecheck.pipeline import worth_starting
+        from framecheck.workers import worth_starting
 
-        count = self.workers or worth_starting(len(paths))
+        count = min(self.workers or worth_starting(len(paths)), max(1, len(paths)))
         if self.memory_bytes is not None:
             count = workers_within(self.memory_bytes, paths, count)
         with interruptible_workers(count) as executor:
@@ -90,7 +90,7 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
 @contextmanager
 def interruptible_workers(count: int) -> "Iterator[Executor]":
     """Worker processes that an interrupt ends."""
-    from framecheck.pipeline import worker_pool
+    from framecheck.workers import worker_pool
 
     with worker_pool(count) as pool:
         try:
@@ -133,15 +133,15 @@ def _end_at_once(pool: "ProcessPoolExecutor") -> None:
 @contextmanager
 def _cluster(address: str) -> "Iterator[Executor]":
     """The workers of a Dask cluster, if they measure as we do."""
-    os.environ.setdefault("DASK_LOGGING__DISTRIBUTED", "critical")  # we say ourselves what is wrong
     try:
         from distributed import Client
     except ImportError:
         raise UnusableRequest(MISSING) from None
+    _hush()
     try:
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as why:
-        raise UnusableRequest(
+        raise CannotFinish(
             f"{address}: no Dask scheduler answers there ({type(why).__name__}). Start one with `dask scheduler`, and "
             "give the address that it prints."
         ) from None
@@ -157,12 +157,19 @@ def _cluster(address: str) -> "Iterator[Executor]":
         client.close()
 
 
+def _hush() -> None:
+    """Silence what the cluster's library logs, tracebacks too, of connections that are lost: we say it ourselves."""
+    for name in ("asyncio", "tornado.application", *logging.root.manager.loggerDict):
+        if name in ("asyncio", "tornado.application") or name.split(".")[0] == "distributed":
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+
+
 def _refuse_strangers(client: "Client", address: str) -> None:
     """Raise if there are no workers, or some whose numbers could differ from ours."""
     from framecheck.logbook.mark import measuring
 
     if not client.nthreads():
-        raise UnusableRequest(f"{address}: the scheduler has no workers. Start some with `dask worker {address}`.")
+        raise CannotFinish(f"{address}: the scheduler has no workers. Start some with `dask worker {address}`.")
     ours, theirs = measuring(), _asked(client)
     strangers = sorted(worker for worker, version in theirs.items() if version != ours)
     if strangers:

@@ -14,6 +14,9 @@ MEMORY_MINUTES: Final = 15.0
 """[min] Time in which what a frame has in common with a later one falls to 1/e. Chosen: seeing changes over some ten
 to twenty minutes (R. Racine 1996, PASP 108, 372, from memory); a gear's period or a gust is forgotten sooner."""
 
+_ENOUGH: Final = 200
+"""Frames of a stretch that tell how alike it is to others. Chosen: then some seconds lie between them."""
+
 USUAL_LEVEL: Final = 0.95
 """Of the intervals that are shown."""
 
@@ -115,10 +118,9 @@ def over_stretches(values: Sequence[float], times: Sequence[Floats]) -> Estimate
 
 def _kinship(times: Sequence[Floats]) -> Floats:
     """Correlation of frames of each stretch with those of each other, averaged."""
-    counts = np.array([len(one) for one in times])
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
-    every = np.concatenate(list(times))
-    alike = np.exp(-np.abs(every[:, None] - every[None, :]) / MEMORY_MINUTES)
-    sums = np.add.reduceat(np.add.reduceat(alike, starts, axis=0), starts, axis=1)
-    out: Floats = sums / np.outer(counts, counts)
+    some = [one[:: max(1, len(one) // _ENOUGH)] for one in times]  # all against all would grow with the square
+    out = np.empty((len(some), len(some)))
+    for i, one in enumerate(some):
+        for k, other in enumerate(some[: i + 1]):
+            out[i, k] = out[k, i] = np.exp(-np.abs(one[:, None] - other[None, :]) / MEMORY_MINUTES).mean()
     return out

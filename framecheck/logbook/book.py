@@ -1,33 +1,29 @@
 """The logbook: a file of measured frames, safe from crashes and shared between processes."""
 
 import os
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Final
 
 from framecheck._version import __version__
 from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.logbook.database import GOES_ON, LogbookFile
 from framecheck.logbook.encode import Kept, decode, encode
 from framecheck.logbook.judged import night_of_row, night_row
 from framecheck.logbook.mark import Mark, mark_of, measuring, rig_facts, unchanged
 from framecheck.logbook.reports import WrittenReport, as_text, from_text
-from framecheck.logbook.schema import bring_up_to_date
+from framecheck.logbook.seal import Row, checksum, columns, is_sound
 from framecheck.logbook.unusable import UnusableLogbook, in_words
 from framecheck.night.records import Skipped
-from framecheck.read.remote import is_remote, place_name, whole_path
+from framecheck.read.paths import whole_path
+from framecheck.read.remote import is_remote, place_name
 from framecheck.read.rig import Rig
 
-_WAIT_S: Final = 30.0
-"""[s] Chosen: another process writes a frame in milliseconds; a disk asleep wakes in ten seconds."""
 _SAME_TIME_NS: Final = 2_000_000_000
 """[ns] A file moved to another disk keeps its time to 2 s: the step of the coarsest file system in use (FAT)."""
-
-
-_GOES_ON: Final = "The night goes on without it."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,11 +44,12 @@ class FolderEntry:
     """Room that the records take in the logbook."""
 
 
-class Logbook:
+class Logbook(LogbookFile):
     """An open logbook; close it, or use it in a `with` statement.
 
     It belongs to the thread that opened it. Each frame is one transaction: what was recorded survives the death of the
-    process at any later moment, and two processes may use one file.
+    process at any later moment, and two processes may use one file. Whatever is read from it is foreign until its
+    checksum, its types and its ranges are looked at.
 
     Parameters
     ----------
@@ -63,6 +60,8 @@ class Logbook:
     tell : callable, optional
         Called with a sentence if the logbook fails while a night is measured, which then goes on without it. If not
         given, `recall` and `record` raise.
+    renew : bool
+        Set a damaged file aside and begin a new one.
 
     Raises
     ------
@@ -70,35 +69,13 @@ class Logbook:
         If it cannot be opened and written to.
     """
 
-    def __init__(self, file: Path, *, whole: bool = False, tell: Callable[[str], None] | None = None) -> None:
-        self.file = file
+    def __init__(
+        self, file: Path, *, whole: bool = False, tell: Callable[[str], None] | None = None, renew: bool = False
+    ) -> None:
         self.whole = whole
-        self._tell = tell
-        self._given_up = False
         self._marks: dict[Path, Mark] = {}
         self._looked_at: dict[Path, Mark] = {}
-        with in_words(file):
-            file.parent.mkdir(parents=True, exist_ok=True)
-            self._database = sqlite3.connect(file, timeout=_WAIT_S, isolation_level=None)
-            try:
-                self._database.execute("PRAGMA journal_mode = WAL")
-                # in WAL mode this never corrupts; only a power cut may cost the last frames
-                self._database.execute("PRAGMA synchronous = NORMAL")
-                bring_up_to_date(self._database)
-            except BaseException:
-                self._database.close()
-                raise
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
-
-    def close(self) -> None:
-        """Close the file."""
-        with suppress(sqlite3.Error):
-            self._database.close()
+        super().__init__(file, tell=tell, renew=renew)
 
     def recall(self, path: Path, rig: Rig) -> Kept | None:
         """What was measured of a frame, wherever it lay then; None if it has to be measured.
@@ -110,20 +87,7 @@ class Logbook:
         UnusableLogbook
             If the logbook cannot be read, and there is nobody to tell.
         """
-        if self._given_up:
-            return None
-        try:
-            return self._recalled(path, rig)
-        except UnusableLogbook as why:
-            self._give_up(why)
-            return None
-
-    def _give_up(self, why: UnusableLogbook) -> None:
-        """Do without from here on, or raise if there is nobody to tell."""
-        if self._tell is None:
-            raise why
-        self._given_up = True
-        self._tell(f"{why} {_GOES_ON}")
+        return self._attempt(lambda: self._recalled(path, rig), None)
 
     def marks(self, paths: Iterable[Path]) -> dict[Path, Mark]:
         """What frames are known again by, as they are now; those that cannot be read are left out.
@@ -139,34 +103,25 @@ class Logbook:
 
     def recall_report(self, out: Path, basis: bytes) -> WrittenReport | None:
         """The report that was written to `out`, if it follows from what `basis` stands for; None if none is known."""
-        if self._given_up:
+        where, values = "out = ? AND basis = ?", [_text(whole_path(out)), basis]
+        found = self._attempt(lambda: self._find("reports", where, values), None)
+        if found is None:
             return None
-        try:
-            with in_words(self.file):
-                row = self._database.execute(
-                    "SELECT summary, files, failures FROM reports WHERE out = ? AND basis = ?",
-                    [_text(out.resolve()), basis],
-                ).fetchone()
-        except UnusableLogbook as why:
-            self._give_up(why)
-            return None
-        if row is None:
-            return None
-        return WrittenReport(summary=row[0], files=from_text(row[1]), failures=from_text(row[2]))
+        *_, summary, files, failures = found[1]
+        report = WrittenReport(summary=summary, files=from_text(files), failures=from_text(failures))
+        return report if report.is_readable else None
 
     def record_report(self, out: Path, folder: Path, basis: bytes, report: WrittenReport) -> None:
         """Write down that a report was written; it takes the place of an earlier one in the same folder."""
-        if self._given_up:
-            return
-        now = datetime.now(UTC).isoformat(timespec="seconds")
-        summary = report.summary.encode("utf-8", "replace").decode()
-        row = [_text(out.resolve()), _text(whole_path(folder)), basis, now, summary]
+        row = [
+            _text(whole_path(out)),
+            _text(whole_path(folder)),
+            basis,
+            _now(),
+            report.summary.encode("utf-8", "replace").decode(),
+        ]
         row += [as_text(report.files), as_text(report.failures)]
-        try:
-            with in_words(self.file):
-                self._database.execute("INSERT OR REPLACE INTO reports VALUES (?, ?, ?, ?, ?, ?, ?)", row)
-        except UnusableLogbook as why:
-            self._give_up(why)
+        self._attempt(lambda: self._put("reports", *row), None)
 
     def _recalled(self, path: Path, rig: Rig) -> Kept | None:
         try:
@@ -174,22 +129,22 @@ class Logbook:
         except OSError:
             return None  # whoever measures it says what is wrong with it
         self._marks[path] = mark
-        with in_words(self.file):
-            row = self._find(path, mark, rig)
-        if row is None:
+        found = self._known(path, mark, rig)
+        if found is None:
             return None
-        number, modified_ns, place, *record = row
+        number, row = found
+        _, modified_ns, _, _, _, _, *place, _, _, outcome, record, arrays = row
         try:
-            kept = decode(*record)
+            kept = decode(outcome, record, arrays)
         except ValueError:
-            return None  # damaged; it is measured and written anew
-        if (modified_ns, place) != (mark.modified_ns, _place(path)):
-            with in_words(self.file):
-                self._move(number, path, mark)
+            self._tell_of_rows()  # it is measured and written anew
+            return None
+        if [modified_ns, *place] != [mark.modified_ns, *_place(path)]:
+            self._move(number, row, path, mark)
         del self._marks[path]
         return _at(kept, path)
 
-    def _find(self, path: Path, mark: Mark, rig: Rig) -> tuple[Any, ...] | None:
+    def _known(self, path: Path, mark: Mark, rig: Rig) -> tuple[int, Row] | None:
         """The row of a frame. In its old place it must have its old time; elsewhere the time may be coarser."""
         known = "fingerprint = ? AND size = ? AND measuring = ? AND rig = ?"
         facts = [mark.fingerprint, mark.size, measuring(), rig_facts(rig)]
@@ -199,17 +154,15 @@ class Logbook:
         else:
             where = "(modified_ns = ? OR (abs(modified_ns - ?) <= ? AND (folder <> ? OR name <> ?)))"
             more = [mark.modified_ns, mark.modified_ns, _SAME_TIME_NS, *_place(path)]
-        row = self._database.execute(
-            f"SELECT id, modified_ns, folder, name, outcome, record, arrays FROM frames WHERE {known} AND {where} "
-            "ORDER BY abs(modified_ns - ?) LIMIT 1",
-            [*facts, *more, mark.modified_ns],
-        ).fetchone()
-        return None if row is None else (row[0], row[1], (row[2], row[3]), *row[4:])
+        nearest = "ORDER BY abs(modified_ns - ?)"
+        return self._find("frames", f"{known} AND {where} {nearest}", [*facts, *more, mark.modified_ns])
 
-    def _move(self, number: int, path: Path, mark: Mark) -> None:
+    def _move(self, number: int, row: Row, path: Path, mark: Mark) -> None:
+        moved = list(row)
+        moved[1], moved[6:8] = mark.modified_ns, _place(path)
         self._database.execute(
-            "UPDATE OR REPLACE frames SET folder = ?, name = ?, modified_ns = ? WHERE id = ?",
-            [*_place(path), mark.modified_ns, number],
+            "UPDATE OR REPLACE frames SET modified_ns = ?, folder = ?, name = ?, checksum = ? WHERE rowid = ?",
+            [mark.modified_ns, *_place(path), checksum(*moved), number],
         )
 
     def record(self, path: Path, rig: Rig, outcome: FrameResult | FrameFailure | Skipped) -> bool:
@@ -227,19 +180,15 @@ class Logbook:
         mark = self._marks.pop(path, None)
         if mark is None or isinstance(outcome, FrameFailure) or not unchanged(path, mark):
             return False
-        row = [mark.size, mark.modified_ns, mark.fingerprint, mark.content, measuring(), rig_facts(rig), *_place(path)]
-        row += [datetime.now(UTC).isoformat(timespec="seconds"), __version__, *encode(outcome)]
         try:
-            with in_words(self.file):
-                self._database.execute(
-                    "INSERT OR REPLACE INTO frames (size, modified_ns, fingerprint, content, measuring, rig, folder, "
-                    "name, measured_utc, framecheck, outcome, record, arrays) "
-                    f"VALUES ({', '.join('?' * len(row))})",
-                    row,
-                )
-        except UnusableLogbook as why:
-            self._give_up(why)
-            return False
+            held = encode(outcome)
+        except ValueError:
+            return False  # numbers that no frame can have are not worth keeping
+        row = [mark.size, mark.modified_ns, mark.fingerprint, mark.content, measuring(), rig_facts(rig), *_place(path)]
+        return self._attempt(lambda: self._written("frames", *row, _now(), __version__, *held), False)
+
+    def _written(self, table: str, *row: Any) -> bool:
+        self._put(table, *row)
         return True
 
     def record_night(self, document: Mapping[str, Any]) -> bool:
@@ -255,33 +204,26 @@ class Logbook:
         UnusableLogbook
             If the logbook cannot be written, and there is nobody to tell.
         """
-        if self._given_up:
-            return False
-        row = [*night_row(document), datetime.now(UTC).isoformat(timespec="seconds"), __version__]
-        try:
-            with in_words(self.file):
-                self._database.execute("BEGIN IMMEDIATE")
-                self._database.execute("DELETE FROM nights WHERE folder = ? AND first_utc = ?", row[:2])
-                self._database.execute(
-                    "INSERT OR REPLACE INTO nights (folder, first_utc, frames, document, judged_utc, framecheck) "
-                    "VALUES (?, ?, ?, ?, ?, ?)",
-                    row,
-                )
-                self._database.execute("COMMIT")
-        except UnusableLogbook as why:
-            if self._database.in_transaction:
-                self._database.execute("ROLLBACK")
-            self._give_up(why)
-            return False
-        return True
+        folder, first_utc, frames, packed = night_row(document)
+
+        def write() -> bool:
+            self._database.execute("BEGIN IMMEDIATE")
+            self._database.execute("DELETE FROM nights WHERE folder = ? AND first_utc = ?", [folder, first_utc])
+            self._put("nights", folder, first_utc, frames, _now(), __version__, packed)
+            self._database.execute("COMMIT")
+            return True
+
+        return self._attempt(write, False)
 
     def nights(self) -> Iterator[dict[str, Any]]:
         """Documents of all judged nights, the one judged last first; those that are damaged are left out."""
         with in_words(self.file):
-            rows = self._database.execute("SELECT document FROM nights ORDER BY judged_utc DESC, id DESC")
-            for (packed,) in rows:
+            rows = self._database.execute(f"SELECT {columns('nights')} FROM nights ORDER BY judged_utc DESC, id DESC")
+            for row in rows:
+                if not is_sound("nights", row):
+                    continue
                 with suppress(ValueError):
-                    yield night_of_row(packed)
+                    yield night_of_row(row[5])
 
     def told(self, folder: Path) -> str | None:
         """What `keep_told` wrote down for a folder; None if nothing.
@@ -291,17 +233,9 @@ class Logbook:
         UnusableLogbook
             If the logbook cannot be read, and there is nobody to tell.
         """
-        if self._given_up:
-            return None
-        try:
-            with in_words(self.file):
-                row = self._database.execute(
-                    "SELECT told FROM watched WHERE folder = ?", [_text(folder.resolve())]
-                ).fetchone()
-        except UnusableLogbook as why:
-            self._give_up(why)
-            return None
-        return None if row is None else str(row[0])
+        where, values = "folder = ?", [_text(whole_path(folder))]
+        found = self._attempt(lambda: self._find("watched", where, values), None)
+        return None if found is None else str(found[1][1])
 
     def keep_told(self, folder: Path, told: str) -> None:
         """Write down what the watcher of a folder has been told, in place of what was there.
@@ -311,13 +245,30 @@ class Logbook:
         UnusableLogbook
             If the logbook cannot be written, and there is nobody to tell.
         """
-        if self._given_up:
-            return
-        try:
-            with in_words(self.file):
-                self._database.execute("INSERT OR REPLACE INTO watched VALUES (?, ?)", [_text(folder.resolve()), told])
-        except UnusableLogbook as why:
-            self._give_up(why)
+        self._attempt(lambda: self._put("watched", _text(whole_path(folder)), told), None)
+
+    def keep_sort(self, number: str, target: Path, frames: Path) -> bool:
+        """Write down that a sort was begun here: its journal is then known to be ours; whether it was written.
+
+        Parameters
+        ----------
+        number : str
+            As the journal has it.
+        target, frames : Path
+            Folder that is sorted into, and the one that the frames come from.
+        """
+        return self._attempt(
+            lambda: self._written("sorts", number, os.fspath(target), os.fspath(frames), _now()), False
+        )
+
+    def sort_of(self, number: str) -> tuple[Path, Path] | None:
+        """Folder that was sorted into, and that of the frames, of a sort that was begun here; None if none is known."""
+        found = self._attempt(lambda: self._find("sorts", "id = ?", [number]), None)
+        return None if found is None else (Path(found[1][1]), Path(found[1][2]))
+
+    def forget_sort(self, number: str) -> None:
+        """Forget a sort that was taken back."""
+        self._attempt(lambda: self._database.execute("DELETE FROM sorts WHERE id = ?", [number]), None)
 
     def folders(self) -> tuple[FolderEntry, ...]:
         """What it holds, by folder, the one measured last first."""
@@ -325,7 +276,8 @@ class Logbook:
             rows = self._database.execute(
                 "SELECT folder, sum(outcome = 'measured'), sum(outcome = 'skipped'), min(measured_utc), "
                 "max(measured_utc), group_concat(DISTINCT framecheck), sum(measuring <> ?), "
-                "sum(length(record) + length(arrays)) FROM frames GROUP BY folder "
+                "sum(length(record) + length(arrays)) FROM frames WHERE typeof(folder) = 'text' "
+                "AND typeof(measured_utc) = 'text' AND typeof(framecheck) = 'text' GROUP BY folder "
                 "ORDER BY max(measured_utc) DESC, folder",
                 [measuring()],
             ).fetchall()
@@ -347,10 +299,12 @@ class Logbook:
         """All measured frames, by folder and name, with when they were measured and by which version of framecheck."""
         with in_words(self.file):
             rows = self._database.execute(
-                "SELECT folder, name, outcome, record, arrays, measured_utc, framecheck FROM frames "
-                "WHERE outcome = 'measured' ORDER BY folder, name, measured_utc"
+                f"SELECT {columns('frames')} FROM frames WHERE outcome = 'measured' ORDER BY folder, name, measured_utc"
             )
-            for folder, name, word, record, arrays, when, version in rows:
+            for row in rows:
+                if not is_sound("frames", row):
+                    continue
+                *_, folder, name, when, version, word, record, arrays, _ = row
                 with suppress(ValueError):  # of a version with other records
                     kept = _at(decode(word, record, arrays), Path(folder, name))
                     if isinstance(kept, FrameResult):
@@ -391,7 +345,9 @@ class Logbook:
 def open_logbook(
     file: Path, tell: Callable[[str], None], *, named: bool = False, whole: bool = False
 ) -> Logbook | None:
-    """Open a logbook for a night; one that nobody named is done without if it cannot be, and `tell` is told why.
+    """Open a logbook for a night; if it cannot be, `tell` is told so.
+
+    One that nobody named is then done without, or begun anew if it is damaged.
 
     Raises
     ------
@@ -399,12 +355,16 @@ def open_logbook(
         If the user named the file, and it cannot be used.
     """
     try:
-        return Logbook(file, whole=whole, tell=tell)
+        return Logbook(file, whole=whole, tell=tell, renew=not named)
     except UnusableLogbook as why:
         if named:
             raise
-        tell(f"{why} {_GOES_ON}")
+        tell(f"{why} {GOES_ON}")
         return None
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def _text(path: Path) -> str:

@@ -1,13 +1,11 @@
-"""Records as JSON, their arrays as npz: plain formats, read without running anything.
+"""Records as JSON, their arrays in one packed block: plain formats, read without running anything.
 
-What the fields' annotations say is what is accepted, so that a logbook from elsewhere can at worst hold wrong numbers.
+What the fields' annotations and the ranges here say is what is accepted, so that a logbook from elsewhere can at worst
+hold wrong numbers.
 """
 
-import io
 import json
 import types
-import zipfile
-import zlib
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import datetime
@@ -18,6 +16,7 @@ from typing import Any, Final, Literal, Union, get_args, get_origin, get_type_hi
 import numpy as np
 
 from framecheck.field.result import FrameResult
+from framecheck.logbook.arrays import LARGEST, check, pack, unpack
 from framecheck.night.records import Skipped
 from framecheck.stars.table import STAR_DTYPE
 
@@ -25,16 +24,41 @@ Kept = FrameResult | Skipped
 """What a logbook keeps. Failures are tried again: what befell the file may have been mended."""
 
 _RECORDS: Final[Mapping[str, type[FrameResult] | type[Skipped]]] = {"measured": FrameResult, "skipped": Skipped}
+_LAYOUT: Final = 2
+"""Of the text and the block; a record of another layout is measured again. 1 was npz."""
+_LONGEST: Final = 10_000
+"""No list of a record is longer. Chosen: a frame has some ten lines."""
+_UNKNOWN: Final = ("gradient_percent", "half_flux_radius_px", "level_adu", "noise_adu")
+"""Numbers that are NaN where a frame does not tell them, beside all errors."""
+_RANGES: Final[Mapping[str, tuple[float, float]]] = {
+    # chosen: far beyond what any frame has, and near enough for arithmetic
+    "width_px": (1, 1e6), "height_px": (1, 1e6), "exposure_s": (0, 1e9), "binning": (1, 1000), "pixel_px": (1e-6, 1e6),
+    "n_found": (0, 1e9), "n_saturated": (0, 1e9), "n_measured": (0, 1e9), "open_ends": (0, 2),
+    "pixel_scale_arcsec": (1e-6, 1e6),
+}  # fmt: skip
+_YEARS: Final = (1800, 2200)
+"""Chosen: photographs of the sky began in 1840."""
 
 
 def encode(outcome: Kept) -> tuple[str, str, bytes]:
-    """Word of the record ("measured" or "skipped"), its JSON text (ASCII), and its arrays as npz (compressed)."""
+    """Word of the record ("measured" or "skipped"), its JSON text (ASCII), and its arrays (compressed).
+
+    Raises
+    ------
+    ValueError
+        If it holds what `decode` would not take.
+    """
     arrays: dict[str, Any] = {}
     plain = _plain(outcome, "", arrays)
-    held = io.BytesIO()
-    np.savez_compressed(held, **arrays)
+    check(arrays)
     word = "measured" if isinstance(outcome, FrameResult) else "skipped"
-    return word, json.dumps(plain, separators=(",", ":")), held.getvalue()
+    try:
+        _typed(plain, _RECORDS[word], "", arrays)
+    except (TypeError, OverflowError) as why:
+        raise ValueError(str(why)) from why
+    shapes, packed = pack(arrays)
+    text = json.dumps({"layout": _LAYOUT, "arrays": shapes, "record": plain}, separators=(",", ":"))
+    return word, text, packed
 
 
 def decode(word: str, text: str, held: bytes) -> Kept:
@@ -46,13 +70,13 @@ def decode(word: str, text: str, held: bytes) -> Kept:
         If it is none that framecheck wrote.
     """
     try:
-        with np.load(io.BytesIO(held), allow_pickle=False) as arrays:
-            outcome = _typed(json.loads(text), _RECORDS[word], "", dict(arrays))
-    except (KeyError, TypeError, ValueError, EOFError, OSError, RecursionError, zipfile.BadZipFile, zlib.error) as why:
+        whole = json.loads(text)
+        if whole["layout"] != _LAYOUT:
+            raise TypeError("its layout is another")
+        arrays = unpack(whole["arrays"], held)
+        kept: Kept = _typed(whole["record"], _RECORDS[word], "", arrays)
+    except (KeyError, TypeError, ValueError, OverflowError, RecursionError, AttributeError) as why:
         raise ValueError(f"not a record of framecheck: {why}") from why
-    if isinstance(outcome, FrameResult) and outcome.stars.table.dtype != STAR_DTYPE:
-        raise ValueError("its star table has other columns")
-    kept: Kept = outcome
     return kept
 
 
@@ -109,6 +133,8 @@ def _typed(value: Any, kind: Any, name: str, arrays: Mapping[str, Any]) -> Any:
     if kind is Any:
         return value
     if origin is np.ndarray:
+        if value != name:
+            raise TypeError(f"{name} is no array")
         return arrays[name]
     if _is_record(kind):
         hints = _hints(kind)
@@ -118,20 +144,22 @@ def _typed(value: Any, kind: Any, name: str, arrays: Mapping[str, Any]) -> Any:
     if origin is tuple:
         return _typed_tuple(value, get_args(kind), name, arrays)
     if isinstance(origin, type) and issubclass(origin, Mapping):
+        if not isinstance(value, dict):
+            raise TypeError(f"{name} is no table of fields")
         return {key: _typed(inner, get_args(kind)[1], f"{name}.{key}", arrays) for key, inner in value.items()}
     return _scalar(value, kind, name)
 
 
 def _typed_tuple(value: Any, kinds: tuple[Any, ...], name: str, arrays: Mapping[str, Any]) -> tuple[Any, ...]:
-    if not isinstance(value, list):
-        raise TypeError(f"{name} is no list")
+    if not isinstance(value, list) or len(value) > _LONGEST:
+        raise TypeError(f"{name} is no list, or too long")
     each = [kinds[0]] * len(value) if kinds[-1] is Ellipsis else list(kinds)
     return tuple(_typed(v, kind, f"{name}.{k}", arrays) for k, (v, kind) in enumerate(zip(value, each, strict=True)))
 
 
 def _scalar(value: Any, kind: Any, name: str) -> Any:
     if kind is datetime:
-        return datetime.fromisoformat(value)
+        return _moment(value, name)
     if kind is Path:
         return Path(value)
     if get_origin(kind) is Literal:
@@ -141,4 +169,21 @@ def _scalar(value: Any, kind: Any, name: str) -> Any:
     accepted = (int, float) if kind is float else kind
     if not isinstance(value, accepted) or (isinstance(value, bool) and kind is not bool):
         raise TypeError(f"{name} is {type(value).__name__}, not {kind}")
+    if isinstance(value, int | float):
+        _check_number(value, name)
     return value
+
+
+def _check_number(value: float, place: str) -> None:
+    name = place.rpartition(".")[2]
+    low, high = _RANGES.get(name, (-LARGEST, LARGEST))
+    unknown = value != value and (name in _UNKNOWN or "error" in name)
+    if not (low <= value <= high or unknown):
+        raise ValueError(f"{place} is {value:.3g}, which cannot be")
+
+
+def _moment(value: Any, name: str) -> datetime:
+    moment = datetime.fromisoformat(value)
+    if moment.tzinfo is None or not _YEARS[0] <= moment.year <= _YEARS[1]:
+        raise ValueError(f"{name} is {value!r}, which cannot be")
+    return moment

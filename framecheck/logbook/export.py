@@ -1,9 +1,9 @@
 """The measured frames of a logbook as one table."""
 
 import csv
+import io
 from collections.abc import Callable, Iterator
-from pathlib import Path
-from typing import Any, Final
+from typing import Any, BinaryIO, Final
 
 from framecheck.field.result import FrameResult
 from framecheck.logbook.book import Logbook
@@ -54,17 +54,18 @@ _COLUMNS: Final[tuple[Column, ...]] = (
 """Names as in night.json, units in them; type; and where the value is."""
 
 
-def export_csv(logbook: Logbook, path: Path) -> None:
+def export_csv(logbook: Logbook, file: BinaryIO) -> None:
     """Write a line a frame (RFC 4180, UTF-8); unknown is empty, text that would run as a formula gets an apostrophe."""
-    with path.open("w", encoding="utf-8", newline="") as file:
-        writer = csv.writer(file, lineterminator="\r\n")
-        rows = _rows(logbook)
-        writer.writerow([*(name for name, _, _ in _COLUMNS), "measured_utc", "framecheck"])
-        for row in rows:
-            writer.writerow([_cell(value) for value in row])
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    rows = _rows(logbook)
+    writer.writerow([*(name for name, _, _ in _COLUMNS), "measured_utc", "framecheck"])
+    for row in rows:
+        writer.writerow([_cell(value) for value in row])
+    text.detach()
 
 
-def export_parquet(logbook: Logbook, path: Path) -> None:
+def export_parquet(logbook: Logbook, file: BinaryIO) -> None:
     """Write a row a frame, with types; unknown is null."""
     import pyarrow
     import pyarrow.parquet
@@ -72,7 +73,7 @@ def export_parquet(logbook: Logbook, path: Path) -> None:
     kinds = {"timestamp": pyarrow.timestamp("us", "UTC")}
     fields = [(name, kinds.get(kind, kind)) for name, kind, _ in _COLUMNS]
     schema = pyarrow.schema([*fields, ("measured_utc", "string"), ("framecheck", "string")])
-    with path.open("wb") as file, pyarrow.parquet.ParquetWriter(file, schema, compression="zstd") as writer:
+    with pyarrow.parquet.ParquetWriter(file, schema, compression="zstd") as writer:
         for rows in _batches(_rows(logbook)):
             columns = [
                 pyarrow.array(column, field.type) for column, field in zip(zip(*rows, strict=True), schema, strict=True)

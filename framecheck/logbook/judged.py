@@ -8,8 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from framecheck.read.paths import whole_path
+
 _LEFT_OUT: Final = ("charts", "skipped")
 """What a history does not need, and what is large."""
+_LONGEST: Final = 1 << 28
+"""[byte] Chosen: a night of 50,000 frames."""
 
 
 def night_row(document: Mapping[str, Any]) -> tuple[str, str, bytes, bytes]:
@@ -24,7 +28,7 @@ def night_row(document: Mapping[str, Any]) -> tuple[str, str, bytes, bytes]:
     starts = sorted(start for _, start in frames if start)
     mark = hashlib.blake2b(json.dumps(sorted(frames)).encode(), digest_size=20).digest()
     whole = {key: value for key, value in document.items() if key not in _LEFT_OUT}
-    folder = str(Path(document["source"]["folder"]).resolve())
+    folder = str(whole_path(Path(document["source"]["folder"])))
     packed = zlib.compress(json.dumps(whole, separators=(",", ":")).encode(), 9)
     return folder.encode("utf-8", "replace").decode(), starts[0] if starts else "", mark, packed
 
@@ -37,9 +41,13 @@ def night_of_row(packed: bytes) -> dict[str, Any]:
     ValueError
         If it is none.
     """
+    unpacker = zlib.decompressobj()
     try:
-        document = json.loads(zlib.decompress(packed))
-    except (zlib.error, RecursionError, UnicodeDecodeError) as why:
+        text = unpacker.decompress(packed, _LONGEST)
+        if not unpacker.eof:
+            raise ValueError("it is too long or ends early")
+        document = json.loads(text)
+    except (zlib.error, RecursionError, ValueError) as why:
         raise ValueError(f"not a night of framecheck: {why}") from why
     if not isinstance(document, dict):
         raise ValueError("not a night of framecheck")

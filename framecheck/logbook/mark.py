@@ -6,10 +6,12 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
+from io import FileIO
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Final
 
 from framecheck.logbook.encode import record_shape
+from framecheck.read.paths import open_plain
 from framecheck.read.remote import is_remote, remote_state
 from framecheck.read.rig import Rig
 
@@ -65,7 +67,7 @@ def mark_of(path: Path, *, whole: bool = False) -> Mark:
     if is_remote(path):
         size, tag = remote_state(path)
         return Mark(size=size, modified_ns=0, fingerprint=hashlib.blake2b(tag.encode(), digest_size=20).digest())
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         about = os.fstat(file.fileno())
         digest = hashlib.blake2b(about.st_size.to_bytes(8, "big"), digest_size=20)
         digest.update(file.read(_HEAD_BYTES))
@@ -86,7 +88,7 @@ def _samples(size: int) -> Iterator[int]:
         yield _HEAD_BYTES + room * k // (_BLOCKS - 1)
 
 
-def _content(file: BinaryIO) -> bytes:
+def _content(file: FileIO) -> bytes:
     file.seek(0)
     digest = hashlib.blake2b(digest_size=32)
     while chunk := file.read(_CHUNK_BYTES):

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
@@ -10,7 +11,11 @@ from typing import Final
 
 from framecheck._version import __version__
 from framecheck.logbook.mark import Mark, measuring
+from framecheck.read.paths import open_plain, read_plain
+from framecheck.report.words import steers
 
+_STYLE: Final = re.compile("\x1b\\[[0-9;]*m")
+"""What makes text bold or coloured (ECMA-48, SGR)."""
 _CODE: Final = ("*.py", "*.csv", "*.html", "*.css", "*.js")
 
 
@@ -23,6 +28,12 @@ class WrittenReport:
     """Hash of each file of the report, by its name."""
     failures: Mapping[str, str]
     """What was wrong with each file that could not be measured, by its path: it may have been mended since."""
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether it steers no terminal, but for our own styles: it is shown as it was told."""
+        texts = [self.summary, *self.failures.values()]
+        return not any(steers(sign) for text in texts for sign in set(_STYLE.sub("", text)) - {"\n"})
 
     def stands(self, out: Path) -> bool:
         """Whether all files of the report are there, as they were written."""
@@ -46,7 +57,7 @@ def basis_of(marks: Mapping[Path, Mark], contents: Iterable[Path], words: Iterab
     for path, mark in marks.items():
         _add(digest, f"{path} {mark}")
     for path in contents:
-        _add(digest, hashlib.blake2b(path.read_bytes()).hexdigest())
+        _add(digest, hashlib.blake2b(read_plain(path)).hexdigest())
     for word in words:
         _add(digest, str(word))
     return digest.digest()
@@ -62,10 +73,15 @@ def files_of(out: Path, names: Iterable[str]) -> dict[str, str]:
     found = {}
     for name in names:
         try:
-            found[name] = hashlib.blake2b((out / name).read_bytes(), digest_size=20).hexdigest()
+            found[name] = _hash_of(out / name)
         except OSError:
             continue
     return found
+
+
+def _hash_of(path: Path) -> str:
+    with open_plain(path) as file:
+        return hashlib.file_digest(file, lambda: hashlib.blake2b(digest_size=20)).hexdigest()
 
 
 @cache

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.errors import UnusableRequest
+from framecheck.read.paths import NoPlainFile, read_plain
 
 Floats = NDArray[np.float64]
 
@@ -18,6 +19,9 @@ DEC: Final = "dec_error_arcsec"
 
 FEWEST_SAMPLES: Final = 4
 """Chosen: from three, an rms is known to 40 % only."""
+
+_LONGEST: Final = 100
+"""[signs] Chosen."""
 
 LEAST_COVERED: Final = 0.5
 """Share of an exposure that samples must span. Chosen."""
@@ -62,10 +66,12 @@ def read_guiding(path: Path) -> GuidingRecord:
     if missing:
         raise UnusableRequest(
             f"{path.name}, line {_header_line(lines)}: there is no column {' or '.join(missing)} among "
-            f"{', '.join(table.colnames)}. Export {TIME}, {RA} and {DEC}, apart by commas."
+            f"{_cut(', '.join(table.colnames))}. Export {TIME}, {RA} and {DEC}, apart by commas."
         )
     if len(table) < FEWEST_SAMPLES:
         raise UnusableRequest(f"{path.name}: {len(table)} samples are no guiding record. Export the whole night.")
+    if len(numbers) != len(table):
+        raise UnusableRequest(f"{path.name}: its lines are no rows of one table. Export the guiding record again.")
     times = [_time(path, number, text) for number, text in zip(numbers, table[TIME], strict=True)]
     seconds = np.array([(time - times[0]).total_seconds() for time in times])
     back = np.flatnonzero(np.diff(seconds) < 0)
@@ -115,9 +121,9 @@ def rms_during(record: GuidingRecord, start_utc: datetime, exposure_s: float) ->
 def _lines(path: Path) -> list[tuple[int, str]]:
     """Lines that hold something, with their numbers; comments have the number 0."""
     try:
-        if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
-            raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.")
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_plain(path).decode("utf-8-sig")
+    except (NoPlainFile, IsADirectoryError):
+        raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.") from None
     except OSError as error:
         raise UnusableRequest(
             f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
@@ -157,7 +163,7 @@ def _table(path: Path, lines: list[tuple[int, str]]) -> Any:
         return Table.read([line for _, line in content], format="ascii.csv", converters={"*": str}, fill_values=[])
     except Exception as error:  # astropy's readers raise many kinds
         reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-        raise UnusableRequest(f"{path.name}: this is no table ({reason}). Export it as CSV or ECSV.") from error
+        raise UnusableRequest(f"{path.name}: this is no table ({_cut(reason)}). Export it as CSV or ECSV.") from error
 
 
 def _time(path: Path, line: int, text: Any) -> datetime:
@@ -165,7 +171,7 @@ def _time(path: Path, line: int, text: Any) -> datetime:
         return _in_utc(datetime.fromisoformat(str(text).strip()))
     except ValueError as error:
         raise UnusableRequest(
-            f"{path.name}, line {line}: {TIME} is {str(text)!r}, no time such as 2024-03-01T21:00:00.5. "
+            f"{path.name}, line {line}: {TIME} is {_cut(str(text))!r}, no time such as 2024-03-01T21:00:00.5. "
             "Write all times so, in UTC."
         ) from error
 
@@ -182,7 +188,7 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
             factor = float(table[name].unit.to("arcsec"))
         except (ValueError, AttributeError) as error:
             raise UnusableRequest(
-                f"{path.name}: {name} is given in {table[name].unit}, which is no angle. Export it in arcsec."
+                f"{path.name}: {name} is given in {_cut(str(table[name].unit))}, no angle. Export it in arcsec."
             ) from error
     values = np.empty(len(table))
     for i, text in enumerate(table[name]):
@@ -192,9 +198,14 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
             values[i] = np.nan
         if not np.isfinite(values[i]):
             raise UnusableRequest(
-                f"{path.name}, line {lines[i]}: {name} is {str(text)!r}, no number. Leave such lines out."
+                f"{path.name}, line {lines[i]}: {name} is {_cut(str(text))!r}, no number. Leave such lines out."
             )
     return values * factor
+
+
+def _cut(text: str) -> str:
+    """Foreign text of a length that a sentence bears."""
+    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
 __all__ = ["GuidingRecord", "read_guiding", "rms_during"]

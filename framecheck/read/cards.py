@@ -2,12 +2,16 @@
 
 import math
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Generic, TypeVar
 
 CARD_BYTES: Final = 80
 """[byte] FITS Standard 3.0, section 4.1."""
+
+MOST_SIGNS: Final = 2000
+"""Chosen: names, numbers and lists of corrections have hundreds of signs at most; a string goes on over any number of
+cards, and what searches it may take longer than in proportion."""
 
 Value = bool | int | float | str | None
 T = TypeVar("T")
@@ -134,19 +138,32 @@ def _cards(raw: bytes) -> Iterator[tuple[str, Card]]:
 
 
 def _joined(cards: Iterable[tuple[str, Card]]) -> Iterator[tuple[str, Card]]:
-    """Put long strings together that go on over CONTINUE cards."""
+    """Put long strings together that go on over CONTINUE cards; each part is looked at once."""
     held: tuple[str, Card] | None = None
+    parts: list[Card] = []
     for keyword, card in cards:
-        if keyword == "CONTINUE":
-            if held and isinstance(held[1].value, str) and held[1].value.endswith("&"):
-                whole = held[1].value[:-1] + str(card.value or "")
-                held = held[0], Card(whole, held[1].comment or card.comment, held[1].sound)
-            continue
-        if held:
-            yield held
-        held = keyword, card
+        if keyword != "CONTINUE":
+            if held:
+                yield held[0], _whole_string(held[1], parts)
+            held, parts = (keyword, card), []
+        elif held and _goes_on(parts[-1] if parts else held[1]):
+            parts.append(card)
     if held:
-        yield held
+        yield held[0], _whole_string(held[1], parts)
+
+
+def _goes_on(card: Card) -> bool:
+    return isinstance(card.value, str) and card.value.endswith("&")
+
+
+def _whole_string(first: Card, parts: Sequence[Card]) -> Card:
+    """A string with the parts of it that stand on CONTINUE cards."""
+    if not parts:
+        return first
+    said = [str(card.value or "") for card in (first, *parts)]
+    whole = "".join([*(text[:-1] for text in said[:-1]), said[-1]])
+    comment = next((card.comment for card in (first, *parts) if card.comment), "")
+    return Card(whole[:MOST_SIGNS], comment, first.sound)
 
 
 def _value_and_comment(rest: str) -> Card:

@@ -2,8 +2,6 @@
 
 import gzip
 import os
-import stat
-import time
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,12 +18,11 @@ from framecheck.read.header import exposure_from_header
 from framecheck.read.layout import Layout, find_image
 from framecheck.read.light_area import cut_to, overscan_of_header, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
+from framecheck.read.paths import NoPlainFile, open_plain
 from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
 from framecheck.read.unlit import level_and_noise
 
-_FRESH_S: Final = 60.0
-"""[s] Chosen: a file that changed so lately and is too short is probably still being written."""
 _GREEN: Final = "green of red, green and blue"
 _LEFT_OVER_ZERO: Final = 32768.0
 """[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
@@ -122,20 +119,18 @@ def read_frame(path: Path) -> Frame:
 @contextmanager
 def _opened(path: Path) -> Iterator[_Open]:
     """Open a regular file for reading; whatever goes wrong in it becomes an `UnusableFrame`."""
-    started = time.time()
     try:
         with _raw(path) as raw:
             state = os.fstat(raw.fileno())
-            _refuse_special(path, state)
             gzipped = raw.read(2) == b"\x1f\x8b"
             raw.seek(0)
             stream = cast(BinaryIO, gzip.GzipFile(fileobj=raw)) if gzipped else raw
             yield _Open(stream=stream, raw=raw, state=state, gzipped=gzipped)
     except UnusableFrame as unusable:
-        raise _with_age(unusable, path, started) from None
+        raise _perhaps_growing(unusable) from None
     except (EOFError, zlib.error, gzip.BadGzipFile):
-        fault = UnusableFrame(path, "is damaged or ends early inside its gzip data", "Copy it again from the camera.")
-        raise _with_age(fault, path, started) from None
+        fault = "is damaged or ends early inside its gzip data"
+        raise UnusableFrame(path, fault, "Copy it again from the camera.") from None
     except MemoryError:
         raise UnusableFrame(path, "does not fit into memory", "Close other programs, or use another machine.") from None
     except OSError as why:
@@ -145,44 +140,36 @@ def _opened(path: Path) -> Iterator[_Open]:
 def _raw(path: Path) -> BinaryIO:
     """The file itself, read-only and without a buffer; never a pipe, which would wait for ever."""
     try:
-        _refuse_special(path, path.stat())
-        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
-        return cast(BinaryIO, os.fdopen(descriptor, "rb", buffering=0))
+        return cast(BinaryIO, open_plain(path))
     except FileNotFoundError:
         raise UnusableFrame(path, "is not there", "Check the path, and whether it was moved or deleted.") from None
     except PermissionError:
         raise UnusableFrame(
             path, "may not be read (no permission)", "Change its permissions, then run again."
         ) from None
-    except (OSError, ValueError) as why:  # a circle of links; a NUL in the name
-        reason = getattr(why, "strerror", None) or str(why)
-        raise UnusableFrame(path, f"cannot be opened ({reason})", "Check the link or the path.") from None
-
-
-def _refuse_special(path: Path, state: os.stat_result) -> None:
-    if stat.S_ISDIR(state.st_mode):
-        raise UnusableFrame(path, "is a folder, not a file", "Give the files in it.")
-    if not stat.S_ISREG(state.st_mode):
-        raise UnusableFrame(path, "is no regular file but a device or pipe", "Leave it out of the folder of frames.")
+    except IsADirectoryError:
+        raise UnusableFrame(path, "is a folder, not a file", "Give the files in it.") from None
+    except NoPlainFile:
+        fault = "is no regular file but a device or pipe"
+        raise UnusableFrame(path, fault, "Leave it out of the folder of frames.") from None
+    except OSError as why:  # a circle of links, a NUL in the name
+        fault = f"cannot be opened ({why.strerror or why})"
+        raise UnusableFrame(path, fault, "Check the link or the path.") from None
 
 
 SHORT: Final = ("ends ", "is empty", "claims ", "is damaged or ends")
 """How the fault of a file begins that may still be growing."""
 
 
-def _with_age(unusable: UnusableFrame, path: Path, now: float) -> UnusableFrame:
-    """The same fault; if the file is too short and has changed just now, with the suspicion that it still grows."""
-    try:
-        age_s = now - path.stat().st_mtime
-    except (OSError, ValueError):
+def _perhaps_growing(unusable: UnusableFrame) -> UnusableFrame:
+    """The same fault; if the file is too short, with the remedy for one that is still being written as well.
+
+    What is told of a file depends on the file alone, not on when it is asked: a report can be made again.
+    """
+    if not unusable.fault.startswith(("ends after", "ends before")):
         return unusable
-    if not unusable.fault.startswith(SHORT) or not -1 <= age_s < _FRESH_S:
-        return unusable
-    return UnusableFrame(
-        path,
-        f"{unusable.fault}, and changed less than a minute ago, so it is perhaps still being written",
-        "If so, wait until it is complete, then run again; if not, copy it again from the camera.",
-    )
+    remedy = "If it is still being written, wait until it is complete; if not, copy it again from the camera."
+    return UnusableFrame(unusable.path, unusable.fault, remedy)
 
 
 def _find(opened: _Open, path: Path) -> Layout:

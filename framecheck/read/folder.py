@@ -7,11 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.read.paths import read_plain, whole_path
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
 FRAME_ENDINGS: Final = (".fits", ".fit", ".fts")
 PACKED_ENDINGS: Final = (".fz", ".gz")
+_LONGEST_NAME: Final = 4096
+"""[signs] Linux, path_resolution(7): a path has fewer bytes; addresses are shorter by common practice."""
 
 
 def is_frame_name(name: str) -> bool:
@@ -26,8 +29,8 @@ def find_frames(folder: Path) -> list[Path]:
     """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
 
     Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice; a link
-    to a folder that was met already is told by `find_others`. The folder may lie behind an address, or be a list: a
-    text file (.txt) that names a frame a line, by address or path.
+    to a folder that was met already, or that holds this one, is not: `find_others` tells it. The folder may lie behind
+    an address, or be a list: a text file (.txt) that names a frame a line, by address or path.
 
     Raises
     ------
@@ -47,10 +50,15 @@ def is_list(folder: Path) -> bool:
 def _listed(file: Path) -> list[Path]:
     """The frames that a list names, once each, in its order; names without an address are beside the list."""
     try:
-        text = read_remote_text(file) if is_remote(file) else file.read_text(encoding="utf-8", errors="replace")
+        text = read_remote_text(file) if is_remote(file) else read_plain(file).decode("utf-8", "surrogateescape")
     except OSError as why:
-        raise UnusableRequest(f"{file}: cannot be read ({why.strerror or why}). Check its permissions.") from None
-    lines = (line.strip() for line in text.splitlines())
+        raise UnusableRequest(f"{file}: cannot be read ({why.strerror or why}). Check the file.") from None
+    lines = [line.strip() for line in text.splitlines()]
+    for number, line in enumerate(lines, 1):
+        if len(line) > _LONGEST_NAME or "\0" in line:
+            raise UnusableRequest(
+                f"{file}, line {number}: this is no path. Give a text file that names a frame a line."
+            )
     named = [Path(line) for line in lines if line and not line.startswith("#")]
     return list(dict.fromkeys(path if is_remote(path) else file.parent / path for path in named))
 
@@ -74,15 +82,15 @@ def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
             raise UnusableRequest(f"{folder}: there is no such folder. Give the folder that holds the frames.")
         list(os.scandir(folder))
     except PermissionError:
-        raise UnusableRequest(f"{folder}: may not be read (no permission). Change its permissions.") from None
+        raise CannotFinish(f"{folder}: may not be read (no permission). Change its permissions.") from None
     except (OSError, ValueError) as why:
         raise UnusableRequest(f"{folder}: cannot be opened ({why}). Check the path.") from None
-    yield from _walk_inside(folder, set())
+    yield from _walk_inside(folder)
 
 
-def _walk_inside(folder: Path, seen: set[tuple[int, int]]) -> Iterator[tuple[Path, str | None]]:
-    state = folder.stat()
-    seen.add((state.st_dev, state.st_ino))
+def _walk_inside(folder: Path) -> Iterator[tuple[Path, str | None]]:
+    whole = whole_path(folder)
+    seen = {(state.st_dev, state.st_ino) for state in (above.stat() for above in (whole, *whole.parents))}
     waiting = [folder]
     while waiting:
         here = waiting.pop()
@@ -118,7 +126,7 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
     place = state.st_dev, state.st_ino
     if state.st_ino and place in seen:
         told = stat.S_ISDIR(state.st_mode) and path.is_symlink()
-        return "a link to a folder that was met already" if told else _SEEN, False
+        return "a link to a folder that was met already, or holds this one" if told else _SEEN, False
     seen.add(place)
     if stat.S_ISDIR(state.st_mode):
         return None, True

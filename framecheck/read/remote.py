@@ -3,7 +3,6 @@
 A path whose first part ends in a colon stands for an address: `Path("s3://bucket/night")`. What opens it is fsspec.
 """
 
-import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -37,11 +36,6 @@ def url_of(path: PurePath) -> str:
 def place_name(path: PurePath) -> str:
     """A path for a person or a program: with forward slashes, or as the address that it stands for."""
     return url_of(path) if is_remote(path) else path.as_posix()
-
-
-def whole_path(path: Path) -> Path:
-    """An absolute path without links; one that stands for an address is whole as it is."""
-    return path if is_remote(path) else path.resolve()
 
 
 def find_remote(folder: Path) -> list[Path]:
@@ -125,7 +119,6 @@ def at_hand(path: Path) -> Iterator[Path]:
         try:
             system, inside = _opened(url_of(path))
             system.get_file(inside, str(copy))
-            os.utime(copy, (0, 0))  # a copy that is new is no sign of a file that is still being written
         except FileNotFoundError:
             raise UnusableFrame(path, "is not there any more", "Check whether it was moved or deleted.") from None
         except UnusableRequest as why:

@@ -1,6 +1,7 @@
 """rig.toml: what headers leave out, in the user's own hand; read with care and written as a start."""
 
 import difflib
+import errno
 import json
 import math
 import re
@@ -12,6 +13,7 @@ from typing import Any, Final, get_args
 
 from framecheck.errors import UnusableRig
 from framecheck.read.exposure import Exposure
+from framecheck.read.paths import NoPlainFile, read_plain
 from framecheck.read.place import signed_deg
 from framecheck.read.rig import MountType, Rig
 
@@ -81,8 +83,10 @@ _SOLVED: Final = ("pixel_scale_arcsec", "camera_angle_deg")
 _TABLES: Final = tuple(dict.fromkeys(key.table for key in KEYS))
 _FASTEST: Final = 0.3
 """[dimensionless] Chosen: no lens or telescope has a focal ratio below; millimetres and centimetres were mixed up."""
-_MOST_BYTES: Final = 10**6
+_MOST_BYTES: Final = 10**5
 """[byte] Chosen: a rig file is a page of text."""
+_LONGEST_LINE: Final = 1000
+"""[signs] Chosen: a key, its value and a remark. A key of many parts takes its reader time by their square."""
 
 
 def load_rig(path: Path) -> Rig:
@@ -107,6 +111,9 @@ def load_rig(path: Path) -> Rig:
         names file, line, key, what was found and what is allowed.
     """
     text = _read_text(path)
+    long = next((n for n, line in enumerate(text.splitlines(), 1) if len(line) > _LONGEST_LINE), None)
+    if long is not None:
+        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} signs. Write key = value.")
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as why:
@@ -192,16 +199,17 @@ def _source_of(key: Key, exposure: Exposure) -> str:
 
 def _read_text(path: Path) -> str:
     try:
-        if not path.is_file():
-            raise UnusableRig(f"{path}: there is no such file. `framecheck rig FRAME` writes one to start from.")
-        if path.stat().st_size > _MOST_BYTES:
-            raise UnusableRig(f"{path}: is too large for a rig file. Give the TOML file, not a frame.")
-        return path.read_bytes().decode("utf-8-sig")
+        return read_plain(path, _MOST_BYTES).decode("utf-8-sig")
+    except (FileNotFoundError, NoPlainFile, IsADirectoryError):
+        raise UnusableRig(f"{path}: there is no such file. `framecheck rig FRAME` writes one to start from.") from None
     except UnicodeDecodeError:
         raise UnusableRig(f"{path}: is no text in UTF-8. Save it as plain text, or give another file.") from None
-    except (OSError, ValueError) as why:
-        reason = getattr(why, "strerror", None) or str(why)
-        raise UnusableRig(f"{path}: cannot be read ({reason}). Check the path and its permissions.") from None
+    except OSError as why:
+        if why.errno == errno.EFBIG:
+            raise UnusableRig(f"{path}: is too large for a rig file. Give the TOML file, not a frame.") from None
+        raise UnusableRig(
+            f"{path}: cannot be read ({why.strerror or why}). Check the path and its permissions."
+        ) from None
 
 
 def _syntax_fault(text: str, why: str) -> str:

@@ -34,6 +34,8 @@ _SLACK_BYTES: Final = 1024
 """[byte] Chosen: what a code may add to a tile that it cannot make smaller, besides an eighth of the tile itself."""
 _LARGEST_BLOCK: Final = 1024
 """[px] Chosen: the standard knows blocks of 16 and 32 pixels."""
+_MOST_MEMBERS: Final = 8
+"""Chosen: a tile is packed as one; what unpacks gzip data copies all that is left with each member."""
 _TRANSFORM_MAGIC: Final = b"\xdd\x99"
 """First bytes of a tile in HCOMPRESS_1; rows and columns follow as 4 bytes each (White 1992)."""
 
@@ -321,18 +323,21 @@ def _refuse_run_lengths(words: NDArray[np.int64]) -> None:
 
 
 def _unpacks_to_more(tile: memoryview, most: int) -> bool:
-    """Whether gzip data, of one member or more, unpack to more bytes than that; damaged ones are left to the reader."""
+    """Whether gzip data unpack to more bytes than that, or are cut into more members than any writer makes.
+
+    Damaged ones are left to the reader.
+    """
     rest: bytes | memoryview = tile
     unpacked = 0
     try:
-        while len(rest):
+        for _ in range(_MOST_MEMBERS):
             member = zlib.decompressobj(zlib.MAX_WBITS | 16)
             unpacked += len(member.decompress(rest, most - unpacked + 1))
             if unpacked > most:
                 return True
-            if not member.eof:
-                return False
             rest = member.unused_data
+            if not member.eof or not rest:
+                return False
     except zlib.error:
-        pass
-    return False
+        return False
+    return True

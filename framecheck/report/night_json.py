@@ -2,7 +2,7 @@
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -13,23 +13,34 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.judgement import Finding, Judgement, MountDecision, Range, Tracking, Undecided
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
+from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
+from framecheck.report.left_out import Alike, failed_alike
 from framecheck.report.words import path_in, steers, valid_text
 
 SCHEMA: Final = 1
 _DIGITS: Final = 6
 """Chosen: significant digits of a float, finer than any measurement here, so that equal nights give equal bytes."""
+_MOST_FAILED: Final = 1000
+"""Chosen: files that could not be measured have 1 kB of nulls each; all of them are counted in `failures`."""
 _RIG_FIELDS: Final = (
     "focal_length_mm", "aperture_mm", "pixel_um", "binning", "pixel_scale_arcsec", "gain_e_per_adu", "read_noise_e",
     "saturation_adu", "mount_type", "worm_period_s", "camera_angle_deg",
 )  # fmt: skip
 
 
-def night_document(judgement: Judgement) -> dict[str, Any]:
+def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dict[str, Any]:
     """The whole night as night.json holds it.
+
+    Parameters
+    ----------
+    judgement : Judgement
+    absolute_paths : bool
+        Whether it tells where on this machine the night's folder lies; a report is shared, so that else it is named
+        as it was given, or by its last part.
 
     Returns
     -------
@@ -37,14 +48,14 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         Plain values only; floats with six significant digits, what is not finite as None. Equal judgements give
         equal documents: there is no date of writing and no run time in it.
     """
-    night = judgement.night
+    night, rows = judgement.night, frame_rows(judgement)
     document = {
         "schema": SCHEMA,
         "generator": {"name": "framecheck", "version": __version__},
-        "source": _source(night),
+        "source": _source(night, absolute_paths=absolute_paths),
         "rig": _rig(night.rig),
         "groups": [asdict(group) for group in judgement.groups],
-        "frames": [asdict(row) for row in frame_rows(judgement)],
+        "frames": [asdict(row) for row in _listed(rows)],
         "skipped": [
             {"file": path_in(night.folder, skipped.file), "kind": skipped.kind, "why": skipped.why}
             for skipped in sorted(night.skipped, key=lambda skipped: skipped.file.as_posix())
@@ -60,9 +71,23 @@ def night_document(judgement: Judgement) -> dict[str, Any]:
         "what_if": [asdict(case) for case in judgement.what_if],
         "charts": chart_numbers(judgement),
         "field_stretches": None if judgement.field_stretches is None else asdict(judgement.field_stretches),
+        "failures": [_alike(group) for group in failed_alike(rows)],
     }
     plain: dict[str, Any] = plain_values(document)
     return plain
+
+
+def _listed(rows: Sequence[FrameRow]) -> Iterator[FrameRow]:
+    """All measured frames and the first of those that could not be: frames.csv has every one."""
+    n_failed = 0
+    for row in rows:
+        n_failed += row.status == "failed"
+        if row.status == "measured" or n_failed <= _MOST_FAILED:
+            yield row
+
+
+def _alike(group: Alike) -> dict[str, Any]:
+    return {"failure": group.why, "n_files": group.n_files, "first": group.first}
 
 
 def frame_document(result: FrameResult | FrameFailure, rig: Rig, folder: Path = Path()) -> dict[str, Any]:
@@ -111,14 +136,18 @@ def plain_values(value: Any) -> Any:
     raise TypeError(f"night.json cannot hold a {type(value).__name__}: {value!r}")
 
 
-def _source(night: Night) -> dict[str, Any]:
+def _source(night: Night, *, absolute_paths: bool) -> dict[str, Any]:
     measured, failed = len(night.frames), len(night.failures)
     return {
-        "folder": place_name(night.folder),
+        "folder": place_name(whole_path(night.folder)) if absolute_paths else _shared_name(night.folder),
         "n_files": measured + failed + len(night.skipped),
         "n_measured": measured,
         "n_failed": failed,
     }
+
+
+def _shared_name(folder: Path) -> str:
+    return folder.name if folder.is_absolute() else place_name(folder)
 
 
 def _rig(rig: Rig) -> dict[str, Any]:

@@ -18,8 +18,9 @@ from framecheck.report.account import Account, account_of, fwhm_field
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
 from framecheck.report.frame_row import FrameRow, frame_rows
-from framecheck.report.group_charts import group_charts, shown_groups
+from framecheck.report.group_charts import GroupCharts, group_charts
 from framecheck.report.in_numbers import field_numbers, mount_numbers
+from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
 from framecheck.report.missing import missing_values, rig_lines
 from framecheck.report.night_charts import sharpness_charts
 from framecheck.report.row_picture import row_pictures
@@ -33,6 +34,14 @@ if TYPE_CHECKING:
 
 _FAR: Final = 12
 """Chosen: sections with more entries than this begin folded."""
+_MOST_BYTES: Final = 8_000_000
+"""[byte] Chosen: what a phone opens without thinking; more was never read. Whatever the folder holds, the page stays
+below."""
+_SHOWN: Final = (3000, 1000, 300, 100, 30, 10)
+"""Chosen: rows that the table shows and the curves draw at most, the fewer the longer each row is."""
+_MOST_FILTERS: Final = 12
+_MOST_CHART_BYTES: Final = 2_000_000
+"""[byte] Chosen: of the charts of single groups, those of the smallest groups are left out beyond that."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -49,56 +58,133 @@ def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = N
     """The whole page as HTML text; `thumbnails` are frames as small pictures, as far as there are any.
 
     Every text that comes from files or headers is escaped, every number is one of night.json's or a sum over them.
-    The page loads nothing: styles, script and pictures are part of it, and its content policy forbids all else.
+    The page loads nothing: styles, script and pictures are part of it, and its content policy forbids all else. It is
+    no larger than 8 MB for any folder: of very many frames it shows those in question and some of the others, and
+    files that could not be measured are told in groups.
     """
     rows = frame_rows(judgement)
-    account = account_of(rows)
-    script = _part("report.js")
-    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
-    missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
+    parts = _parts(judgement, rows)
+    page = ""
+    for most in _SHOWN:
+        page = _page(judgement, rows, parts, thumbnails or {}, most)
+        if len(page.encode()) <= _MOST_BYTES:
+            break
+    return page
+
+
+def _page(
+    judgement: Judgement,
+    rows: Sequence[FrameRow],
+    parts: Mapping[str, Any],
+    thumbnails: Mapping[Path, bytes],
+    most: int,
+) -> str:
+    """The page with a table of so many rows at most."""
+    shown = rows_in_table(rows, most)
+    drawn = evenly([row for row in rows if row.status == "measured"], most)
     return (
         _environment()
         .get_template("report.html")
         .render(
-            style=_part("report.css"),
-            script=script,
-            script_hash=b64encode(sha256(script.encode()).digest()).decode(),
-            version=__version__,
-            title=night_title(judgement, rows),
-            facts=_facts(judgement, rows),
-            several_nights=several_nights(rows),
-            answers=verdict(judgement, account),
-            shares=_shares(account),
-            account=account,
-            strips=strips(rows),
-            of_groups=group_charts(judgement),
-            n_small_groups=max(0, len(judgement.groups) - len(shown_groups(judgement))),
-            budget=budget_chart(judgement),
-            sharpness=sharpness_charts(rows),
-            whiskers="" if cells is None else whisker_map(cells),
-            rest="" if at_rest is None else whisker_map(at_rest, still=True, like=cells),
-            fwhm_map="" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
-            cells=cells,
-            judgement=judgement,
-            causes=CAUSES,
-            field_numbers=field_numbers(judgement),
-            mount_numbers=mount_numbers(judgement),
-            fewest_in_cell=FEWEST_IN_CELL,
-            pictures=row_pictures(judgement, thumbnails or {}),
-            undecided=_undecided(judgement),
-            claimed=CLAIMED,
-            rows=rows,
-            memory=_memory(rows),
-            longest_name=max((len(words.plain(row.file)) for row in rows), default=0),
-            fwhm_field=fwhm_field(rows)[0],
-            fwhm_unit=fwhm_field(rows)[1],
-            skipped=[(words.path_in(judgement.night.folder, one.file), one) for one in judgement.night.skipped],
-            conflicts=_conflicts(judgement),
-            missing=missing,
-            rig_lines=rig_lines(missing),
-            far=_FAR,
+            **parts,
+            strips=strips(drawn),
+            sharpness=sharpness_charts(drawn),
+            n_drawn=len(drawn),
+            pictures=row_pictures(judgement, thumbnails, {row.file for row in shown}),
+            rows=shown,
+            longest_name=max((len(words.plain(row.file)) for row in shown), default=0),
         )
     )
+
+
+def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
+    """What the page shows of the night as a whole, however many rows its table has."""
+    account = account_of(rows)
+    script = _part("report.js")
+    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
+    missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
+    of_groups = _not_too_large(group_charts(judgement))
+    return {
+        "style": _part("report.css"),
+        "script": script,
+        "script_hash": b64encode(sha256(script.encode()).digest()).decode(),
+        "version": __version__,
+        "title": cut(night_title(judgement, rows)),
+        "facts": _facts(judgement, rows),
+        "several_nights": several_nights(rows),
+        "answers": verdict(judgement, account),
+        "shares": _shares(account),
+        "account": account,
+        "n_rows": len(rows),
+        "of_groups": of_groups,
+        "n_small_groups": max(0, len(judgement.groups) - len(of_groups)),
+        "budget": budget_chart(judgement),
+        "whiskers": "" if cells is None else whisker_map(cells),
+        "rest": "" if at_rest is None else whisker_map(at_rest, still=True, like=cells),
+        "fwhm_map": "" if cells is None else fwhm_map(cells, judgement.night.rig.pixel_scale_arcsec),
+        "cells": cells,
+        "judgement": judgement,
+        "causes": CAUSES,
+        "field_numbers": field_numbers(judgement),
+        "mount_numbers": mount_numbers(judgement),
+        "fewest_in_cell": FEWEST_IN_CELL,
+        "undecided": _undecided(judgement),
+        "claimed": CLAIMED,
+        "memory": _memory(rows),
+        "fwhm_field": fwhm_field(rows)[0],
+        "fwhm_unit": fwhm_field(rows)[1],
+        "failed": failed_alike(rows) if account.n_failed > FEW else (),
+        "failed_rows": [row for row in rows if row.status == "failed"] if account.n_failed <= FEW else (),
+        "skipped": _skipped(judgement),
+        "conflicts": _conflicts(judgement),
+        "missing": missing,
+        "rig_lines": rig_lines(missing),
+        "far": _FAR,
+    }
+
+
+def rows_in_table(rows: Sequence[FrameRow], most: int) -> list[FrameRow]:
+    """The rows of the table, in order: all if they are few, else those in question first.
+
+    Files that could not be measured and are told in groups have no row.
+    """
+    n_failed = sum(row.status == "failed" for row in rows)
+    wanted = [row for row in rows if row.status == "measured" or n_failed <= FEW]
+    if len(wanted) <= most:
+        return wanted
+    in_question = [row for row in wanted if row.grade != "keep"]
+    others = [row for row in wanted if row.grade == "keep"]
+    chosen = evenly(in_question, most)
+    chosen += evenly(others, most - len(chosen))
+    names = {row.file for row in chosen}
+    return [row for row in wanted if row.file in names]
+
+
+def evenly(rows: Sequence[FrameRow], most: int) -> list[FrameRow]:
+    """So many of them at most, at even steps."""
+    if len(rows) <= most:
+        return list(rows)
+    return [rows[k * len(rows) // most] for k in range(most)] if most > 0 else []
+
+
+def _not_too_large(charts: list[GroupCharts]) -> list[GroupCharts]:
+    kept, room = [], _MOST_CHART_BYTES
+    for group in charts:
+        drawn = [one.drawing for one in (group.stack, group.stars, *group.motion) if one is not None]
+        room -= sum(map(len, drawn))
+        if room < 0:
+            break
+        kept.append(group)
+    return kept
+
+
+def _skipped(judgement: Judgement) -> tuple[Alike, ...]:
+    """Files that are no lights, in groups; a few each by themselves."""
+    folder = judgement.night.folder
+    told = [(words.path_in(folder, one.file), f"{one.kind}: {one.why}") for one in judgement.night.skipped]
+    if len(told) <= FEW:
+        return tuple(Alike(why=cut(why), n_files=1, first=(cut(name),)) for name, why in told)
+    return alike(told)
 
 
 def _facts(judgement: Judgement, rows: Sequence[FrameRow]) -> list[str]:
@@ -109,13 +195,19 @@ def _facts(judgement: Judgement, rows: Sequence[FrameRow]) -> list[str]:
     scale = night.rig.pixel_scale_arcsec
     facts = [
         words.counted(len(rows), "frame"),
-        ("filter " if len(filters) == 1 else "filters ") + words.listed(filters) if filters else "",
-        f"{first.telescope}" if first and first.telescope else "",
-        f"{first.camera}" if first and first.camera else "",
+        _filters(filters),
+        cut(first.telescope) if first and first.telescope else "",
+        cut(first.camera) if first and first.camera else "",
         f"{words.number(scale, 3)}″ per pixel" if scale is not None else "",
         f"graded for {_AIMS[judgement.aim]}",
     ]
     return [fact for fact in facts if fact]
+
+
+def _filters(filters: list[str]) -> str:
+    if len(filters) > _MOST_FILTERS:
+        return words.counted(len(filters), "filter")
+    return ("filter " if len(filters) == 1 else "filters ") + cut(words.listed(filters)) if filters else ""
 
 
 _AIMS: Final = {
@@ -160,8 +252,11 @@ def _undecided(judgement: Judgement) -> list[tuple[list[str], str, str]]:
 
 def _conflicts(judgement: Judgement) -> list[tuple[str, int]]:
     """What headers say against themselves, each sentence once, with the number of frames that say it."""
-    counts = Counter(text for frame in judgement.night.frames for text in frame.result.exposure.conflicts)
-    return sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    counts = Counter(cut(text) for frame in judgement.night.frames for text in frame.result.exposure.conflicts)
+    told = sorted(counts.items(), key=lambda item: (-item[1], item[0]))
+    if len(told) <= MOST_KINDS:
+        return told
+    return [*told[: MOST_KINDS - 1], ("Other sentences of this kind", sum(n for _, n in told[MOST_KINDS - 1 :]))]
 
 
 @cache

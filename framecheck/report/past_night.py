@@ -3,16 +3,34 @@
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from math import isfinite
 from pathlib import Path
 from typing import Any, Final, get_args
 
 from framecheck.decision.judgement import BudgetName, BudgetTerm, FieldPattern, FieldStretch, FieldStretches, Range
 from framecheck.decision.past_night import RIG_FACTS, Course, Fact, Named, PastFrame, PastGroup, PastNight
 from framecheck.errors import UnusableRequest
+from framecheck.read.paths import read_plain
 from framecheck.report.night_json import SCHEMA
 
 _PATTERN: Final = tuple(FieldPattern.__dataclass_fields__)
+_LARGEST: Final = 256 << 20
+"""A file is not read beyond this. [byte] Chosen: a night of 50,000 frames."""
+_MOST: Final = 100_000
+"""Frames, or places of a list. Chosen: a month of one-second exposures at night comes to more, and is no night."""
+_MOST_STRETCHES: Final = 100
+"""Of a night. Chosen: eight are written."""
+_USUAL: Final = (-1e6, 1e6)
+_RANGES: Final[Mapping[str, tuple[float, float]]] = {
+    # chosen: wider than anything that is built or seen, narrow enough for arithmetic
+    "exposure_s": (0, 1e6), "effective_exposure_s": (0, 1e6), "fwhm_px": (1e-3, 1e5), "centre_fwhm_px": (0, 1e5),
+    "elongation": (1, 1e4), "smear_px": (0, 1e5), "airmass": (0.5, 100), "confidence": (0, 1), "share": (-10, 10),
+    "n_frames": (0, 1e7), "width_px": (0, 1e6), "height_px": (0, 1e6), "minutes": (-1e7, 1e7),
+    "focal_length_mm": (0.1, 1e6), "aperture_mm": (0.1, 1e6), "pixel_um": (1e-3, 1e4), "binning": (0.1, 1000),
+    "pixel_scale_arcsec": (1e-4, 1e6), "worm_period_s": (0, 1e6),
+}  # fmt: skip
+"""What a number of a name may be, in its unit; others lie in `_USUAL`."""
+_YEARS: Final = (1800, 2200)
+"""Chosen: photographs of the sky began in 1840."""
 
 
 class _Foreign(Exception):  # noqa: N818 - says what it is
@@ -35,7 +53,7 @@ def read_past_night(file: Path, name: str) -> PastNight:
         If it cannot be read or is something else; the message says what to do.
     """
     try:
-        text = file.read_text(encoding="utf-8")
+        text = read_plain(file, _LARGEST).decode()
     except (OSError, UnicodeDecodeError) as why:
         reason = getattr(why, "strerror", None) or "it is no text"
         raise UnusableRequest(f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`.") from why
@@ -77,7 +95,9 @@ def _past_night(document: Any, name: str) -> PastNight:
     whole = _table(document, "the file")
     schema = whole.get("schema")
     if schema != SCHEMA:
-        raise _Foreign(f"its schema is {schema!r}, ours is {SCHEMA}" if schema is not None else "it has no schema")
+        raise _Foreign(
+            f"its schema is {_shown(schema)}, ours is {SCHEMA}" if schema is not None else "it has no schema"
+        )
     rig = _table(whole.get("rig") or {}, "rig")
     frames = [_frame(row, f"frames[{k}]") for k, row in enumerate(_list(whole, "frames"))]
     measured = sorted((one for one in frames if one is not None), key=_when)
@@ -142,7 +162,7 @@ def _budget(whole: Mapping[str, Any]) -> tuple[BudgetTerm, ...]:
         fields = _table(row, "budget[]")
         name = next((one for one in get_args(BudgetName) if one == fields.get("term")), None)
         if name is None:
-            raise _Foreign(f"its budget has a term {fields.get('term')!r}")
+            raise _Foreign(f"its budget has a term {_shown(fields.get('term'))}")
         numbers = {key: _number(fields, key, "budget[]") for key in ("fwhm_arcsec", "low", "high", "share")}
         terms.append(BudgetTerm(term=name, **numbers))
     return tuple(terms)
@@ -179,7 +199,10 @@ def _field(value: Any) -> FieldStretches | None:
         return None
     fields = _table(value, "field_stretches")
     each = []
-    for row in _list(fields, "each"):
+    rows = _list(fields, "each")
+    if len(rows) > _MOST_STRETCHES:
+        raise _Foreign(f"field_stretches.each has {len(rows)} entries")
+    for row in rows:
         one = _table(row, "field_stretches.each[]")
         pattern = _table(one.get("pattern") or {}, "field_stretches.each[].pattern")
         width = _number(one, "centre_fwhm_px", "field_stretches.each[]")
@@ -211,6 +234,8 @@ def _list(fields: Mapping[str, Any], key: str) -> list[Any]:
         return []
     if not isinstance(value, list):
         raise _Foreign(f"{key} is no list")
+    if len(value) > _MOST:
+        raise _Foreign(f"{key} has {len(value)} entries")
     return value
 
 
@@ -218,9 +243,21 @@ def _number(fields: Mapping[str, Any], key: str, place: str) -> float | None:
     value = fields.get(key)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value):
-        raise _Foreign(f"{place}.{key} is {value!r}, not a number")
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:
+        raise _Foreign(f"{place}.{key} is {_shown(value)}, not a number")
+    low, high = _RANGES.get(key, _USUAL)
+    if not low <= value <= high:
+        raise _Foreign(f"{place}.{key} is {_shown(value)}, which cannot be")
     return float(value)
+
+
+def _shown(value: Any) -> str:
+    """What was found, in few signs."""
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= 60 else f"{text[:60]}…"
 
 
 def _numbers(fields: Mapping[str, Any], key: str) -> tuple[float, ...]:
@@ -230,12 +267,14 @@ def _numbers(fields: Mapping[str, Any], key: str) -> tuple[float, ...]:
 def _text(fields: Mapping[str, Any], key: str) -> str | None:
     value = fields.get(key)
     if value is not None and not isinstance(value, str):
-        raise _Foreign(f"{key} is {value!r}, not a text")
+        raise _Foreign(f"{key} is {_shown(value)}, not a text")
     return value
 
 
 def _fact(value: Any, place: str) -> Fact:
-    return value if isinstance(value, str) else _number({place: value}, place, "rig")
+    return (
+        value if isinstance(value, str) else _number({place.rpartition(".")[2]: value}, place.rpartition(".")[2], "rig")
+    )
 
 
 def _time(value: Any, place: str) -> datetime | None:
@@ -244,5 +283,7 @@ def _time(value: Any, place: str) -> datetime | None:
     try:
         moment = datetime.fromisoformat(value)
     except (TypeError, ValueError):
-        raise _Foreign(f"{place} starts at {value!r}, which is no time") from None
+        raise _Foreign(f"{place} starts at {_shown(value)}, which is no time") from None
+    if not _YEARS[0] <= moment.year <= _YEARS[1]:
+        raise _Foreign(f"{place} starts at {_shown(value)}, which cannot be")
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)

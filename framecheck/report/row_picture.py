@@ -3,7 +3,7 @@
 import io
 from base64 import b64encode
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -31,8 +31,10 @@ class RowPicture:
     star_text: str
 
 
-def row_pictures(judgement: Judgement, thumbnails: Mapping[Path, bytes]) -> dict[str, RowPicture]:
-    """Pictures by the file's name in the table; frames with neither are left out."""
+def row_pictures(
+    judgement: Judgement, thumbnails: Mapping[Path, bytes], wanted: Container[str] | None = None
+) -> dict[str, RowPicture]:
+    """Pictures by the file's name in the table, of those wanted there; frames with neither are left out."""
     pictures = {}
     crossed = Counter(trail.frame for trail in trails_of(judgement.night) if not trail.fixed)
     for i, one in enumerate(judgement.night.frames):
@@ -41,6 +43,8 @@ def row_pictures(judgement: Judgement, thumbnails: Mapping[Path, bytes]) -> dict
         if small is None and result.stacked is None:
             continue
         name = path_in(judgement.night.folder, result.exposure.file)
+        if wanted is not None and name not in wanted:
+            continue
         pictures[name] = RowPicture(
             frame=None if small is None else "data:image/jpeg;base64," + b64encode(small).decode(),
             frame_text=_frame_text(name, result, crossed[i]),

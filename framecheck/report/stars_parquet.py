@@ -1,7 +1,7 @@
 """stars.parquet: every measured star of the night, for work of one's own."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from framecheck._version import __version__
 from framecheck.night.records import Night, NightFrame
@@ -10,14 +10,14 @@ from framecheck.stars.flags import MEANINGS
 from framecheck.stars.table import COLUMNS
 
 
-def write_stars(night: Night, path: Path) -> None:
+def write_stars(night: Night, file: BinaryIO) -> None:
     """Write all measured stars, good and flagged, with the frame and group that they belong to.
 
     Parameters
     ----------
     night : Night
         One row group a frame is written, so that memory does not grow with the night.
-    path : Path
+    file : binary file
         Columns `file`, `group`, then those of the star table; each column's metadata hold its unit and meaning.
 
     Raises
@@ -28,7 +28,7 @@ def write_stars(night: Night, path: Path) -> None:
     import pyarrow.parquet
 
     schema = _schema()
-    with path.open("wb") as file, pyarrow.parquet.ParquetWriter(file, schema, compression="zstd") as writer:
+    with pyarrow.parquet.ParquetWriter(file, schema, compression="zstd") as writer:
         for frame in night.frames:
             writer.write_table(_table(frame, night.folder, schema))
 

@@ -1,6 +1,7 @@
 """How numbers and foreign text read: with units, in few digits, and never able to steer a terminal or a page."""
 
 import math
+import os
 import unicodedata
 from pathlib import Path, PurePath
 from typing import Final
@@ -37,14 +38,21 @@ def valid_text(text: str) -> str:
 
 
 def path_in(folder: Path, file: PurePath) -> str:
-    """A file's path relative to the night's folder, with forward slashes; as given if it lies elsewhere."""
-    from framecheck.read.remote import place_name  # not at the top: the command line's first words come from here
+    """A file's path relative to the night's folder, with forward slashes, also of one that lies elsewhere.
+
+    Without a folder it is as it was given.
+    """
+    from framecheck.read.remote import is_remote, place_name  # not at the top: the first words come from here
 
     try:
-        inside = file.relative_to(folder)
+        return valid_text(place_name(file.relative_to(folder)))
     except ValueError:
-        inside = file
-    return valid_text(place_name(inside))
+        if not file.is_absolute() or file.drive != folder.drive or is_remote(folder) or folder == Path():
+            return valid_text(place_name(file))
+    try:
+        return valid_text(Path(os.path.relpath(file, folder)).as_posix())
+    except OSError:  # we are in a folder that is gone
+        return valid_text(place_name(file))
 
 
 def known(value: float | None) -> float | None:

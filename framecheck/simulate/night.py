@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import CannotFinish
 from framecheck.simulate.camera import read_out
 from framecheck.simulate.catalogue import Catalogue, catalogue
 from framecheck.simulate.frame import Conditions, expose
@@ -45,14 +45,16 @@ def render_night(scenario: Scenario, folder: Path, progress: Progress | None = N
 
     Raises
     ------
-    UnusableRequest
+    CannotFinish
         If the folder cannot be written to.
     """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         return _render(scenario, folder, progress or (lambda done, total: None))
     except OSError as why:
-        raise UnusableRequest(f"{folder}: the night cannot be written ({why.strerror}); give another folder.") from why
+        raise CannotFinish(
+            f"{folder}: the night cannot be written ({why.strerror or why}). Give another folder."
+        ) from why
 
 
 def stars_of_night(scenario: Scenario) -> Catalogue:

@@ -22,8 +22,9 @@ from framecheck.causes.calibration import AS_IT_IS, MAP_FILE, Map, calibration
 from framecheck.causes.weigh import weigh
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.night import build_night
-from framecheck.pipeline import Measurements, worker_pool
+from framecheck.pipeline import Measurements
 from framecheck.read import merge_rig
+from framecheck.workers import worker_pool
 
 RESULTS: Final = Path(__file__).parents[2] / "shared" / "calibration"
 VERSION: Final = 3

@@ -63,3 +63,15 @@ def test_a_look_sees_frames_below_the_folder_and_nothing_else(tmp_path: Path) ->
     assert seen[tmp_path / "a.fits"] == Stamp(5, 9)
     with pytest.raises(UnusableRequest, match="there is no such folder"):
         look(tmp_path / "none")
+
+
+def test_a_frame_that_gets_a_second_name_keeps_its_first(tmp_path: Path) -> None:
+    known = tmp_path / "light_2.fits"
+    known.write_bytes(b"frame")
+    assert set(look(tmp_path)) == {known}
+    (tmp_path / "a_copy.fits").hardlink_to(known)
+    (tmp_path / "b_link.fits").symlink_to(known)
+    assert set(look(tmp_path)) == {tmp_path / "a_copy.fits"}
+    assert set(look(tmp_path, {known})) == {known}
+    known.unlink()
+    assert set(look(tmp_path, {known})) == {tmp_path / "a_copy.fits"}

@@ -128,7 +128,7 @@ def test_the_usual_place_and_none(lights: Path, tmp_path: Path) -> None:
         (tmp_path / "data").write_text("a file where a folder should be")
         ended = framecheck(*words, **home)
         assert ended.code == 0
-        assert ended.err.endswith("The night goes on without it.\n")
+        assert ended.err.endswith("framecheck goes on without it.\n")
         (tmp_path / "data").unlink()
         assert framecheck(*words, **home).err == ""
         assert (tmp_path / "data" / "framecheck" / "logbook.sqlite").is_file()

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from framecheck._version import __version__
 from framecheck.cli import main
-from framecheck.errors import NothingMeasured, UnusableRequest, UnusableRig
+from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest, UnusableRig
 
 COMMANDS = ("night", "advise", "plan", "watch", "sort", "logbook", "frame", "rig", "demo")
 
@@ -61,7 +61,9 @@ def test_version() -> None:
         (UnusableRequest("there is no such folder."), 2, "framecheck: there is no such folder."),
         (UnusableRig("rig.toml, line 3: no."), 2, "framecheck: rig.toml, line 3: no."),
         (NothingMeasured("no frame could be measured."), 3, "framecheck: no frame could be measured."),
-        (PermissionError(13, "Permission denied", "/a/b"), 2, "framecheck: /a/b: Permission denied."),
+        (PermissionError(13, "Permission denied", "/a/b"), 4, "framecheck: /a/b: Permission denied."),
+        (CannotFinish("out: the disk is full."), 4, "framecheck: out: the disk is full."),
+        (MemoryError(), 4, "framecheck: there is too little memory for this."),
         (KeyboardInterrupt(), 130, "framecheck: stopped; no half-written file was left."),
         (UnusableRequest("bell \x07 and \x1b[2J"), 2, "framecheck: bell \\x07 and \\x1b[2J"),
     ],

@@ -56,10 +56,18 @@ def test_one_or_two_need_no_workers(files: list[Path], monkeypatch: pytest.Monke
     assert outcomes(files[:2], monkeypatch, Lost()) == (files[:2], [])
 
 
-def test_work_goes_on_here_where_workers_are_lost(files: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
-    paths, told = outcomes(files, monkeypatch, Lost())
-    assert paths == files
-    assert "stopped from outside" in told[0]
+def test_work_goes_on_with_new_workers_where_some_are_lost(files: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    @contextmanager
+    def workers(count: int) -> Iterator[Executor]:
+        started.append(count)
+        yield Lost() if len(started) == 1 else InPlace()
+
+    started: list[int] = []
+    monkeypatch.setattr(measuring, "interruptible_workers", workers)
+    nothing = lambda text: None  # noqa: E731
+    found = measured(files, Rig(), workers=1, logbook=None, is_stopped=lambda: False, show=nothing, tell=nothing)
+    assert [path for path, _ in found] == files
+    assert started == [1, 1]
 
 
 @pytest.mark.parametrize("after", [1, AT_ONCE, AT_ONCE + 2])

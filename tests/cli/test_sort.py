@@ -10,10 +10,12 @@ from typing import Any
 
 import pytest
 
-from framecheck.cli import sort_journal
+from framecheck.cli import sort_steps
 from framecheck.cli.sort_command import sort_folder, take_back
-from framecheck.cli.sort_journal import carry_out, undo
-from framecheck.cli.sorting import JOURNAL, Way, plan_sort
+from framecheck.cli.sort_journal import JOURNAL
+from framecheck.cli.sort_steps import Undone, carry_out
+from framecheck.cli.sort_steps import undo as undo_sort
+from framecheck.cli.sorting import Way, plan_sort
 from framecheck.errors import NothingMeasured, UnusableRequest
 
 NAMES = {
@@ -73,7 +75,7 @@ def test_there_and_back(
         assert path.stat().st_mtime == 1e9
         assert (lights / name).exists() == (way != "move")
     assert not list(tmp_path.rglob("*part"))
-    assert take_back(into) == 0
+    assert take_back(into, lights) == 0
     assert contents(lights) == before
     assert not into.parent.exists()
 
@@ -84,6 +86,10 @@ def test_without_yes_nothing_is_changed(lights: Path, tmp_path: Path, capsys: py
     said = capsys.readouterr().out
     assert "2 to be moved, 2 kB" in said
     assert "Nothing was changed. Add --yes" in said
+
+
+def undo(into: Path, frames: Path) -> Undone:
+    return undo_sort(into, frames=frames)
 
 
 class Killed(BaseException):
@@ -130,7 +136,7 @@ def test_a_crash_at_any_step_can_be_undone(
         with monkeypatch.context() as dying:
             dying_at(moment, dying)
             try:
-                undo(into) if undoing else carry_out(plan)
+                undo(into, lights) if undoing else carry_out(plan)
                 died = False
             except Killed:
                 died = True
@@ -139,7 +145,7 @@ def test_a_crash_at_any_step_can_be_undone(
             assert any(copy.exists() for copy in copies), "no frame is ever lost"
             assert all(copy.read_bytes() == content for copy in copies if copy.exists()), "nor half there"
         if (into / JOURNAL).exists():
-            undo(into)
+            undo(into, lights)
         assert contents(lights) == before, moment
         assert not contents(into) if into.exists() else True
         if into.exists():
@@ -155,7 +161,7 @@ def test_a_journal_cut_off_in_its_last_line_is_read(lights: Path, tmp_path: Path
     carry_out(plan_sort(lights, into, None, "move"))
     with (into / JOURNAL).open("ab") as journal:
         journal.write(b'{"step": "pla')
-    undo(into)
+    undo(into, lights)
     assert contents(lights) == before
 
 
@@ -203,7 +209,7 @@ def test_undo_leaves_what_was_changed_and_what_would_overwrite(lights: Path, tmp
     carry_out(plan_sort(lights, into, None, "copy"))
     (into / "keep" / "light 1.fits").write_bytes(b"worked on")
     (lights / "-dash.fits").unlink()
-    undone = undo(into)
+    undone = undo(into, lights)
     assert sorted(name for name, _ in undone.problems) == ["doubtful/-dash.fits", "keep/light 1.fits"]
     assert (into / "keep" / "light 1.fits").read_bytes() == b"worked on"
     assert (into / JOURNAL).exists()
@@ -217,7 +223,7 @@ def test_a_forged_journal_moves_nothing(tmp_path: Path) -> None:
     place = {"step": "place", "source": "a", "target": "../victim"}
     (into / JOURNAL).write_text(f"{json.dumps(begin)}\n{json.dumps(place)}\n")
     with pytest.raises(UnusableRequest, match="no journal that framecheck sort wrote"):
-        undo(into)
+        undo(into, tmp_path)
     assert (tmp_path / "victim").exists()
 
 
@@ -241,7 +247,7 @@ def test_a_disk_that_refuses_leaves_nothing_half_done(
     lights: Path, tmp_path: Path, error: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before, into = contents(lights), tmp_path / "out"
-    real = sort_journal._copy_bytes
+    real = sort_steps._copy_bytes
 
     def fail(source: Path, part: Path) -> str:
         if source.name != "-dash.fits":
@@ -249,11 +255,11 @@ def test_a_disk_that_refuses_leaves_nothing_half_done(
         part.write_bytes(b"half")
         raise OSError(error, os.strerror(error))
 
-    monkeypatch.setattr(sort_journal, "_copy_bytes", fail)
+    monkeypatch.setattr(sort_steps, "_copy_bytes", fail)
     with pytest.raises(UnusableRequest, match=r"stopped there, because .*\. Nothing is half done"):
         carry_out(plan_sort(lights, into, None, "copy"))
     assert set(contents(into)) == {JOURNAL, "keep/light 1.fits"}
-    undo(into)
+    undo(into, lights)
     assert contents(lights) == before
 
 
@@ -300,7 +306,7 @@ def test_json_tells_all_and_quiet_nothing(lights: Path, tmp_path: Path, capsys: 
     sort_folder(lights, tmp_path / "out", None, "copy", yes=True, as_json=True)
     told = json.loads(capsys.readouterr().out)
     assert [frame["status"] for frame in told["frames"]] == ["done"] * 5
-    take_back(tmp_path / "out", quiet=True)
+    take_back(tmp_path / "out", lights, quiet=True)
     assert capsys.readouterr().out == ""
 
 
@@ -329,7 +335,7 @@ def test_names_that_are_one_on_another_disk_overwrite_nothing(
             carry_out(plan_sort(lights, into, None, way))
         assert set(contents(into)) == {JOURNAL, "keep/Frame.fits"}
         monkeypatch.setattr(os, "link", real)
-        undo(into)
+        undo(into, lights)
         monkeypatch.setattr(os, "link", folding)
         assert contents(lights) == before
 
@@ -354,7 +360,7 @@ def test_names_that_lead_away_elsewhere_are_plain_names_here(name: str, lights: 
     into = tmp_path / "out"
     carry_out(plan_sort(lights, into, None, "copy"))
     assert set(contents(into)) == {JOURNAL, f"keep/{name}"}
-    undo(into)
+    undo(into, lights)
     assert not into.exists()
 
 

@@ -11,19 +11,23 @@ import pytest
 from typer.testing import CliRunner
 
 from framecheck.cli import main
+from framecheck.logbook import VARIABLE
 
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from framecheck.cli.sort_journal import carry_out
+from framecheck.cli.sort_steps import carry_out
 from framecheck.cli.sorting import plan_sort
+from framecheck.logbook import Logbook
 plan = plan_sort(Path(sys.argv[1]), Path(sys.argv[2]), None, "move")
-carry_out(plan, lambda done, total: os.kill(os.getpid(), signal.SIGKILL) if done == 2 else None)
+book = Logbook(Path(os.environ["FRAMECHECK_LOGBOOK"]))
+carry_out(plan, lambda done, total: os.kill(os.getpid(), signal.SIGKILL) if done == 2 else None, book)
 """
 
 
 @pytest.fixture
-def lights(tmp_path: Path) -> Path:
+def lights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv(VARIABLE, str(tmp_path / "book.sqlite"))
     folder = tmp_path / "my lights"
     folder.mkdir()
     for number in range(4):

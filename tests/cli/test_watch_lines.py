@@ -58,9 +58,7 @@ def test_what_is_not_known_is_a_dash() -> None:
 
 
 def test_a_file_that_is_not_whole_is_named_without_a_guess_at_its_age() -> None:
-    fault = UnusableFrame(
-        FOLDER / "a.fits", "ends after 1 of 2 MB, and changed less than a minute ago, so it is perhaps", "Wait."
-    )
+    fault = UnusableFrame(FOLDER / "a.fits", "ends after 1 of 2 MB", "Wait.")
     (line,) = watch_lines.incomplete(fault, FOLDER).lines
     assert line == "a.fits ends after 1 of 2 MB and has not changed for a minute. It is read as soon as it does."
 

@@ -2,6 +2,7 @@
 
     python tests/fuzz/campaign.py --mutants 20000 --seed 1    the whole (`make fuzz`), summed up in campaign.json
     python tests/fuzz/campaign.py --one 4711 --seed 1         one mutant again; --keep FILE writes it
+    python tests/fuzz/campaign.py --what logbook --mutants 2000         (or journal, night.json) what framecheck writes
 
 Files are tried in processes of their own, so that a crash or a hang is counted and the campaign goes on.
 """
@@ -22,6 +23,7 @@ from collections.abc import Callable, Generator, Iterator
 from datetime import date
 from pathlib import Path
 
+from books import TRIES
 from honest import KINDS
 from mutate import Mutant, honest_file, mutant
 from trial import BAD, Trial, try_mutant
@@ -39,16 +41,19 @@ def main() -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, default=0, help="number of the first mutant")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--what", choices=["frame", *TRIES], default="frame", help="which kind of file")
     parser.add_argument("--read-only", action="store_true", help="only the reader, nothing is measured")
     parser.add_argument("--one", type=int, help="try this mutant alone and tell all of it")
     parser.add_argument("--keep", type=Path, help="write the mutant of --one there")
     parser.add_argument("--summary", type=Path, default=SUMMARY)
     parser.add_argument("--slice", type=int, nargs=2, help=argparse.SUPPRESS)
     options = parser.parse_args()
+    if options.one is not None and options.what != "frame":
+        return run_slice(options, options.one, options.one + 1)
     if options.one is not None:
         return tell_one(options.seed, options.one, options.keep, measure=not options.read_only)
     if options.slice is not None:
-        return run_slice(options.seed, *options.slice, measure=not options.read_only)
+        return run_slice(options, *options.slice)
     signal.signal(signal.SIGINT, signal.default_int_handler)  # also where a shell started it in the background
     begin = time.perf_counter()
     trials: list[Trial] = []
@@ -57,7 +62,7 @@ def main() -> int:
             trials.append(trial)  # noqa: PERF402 - an interrupt keeps what there is
     summary = summary_of(trials, options, time.perf_counter() - begin)
     kept = json.loads(options.summary.read_text(encoding="utf-8")) if options.summary.exists() else {}
-    through = "the reader" if options.read_only else "the frame command"
+    through = options.what if options.what != "frame" else "the reader" if options.read_only else "the frame command"
     options.summary.write_text(json.dumps(kept | {through: summary}, indent=1) + "\n", encoding="utf-8")
     sys.stdout.write(json.dumps(summary, indent=1) + "\n")
     return 1 if summary["bad"] else 0
@@ -143,7 +148,7 @@ class _Worker:
 
     def __init__(self, options: argparse.Namespace, start: int, stop: int) -> None:
         words = ["--seed", str(options.seed), "--slice", str(start), str(stop)]
-        words += ["--read-only"] if options.read_only else []
+        words += ["--what", options.what, *(["--read-only"] if options.read_only else [])]
         self.process = subprocess.Popen(
             [sys.executable, __file__, *words], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
             env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "FRAMECHECK_LOGBOOK": "none"},
@@ -183,7 +188,7 @@ class _Worker:
         return trials, True
 
 
-def run_slice(seed: int, start: int, stop: int, *, measure: bool) -> int:
+def run_slice(options: argparse.Namespace, start: int, stop: int) -> int:
     """Try some mutants, and tell a line of JSON each."""
     with contextlib.suppress(ImportError):
         import resource
@@ -191,14 +196,30 @@ def run_slice(seed: int, start: int, stop: int, *, measure: bool) -> int:
         resource.setrlimit(resource.RLIMIT_AS, (_MOST_BYTES, _MOST_BYTES))
     out = os.fdopen(os.dup(1), "w")
     with tempfile.TemporaryDirectory() as folder:
-        honest_mb = honest_need_mb(Path(folder), measure=measure)
+        attempt = (
+            TRIES[options.what](Path(folder), options.seed)
+            if options.what != "frame"
+            else frames(options, Path(folder))
+        )
         for number in range(start, stop):
-            trial = try_mutant(mutant(seed, number), Path(folder), honest_mb, measure=measure)
-            for left in Path(folder).iterdir():
-                left.unlink()
+            trial = attempt(number)
             out.write(json.dumps({name: getattr(trial, name) for name in Trial.__dataclass_fields__}) + "\n")
             out.flush()
     return 0
+
+
+def frames(options: argparse.Namespace, folder: Path) -> Callable[[int], Trial]:
+    """Tries of frames."""
+    measure = not options.read_only
+    honest_mb = honest_need_mb(folder, measure=measure)
+
+    def attempt(number: int) -> Trial:
+        trial = try_mutant(mutant(options.seed, number), folder, honest_mb, measure=measure)
+        for left in folder.iterdir():
+            left.unlink()
+        return trial
+
+    return attempt
 
 
 def honest_need_mb(folder: Path, *, measure: bool) -> float:

@@ -24,7 +24,10 @@ _LEAST_MB = 24.0
 """[MB] Chosen: a batch of stamps under vetting and a library loaded late take so much, whatever the file's size."""
 _OLD_S = 1e9  # most mutants are files of last decade; a fresh one may still be being written
 
-BAD = ("crashed", "hung", "fault of ours", "too much memory", "changed the file", "noisy")
+BAD = (
+    "crashed", "hung", "fault of ours", "too much memory", "changed the file", "noisy", "changed silently",
+    "wrote elsewhere", "lost a frame",
+)  # fmt: skip
 """Outcomes that must not be."""
 _KNOWN = {
     # beginnings of the reader's sentences -> how they are counted
@@ -65,7 +68,7 @@ def try_mutant(hostile: Mutant, folder: Path, honest_mb: float, *, measure: bool
         os.utime(path, (_OLD_S, _OLD_S))
     before = path.stat().st_mtime_ns
     start = time.process_time()
-    with _peak_of_memory() as peak:
+    with peak_of_memory() as peak:
         outcome, told = _frame_command(path, hostile.number) if measure else _reader(path)
     seconds = time.process_time() - start
     most_mb = 2 * (max(honest_mb, _LEAST_MB) + 4 * len(hostile.content) / 1e6)
@@ -156,7 +159,7 @@ def counted_as(fault: str) -> str:
 
 
 @contextlib.contextmanager
-def _peak_of_memory() -> Iterator[list[float]]:
+def peak_of_memory() -> Iterator[list[float]]:
     """Growth of the process at its peak, where the system tells it (Linux); else nothing. [MB]"""
     peak: list[float] = []
     try:

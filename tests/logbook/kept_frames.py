@@ -26,21 +26,21 @@ def write_file(path: Path, seed: int = 0) -> Path:
 
 
 def result_of(path: Path, seed: int = 0, n_stars: int = 40) -> FrameResult:
-    """A result with every kind of value that a record can hold: NaN, infinity, minus zero, odd text, None."""
+    """A result with every kind of value that a record can hold: NaN, minus zero, tiny, odd text, None."""
     rng = np.random.default_rng(seed)
     table = np.zeros(n_stars, STAR_DTYPE)
     for name in STAR_DTYPE.names or ():
         table[name] = rng.normal(100, 9, n_stars)
-    table["fwhm_px"][::7] = np.nan
+    table["half_flux_radius_px"][::7] = np.nan
     exposure = Exposure(
         file=path, kind="light", width_px=4656, height_px=3520, exposure_s=0.1 + 0.2, target='M 31 "=1+1" \udcff ☄\n',
-        start_utc=datetime(2026, 2, 3, 21, 10, 0, 123457, UTC), ra_deg=-0.0, dec_deg=float("inf"), pier_side="west",
+        start_utc=datetime(2026, 2, 3, 21, 10, 0, 123457, UTC), ra_deg=-0.0, dec_deg=-41.5, pier_side="west",
         orientation=Orientation(pixel_scale_arcsec=1.1, north_up_deg=3, mirrored=True, ra_deg=1.0, dec_deg=2.0),
         conflicts=("one", "two"), provenance={"exposure_s": "EXPTIME"},
     )  # fmt: skip
     shape = FrameShape(
         fwhm_px=float(np.float64(2.7)), fwhm_px_error=float("nan"), elongation=1.1, elongation_error=0.01,
-        elongation_pa_deg=None, e1=5e-324, e2=1e308, moffat_beta=3.1, half_flux_radius_px=1.6, trail_length_px=None,
+        elongation_pa_deg=None, e1=5e-324, e2=1e17, moffat_beta=3.1, half_flux_radius_px=1.6, trail_length_px=None,
         n_measured=n_stars,
     )  # fmt: skip
     sky = SkySummary(
@@ -50,7 +50,7 @@ def result_of(path: Path, seed: int = 0, n_stars: int = 40) -> FrameResult:
     image = rng.normal(size=(21, 21)).astype(np.float32)
     return FrameResult(
         exposure=exposure, sky=sky, shape=shape, saturation_adu=65535.0,
-        stars=Stars(table=table, n_found=99, n_saturated=2, doubled_px=(1.5, float("nan"))),
+        stars=Stars(table=table, n_found=99, n_saturated=2, doubled_px=(1.5, -0.25)),
         stacked=StackedStar(image=image, pixel_px=0.25),
     )  # fmt: skip
 

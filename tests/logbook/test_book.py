@@ -176,7 +176,7 @@ def test_an_older_schema_is_brought_up_to_date_and_keeps_its_frames(book: Logboo
     database = sqlite3.connect(book.file, isolation_level=None)
     bring_up_to_date(database, (*MIGRATIONS, ("ALTER TABLE frames ADD COLUMN seen TEXT",)))
     assert database.execute("SELECT count(*), max(seen) FROM frames").fetchone() == (1, None)
-    broken = (*MIGRATIONS, ("SELECT 1",), ("CREATE TABLE half (x)", "NO SQL"))
+    broken = (*MIGRATIONS, ("ALTER TABLE frames ADD COLUMN seen TEXT",), ("CREATE TABLE half (x)", "NO SQL"))
     with pytest.raises(sqlite3.Error):
         bring_up_to_date(database, broken)
     assert database.execute("PRAGMA user_version").fetchone() == (len(MIGRATIONS) + 1,)
@@ -193,17 +193,20 @@ def test_files_that_are_no_logbook_are_left_alone(tmp_path: Path) -> None:
     with sqlite3.connect(foreign) as database:
         database.execute("CREATE TABLE theirs (x)")
     database.close()
-    for file, said in ((text, "no logbook"), (foreign, "another program"), (text / "book", "another folder")):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    for file, said in (
+        (text, "no logbook"), (foreign, "another program"), (text / "book", "another folder"), (pipe, "no plain file"),
+    ):  # fmt: skip
         before = file.read_bytes() if file.is_file() else b""
         with pytest.raises(UnusableLogbook, match=said):
             Logbook(file)
-        told: list[str] = []
-        assert open_logbook(file, told.append) is None
-        assert told[0].endswith("The night goes on without it.")
         with pytest.raises(UnusableLogbook):
-            open_logbook(file, told.append, named=True)
-        if file == text:
-            assert file.read_bytes() == before
+            open_logbook(file, lambda text: None, named=True)
+        assert (file.read_bytes() if file.is_file() else b"") == before
+    told: list[str] = []
+    assert open_logbook(text / "book", told.append) is None
+    assert told[0].endswith("framecheck goes on without it.")
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")

@@ -2,6 +2,7 @@
 
 import sqlite3
 import sys
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,11 @@ sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from night_documents import document_of
 from past_nights import night
 
-from framecheck.logbook import Logbook, UnusableLogbook
+from framecheck.logbook import Logbook, UnusableLogbook, judged
+from framecheck.logbook.judged import night_row
 from framecheck.logbook.schema import MIGRATIONS, bring_up_to_date
+from framecheck.logbook.seal import sealed
+from framecheck.logbook.soundness import look_through
 
 
 def document(folder: Path, **changes: Any) -> dict[str, Any]:
@@ -73,25 +77,40 @@ def test_a_damaged_night_is_left_out(book: Logbook, tmp_path: Path) -> None:
 
 def test_a_logbook_that_fails_does_not_cost_the_night(tmp_path: Path) -> None:
     told: list[str] = []
-    with Logbook(tmp_path / "book.sqlite", tell=told.append) as book:
+    with Logbook(tmp_path / "book.sqlite", tell=told.append) as book, Logbook(tmp_path / "book.sqlite") as untold:
         with sqlite3.connect(tmp_path / "book.sqlite") as database:
             database.execute("DROP TABLE nights")
         database.close()
         assert not book.record_night(document(tmp_path / "a"))
-    assert len(told) == 1
-    with Logbook(tmp_path / "book.sqlite") as book, pytest.raises(UnusableLogbook):
-        book.record_night(document(tmp_path / "a"))
+        assert len(told) == 1
+        with pytest.raises(UnusableLogbook):
+            untold.record_night(document(tmp_path / "a"))
 
 
-def test_a_logbook_of_the_first_version_keeps_its_frames(tmp_path: Path) -> None:
+def test_a_logbook_of_an_older_version_keeps_its_nights(tmp_path: Path) -> None:
     file = tmp_path / "old.sqlite"
+    folder, first, frames, packed = night_row(document(tmp_path / "a"))
     database = sqlite3.connect(file, isolation_level=None)
-    bring_up_to_date(database, MIGRATIONS[:1])
+    bring_up_to_date(database, MIGRATIONS[:4])
     database.execute(
         "INSERT INTO frames VALUES "
         "(1, 1, 1, x'00', NULL, 'm', 'r', '/lights', 'a.fits', '2025', '0', 'skipped', '', x'')"
     )
+    database.execute("INSERT INTO nights VALUES (7, ?, ?, ?, '2025', '0.1', ?)", [folder, first, frames, packed])
     database.close()
     with Logbook(file) as book:
-        assert [entry.folder for entry in book.folders()] == ["/lights"]
-        assert book.record_night(document(tmp_path / "a"))
+        assert book.folders() == ()  # measured again: they had no checksum
+        assert [one["source"]["folder"] for one in book.nights()] == [folder]
+        assert book.record_night(document(tmp_path / "b", days=1))
+    assert look_through(file).is_sound
+
+
+def test_a_night_that_unpacks_to_much_is_left_out(
+    book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(judged, "_LONGEST", 1 << 20)
+    with sqlite3.connect(tmp_path / "book.sqlite") as database:
+        row = sealed("/n", "2025", b"x", "2025", "0", zlib.compress(b"{}" + b" " * (1 << 20)))
+        database.execute("INSERT INTO nights VALUES (1, ?, ?, ?, ?, ?, ?, ?)", row)
+    database.close()
+    assert list(book.nights()) == []

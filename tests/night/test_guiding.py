@@ -109,3 +109,16 @@ def test_no_rms_where_the_record_has_a_gap() -> None:
     assert rms_during(guided, START + timedelta(seconds=150), 120.0) is None
     assert rms_during(guided, START + timedelta(seconds=20), 60.0) == (0.0, 0.0)
     assert rms_during(guided, START - timedelta(hours=2), 120.0) is None
+
+
+TORN = '2024-03-01T21:00:09,"1\n2024-03-01T21:00:10,2",1'
+
+
+@pytest.mark.parametrize("row", [TORN, "x" * 9000 + ",1,1", "2024-03-01T21:00:09," + "y" * 9000 + ",1"])
+def test_a_record_with_torn_lines_or_endless_words_is_refused_in_a_short_sentence(row: str, tmp_path: Path) -> None:
+    path = tmp_path / "guiding.csv"
+    rows = [f"2024-03-01T21:00:0{k},0.1,0.1" for k in range(8)]
+    path.write_text("\n".join(["time_utc,ra_error_arcsec,dec_error_arcsec", *rows, row, "2024-03-01T21:00:20,1,1"]))
+    with pytest.raises(UnusableRequest) as told:
+        read_guiding(path)
+    assert len(str(told.value)) < 400

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from framecheck.read import whole
 from framecheck.read.whole import what_is_missing
 
 
@@ -71,3 +72,17 @@ def test_a_file_that_is_held_is_not_there_yet(frame: bytes, tmp_path: Path) -> N
     fault = what_is_missing(path)
     assert fault is not None
     assert "may not be read" in fault.fault
+
+
+def test_a_packed_file_that_holds_far_more_than_its_image_is_not_unpacked_to_its_end(
+    frame: bytes, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(whole, "_LEAST_BYTES", 1 << 22)
+    path = tmp_path / "bomb.fits.gz"
+    with gzip.open(path, "wb", compresslevel=1) as packed:
+        packed.write(frame)
+        for _ in range(3):
+            packed.write(bytes(1 << 24))
+    path.write_bytes(path.read_bytes()[:-200])  # its end, which is missing, is never come to
+    os.utime(path, (1_740_000_000, 1_740_000_000))
+    assert what_is_missing(path) is None

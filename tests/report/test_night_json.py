@@ -84,7 +84,7 @@ LISTS = {
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
     "findings", "undecided", "explained", "mount_decision", "what_if", "charts",
-    "field_stretches",
+    "field_stretches", "failures",
 ]  # fmt: skip
 
 

@@ -138,3 +138,29 @@ def test_a_damaged_file_is_said_in_a_sentence(tmp_path: Path, content: bytes) ->
     (tmp_path / "night.json").write_bytes(content)
     with pytest.raises(UnusableRequest, match=r"night.json: (this is no whole night.json|cannot be read)"):
         read_past_night(tmp_path / "night.json", "a")
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (("frames", 3, "fwhm_px"), 1e308), (("frames", 3, "fwhm_px"), 0), (("frames", 3, "airmass"), 5e-324),
+        (("frames", 3, "smear_px"), -1.0), (("frames", 3, "exposure_s"), 10**400), (("rig", "pixel_scale_arcsec"), 0.0),
+        (("rig", "focal_length_mm"), -1e308), (("budget", 0, "share"), 1e300), (("findings", 0, "confidence"), 3),
+        (("frames", 3, "start_utc"), "0001-01-01T00:00:00+23:59"), (("frames", 3, "fwhm_px"), float("inf")),
+        (("frames", 3, "fwhm_px"), float("nan")), (("field_stretches", "each"), [{}] * 101), (("schema",), "x" * 10**6),
+    ],
+)  # fmt: skip
+def test_a_number_that_cannot_be_is_refused_in_a_sentence(
+    place: tuple[Any, ...], value: object, tmp_path: Path
+) -> None:
+    document = document_of(night(n_frames=12, causes=("periodic-error",)))
+    *inside, last = place
+    part: Any = document
+    for key in inside:
+        part = part[key]
+    part[last] = value
+    file = tmp_path / "night.json"
+    file.write_text(json.dumps(document))
+    with pytest.raises(UnusableRequest, match=r"this is no (whole )?night\.json") as why:
+        read_past_night(file, "a")
+    assert len(str(why.value)) < 400

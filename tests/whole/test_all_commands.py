@@ -57,7 +57,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
 def test_night_names_the_files_as_they_are(place: Place) -> None:
     document = json.loads((place.report / "night.json").read_text(encoding="utf-8"))
     assert [frame["file"] for frame in document["frames"]] == sorted(path.name for path in place.lights.iterdir())
-    assert document["source"]["folder"] == place.lights.as_posix()
+    assert document["source"]["folder"] == place.lights.name
 
 
 def test_frame_and_rig_name_the_file_in_their_json(place: Place) -> None:
@@ -99,12 +99,12 @@ def test_sort_there_and_back(place: Place, tmp_path: Path) -> None:
     said = framecheck(*words)
     assert (said.code, said.err) == (0, "")
     assert not into.exists()
-    done = framecheck(*words, "--yes", "--json")
+    done = framecheck(*words, "--yes", "--json", "--logbook", tmp_path / "book")
     assert (done.code, done.err) == (0, "")
     targets = [into / one["target"] for one in json.loads(done.out)["frames"]]
     assert sorted(path.name for path in targets) == sorted(path.name for path in place.lights.iterdir())
     assert all(path.is_file() for path in targets)
-    back = framecheck("sort", "--undo", into, "--quiet")
+    back = framecheck("sort", "--undo", into, "--quiet", "--logbook", tmp_path / "book")
     assert (back.code, back.out, back.err) == (0, "", "")
     assert not any(path.exists() for path in targets)
 

@@ -5,6 +5,7 @@ import contextlib
 import errno
 import json
 import os
+import shlex
 import shutil
 import signal
 import sqlite3
@@ -52,7 +53,7 @@ def run(script: str, *words: object, before: Sequence[str] = ()) -> "subprocess.
     )  # fmt: skip
 
 
-def one_sentence(ended: "subprocess.CompletedProcess[str]", code: int = 2) -> str:
+def one_sentence(ended: "subprocess.CompletedProcess[str]", code: int = 4) -> str:
     assert ended.returncode == code, ended.stderr
     assert ended.stderr.startswith("framecheck: ")
     assert ended.stderr.count("\n") == 1
@@ -91,7 +92,7 @@ def test_a_logbook_on_a_full_disk_does_not_cost_the_night(lights: Path, tmp_path
         LIMITED.format(room), "night", lights, "--out", tmp_path / "out", "--workers", "1",
         "--logbook", tmp_path / "book.sqlite",
     )  # fmt: skip
-    assert "The night goes on without it." in ended.stderr
+    assert "framecheck goes on without it." in ended.stderr
     database = sqlite3.connect(tmp_path / "book.sqlite")
     assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     database.close()
@@ -122,7 +123,8 @@ def test_sorting_to_a_full_disk_can_be_taken_back(lights: Path, tmp_path: Path) 
     said = one_sentence(run(LIMITED.format(100_000), "sort", lights, "--into", into, "--by", choices, "--yes"))
     assert "Nothing is half done" in said
     assert set(contents(into)) == {"sort-journal.jsonl"}
-    assert run(RUN, "sort", "--undo", into).returncode == 0
+    words = shlex.split(said.partition("take everything back: framecheck ")[2])  # its advice can be followed
+    assert run(RUN, *words).returncode == 0
     assert contents(lights) == before
     assert not into.exists()
 
@@ -397,14 +399,14 @@ def test_each_step_of_writing_may_fail(
     failing: str, number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from framecheck.errors import UnusableRequest
-    from framecheck.report import write
+    from framecheck.report import publish
 
     def refuse(*_: object, **__: object) -> None:
         raise OSError(number, os.strerror(number))
 
     (tmp_path / "night.json").write_text("earlier")
-    target = {"write": (write, "_write_bytes"), "fsync": (os, "fsync"), "replace": (Path, "replace")}[failing]
+    target = {"write": (publish, "_created"), "fsync": (os, "fsync"), "replace": (Path, "replace")}[failing]
     monkeypatch.setattr(*target, refuse)
-    with pytest.raises(UnusableRequest, match=r"night\.json: cannot be written: .*\."):
-        write.write_text("later", tmp_path / "night.json")
+    with pytest.raises(UnusableRequest, match=r"cannot be written: .*\."):
+        publish.write_text("later", tmp_path / "night.json")
     assert contents(tmp_path) == {"night.json": b"earlier"}

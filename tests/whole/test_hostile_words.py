@@ -189,7 +189,10 @@ def test_sorting_puts_each_file_where_it_belongs_and_back(lights: Path, out: Pat
     assert all(path.parent.parent == into and path.read_bytes() == before[path.name] for path in placed)
     assert (into / "sort-journal.jsonl").read_bytes().isascii()
     assert sorted(path.name for path in tmp_path.iterdir()) == ["in\x1b[31mto"]
-    undone = told("sort", "--undo", into)
+    unknown = told("sort", "--undo", into)
+    assert unknown.code == 2
+    assert_inert_on_a_terminal(unknown)
+    undone = told("sort", "--undo", into, "--frames", lights)
     assert undone.code == 0, undone.err
     assert_inert_on_a_terminal(undone)
     assert {path.name: path.read_bytes() for path in lights.iterdir()} == before

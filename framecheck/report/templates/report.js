@@ -181,7 +181,8 @@ element("save-csv").addEventListener("click", () => {
 });
 element("forget").addEventListener("click", () => { choices.clear(); remember(); show(); });
 doubts.addEventListener("change", show);
-element("tools").hidden = false;
+// A list of some of the frames is worse than none.
+element("tools").hidden = table.dataset.partial !== undefined;
 show();
 
 // Glossary on the spot: the first use of a term in each paragraph of the page opens its meaning.
