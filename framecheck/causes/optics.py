@@ -119,8 +119,8 @@ def _best_line(optics: Optics) -> tuple[Evidence, ...]:
 
 def _tail(optics: Optics) -> tuple[Evidence, ...]:
     """Which way the tails that all stars share point, as the field of the first group with enough stars shows it."""
-    fields = (optics.night.tracking[group.id].field for group in optics.night.groups)
-    for field in fields:
+    tracked = (optics.night.tracking.get(group.id) for group in optics.night.groups)
+    for field in (one.field for one in tracked if one is not None):
         if isinstance(field, FieldModel):
             return (
                 Evidence(

@@ -129,7 +129,9 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     kind = np.zeros((setting.n_kinds, N_KIND))
     kind[:, 1] = focus = begin["focus"].real
     size = np.array(_typical_size(setting))
-    kind[:, 0] = np.log(np.maximum(size - DISC_COUNTS * focus**2, LEAST_ROUND * size))
+    log = np.log(np.maximum(size - DISC_COUNTS * focus**2, LEAST_ROUND * size))
+    first[AT["base"]] = log.mean()
+    kind[:, 0] = log - log.mean()
     return Numbers(shared=first, kind=kind, frame=first_frames(setting))
 
 

@@ -29,16 +29,17 @@ class Term:
 
 
 SHARED: Final = (
+    Term("base", 1, 1.0, normal=True),
     Term("air_1", 1, 0.12, normal=True),
     Term("air_2", 1, 0.08, normal=True),
     Term("air_3", 1, 0.06, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
-    Term("focus_1", 1, 0.03),
-    Term("focus_2", 1, 0.02),
-    Term("focus_3", 1, 0.02),
-    Term("focus_temperature", 1, 0.03),
-    Term("tilt", 2, 0.03),
-    Term("bend", 1, 0.04),
+    Term("focus_1", 1, 0.02),
+    Term("focus_2", 1, 0.015),
+    Term("focus_3", 1, 0.015),
+    Term("focus_temperature", 1, 0.02),
+    Term("tilt", 2, 0.02),
+    Term("bend", 1, 0.03),
     Term("astigmatism", 2, 0.01),
     Term("radial_astigmatism", 1, 0.03),
     Term("coma", 1, 0.05),
@@ -66,12 +67,12 @@ SHARED: Final = (
 """Terms that all frames share. Scales are chosen, from what drawn and real nights have; unit: FWHM, its square, or what
 the laws of `responses` may miss."""
 
-KIND: Final = (Term("base", 1, 1.0, normal=True), Term("focus", 1, 0.05))
+KIND: Final = (Term("own_base", 1, 0.1, normal=True), Term("focus", 1, 0.1))
 """Terms of frames of one filter and exposure."""
 
 FRAME: Final = (
     Term("air", 1, 0.12),
-    Term("focus", 1, 0.02, normal=True),
+    Term("focus", 1, 0.01, normal=True),
     Term("motion", 2, 0.05),
     Term("round_motion", 1, 0.04),
     Term("turning", 1, 0.02, normal=True),
@@ -208,7 +209,7 @@ def base_of_frames(numbers: Numbers, setting: Setting) -> Floats:
     """Squared width of the star that nothing but air, own blur and round motion widens; shape (N,)."""
     course = numbers.shared[..., AT["air_1"].start : AT["air_3"].stop] @ setting.course.T
     airmass = numbers.of("airmass")[..., 0] * setting.ln_airmass
-    log = numbers.kind[..., setting.kind, 0] + course + airmass + numbers.of_frames("air")
+    log = numbers.of("base")[..., 0] + numbers.kind[..., setting.kind, 0] + course + airmass + numbers.of_frames("air")
     return np.asarray(np.exp(np.clip(log, -4, 4)) + round_motion(numbers))
 
 

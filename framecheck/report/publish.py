@@ -25,6 +25,7 @@ Fill = Callable[[BinaryIO], object]
 """Writes the content of a file."""
 
 _WRONG_PLACE: Final = {
+    errno.ENOENT: "there is no such folder. Make it first, or choose another place",
     errno.ENOTDIR: "a part of the path is a file, not a folder. Choose another place",
     errno.EEXIST: "there is a file of that name. Choose another name",
     errno.EISDIR: "there is a folder of that name. Choose another name",
