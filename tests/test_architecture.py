@@ -56,3 +56,9 @@ def test_no_room_looks_ahead() -> None:
 def test_only_the_command_line_knows_the_simulator() -> None:
     for room, imported, path in imports_between_rooms():
         assert imported != "simulate" or room in ("simulate", "cli"), f"{path} must not need the simulator"
+
+
+def test_paths_from_outside_go_through_one_function() -> None:
+    """`Path.resolve` raises RuntimeError on links in a circle (Python 3.11 documentation): `read.paths` does not."""
+    others = [path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "read" / "paths.py"]
+    assert [path.name for path in others if ".resolve()" in path.read_text(encoding="utf-8")] == []

@@ -10,6 +10,7 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.errors import UnusableRequest
+from framecheck.read.paths import whole_path
 
 if TYPE_CHECKING:
     from framecheck.cli.terminal import Look
@@ -79,7 +80,7 @@ def refuse(nights: Sequence[Path], picture: Path | None) -> None:
     """
     if len(nights) < 2:
         raise UnusableRequest("a comparison takes two nights or more. Give the report folder of each.")
-    places = [path.resolve() for path in nights]
+    places = [whole_path(path) for path in nights]
     twice = next((path for k, path in enumerate(nights) if places[k] in places[:k]), None)
     if twice is not None:
         raise UnusableRequest(f"{twice}: this night is given twice. Give each once.")

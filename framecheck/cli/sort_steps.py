@@ -27,11 +27,11 @@ from framecheck.cli.sort_journal import (
     sync_folder,
     undo_command,
 )
-from framecheck.cli.sorting import Placing, SortPlan, digest, inside
+from framecheck.cli.sorting import Placing, SortPlan, digest
 from framecheck.cli.terminal import safe
 from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
-from framecheck.read.paths import whole_path
+from framecheck.read.paths import lies_in, whole_path
 
 _BLOCK: Final = 2**20
 """Copied at a time. [byte] Chosen."""
@@ -233,7 +233,7 @@ def _unchanged(placing: Placing) -> None:
 def _take_back(into: Path, root: Path, step: Step) -> str:
     """Bring one frame back to where it was: `_BACK`, `_IN_PLACE`, or a sentence if that cannot be done without harm."""
     source, target = root / step.source, into / step.target
-    if not inside(into, target.parent) or not inside(root, source.parent / "frame"):
+    if not lies_in(target.parent, into) or not lies_in(source.parent / "frame", root):
         return "its folder is now a link that leads elsewhere. Put it back by hand."
     for path in (source, target):
         if path.parent.is_dir():
@@ -242,7 +242,7 @@ def _take_back(into: Path, root: Path, step: Step) -> str:
         return f"{safe(root)} is not there. Connect its disk, or make the folder, then undo again."
     if not os.path.lexists(target):
         return _without_target(source, step)
-    if target.parent.resolve() / target.name == source.parent.resolve() / source.name:
+    if whole_path(target.parent) / target.name == whole_path(source.parent) / source.name:
         return "its place is now the very place it came from, through a link. It was left."
     if step.begun.way == "link":
         if target.is_symlink() and target.readlink() == source:
@@ -314,7 +314,7 @@ def _make_below(into: Path, folder: Path, write: Callable[[dict[str, Any]], None
         if path.is_relative_to(into) and path != into and not path.exists():
             write({"step": "folder", "target": path.relative_to(into).as_posix()})
             path.mkdir()
-    if not inside(into, folder):
+    if not lies_in(folder, into):
         raise UnusableRequest(f"{safe(folder)}: is a link that leads elsewhere. Choose an empty folder for --into.")
 
 

@@ -14,6 +14,7 @@ from typing import Any, Final, Literal
 
 from framecheck.cli.terminal import safe
 from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.read.paths import lies_in, whole_path
 from framecheck.report.words import path_in
 
 Way = Literal["copy", "move", "link"]
@@ -93,7 +94,7 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
     if not chosen:
         raise NothingMeasured(f"{safe(list_file)} names no graded frame. Judge the folder again, or give another list.")
     judged_ns = list_file.stat().st_mtime_ns
-    root = frames.resolve()
+    root, into = whole_path(frames), whole_path(into)
     placings: list[Placing] = []
     problems: list[tuple[str, str]] = []
     for name, folder in chosen.items():
@@ -102,11 +103,11 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
         if fault:
             problems.append((name, fault))
         else:
-            placings.append(_placing(name, folder, source, into.resolve()))
+            placings.append(_placing(name, folder, source, into))
     plan = SortPlan(
         way=way,
         frames=root,
-        into=into.resolve(),
+        into=into,
         placings=tuple(placings),
         problems=tuple(problems),
         n_ungraded=n_ungraded,
@@ -169,14 +170,6 @@ def size(n_bytes: int) -> str:
     return f"{amount:.3g} {unit}" if amount < 1000 else f"{amount:.0f} {unit}"
 
 
-def inside(root: Path, path: Path) -> bool:
-    """Whether a path, its links followed, lies below a folder."""
-    try:
-        return path.resolve().is_relative_to(root) and path.resolve() != root
-    except (OSError, RuntimeError):  # links in a circle
-        return False
-
-
 def is_plain_name(name: str) -> bool:
     """Whether a relative name stays below the folder it is set under, on any system."""
     parts = name.replace("\\", "/").split("/") if os.name == "nt" else name.split("/")
@@ -236,20 +229,20 @@ def _rows_of_list(text: str) -> list[tuple[str, str | None]]:
 
 def _source(root: Path, name: str) -> Path:
     """The file that a name means; a name that leads out of the folder ends the whole sort."""
-    if not is_plain_name(name) or (os.path.lexists(root / name) and not inside(root, root / name)):
+    if not is_plain_name(name) or (os.path.lexists(root / name) and not lies_in(root / name, root)):
         raise UnusableRequest(
             f"{safe(name)}: lies outside {safe(root)}. Nothing was sorted; give the folder that the frames were judged "
             "in, and a list that you trust."
         )
     if not os.path.lexists(root / name) and name.startswith("'") and is_plain_name(name[1:]):
         bare = root / name[1:]  # an apostrophe keeps spreadsheets from running a name as a formula
-        if os.path.lexists(bare) and inside(root, bare):
+        if os.path.lexists(bare) and lies_in(bare, root):
             return bare
     if not os.path.lexists(root / name) and "\\x" in name:  # bytes that are no text are told as escapes
         from framecheck.read import find_frames
 
         for path in find_frames(root):
-            if path_in(root, path) == name and inside(root, path):
+            if path_in(root, path) == name and lies_in(path, root):
                 return path
     return root / name
 
@@ -275,7 +268,7 @@ def _fault(source: Path, judged_ns: int, way: Way) -> str | None:
 
 def _placing(name: str, folder: str, source: Path, into: Path) -> Placing:
     target = into / folder / source.relative_to(source.parents[name.count("/")])
-    if not inside(into, target.parent):
+    if not lies_in(target.parent, into):
         raise UnusableRequest(
             f"{safe(target.parent)}: is a link that leads elsewhere. Choose an empty folder for --into."
         )
@@ -301,7 +294,7 @@ def _same(source: Path, target: Path) -> bool:
 
 def _existing(path: Path) -> Path:
     """The path, or the nearest folder above it that is there."""
-    path = path.resolve()
+    path = whole_path(path)
     while not path.exists():
         path = path.parent
     return path
