@@ -40,7 +40,7 @@ Chosen: less hardly widens a star."""
 ALIKE_EVIDENCE: Final = 3.0
 """Log evidence by which they may differ then. Chosen: one has not climbed to its end."""
 
-COARSE: Final = 8
+COARSE: Final = 6
 """Frames that all beginnings are tried on. Chosen."""
 CONTINUED: Final = 4
 KEPT: Final = 3
@@ -96,11 +96,12 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     """Solve for the terms from several beginnings, and weigh what is found by its evidence."""
     spread = usual_spread()
     coarse = part_of(setting, COARSE)
-    found = _by_evidence(solve(coarse, start(coarse, begin), spread, rounds=5) for begin in BEGINNINGS)
+    found = _by_evidence(solve(coarse, start(coarse, begin), spread, rounds=4) for begin in BEGINNINGS)
     found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
-    modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _distinct(found)[:KEPT]]
+    modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _likely(_distinct(found))[:KEPT]]
     for _ in range(2):
-        floor, alike = unexplained(_by_evidence(modes)[0], setting)
+        modes = _likely(_by_evidence(modes))
+        floor, alike = unexplained(modes[0], setting)
         spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
         modes = [solve(setting, one.numbers, its, rounds=12) for one, its in zip(modes, spreads, strict=True)]
     modes = _distinct(_by_evidence(modes))
@@ -205,6 +206,11 @@ def _scatter_beyond(left: Floats, weight: Floats) -> float:
 
 def _by_evidence(modes: Iterable[Mode]) -> list[Mode]:
     return sorted(modes, key=lambda one: -one.log_evidence)
+
+
+def _likely(modes: list[Mode]) -> list[Mode]:
+    """Of explanations, the most probable first, those that may still count."""
+    return [one for one in modes if one.log_evidence > modes[0].log_evidence - MODES_WITHIN]
 
 
 def _begun(mode: Mode, setting: Setting) -> Numbers:
