@@ -54,6 +54,8 @@ _EARLIER: Final = "earlier"
 def prepare_folder(folder: Path) -> None:
     """Make the folder if it is not there, and see that it takes files, before a night's work is put into it.
 
+    What killed processes left there goes.
+
     Raises
     ------
     UnusableRequest
@@ -63,6 +65,7 @@ def prepare_folder(folder: Path) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=folder):
             pass
+        _tidy(folder)
 
 
 def publish(folder: Path, files: Mapping[str, Fill]) -> None:

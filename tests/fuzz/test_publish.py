@@ -66,3 +66,12 @@ def test_a_set_is_whole_or_as_it_was_wherever_the_disk_fails(how: str, lasts: bo
             assert code == WELL
             return
     pytest.fail("it never got through")
+
+
+def test_what_a_night_left_behind_is_gone_when_the_next_begins(tmp_path: Path) -> None:
+    """Also where the next night is the same and has nothing to write."""
+    left = tmp_path / ".framecheck-abc.part"
+    left.mkdir()
+    (left / "night.json").write_text("half")
+    prepare_folder(tmp_path)
+    assert list(tmp_path.iterdir()) == []
