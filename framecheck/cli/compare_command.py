@@ -10,7 +10,6 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.errors import UnusableRequest
-from framecheck.read.paths import whole_path
 
 if TYPE_CHECKING:
     from framecheck.cli.terminal import Look
@@ -80,6 +79,8 @@ def refuse(nights: Sequence[Path], picture: Path | None) -> None:
     """
     if len(nights) < 2:
         raise UnusableRequest("a comparison takes two nights or more. Give the report folder of each.")
+    from framecheck.read.paths import whole_path
+
     places = [whole_path(path) for path in nights]
     twice = next((path for k, path in enumerate(nights) if places[k] in places[:k]), None)
     if twice is not None:

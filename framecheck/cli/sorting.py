@@ -14,7 +14,6 @@ from typing import Any, Final, Literal
 
 from framecheck.cli.terminal import safe
 from framecheck.errors import NothingMeasured, UnusableRequest
-from framecheck.read.paths import lies_in, whole_path
 from framecheck.report.words import path_in
 
 Way = Literal["copy", "move", "link"]
@@ -94,6 +93,8 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
     if not chosen:
         raise NothingMeasured(f"{safe(list_file)} names no graded frame. Judge the folder again, or give another list.")
     judged_ns = list_file.stat().st_mtime_ns
+    from framecheck.read.paths import whole_path  # not on top: help starts without numpy
+
     root, into = whole_path(frames), whole_path(into)
     placings: list[Placing] = []
     problems: list[tuple[str, str]] = []
@@ -229,6 +230,8 @@ def _rows_of_list(text: str) -> list[tuple[str, str | None]]:
 
 def _source(root: Path, name: str) -> Path:
     """The file that a name means; a name that leads out of the folder ends the whole sort."""
+    from framecheck.read.paths import lies_in
+
     if not is_plain_name(name) or (os.path.lexists(root / name) and not lies_in(root / name, root)):
         raise UnusableRequest(
             f"{safe(name)}: lies outside {safe(root)}. Nothing was sorted; give the folder that the frames were judged "
@@ -268,6 +271,8 @@ def _fault(source: Path, judged_ns: int, way: Way) -> str | None:
 
 def _placing(name: str, folder: str, source: Path, into: Path) -> Placing:
     target = into / folder / source.relative_to(source.parents[name.count("/")])
+    from framecheck.read.paths import lies_in
+
     if not lies_in(target.parent, into):
         raise UnusableRequest(
             f"{safe(target.parent)}: is a link that leads elsewhere. Choose an empty folder for --into."
@@ -294,6 +299,8 @@ def _same(source: Path, target: Path) -> bool:
 
 def _existing(path: Path) -> Path:
     """The path, or the nearest folder above it that is there."""
+    from framecheck.read.paths import whole_path
+
     path = whole_path(path)
     while not path.exists():
         path = path.parent

@@ -8,9 +8,9 @@ import pytest
 from made_nights import N, make_night
 
 from framecheck.causes.dew import dew
-from framecheck.causes.optics import optics_answers
 from framecheck.causes.result import Finding, Healthy, all_of, answer, any_of, log_odds_above, log_odds_of_ratio
 from framecheck.causes.sky import sky_gradient
+from framecheck.causes.weigh import weigh
 from framecheck.night.records import Night
 
 I = np.arange(N)  # noqa: E741
@@ -22,7 +22,7 @@ def claims(found: object) -> bool:
 
 
 def focus_drift(night: Night) -> object:
-    return next(one for one in optics_answers(night, night.rig) if one.cause == "focus-drift")
+    return next((one for one in weigh(night, night.rig)[0] if one.cause == "focus-drift"), None)
 
 
 def with_unknown_light(night: Night, where: np.ndarray) -> Night:
