@@ -145,7 +145,7 @@ def _waited_for(under_way: Mapping[Future[T], Path], workers: Executor, tell: Te
     if done:
         return done
     first = plain(next(iter(under_way.values())).name)
-    frames = first if len(under_way) == 1 else f"{first} and {len(under_way) - 1} more"
+    frames = f"{first} is" if len(under_way) == 1 else f"{first} and {len(under_way) - 1} more are"
     why = why_nothing_comes(workers)
     if tell is not None:
         tell(

@@ -31,7 +31,9 @@ _DARK: Final = "Tie cables off the ground and use a dim red lamp: trips in the d
 _GUIDE: Final = "Guide, with corrections every few seconds."
 _GUIDE_AT_LAST: Final = "Guide, if nothing guides yet, with corrections every few seconds."
 _QUICKER: Final = "Let the guider correct more often, every second or two."
-_CALMER: Final = "Lower the aggressiveness and lengthen the guide exposures to 2 s or more, so as not to chase the air."
+_CALMER: Final = (
+    "Lower the correction strength and lengthen the guide exposures to 2 s or more, so as not to chase the air."
+)
 _CALIBRATE: Final = "Calibrate the guider again near the target's declination."
 _GUIDE_SCOPE: Final = "Stop play in guide scope and focuser."
 _BEND: Final = "Tighten guide scope, rings, focuser and every adapter; free the cables."

@@ -148,10 +148,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
             (focused[0] - only_coma[0]) / total, _seen_of(tail_of_decentring, stars.comet), "comet"
         ),
         "coma": Effect((focused[0] - only_decentred[0]) / total, _seen_of(tail_of_coma, stars.comet), "comet"),
-        "pinched-optics": Effect(
-            (focused[0] - without_lobes[0]) / total, _seen_of(lobes, stars.lobes),
-            "lobes",
-        ),
+        "pinched-optics": Effect((focused[0] - without_lobes[0]) / total, _seen_of(lobes, stars.lobes), "lobes"),
         "astigmatism": Effect(
             np.maximum(symmetric[0] - only_radial[0], 0) / total,
             _seen_of(np.mean(turned, axis=-1, keepdims=True), np.mean(stars.shape, axis=-1, keepdims=True)) / total,

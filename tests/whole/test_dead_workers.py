@@ -110,5 +110,5 @@ def test_who_waits_long_is_told_what_for_and_not_for_ever(monkeypatch: pytest.Mo
     with pytest.raises(CannotFinish, match="1 of 2 workers are paused because their memory is full"):
         list(measured_side_by_side({0: Path("a"), 1: Path("b")}, str, silent, told.append))
     assert len(told) == 1
-    assert "a and 1 more being measured" in told[0]
+    assert "a and 1 more are being measured" in told[0]
     assert threading.active_count() < 50
