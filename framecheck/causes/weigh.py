@@ -14,6 +14,9 @@ from framecheck.causes.setting import Setting, setting_of
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
+Told = tuple[tuple[Finding, ...], tuple[Undecided, ...]]
+WeighedSession = tuple[Night, list[Answer]]
+
 ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     mount.untracked,
     polar_axis.polar_misalignment,
@@ -67,7 +70,7 @@ LEAST_LEFT: Final = 0.1
 """Of the squared width, beside such blurs. [dimensionless] Chosen."""
 
 
-def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding, ...], tuple[Undecided, ...]]:
+def weigh(night: Night, rig: Rig, by: Map | None = None) -> Told:
     """Ask every cause, each by itself, and settle between those that look alike; session by session.
 
     Parameters
@@ -86,15 +89,28 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> tuple[tuple[Finding,
 
     Notes
     -----
-    Each cause gives the odds that its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the
-    first is left with the odds that it is there and the look-alike is not. A calibration drawn from simulated nights
-    turns the odds into confidence.
+    Focus and optics are decided by one model of the session (`optics_answers`). Each other cause gives the odds that
+    its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the first is left with the odds that
+    it is there and the look-alike is not. A calibration drawn from simulated nights turns the odds into confidence.
     """
+    return told_together(weigh_sessions(night, rig, by))
+
+
+def weigh_sessions(night: Night, rig: Rig, by: Map | None = None) -> list[WeighedSession]:
+    """Each session of a night, and what all causes answer for it; none without frames."""
     if not night.frames:
-        return (), ()
+        return []
     by = calibration() if by is None else by
-    sessions = by_session(night)
-    answers = [_weigh_session(session, session.rig if session.rigs else rig, by) for session in sessions]
+    return [
+        (session, _weigh_session(session, session.rig if session.rigs else rig, by)) for session in by_session(night)
+    ]
+
+
+def told_together(weighed: Sequence[WeighedSession]) -> Told:
+    """What is found and what is left open in sessions, as `weigh` returns it."""
+    if not weighed:
+        return (), ()
+    sessions, answers = zip(*weighed, strict=True)
     told = answers[0] if len(answers) == 1 else together(sessions, answers)
     findings = _beside_each_other([answer for answer in told if isinstance(answer, Finding)])
     open_ones = {answer.cause: answer for answer in told if isinstance(answer, Undecided)}

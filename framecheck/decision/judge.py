@@ -5,8 +5,7 @@ from dataclasses import replace
 from statistics import median
 
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.causes.sessions import by_session
-from framecheck.causes.weigh import weigh
+from framecheck.causes.weigh import told_together, weigh_sessions
 from framecheck.decision.budget import budget_of
 from framecheck.decision.figures import explained_of, field_figures, tracking_figures
 from framecheck.decision.grades import grade_frames
@@ -34,12 +33,12 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         What the stack is for.
     """
     grades = grade_frames(night, aim)
-    findings, undecided = weigh(night, night.rig)
+    weighed = weigh_sessions(night, night.rig)
+    findings, undecided = told_together(weighed)
     largest = max(night.groups, key=lambda group: len(group.members), default=None)
     own = night if largest is None else replace(night, rig=night.rig_of(largest.session))
     # the mount is judged by the session of the largest group alone
-    of_largest = next((one for one in by_session(night) if largest in one.groups), night)
-    mine, open_there = (findings, undecided) if of_largest is night else weigh(of_largest, own.rig)
+    mine, open_there = told_together([one for one in weighed if largest is None or largest in one[0].groups])
     budget = budget_of(own, largest, mine)
     cases = what_if(own, aim, grades, budget, largest, mine)
     return Judgement(
