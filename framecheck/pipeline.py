@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from datetime import UTC, timedelta
 from functools import partial
 from pathlib import Path
 
@@ -241,4 +242,17 @@ def judge_night(
 
 def settle_facts(measurements: Measurements, rig: Rig) -> tuple[Rig, tuple[FrameResult, ...]]:
     """The rig as file, headers, plate solutions and calibration frames tell it together, and the frames with it."""
-    return with_facts_that_can_be(rig, with_unlit(measurements.results, measurements.skipped, rig))
+    results = tuple(_in_utc(result, rig) for result in measurements.results)
+    return with_facts_that_can_be(rig, with_unlit(results, measurements.skipped, rig))
+
+
+def _in_utc(result: FrameResult, rig: Rig) -> FrameResult:
+    """A frame whose clock does not name its zone, where the rig file does."""
+    local = result.exposure.start_local
+    if local is None or rig.clock_ahead_h is None:
+        return result
+    start = local.replace(tzinfo=UTC) - timedelta(hours=rig.clock_ahead_h)
+    known = result.exposure.provenance
+    provenance = {**known, "start_utc": known.get("start_local", "the camera's clock") + " and rig file"}
+    exposure = replace(result.exposure, start_utc=start, start_local=None, provenance=provenance)
+    return replace(result, exposure=exposure)

@@ -129,7 +129,7 @@ def _column(rows: tuple[Row, ...], of: Callable[[Row], float | None]) -> Floats:
 
 
 def _minutes(frames: tuple[NightFrame, ...]) -> Floats:
-    starts = [frame.result.exposure.start_utc for frame in frames]
+    starts = [frame.result.exposure.start_by_clock for frame in frames]
     known = [start for start in starts if start is not None]
     if len(known) < len(starts):
         return np.arange(len(starts), dtype=float)

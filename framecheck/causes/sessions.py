@@ -59,6 +59,7 @@ def _n_frames(session: Night) -> int:
 def _begin(session: Night) -> str:
     """When and with what a session began."""
     first = session.frames[min(group.members[0] for group in session.groups)].result.exposure
-    when = "at an unknown time" if first.start_utc is None else f"{first.start_utc:%Y-%m-%d %H:%M} UTC"
+    start, clock = first.start_by_clock, "UTC" if first.start_utc else "by the camera's clock"
+    when = "at an unknown time" if start is None else f"{start:%Y-%m-%d %H:%M} {clock}"
     camera = "" if first.camera is None or not session.rigs else f", camera {first.camera}"
     return when + camera

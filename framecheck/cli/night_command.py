@@ -93,7 +93,7 @@ def judge_folder(
 
 
 def frames_of(folder: Path) -> list[Path]:
-    """The FITS files of a folder, of an address or of a list.
+    """The frames of a folder, of an address or of a list.
 
     Raises
     ------
@@ -103,8 +103,8 @@ def frames_of(folder: Path) -> list[Path]:
     paths = find_frames(folder)
     if not paths:
         raise NothingMeasured(
-            f"{safe(place_name(folder))} holds no FITS file (.fits, .fit, .fts, also .fz and .gz). "
-            "Give the folder of the frames."
+            f"{safe(place_name(folder))} holds no FITS file (.fits, .fit, .fts, also .fz and .gz), "
+            "camera raw or picture. Give the folder of the frames."
         )
     return paths
 

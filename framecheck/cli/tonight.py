@@ -36,7 +36,7 @@ def of_earlier_nights(paths: Iterable[Path]) -> list[Path]:
     starts: dict[Path, datetime] = {}
     for path in paths:
         try:
-            start = read_exposure(path).start_utc
+            start = read_exposure(path).start_by_clock
         except UnusableFrame:
             continue
         if start is not None:
@@ -49,14 +49,16 @@ def tonight(outcomes: Mapping[Path, Outcome]) -> Measurements:
     """What was measured of the latest night; files without a time are of any."""
     results = [one for one in outcomes.values() if isinstance(one, FrameResult)]
     failures = [one for one in outcomes.values() if isinstance(one, FrameFailure)]
-    begin = begin_of_night(result.exposure.start_utc for result in results)
+    begin = begin_of_night(result.exposure.start_by_clock for result in results)
 
     def is_now(start: datetime | None) -> bool:
         return begin is None or start is None or start >= begin
 
     return Measurements(
-        results=tuple(one for one in results if is_now(one.exposure.start_utc)),
-        failures=tuple(one for one in failures if is_now(None if one.exposure is None else one.exposure.start_utc)),
+        results=tuple(one for one in results if is_now(one.exposure.start_by_clock)),
+        failures=tuple(
+            one for one in failures if is_now(None if one.exposure is None else one.exposure.start_by_clock)
+        ),
         skipped=tuple(one for one in outcomes.values() if isinstance(one, Skipped)),
     )
 

@@ -277,7 +277,7 @@ def _judge(watch: Watch) -> None:
 
 def _forget_earlier(watch: Watch, measurements: Measurements) -> None:
     """Let go of the frames of a night that is over, and of what was told of it."""
-    began = begin_of_night(result.exposure.start_utc for result in measurements.results)
+    began = begin_of_night(result.exposure.start_by_clock for result in measurements.results)
     if watch.began is not None and began is not None and began - watch.began > DAY:
         now = {result.exposure.file for result in measurements.results}
         for path in [path for path, one in watch.outcomes.items() if isinstance(one, FrameResult) and path not in now]:
@@ -297,7 +297,7 @@ def _tell_frames(watch: Watch, rows: Sequence[FrameRow]) -> None:
         summed = len(new) > LINES_AT_START
         watch.tell(watch_lines.knew(new, n_aside, watch.n_earlier, watch.look, summed=summed))
         new = [] if summed and not watch.each_at_start else new
-    for row in sorted(new, key=lambda row: row.start_utc or ""):
+    for row in sorted(new, key=lambda row: row.start_utc or row.start_local or ""):
         watch.tell(watch_lines.frame_came(row, watch.look))
     watch.untold = []
 

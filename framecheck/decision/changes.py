@@ -149,7 +149,7 @@ def _light(
     every = [*exposures, *(one for one in dark if one is not None)]
     value = np.concatenate([lost, np.full(len(every) - len(exposures), LOST_LIGHT)])
     error = np.concatenate([np.nan_to_num(series.light_error), np.zeros(len(every) - len(exposures))])
-    order = sorted(range(len(every)), key=lambda i: (every[i].start_utc is None, str(every[i].start_utc), i))
+    order = sorted(range(len(every)), key=lambda i: (every[i].start_by_clock is None, str(every[i].start_by_clock), i))
     return _Course(
         sign="dimmer", exposures=tuple(every[i] for i in order), value=value[order], error=error[order],
         limit=LIGHT_LIMIT,
@@ -159,10 +159,10 @@ def _light(
 def _starless(failure: FrameFailure, group: Sequence[Exposure]) -> bool:
     """Whether a frame of a group's kind and session was read well but holds no star."""
     one, first = failure.exposure, group[0]
-    if one is None or one.start_utc is None or not failure.fault.startswith(NO_STARS):
+    if one is None or one.start_by_clock is None or not failure.fault.startswith(NO_STARS):
         return False
-    starts = [exposure.start_utc for exposure in group if exposure.start_utc is not None]
-    if starts and not min(starts) - GAP < one.start_utc < max(starts) + GAP:
+    starts = [exposure.start_by_clock for exposure in group if exposure.start_by_clock is not None]
+    if starts and not min(starts) - GAP < one.start_by_clock < max(starts) + GAP:
         return False
     kinds = [
         (loose(each.target), loose(each.filter), loose(each.camera), each.exposure_s, each.width_px, each.height_px)

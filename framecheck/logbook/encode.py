@@ -184,6 +184,7 @@ def _check_number(value: float, place: str) -> None:
 
 def _moment(value: Any, name: str) -> datetime:
     moment = datetime.fromisoformat(value)
-    if moment.tzinfo is None or not _YEARS[0] <= moment.year <= _YEARS[1]:
+    zoned = moment.tzinfo is not None
+    if zoned == name.endswith("_local") or not _YEARS[0] <= moment.year <= _YEARS[1]:
         raise ValueError(f"{name} is {value!r}, which cannot be")
     return moment

@@ -123,7 +123,7 @@ def _moved_between(
 
 def _course(frames: Sequence[NightFrame]) -> Floats:
     """First three Legendre polynomials of the time; 0 where it is unknown."""
-    times = [frame.result.exposure.middle_utc for frame in frames]
+    times = [frame.result.exposure.middle_by_clock for frame in frames]
     seconds = np.array([np.nan if time is None else time.timestamp() for time in times])
     known = np.isfinite(seconds)
     if known.sum() < 2 or np.ptp(seconds[known]) <= 0:

@@ -44,7 +44,7 @@ def in_the_sky(exposures: Sequence[Exposure], rig: Rig) -> list[InTheSky]:
     """
     pointing = _common_pointing(exposures)
     found = [_of_one(exposure, pointing, rig) for exposure in exposures]
-    times = [exposure.middle_utc for exposure in exposures]
+    times = [exposure.middle_by_clock for exposure in exposures]
     altitudes = _between(times, [one.altitude_deg for one in found])
     hour_angles = _between(times, [one.hour_angle_deg for one in found])
     return [

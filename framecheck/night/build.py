@@ -89,7 +89,7 @@ def build_night(
 
 def _in_order(result: FrameResult) -> tuple[bool, float, list[tuple[int, str]], str]:
     """By time, then by name with its numbers taken as numbers."""
-    start, name = result.exposure.start_utc, str(result.exposure.file)
+    start, name = result.exposure.start_by_clock, str(result.exposure.file)
     parts = [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
     return start is None, 0.0 if start is None else start.timestamp(), parts, result.exposure.plane or ""
 
@@ -220,7 +220,7 @@ def _group(plan: FrameGroup, compared: _Compared, zero_point: str | None) -> Gro
 
 
 def _motion(compared: _Compared, members: tuple[int, ...]) -> Motion:
-    times = [result.exposure.middle_utc for result in compared.results]
+    times = [result.exposure.middle_by_clock for result in compared.results]
     return motion_between(
         [None if match is None else match.registration for match in compared.matches],
         [None if time is None else time.timestamp() / 60 for time in times],

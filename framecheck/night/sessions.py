@@ -67,14 +67,14 @@ def sessions_of(exposures: Sequence[Exposure], others: Sequence[Exposure] = ()) 
     rigs = _rigs([*exposures, *others])
     times: dict[int, list[tuple[datetime, datetime]]] = {}
     for rig, exposure in zip(rigs, [*exposures, *others], strict=True):
-        if exposure.start_utc is not None:
-            end = exposure.start_utc + timedelta(seconds=exposure.exposure_s or 0.0)
-            times.setdefault(rig, []).append((exposure.start_utc, end))
+        if exposure.start_by_clock is not None:
+            end = exposure.start_by_clock + timedelta(seconds=exposure.exposure_s or 0.0)
+            times.setdefault(rig, []).append((exposure.start_by_clock, end))
     begins = {rig: _begins(spans) for rig, spans in times.items()}
     number: dict[tuple[int, int], int] = {}
     out = []
     for rig, exposure in zip(rigs, exposures, strict=False):
-        start = exposure.start_utc
+        start = exposure.start_by_clock
         visit = 0 if start is None else sum(begin <= start for begin in begins[rig]) - 1
         out.append(number.setdefault((rig, visit), len(number)))
     return tuple(out)

@@ -275,7 +275,7 @@ def _turned(frame: NightFrame) -> float:
 
 
 def _minutes(members: Sequence[NightFrame]) -> Floats:
-    times = [frame.result.exposure.middle_utc for frame in members]
+    times = [frame.result.exposure.middle_by_clock for frame in members]
     seconds = np.array([np.nan if time is None else time.timestamp() for time in times])
     first = np.nanmin(seconds) if np.isfinite(seconds).any() else 0.0
     out: Floats = (seconds - first) / 60

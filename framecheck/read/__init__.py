@@ -1,8 +1,8 @@
-"""Read: a file becomes a Frame; the only room that knows FITS keywords."""
+"""Read: a file becomes a Frame; the only room that knows keywords and tags."""
 
 from framecheck.read.exposure import Exposure, Frame, Kind, Orientation
-from framecheck.read.fits import read_exposure, read_frame
 from framecheck.read.folder import find_frames, find_others, is_list
+from framecheck.read.frame_file import read_exposure, read_frame
 from framecheck.read.kind import kind_from_pixels
 from framecheck.read.paths import NoPlainFile, lies_in, open_plain, read_plain, whole_path
 from framecheck.read.remote import at_hand, is_remote, place_name

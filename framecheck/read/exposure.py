@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
@@ -37,6 +37,8 @@ class Exposure:
     height_px: int
     """Size of the array as stored, overscan included."""
     start_utc: datetime | None = None
+    start_local: datetime | None = None
+    """The start by a clock that does not name its zone, which this date does not either; None where UTC is known."""
     exposure_s: float | None = None
     target: str | None = None
     filter: str | None = None
@@ -45,6 +47,8 @@ class Exposure:
     telescope: str | None = None
     focal_length_mm: float | None = None
     aperture_mm: float | None = None
+    lens_f_number: float | None = None
+    """Focal length over the aperture as the lens was set."""
     pixel_um: float | None = None
     """Side of one pixel of this file, binning included. [micrometre]"""
     gain_e_per_adu: float | None = None
@@ -59,6 +63,8 @@ class Exposure:
     processed: bool = False
     """True if it is no bare readout: real numbers, or a header that says that bias or dark were taken off."""
     camera_gain_setting: float | None = None
+    iso: float | None = None
+    """Sensitivity that a camera was set to, where it counts it so; its gain setting then too."""
     camera_offset_setting: float | None = None
     sensor_temp_c: float | None = None
     tube_temp_c: float | None = None
@@ -94,11 +100,22 @@ class Exposure:
     """Field name -> header keyword that it came from."""
 
     @property
+    def start_by_clock(self) -> datetime | None:
+        """The start in UTC, or, where its zone is not known, local time as though it were: for differences only."""
+        if self.start_utc is None and self.start_local is not None:
+            return self.start_local.replace(tzinfo=UTC)
+        return self.start_utc
+
+    @property
+    def middle_by_clock(self) -> datetime | None:
+        """The middle of the exposure in the same way."""
+        start = self.start_by_clock
+        return None if start is None else start + timedelta(seconds=(self.exposure_s or 0.0) / 2)
+
+    @property
     def middle_utc(self) -> datetime | None:
         """The middle of the exposure."""
-        if self.start_utc is None:
-            return None
-        return self.start_utc + timedelta(seconds=(self.exposure_s or 0.0) / 2)
+        return None if self.start_utc is None else self.middle_by_clock
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

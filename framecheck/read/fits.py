@@ -23,7 +23,7 @@ from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
 from framecheck.read.unlit import level_and_noise
 
-_GREEN: Final = "green of red, green and blue"
+GREEN: Final = "green of red, green and blue"
 _LEFT_OVER_ZERO: Final = 32768.0
 """[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
 _SCALED_TOP: Final = 2.0
@@ -107,20 +107,23 @@ def read_frame(path: Path) -> Frame:
             )
     exposure = _exposure(path, layout)
     refuse_worthless(pixels, path, exposure.saturation_adu)
-    exposure = replace(exposure, value_scale=_value_scale(layout, pixels))
+    exposure = replace(exposure, value_scale=value_scale(pixels, eight_bits=layout.bitpix == 8 and layout.scale == 1))
     exposure = _with_doubts_about_values(exposure, layout, pixels)
     whole = (0, 0, layout.width_px, layout.height_px)
     exposure = _with_overscan(exposure, layout, pixels)
     area = without_dark_edges(pixels, exposure.light_area or whole)
     exposure = replace(exposure, light_area=None if area == whole else area)
-    return _with_mosaic(exposure, layout, cut_to(pixels, area))
+    pixels = cut_to(pixels, area)
+    if layout.planes == 3:
+        return Frame(exposure=exposure, pixels=pixels)
+    return with_mosaic(exposure, pixels, pattern_in_filter_card(layout.header))
 
 
 @contextmanager
 def _opened(path: Path) -> Iterator[_Open]:
     """Open a regular file for reading; whatever goes wrong in it becomes an `UnusableFrame`."""
     try:
-        with _raw(path) as raw:
+        with open_frame(path) as raw:
             state = os.fstat(raw.fileno())
             gzipped = raw.read(2) == b"\x1f\x8b"
             raw.seek(0)
@@ -137,8 +140,14 @@ def _opened(path: Path) -> Iterator[_Open]:
         raise UnusableFrame(path, f"cannot be read ({why.strerror or why})", "Check the disk it lies on.") from None
 
 
-def _raw(path: Path) -> BinaryIO:
-    """The file itself, read-only and without a buffer; never a pipe, which would wait for ever."""
+def open_frame(path: Path) -> BinaryIO:
+    """Open a frame's file, read-only and without a buffer; never a pipe, which would wait for ever.
+
+    Raises
+    ------
+    UnusableFrame
+        If it cannot be opened.
+    """
     try:
         return cast(BinaryIO, open_plain(path))
     except FileNotFoundError:
@@ -188,7 +197,7 @@ def _exposure(path: Path, layout: Layout) -> Exposure:
         layout.header,
         width_px=layout.width_px,
         height_px=layout.height_px,
-        plane=_GREEN if layout.planes == 3 else None,
+        plane=GREEN if layout.planes == 3 else None,
     )
     return replace(exposure, processed=exposure.processed or layout.bitpix < 0)
 
@@ -203,10 +212,10 @@ def _read_tiles(opened: _Open, layout: Layout, path: Path) -> NDArray[Any]:
     return native_of_array(np.asarray(stored).reshape(layout.height_px, layout.width_px), layout)
 
 
-def _value_scale(layout: Layout, pixels: NDArray[Any]) -> ValueScale:
+def value_scale(pixels: NDArray[Any], *, eight_bits: bool) -> ValueScale:
     """What the pixel values count, as far as they tell: counts of frames on other scales cannot be compared."""
     if pixels.dtype == np.uint16:
-        return "8 bit" if layout.bitpix == 8 and layout.scale == 1 else "ADU"
+        return "8 bit" if eight_bits else "ADU"
     sample = pixels[::16, ::16]
     if (sample > _SCALED_TOP).any() or (pixels > _SCALED_TOP).any():
         return "ADU"
@@ -248,11 +257,8 @@ def _with_overscan(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> 
     return replace(exposure, overscan_adu=level, overscan_noise_adu=noise)
 
 
-def _with_mosaic(exposure: Exposure, layout: Layout, pixels: NDArray[Any]) -> Frame:
-    """The frame, with its mosaic's pattern checked against the pixels."""
-    if layout.planes == 3:
-        return Frame(exposure=exposure, pixels=pixels)
-    hint = pattern_in_filter_card(layout.header)
+def with_mosaic(exposure: Exposure, pixels: NDArray[Any], hint: str | None = None) -> Frame:
+    """The frame, with its mosaic's pattern, or one that something hints at, checked against the pixels."""
     said = verified_pattern(
         pixels,
         exposure.mosaic_pattern or hint,

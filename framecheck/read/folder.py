@@ -11,22 +11,41 @@ from framecheck.errors import CannotFinish, UnusableRequest
 from framecheck.read.paths import read_plain, whole_path
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
-FRAME_ENDINGS: Final = (".fits", ".fit", ".fts")
+FITS_ENDINGS: Final = (".fits", ".fit", ".fts")
+RAW_ENDINGS: Final = (
+    ".dng", ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
+    ".nef", ".nrw", ".orf", ".pef", ".raf", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+)  # fmt: skip
+"""Endings that makers of cameras give their raws, DNG first. Common practice, no source."""
+PICTURE_ENDINGS: Final = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
 PACKED_ENDINGS: Final = (".fz", ".gz")
 _LONGEST_NAME: Final = 4096
 """[signs] Linux, path_resolution(7): a path has fewer bytes; addresses are shorter by common practice."""
 
 
-def is_frame_name(name: str) -> bool:
+def is_fits_name(name: str) -> bool:
     """Whether a file's name says FITS, in any case, packed or not."""
     name = name.lower()
     for ending in PACKED_ENDINGS:
         name = name.removesuffix(ending)
-    return name.endswith(FRAME_ENDINGS)
+    return name.endswith(FITS_ENDINGS)
+
+
+def is_raw_name(name: str) -> bool:
+    """Whether a file's name says that it is a camera's raw."""
+    return name.lower().endswith(RAW_ENDINGS)
+
+
+def is_picture_name(name: str) -> bool:
+    """Whether a file's name says that it is a picture, which may be a frame."""
+    return name.lower().endswith(PICTURE_ENDINGS)
 
 
 def find_frames(folder: Path) -> list[Path]:
-    """All files under a folder whose names say FITS, sorted; hidden ones, devices and pipes left out.
+    """All frames under a folder, by their names, sorted; hidden ones, devices and pipes left out.
+
+    FITS files and camera raws are frames. Pictures (TIFF, PNG, JPEG) are where there are none of these: beside them
+    they are developed from them.
 
     Links are followed, each folder and each file once, so that links in a circle end and no frame counts twice; a link
     to a folder that was met already, or that holds this one, is not: `find_others` tells it. The folder may lie behind
@@ -39,7 +58,8 @@ def find_frames(folder: Path) -> list[Path]:
     """
     if is_list(folder):
         return _listed(folder)
-    return [path for path, why in _walk(folder) if why is None]
+    found = list(_walk(folder))
+    return [path for path, why in found if why is None] or [path for path, why in found if why == _BESIDE]
 
 
 def is_list(folder: Path) -> bool:
@@ -67,7 +87,9 @@ def find_others(folder: Path) -> list[tuple[Path, str]]:
     """All files under a folder that are no frames, sorted, each with the reason."""
     if is_list(folder):
         return []
-    return [(path, why) for path, why in _walk(folder) if why is not None]
+    found = list(_walk(folder))
+    only_pictures = all(why is not None for _, why in found)
+    return [(path, why) for path, why in found if why is not None and not (only_pictures and why == _BESIDE)]
 
 
 def _walk(folder: Path) -> Iterator[tuple[Path, str | None]]:
@@ -112,6 +134,7 @@ def _walk_inside(folder: Path) -> Iterator[tuple[Path, str | None]]:
 
 
 _SEEN: Final = "met before"
+_BESIDE: Final = "a picture beside FITS files or raws, which tell more"
 
 
 def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
@@ -136,4 +159,6 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
 
 
 def _by_name(path: Path) -> str | None:
-    return None if is_frame_name(path.name) else "its name does not end in .fits, .fit or .fts"
+    if is_fits_name(path.name) or is_raw_name(path.name):
+        return None
+    return _BESIDE if is_picture_name(path.name) else "its name is not that of a FITS file, a camera raw or a picture"

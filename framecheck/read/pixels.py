@@ -18,7 +18,7 @@ _BLOCK_PIXELS: Final = 3 * 2**16
 _TOP: Final = 65535
 _SIGN_BIT: Final = 32768
 """[ADU] BZERO of unsigned 16-bit images, FITS Standard 3.0, Table 11."""
-_MOST_ADU: Final = 1e15
+MOST_ADU: Final = 1e15
 """[ADU] Chosen: no converter, nor a sum of a million frames, counts so far; the squares of more overflow float32."""
 _DTYPES: Final = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f8"}
 
@@ -64,7 +64,7 @@ def native_of_array(stored: Stored, layout: Layout) -> NDArray[Any]:
     if flat.dtype == np.float32 and flat.dtype.isnative and layout.scale == 1 and layout.zero == 0:
         for first in range(0, flat.size, _BLOCK_PIXELS):
             block = flat[first : first + _BLOCK_PIXELS]
-            block[~(np.abs(block) <= _MOST_ADU)] = np.nan
+            block[~(np.abs(block) <= MOST_ADU)] = np.nan
         return stored
 
     def blocks() -> Iterator[Stored]:
@@ -128,7 +128,7 @@ def _as_float32(blocks: Iterator[Stored], layout: Layout) -> NDArray[np.float32]
             else:
                 out[...] = block.astype(np.float64) * layout.scale + layout.zero
             if layout.bitpix not in (8, 16, 32) or not plain:
-                out[~(np.abs(out) <= _MOST_ADU)] = np.nan
+                out[~(np.abs(out) <= MOST_ADU)] = np.nan
             if layout.blank is not None:
                 out[block == layout.blank] = np.nan
     return pixels

@@ -25,6 +25,8 @@ class Rig:
     aperture_mm: float | None = None
     central_obstruction: float | None = None
     """Diameter of the secondary over that of the aperture."""
+    lens_f_number: float | None = None
+    """Focal length over aperture that a camera lens was set to, if one for all frames."""
     pixel_um: float | None = None
     """Side of one pixel of the files, binning included. [micrometre]"""
     binning: int | None = None
@@ -33,6 +35,8 @@ class Rig:
     saturation_adu: float | None = None
     pedestal_adu: float | None = None
     """Level that stands for no light. [ADU]"""
+    clock_ahead_h: float | None = None
+    """How far the camera's clock is ahead of UTC, where files do not say it. [h]"""
     mount_type: MountType | None = None
     guided: bool | None = None
     worm_period_s: float | None = None
@@ -59,7 +63,7 @@ class Rig:
 
 _SHARED: Final = (
     "focal_length_mm", "aperture_mm", "pixel_um", "binning", "gain_e_per_adu", "read_noise_e", "saturation_adu",
-    "pedestal_adu", "site_latitude_deg", "site_longitude_deg", "stated_scale_arcsec",
+    "pedestal_adu", "site_latitude_deg", "site_longitude_deg", "stated_scale_arcsec", "lens_f_number",
 )  # fmt: skip
 """Fields that an exposure and a rig call by the same name."""
 _AGREE: Final = 0.01

@@ -67,6 +67,8 @@ KEYS: Final = (
         help="Pixel value without any light: the median of a bias or dark frame."),
     Key(name="camera_angle_deg", table="camera", least=-360, most=360, example=0.0,
         help="Direction of the image's upward (+y) axis on the sky, in degrees from north over east."),
+    Key(name="clock_ahead_h", table="camera", least=-14.5, most=14.5, example=2.0,
+        help="Hours that the camera's clock was ahead of UTC, summer time included, where its files do not say it."),
     Key(name="mount_type", table="mount", kind=str, choices=get_args(MountType), example="equatorial",
         help="How the mount follows the sky."),
     Key(name="guided", table="mount", kind=bool, example=True,

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.errors import UnusableFrame
-from framecheck.read.fits import SHORT, read_exposure
+from framecheck.read.fits import SHORT
+from framecheck.read.frame_file import read_exposure
 from framecheck.read.paths import open_plain
 
 _CHUNK_BYTES: Final = 1 << 22
@@ -24,7 +25,7 @@ def what_is_missing(path: Path) -> UnusableFrame | None:
     Parameters
     ----------
     path : Path
-        A file whose name says FITS.
+        A frame's file.
 
     Returns
     -------

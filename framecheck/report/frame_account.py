@@ -61,13 +61,13 @@ def frame_account(judgement: Judgement) -> FrameAccount:
 
 
 def _about(exposure: Exposure) -> str:
-    start = exposure.start_utc
+    start, clock = exposure.start_by_clock, "UTC" if exposure.start_utc else "by the camera's clock"
     parts = [
         exposure.target,
         exposure.filter and f"filter {exposure.filter}",
         exposure.exposure_s and f"{exposure.exposure_s:g} s",
         f"{exposure.width_px} × {exposure.height_px} px",
-        start and f"{start:%Y-%m-%d %H:%M} UTC",
+        start and f"{start:%Y-%m-%d %H:%M} {clock}",
     ]
     return ", ".join(str(part) for part in parts if part)
 

@@ -67,11 +67,16 @@ class FrameRow:
     """What a star drew in the exposure."""
     session: int | None = None
     """That of the frame's group: one rig, without a gap of hours."""
+    iso: float | None = None
+    f_number: float | None = None
+    start_local: str | None = None
+    """The start by a clock that does not name its zone; None where UTC is known."""
 
     @property
     def start(self) -> datetime | None:
-        """Start of the exposure, UTC."""
-        return None if self.start_utc is None else datetime.fromisoformat(self.start_utc)
+        """Start of the exposure in UTC, or local time as though it were: for order and differences."""
+        text = self.start_utc or self.start_local
+        return None if text is None else datetime.fromisoformat(text).replace(tzinfo=UTC)
 
 
 def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
@@ -84,7 +89,7 @@ def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
         for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
     ]
     rows += [replace(failed_row(failure, night.folder), causes=()) for failure in night.failures]
-    return tuple(sorted(rows, key=lambda row: (row.start_utc is None, row.start_utc or "", row.file)))
+    return tuple(sorted(rows, key=lambda row: (row.start is None, row.start_utc or row.start_local or "", row.file)))
 
 
 def _causes(judgement: Judgement) -> list[tuple[str, ...]]:
@@ -162,6 +167,11 @@ def _header_fields(exposure: Exposure) -> dict[str, Any]:
         "airmass": known(exposure.airmass),
         "sensor_temp_c": known(exposure.sensor_temp_c),
         "tube_temp_c": known(exposure.tube_temp_c),
+        "iso": known(exposure.iso),
+        "f_number": known(exposure.lens_f_number),
+        "start_local": None
+        if exposure.start_local is None
+        else exposure.start_local.isoformat(timespec="milliseconds"),
     }
 
 

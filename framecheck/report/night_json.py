@@ -28,7 +28,7 @@ _MOST_FAILED: Final = 1000
 """Chosen: files that could not be measured have 1 kB of nulls each; all of them are counted in `failures`."""
 _RIG_FIELDS: Final = (
     "focal_length_mm", "aperture_mm", "pixel_um", "binning", "pixel_scale_arcsec", "gain_e_per_adu", "read_noise_e",
-    "saturation_adu", "mount_type", "worm_period_s", "camera_angle_deg",
+    "saturation_adu", "mount_type", "worm_period_s", "camera_angle_deg", "lens_f_number",
 )  # fmt: skip
 
 

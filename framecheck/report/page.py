@@ -238,7 +238,7 @@ def _shares(account: Account) -> list[Share]:
 
 def _memory(rows: Sequence[FrameRow]) -> str:
     """Name under which the page remembers a person's choices: that of these frames and no others."""
-    names = "\n".join(f"{row.file}|{row.start_utc}" for row in rows)
+    names = "\n".join(f"{row.file}|{row.start_utc or row.start_local}" for row in rows)
     return "framecheck-choices-" + sha256(names.encode()).hexdigest()[:16]
 
 

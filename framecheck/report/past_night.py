@@ -136,7 +136,7 @@ def _frame(row: Any, place: str) -> PastFrame | None:
     return PastFrame(
         file=_text(fields, "file") or "",
         group=_text(fields, "group"),
-        start_utc=_time(fields.get("start_utc"), place),
+        start_utc=_time(fields.get("start_utc") or fields.get("start_local"), place),
         grade=_text(fields, "grade"),
         **{
             key: _number(fields, key, place)

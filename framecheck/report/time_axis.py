@@ -42,7 +42,8 @@ def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
     starts = [row.start for row in rows]
     known = [start for start in starts if start is not None]
     if len(known) == len(rows) and known and max(known) - min(known) < _ONE_NIGHT:
-        return _by_time(known)
+        by_utc = all(row.start_local is None for row in rows)
+        return _by_time(known, "UTC" if by_utc else "by the camera's clock")
     n = len(rows)
     return TimeAxis(
         positions=tuple(float(i) for i in range(1, n + 1)),
@@ -53,7 +54,7 @@ def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
     )
 
 
-def _by_time(starts: list[datetime]) -> TimeAxis:
+def _by_time(starts: list[datetime], clock: str) -> TimeAxis:
     first = min(starts)
     midnight = first.replace(hour=0, minute=0, second=0, microsecond=0)
     hours = [(start - midnight).total_seconds() / 3600 for start in starts]
@@ -63,7 +64,7 @@ def _by_time(starts: list[datetime]) -> TimeAxis:
         start=min(hours) - margin,
         end=max(hours) + margin,
         is_time=True,
-        caption="time of day, UTC",
+        caption=f"time of day, {clock}",
     )
 
 

@@ -3,6 +3,7 @@
     python tests/fuzz/campaign.py --mutants 20000 --seed 1    the whole (`make fuzz`), summed up in campaign.json
     python tests/fuzz/campaign.py --one 4711 --seed 1         one mutant again; --keep FILE writes it
     python tests/fuzz/campaign.py --what logbook --mutants 2000         (or journal, night.json) what framecheck writes
+    python tests/fuzz/campaign.py --what raws --mutants 5000            raws of cameras, and pictures
 
 Files are tried in processes of their own, so that a crash or a hang is counted and the campaign goes on.
 """
@@ -23,11 +24,13 @@ from collections.abc import Callable, Generator, Iterator
 from datetime import date
 from pathlib import Path
 
-from books import TRIES
+from books import TRIES as BOOKS
 from honest import KINDS
 from mutate import Mutant, honest_file, mutant
+from raws import raws
 from trial import BAD, Trial, try_mutant
 
+TRIES = BOOKS | {"raws": raws}
 SUMMARY = Path(__file__).parent / "campaign.json"
 _START_S = 120.0  # for the libraries to load on a busy machine
 _SILENT_S = 60.0  # by the clock on the wall, on a busy machine: nothing is told of a mutant that waits for ever

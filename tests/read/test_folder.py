@@ -24,7 +24,7 @@ def test_frames_in_any_spelling_sorted_and_deep(tmp_path: Path) -> None:
     ]  # fmt: skip
     others = find_others(tmp_path)
     assert [path.name for path, _ in others] == ["fits", "h.fits.bak", "j.xisf", "notes.txt"]
-    assert others[-1][1] == "its name does not end in .fits, .fit or .fts"
+    assert others[-1][1] == "its name is not that of a FITS file, a camera raw or a picture"
 
 
 def test_links_in_a_circle_end(tmp_path: Path) -> None:

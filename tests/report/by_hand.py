@@ -189,7 +189,11 @@ def judgement_of(frames: tuple[NightFrame, ...], *, rig: Rig = RIG, **changes: A
         ),
         skipped=(
             Skipped(file=FOLDER / "darks/dark_300s.fits", kind="dark", why="its header says IMAGETYP = 'Dark Frame'"),
-            Skipped(file=FOLDER / "notes.txt", kind="not a frame", why="its name does not end in .fits, .fit or .fts"),
+            Skipped(
+                file=FOLDER / "notes.txt",
+                kind="not a frame",
+                why="its name is not that of a FITS file, a camera raw or a picture",
+            ),
         ),
     )
     summaries = tuple(

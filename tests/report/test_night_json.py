@@ -32,6 +32,8 @@ FRAME = {
     "causes": (list,), "ground_share": NUMBER,
     # ours, beyond the contract
     "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT, "session": WHOLE,
+    # of camera raws
+    "iso": NUMBER, "f_number": NUMBER, "start_local": TEXT,
 }  # fmt: skip
 BLOCKS = {
     "generator": {"name": TEXT, "version": TEXT},
@@ -39,7 +41,8 @@ BLOCKS = {
     "rig": {
         "focal_length_mm": NUMBER, "aperture_mm": NUMBER, "pixel_um": NUMBER, "binning": WHOLE,
         "pixel_scale_arcsec": NUMBER, "gain_e_per_adu": NUMBER, "read_noise_e": NUMBER, "saturation_adu": NUMBER,
-        "mount_type": TEXT, "worm_period_s": NUMBER, "camera_angle_deg": NUMBER, "provenance": (dict,),
+        "mount_type": TEXT, "worm_period_s": NUMBER, "camera_angle_deg": NUMBER,
+        "lens_f_number": NUMBER, "provenance": (dict,),
     },
     "tracking": {
         "axis_known": FLAG, "rms_along_px": NUMBER, "rms_across_px": NUMBER, "rms_ra_arcsec": NUMBER,

@@ -19,6 +19,13 @@ def test_hours_run_on_past_midnight() -> None:
     assert axis.caption == "time of day, UTC"
 
 
+def test_a_clock_without_a_zone_is_named() -> None:
+    rows = [FrameRow(file=f"{hour}.dng", start_local=f"2025-01-01T{hour}:00:00.000") for hour in (20, 22)]
+    axis = time_axis(rows)
+    assert axis.positions == pytest.approx((20, 22))
+    assert axis.caption == "time of day, by the camera's clock"
+
+
 @pytest.mark.parametrize("last", ["2024-03-01T20:00:30.000Z", "2024-03-01T20:40:00.000Z", "2024-03-02T07:00:00.000Z"])
 @pytest.mark.parametrize("at_most", [5, 10])
 def test_marks_are_few_even_and_inside(last: str, at_most: int) -> None:

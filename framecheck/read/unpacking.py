@@ -1,0 +1,153 @@
+"""Raws and pictures unpacked by a process of their own (`unpacker.py`), which may crash, hang or grow; we do not."""
+
+import atexit
+import contextlib
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from threading import Lock, Timer
+from typing import Any, Final, Literal, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.errors import UnusableFrame
+
+How = Literal["raw", "tiff", "picture"]
+
+GIVE_UP_S: Final = 300.0
+"""[s] Chosen: beside the minute of a processor that the process has, reading may wait for a slow disk."""
+_MOST_ANSWER: Final = 10**6
+"""[byte] Chosen: what is told of a file beside its pixels is a few hundred."""
+_PIPE_BYTES: Final = 1 << 20
+"""[byte] Chosen: the most that Linux gives without asking (fcntl(2)); pixels pass in half the time."""
+_DTYPES: Final = ("<u2", "|u1", "<u4", "<i4", "<i2", "<f4", "<f8", "<f2")
+
+_lock = Lock()
+_running: list[tuple[int, subprocess.Popen[bytes]]] = []
+"""The process that unpacks for this one, with the number of this one: a fork has to start its own."""
+
+
+def told_of(path: Path, how: How) -> Mapping[str, Any]:
+    """What the library says of a file, without its pixels.
+
+    Raises
+    ------
+    UnusableFrame
+        If it cannot be read, or the process falls over it.
+    """
+    return _ask(path, how, pixels=False)[0]
+
+
+def unpacked(path: Path, how: How) -> tuple[Mapping[str, Any], NDArray[Any]]:
+    """The same, and the pixels of one plane, shape (height, width), in native byte order.
+
+    Raises
+    ------
+    UnusableFrame
+        If it cannot be read, or the process falls over it.
+    """
+    about, pixels = _ask(path, how, pixels=True)
+    return about, cast(NDArray[Any], pixels)
+
+
+def _ask(path: Path, how: How, *, pixels: bool) -> tuple[dict[str, Any], NDArray[Any] | None]:
+    request = json.dumps({"path": os.path.abspath(path), "how": how, "pixels": pixels}) + "\n"  # noqa: PTH100
+    with _lock:
+        for first in (True, False):  # one that waits may have been ended since by whoever ends processes
+            helper, is_new = _helper(path)
+            watch = Timer(GIVE_UP_S, helper.kill)
+            watch.start()
+            try:
+                return _answer(helper, request, path, pixels)
+            except UnusableFrame:
+                raise
+            except (OSError, EOFError, ValueError, KeyError, TypeError):
+                _end(helper)
+                if is_new or not first:
+                    break
+            except BaseException:  # what was asked for and not fetched would be the answer to the next request
+                _end(helper)
+                raise
+            finally:
+                watch.cancel()
+    fault = "brought down the library that unpacks it, or kept it busy without end"
+    raise UnusableFrame(path, fault, "Copy it again from the camera; if it is sound, leave it out.")
+
+
+def _answer(
+    helper: "subprocess.Popen[bytes]", request: str, path: Path, pixels: bool
+) -> tuple[dict[str, Any], NDArray[Any] | None]:
+    assert helper.stdin is not None
+    helper.stdin.write(request.encode("ascii"))
+    helper.stdin.flush()
+    length = int.from_bytes(_read(helper, bytearray(8)), "little")
+    if length > _MOST_ANSWER:
+        raise ValueError("that is no answer")
+    about: dict[str, Any] = json.loads(_read(helper, bytearray(length)))
+    if "fault" in about:
+        raise UnusableFrame(path, str(about["fault"]), str(about["remedy"]))
+    if not pixels:
+        return about, None
+    height, width = map(int, about["shape"])
+    if about["dtype"] not in _DTYPES or not 0 < height * width <= about["width"] * about["height"]:
+        raise ValueError("those are no pixels")
+    plane = np.empty((height, width), about["dtype"])
+    _read(helper, plane.reshape(-1).view(np.uint8))
+    return about, plane
+
+
+def _read(helper: "subprocess.Popen[bytes]", into: Any) -> Any:
+    assert helper.stdout is not None
+    view = memoryview(into)
+    while len(view):
+        got = helper.stdout.readinto(view)  # type: ignore[attr-defined]
+        if not got:
+            raise EOFError
+        view = view[got:]
+    return into
+
+
+def _helper(path: Path) -> "tuple[subprocess.Popen[bytes], bool]":
+    """The process that unpacks, and whether it was started just now."""
+    for owner, helper in _running:
+        if owner == os.getpid() and helper.poll() is None:
+            return helper, False
+    _running.clear()
+    try:
+        helper = subprocess.Popen(
+            [sys.executable, "-P", str(Path(__file__).with_name("unpacker.py"))],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, bufsize=0,
+            start_new_session=True,  # Ctrl-C is for us; it ends when nothing more can be asked
+            env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
+        )  # fmt: skip
+    except OSError as why:
+        fault = f"cannot be unpacked, since no process for that can be started ({why.strerror or why})"
+        raise UnusableFrame(path, fault, "Close other programs, then run again.") from None
+    with contextlib.suppress(ImportError, AttributeError, OSError):
+        import fcntl
+
+        fcntl.fcntl(cast(Any, helper.stdout), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
+    _running.append((os.getpid(), helper))
+    return helper, True
+
+
+def _end(helper: "subprocess.Popen[bytes]") -> None:
+    helper.kill()
+    for stream in (helper.stdin, helper.stdout):
+        if stream is not None:
+            with contextlib.suppress(OSError):
+                stream.close()
+    helper.wait()
+    _running.clear()
+
+
+@atexit.register
+def _end_ours() -> None:
+    """Leave none behind; one of the process that this one was forked from is not ours."""
+    for owner, helper in _running:
+        if owner == os.getpid():
+            _end(helper)
