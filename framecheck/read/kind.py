@@ -82,6 +82,9 @@ def kind_from_pixels(frame: Frame) -> Kind:
         return "unknown"
     full = _full_scale(frame)
     level, noise = float(np.nanmedian(levels)), float(np.nanmedian(noises))
+    pedestal = frame.exposure.pedestal_adu or 0.0
+    if 0 < pedestal < full:  # of camera raws up to an eighth of the full scale
+        level, full = level - pedestal, full - pedestal
     exposure_s = frame.exposure.exposure_s
     if level > _FLAT_LEVEL * full:
         return "flat"

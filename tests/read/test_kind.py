@@ -1,5 +1,7 @@
 """Kinds told from the pixels where no header does."""
 
+from dataclasses import replace
+
 import galsim
 import numpy as np
 import pytest
@@ -46,6 +48,13 @@ def test_stars_make_a_light(fwhm_px: float, snr: float) -> None:
 @pytest.mark.parametrize("share", [1e-3, 1e-2])
 def test_dark(exposure_s: float | None, share: float) -> None:
     assert kind_from_pixels(frame(with_hot_pixels(noise(500, 8), share), exposure_s)) == "dark"
+
+
+def test_dark_of_a_camera_whose_black_level_is_high() -> None:
+    # cameras of 14 bits have black levels up to 2048 of 15600 (common practice, no source)
+    dark = frame(with_hot_pixels(noise(2060, 8)), exposure_s=60.0)
+    raw = replace(dark, exposure=replace(dark.exposure, pedestal_adu=2048.0, saturation_adu=15600.0))
+    assert kind_from_pixels(raw) == "dark"
 
 
 def test_dark_with_the_glow_of_an_amplifier_and_a_bright_column() -> None:

@@ -75,25 +75,28 @@ def lossless_jpeg(pixels: NDArray[np.uint16]) -> bytes:
     ITU-T T.81 (1992), annex H (lossless) with the first predictor; all codes have five bits.
     """
     height, width = pixels.shape
-    values = pixels.reshape(height, width // 2, 2).astype(np.int64)
+    values = pixels.reshape(height, width // 2, 2).astype(np.int32)
     before = np.empty_like(values)
     before[:, 1:] = values[:, :-1]
     before[1:, 0] = values[:-1, 0]
     before[0, 0] = 1 << 15
     apart = (values - before + 2**15) % 2**16 - 2**15  # H.1.2.1: modulo 2^16
     apart = np.where(apart == -(2**15), 2**15, apart).reshape(-1)
-    size = np.ceil(np.log2(np.abs(apart) + 1)).astype(np.int64)
+    size = np.ceil(np.log2(np.abs(apart) + 1)).astype(np.int32)
     size[np.abs(apart) == 2**15] = 16
     low = np.where(apart < 0, apart + (1 << size) - 1, apart)
     more = np.where(size == 16, 0, size)
     word = (size << more) | np.where(size == 16, 0, low)
-    places = np.arange(5 + 15, -1, -1)
-    bits = ((word[:, None] >> places) & 1).astype(np.uint8)[places < (5 + more)[:, None]]
+    places = np.arange(5 + 15, -1, -1, dtype=np.int32)
+    parts = (slice(start, start + 2**18) for start in range(0, len(word), 2**18))
+    bits = np.concatenate(
+        [((word[part, None] >> places) & 1).astype(np.uint8)[places < (5 + more[part])[:, None]] for part in parts]
+    )
     data = np.packbits(np.append(bits, np.ones(-bits.size % 8, np.uint8))).tobytes().replace(b"\xff", b"\xff\0")
     table = bytes([0, 0, 0, 0, 17, *[0] * 11, *range(17)])
     frame = struct.pack(">BHHB", 16, height, width // 2, 2) + bytes([0, 0x11, 0, 1, 0x11, 0])
-    parts = ((0xC3, frame), (0xC4, b"\0" + table), (0xDA, bytes([2, 0, 0, 1, 0, 1, 0, 0])))
-    heads = b"".join(b"\xff" + bytes([mark]) + struct.pack(">H", len(held) + 2) + held for mark, held in parts)
+    segments = ((0xC3, frame), (0xC4, b"\0" + table), (0xDA, bytes([2, 0, 0, 1, 0, 1, 0, 0])))
+    heads = b"".join(b"\xff" + bytes([mark]) + struct.pack(">H", len(held) + 2) + held for mark, held in segments)
     return b"\xff\xd8" + heads + data + b"\xff\xd9"
 
 
