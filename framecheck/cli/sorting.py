@@ -8,10 +8,11 @@ import shlex
 import shutil
 import stat
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PureWindowsPath
 from typing import Any, Final, Literal
 
+from framecheck.cli.sidecars import sidecars
 from framecheck.cli.terminal import safe
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.report.words import path_in
@@ -25,6 +26,8 @@ FOLDER_OF: Final = {
 FOLDERS: Final = ("keep", "doubtful", "leave-out")
 _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
+_ANY_TIME_NS: Final = 2**63
+"""Later than any file: what belongs to a frame may have been changed since that was judged."""
 _LARGEST_LIST: Final = 256 * 2**20
 """A file of choices is not read beyond this. [byte] Chosen: a hundred thousand frames need a tenth of it."""
 
@@ -42,6 +45,8 @@ class Placing:
     n_bytes: int
     mtime_ns: int
     already_there: bool = False
+    beside: bool = False
+    """Whether it is no frame, but a file that belongs to one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,6 +110,12 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
             problems.append((name, fault))
         else:
             placings.append(_placing(name, folder, source, into))
+    folder_of = {placing.name: placing.folder for placing in placings}
+    for frame, name, path in sidecars({placing.name: placing.source for placing in placings}):
+        if fault := _fault(path, _ANY_TIME_NS, way):
+            problems.append((name, fault))
+        else:
+            placings.append(replace(_placing(name, folder_of[frame], path, into), beside=True))
     plan = SortPlan(
         way=way,
         frames=root,
@@ -317,6 +328,6 @@ def _bytes_written(placings: list[Placing], into: Path, way: Way) -> int:
 
 
 def counts(placings: tuple[Placing, ...]) -> dict[str, int]:
-    """How many frames go into each folder."""
-    found = Counter(placing.folder for placing in placings)
+    """How many frames go into each folder; files that belong to them are not counted."""
+    found = Counter(placing.folder for placing in placings if not placing.beside)
     return {folder: found[folder] for folder in FOLDERS if found[folder]}

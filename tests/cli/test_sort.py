@@ -15,7 +15,7 @@ from framecheck.cli.sort_command import sort_folder, take_back
 from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import Undone, carry_out
 from framecheck.cli.sort_steps import undo as undo_sort
-from framecheck.cli.sorting import Way, plan_sort
+from framecheck.cli.sorting import Way, counts, plan_sort
 from framecheck.errors import NothingMeasured, UnusableRequest
 
 NAMES = {
@@ -51,6 +51,29 @@ def contents(folder: Path) -> dict[str, Any]:
         for path in sorted(folder.rglob("*"))
         if path.is_symlink() or path.is_file()
     }
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_files_of_a_raw_go_with_it_and_come_back(tmp_path: Path, way: Way) -> None:
+    folder, into = tmp_path / "lights", tmp_path / "sorted"
+    folder.mkdir()
+    names = "A 1.dng", "A 1.xmp", "A 1.dng.txt", "A 1.jpg", "A 10.dng", "A 10.xmp", "B.fits", "B.txt", "notes.txt"
+    for name in names:
+        (folder / name).write_text(name)
+        os.utime(folder / name, (1e9, 1e9))
+    judged(folder, {"A 1.dng": "keep", "A 10.dng": "reject", "B.fits": "keep"})
+    os.utime(folder / "A 1.xmp")  # edited since the night was judged
+    before = contents(folder)
+    plan = plan_sort(folder, into, None, way)
+    assert counts(plan.placings) == {"keep": 2, "leave-out": 1}
+    carry_out(plan)
+    placed = [path for path in contents(into) if not path.startswith(".") and path != JOURNAL]
+    assert placed == [
+        "keep/A 1.dng", "keep/A 1.dng.txt", "keep/A 1.jpg", "keep/A 1.xmp", "keep/B.fits",
+        "leave-out/A 10.dng", "leave-out/A 10.xmp",
+    ]  # fmt: skip
+    undo_sort(into, frames=folder)
+    assert contents(folder) == before
 
 
 def no_hard_links(monkeypatch: pytest.MonkeyPatch) -> None:
