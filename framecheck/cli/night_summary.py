@@ -10,6 +10,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.account import account_of
 from framecheck.report.frame_row import frame_rows
+from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.time_axis import several_nights
 from framecheck.report.verdict import night_title, verdict
@@ -33,6 +34,8 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
         lines.append(look.style(label, "quiet") + look.wrap(safe(part.answer), 16, used=16))
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
+    if (note := ground_note(judgement.night)) is not None:
+        lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)
 
 

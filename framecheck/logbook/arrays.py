@@ -33,6 +33,7 @@ KINDS: Final[Mapping[str, ArrayKind]] = {
     ".stars.table": ArrayKind(dtype=STAR_DTYPE, most=(10_000,), may_be_unknown=False),
     ".stacked.image": ArrayKind(dtype=_FLOATS, most=(600, 600), may_be_unknown=False),
     ".sky.level_mesh_adu": ArrayKind(dtype=_FLOATS, most=(120, 160), may_be_unknown=True),
+    ".sky.ground_cells": ArrayKind(dtype=np.dtype(np.bool_), most=(2000, 2000), may_be_unknown=False),
     ".unlit.sample": ArrayKind(dtype=_FLOATS, most=(640, 640), may_be_unknown=True),
 }
 """By the place of the array in its record."""

@@ -18,6 +18,7 @@ from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
+from framecheck.report.ground_words import ground_document
 from framecheck.report.left_out import Alike, failed_alike
 from framecheck.report.words import path_in, steers, valid_text
 
@@ -72,6 +73,7 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         "charts": chart_numbers(judgement),
         "field_stretches": None if judgement.field_stretches is None else asdict(judgement.field_stretches),
         "failures": [_alike(group) for group in failed_alike(rows)],
+        "ground": ground_document(night),
     }
     plain: dict[str, Any] = plain_values(document)
     return plain

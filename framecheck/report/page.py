@@ -18,6 +18,7 @@ from framecheck.report.account import Account, account_of, fwhm_field
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
 from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.report.ground_words import ground_note
 from framecheck.report.group_charts import GroupCharts, group_charts
 from framecheck.report.in_numbers import field_numbers, mount_numbers
 from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
@@ -112,6 +113,7 @@ def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
         "title": cut(night_title(judgement, rows)),
         "facts": _facts(judgement, rows),
         "several_nights": several_nights(rows),
+        "ground_note": ground_note(judgement.night),
         "answers": verdict(judgement, account),
         "shares": _shares(account),
         "account": account,

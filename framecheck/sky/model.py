@@ -117,6 +117,8 @@ class Sky:
             gradient_percent=float("nan"),
             level_mesh_adu=_coarse(self),
             ground_share=self.ground_share,
+            ground_cells=None if self.ground is None else self.ground.cover.covered,
+            ground_cell_px=0 if self.ground is None else self.ground.cover.cell_px,
         )
         return summary.above(pedestal_adu)
 
@@ -136,6 +138,10 @@ class SkySummary:
     """Coarse map of the sky level, shape (up to 12, up to 16), rows along y. [ADU]"""
     ground_share: float | None = None
     """Share of the frame that is ground or obstruction; 0 without, None if it cannot be told."""
+    ground_cells: NDArray[np.bool_] | None = None
+    """Which cells of a coarse grid are ground, rows along y; None without ground in view."""
+    ground_cell_px: int = 0
+    """Side of such a cell. [px]"""
 
     def above(self, pedestal_adu: float | None) -> "SkySummary":
         """The same sky, its gradient measured against what lies above a pedestal. [ADU]"""

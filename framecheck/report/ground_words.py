@@ -1,0 +1,38 @@
+"""Ground in view, in words: that a tracker draws it out is told as advice, never as a fault."""
+
+from dataclasses import asdict
+from typing import Any, Final
+
+from framecheck.night.ground import GroundInView, ground_in_view
+from framecheck.night.records import Night
+from framecheck.report.words import number
+
+ADVICE: Final = "moving-ground"
+"""Name of the advice, as in night.json."""
+_SEEN_PX: Final = 1.0
+"""Smear from which ground looks drawn out. [px] Chosen: less is lost in its own blur."""
+
+
+def ground_advice(ground: GroundInView | None) -> str | None:
+    """What to do where ground is drawn out by a mount that follows the sky; None where it is not."""
+    if ground is None or ground.smear_px is None or ground.smear_px < _SEEN_PX:
+        return None
+    drawn_out = f"The ground in view is drawn out by {number(ground.smear_px, 2)} px in each exposure"
+    return (
+        f"{drawn_out}: the mount carries the camera along with the sky, as it should. For a sharp foreground shoot the "
+        "ground by itself, tracking off, and set the stacked sky above it."
+    )
+
+
+def ground_document(night: Night) -> dict[str, Any] | None:
+    """Ground in view as night.json tells it; None without any."""
+    ground = ground_in_view(night)
+    if ground is None:
+        return None
+    text = ground_advice(ground)
+    return asdict(ground) | {"advice": None if text is None else {"name": ADVICE, "text": text}}
+
+
+def ground_note(night: Night) -> str | None:
+    """The advice for a page or a terminal."""
+    return ground_advice(ground_in_view(night))
