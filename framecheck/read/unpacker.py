@@ -22,6 +22,9 @@ MOST_SQUEEZE = 100
 LARGE_PIXELS = 2**26
 """[dimensionless, px] As of other frames: what a packed file may hold at most over its size, if it is much."""
 
+NUMBERS = ("|u1", "<u2", "<u4", "<i2", "<i4", "<f2", "<f4", "<f8")
+"""Types of pixels that are handed on."""
+
 ROWS_TOGETHER = 128
 """Chosen: they stay in the cache between leaving the library and being sent."""
 
@@ -125,7 +128,10 @@ def about_tiff(path: str, pixels: bool, send: Callable[[dict[str, Any], Any], No
         whole = page.asarray()
         if page.planarconfig == 2 and whole.ndim == 3:
             whole = whole[min(1, planes - 1)]
-        send(about, green(whole))
+        plane = green(whole)
+        if plane.shape != (height, width) or plane.dtype.newbyteorder("<").str not in NUMBERS:
+            raise Refused("is a TIFF picture of another kind than its tags say", SHORTER)
+        send(about, plane)
 
 
 def about_picture(path: str, pixels: bool, send: Callable[[dict[str, Any], Any], None]) -> None:
@@ -210,7 +216,7 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
 
     def send(about: dict[str, Any], pixels: Any) -> None:
         if pixels is not None:
-            about |= {"shape": pixels.shape, "dtype": pixels.dtype.newbyteorder("=").str}
+            about |= {"shape": pixels.shape, "dtype": pixels.dtype.newbyteorder("<").str}
         text = json.dumps(about).encode("ascii")
         out.write(len(text).to_bytes(8, "little") + text)
         if pixels is None:
@@ -218,7 +224,7 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
             return
         for row in range(0, len(pixels), ROWS_TOGETHER):
             part = pixels[row : row + ROWS_TOGETHER]
-            out.write(memoryview(part.astype(part.dtype.newbyteorder("="), order="C", copy=False)).cast("B"))
+            out.write(memoryview(part.astype(part.dtype.newbyteorder("<"), order="C", copy=False)).cast("B"))
         out.flush()
 
     try:
@@ -228,7 +234,7 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
     except Refused as why:
         send({"fault": why.args[0], "remedy": why.args[1]}, None)
     except MemoryError:
-        send({"fault": "does not fit into memory", "remedy": "Close other programs, or use another machine."}, None)
+        send({"fault": "claims more than any camera's frame takes to be unpacked", "remedy": SHORTER}, None)
     except Exception:  # whatever the libraries raise: the file is to blame
         send({"fault": "is damaged, or of a kind that is not read", "remedy": SHORTER}, None)
 

@@ -24,7 +24,8 @@ _MOST_ANSWER: Final = 10**6
 """[byte] Chosen: what is told of a file beside its pixels is a few hundred."""
 _PIPE_BYTES: Final = 1 << 20
 """[byte] Chosen: the most that Linux gives without asking (fcntl(2)); pixels pass in half the time."""
-_DTYPES: Final = ("<u2", "|u1", "<u4", "<i4", "<i2", "<f4", "<f8", "<f2")
+_DTYPES: Final = ("|u1", "<u2", "<u4", "<i2", "<i4", "<f2", "<f4", "<f8")
+"""Types of pixels that the process may hand over."""
 
 _lock = Lock()
 _running: list[tuple[int, subprocess.Popen[bytes]]] = []

@@ -211,7 +211,7 @@ def _wrong_value(raw: bytearray, rng: Random) -> bytearray:
         entry, order = place
         here = struct.unpack_from(order + "I", raw, entry + 8)[0]
         value = int(rng.choice([*_LONGS, here + 1, max(0, here - 1), here * 2 % 2**32, len(raw) - 2, entry]))
-        raw[entry + 8 : entry + 12] = struct.pack(order + "I", value)
+        raw[entry + 8 : entry + 12] = struct.pack(order + "I", value % 2**32)
     return raw
 
 
