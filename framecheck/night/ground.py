@@ -15,8 +15,9 @@ Mask = NDArray[np.bool_]
 F64 = NDArray[np.float64]
 
 _REACH: Final = 6
-"""Cells around the expected place in which ground is looked for again. Chosen: from one frame to the next it moves by
-less at any focal length and exposure in use."""
+_FIRST_REACH: Final = 20
+"""Cells around the expected place in which ground is looked for again, and around its own at first. Chosen: it moves by
+an eighth of the frame at most from one frame to the next, and after that its speed is known to a part of a cell."""
 _MOST_MOVED: Final = 0.3
 """Share of the frame's side by which ground may have moved between two frames that are compared. Chosen: beyond, other
 ground has come into view."""
@@ -89,7 +90,8 @@ def _speed_px_per_s(frames: Sequence[NightFrame]) -> float | None:
         later = alike[step - 1]
         passed = _second(later) - begin
         assert later.result.sky.ground_cells is not None
-        moved = displacement(cells, later.result.sky.ground_cells, per_s * passed)
+        reach = _FIRST_REACH if step == 1 else _REACH
+        moved = displacement(cells, later.result.sky.ground_cells, per_s * passed, reach)
         if moved is None or np.abs(moved / cells.shape).max() > _MOST_MOVED:
             break
         per_s, error = moved / passed, _KNOWN_CELLS / passed
@@ -100,7 +102,7 @@ def _speed_px_per_s(frames: Sequence[NightFrame]) -> float | None:
     return 0.0 if speed < 2 * error else speed * first.ground_cell_px
 
 
-def displacement(here: Mask, there: Mask, expected: F64) -> F64 | None:
+def displacement(here: Mask, there: Mask, expected: F64, reach: int = _REACH) -> F64 | None:
     """By how many cells ground has moved from one mask to another, along y and x, near an expected place.
 
     Parameters
@@ -108,6 +110,8 @@ def displacement(here: Mask, there: Mask, expected: F64) -> F64 | None:
     here, there : ndarray of bool, shape (n_y, n_x)
     expected : ndarray, shape (2,)
         [cells]
+    reach : int
+        How far around it to look. [cells]
 
     Returns
     -------
@@ -116,25 +120,25 @@ def displacement(here: Mask, there: Mask, expected: F64) -> F64 | None:
         what was looked at. Along a line that is straight it stays as expected.
     """
     middle = np.rint(expected).astype(int)
-    offsets = range(-_REACH, _REACH + 1)
+    offsets = range(-reach, reach + 1)
     differ = np.array([[_differing(here, there, np.add(middle, (y, x))) for x in offsets] for y in offsets])
-    if not np.isfinite(differ).all():
-        return None
     away = np.add.outer(np.square(offsets), np.square(offsets))
     y, x = np.unravel_index(np.argmin(differ + 1e-9 * away), differ.shape)
-    if not (0 < y < 2 * _REACH and 0 < x < 2 * _REACH):
+    if not (0 < y < 2 * reach and 0 < x < 2 * reach):
         return None
     fine = [_valley(differ[y - 1 : y + 2, x]), _valley(differ[y, x - 1 : x + 2])]
-    out: F64 = np.add(middle, (y, x)) - _REACH + np.array(fine)
+    out: F64 = np.add(middle, (y, x)) - reach + np.array(fine)
     return out
 
 
 def _differing(here: Mask, there: Mask, moved: NDArray[Any]) -> float:
-    """Share of the cells in both masks that differ once one is moved; NaN if hardly any are."""
+    """Share of the cells in both masks that differ once one is moved; 1 if hardly any are."""
     n_y, n_x = here.shape
+    if (np.abs(moved) >= here.shape).any():
+        return 1.0
     (up, along), (down, back) = np.maximum(moved, 0), np.maximum(-moved, 0)
     one, other = here[down : n_y - up, back : n_x - along], there[up : n_y - down, along : n_x - back]
-    return float(np.mean(one != other)) if one.size > here.size / 4 else float("nan")
+    return float(np.mean(one != other)) if one.size > here.size / 4 else 1.0
 
 
 def _valley(three: F64) -> float:
