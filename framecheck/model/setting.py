@@ -30,6 +30,9 @@ USUAL_AIRY: Final = 0.08
 LEAST_WARMING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
 
+MOST_REFOCUSED: Final = 4
+"""Moves of the focuser that are told apart. Chosen: more follow the temperature, step by step."""
+
 TURNING_ERROR: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.01
 UNKNOWN_TURNING: Final = 0.1
@@ -69,6 +72,7 @@ def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting
     shapes = [frame.result.shape for frame in frames]
     setting = Setting(
         zones=zones, width2_px2=width2, kind=kind, n_kinds=len(numbers), course=_course(frames),
+        focus_course=_focus_course(frames),
         ln_airmass=np.log(np.maximum(np.nan_to_num(airmass, nan=1.0), 1.0)),
         temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
         inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
@@ -130,6 +134,20 @@ def _course(frames: Sequence[NightFrame]) -> Floats:
         return np.zeros((len(seconds), 3))
     t = np.where(known, 2 * (seconds - seconds[known].min()) / np.ptp(seconds[known]) - 1, 0)
     return np.asarray(np.stack([t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2], axis=-1) * known[:, None])
+
+
+def _focus_course(frames: Sequence[NightFrame]) -> Floats:
+    """What focus may follow: the course of the night or, if the focuser was moved, that since each time, and steps."""
+    course = _course(frames)
+    steps = np.array([_or_nan(frame.result.exposure.focuser_steps) for frame in frames])
+    run = np.concatenate([[0], np.cumsum(np.diff(steps) != 0)])
+    if not np.isfinite(steps).all() or not 1 <= run[-1] <= MOST_REFOCUSED:
+        return course
+    since = course[:, 0].copy()
+    for k in range(run[-1] + 1):
+        since[run == k] -= since[run == k].mean()
+    widest = max(float(np.abs(since).max()), 1e-9)
+    return np.asarray(np.stack([since / widest, 2 * run / run[-1] - 1, course[:, 0]], axis=-1))
 
 
 def _about_mean(values: Floats) -> Floats:

@@ -136,6 +136,8 @@ class Setting:
     n_kinds: int
     course: Floats
     """First three Legendre polynomials of the time, shape (N, 3)."""
+    focus_course: Floats
+    """What the focus may follow, shape (N, 3): the same or, where it was set anew, time, time since then, and which."""
     ln_airmass: Floats
     temperature: Floats
     """Of the tube, about its mean, over its range; 0 if unknown."""
@@ -199,7 +201,7 @@ class Predicted:
 
 def focus_of_frames(numbers: Numbers, setting: Setting) -> Floats:
     """Mean distance from focus over the field of each frame, in blur's FWHM; shape (N,)."""
-    course = numbers.shared[..., AT["focus_1"].start : AT["focus_3"].stop] @ setting.course.T
+    course = numbers.shared[..., AT["focus_1"].start : AT["focus_3"].stop] @ setting.focus_course.T
     temperature = numbers.of("focus_temperature")[..., 0] * setting.temperature
     out: Floats = numbers.kind[..., setting.kind, 1] + course + temperature + numbers.of_frames("focus")
     return out
@@ -325,6 +327,24 @@ def predict(
         lobes=weighed * star.lobes + own_lobes,
         inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1) + own_wings,
     )
+
+
+ADDED_TO_FRAMES: Final = ("comet", "lobes")
+ADDED: Final = (("plane", 2), ("bowl", 1), ("saddle", 2), ("shape_plane", 4))
+"""Terms of a frame and shared terms that `predict` only adds at the end, and of how many numbers each is."""
+
+
+def added_slopes(place: Complexes) -> Floats:
+    """What one of each of the numbers only added adds to size, shape, comet and lobes, real numbers: (N, Z, 7, n)."""
+    one = np.zeros((*place.shape, 7, 13))
+    one[..., 3:7, :4] = np.eye(4)
+    saddle = place**2
+    one[..., 0, 4], one[..., 0, 5] = place.real, place.imag
+    one[..., 0, 6] = np.abs(place) ** 2 - MEAN_SQUARE
+    one[..., 0, 7], one[..., 0, 8] = saddle.real, saddle.imag
+    for k, added in enumerate((place, 1j * place, place.conj(), 1j * place.conj())):
+        one[..., 1, 9 + k], one[..., 2, 9 + k] = added.real, added.imag
+    return one
 
 
 def _less_known(setting: Setting) -> float:
