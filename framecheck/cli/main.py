@@ -285,10 +285,13 @@ def demo(
     into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Where the demo night goes.")] = Path(
         "demo-night"
     ),
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", metavar="FILE", help="Another invented night, described in TOML.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
     """Render an invented night with known faults, judge it, and say where the page is."""
     from framecheck.cli.demo_command import run_demo
 
-    run_demo(into, as_json=as_json, quiet=quiet)
+    run_demo(into, scenario, as_json=as_json, quiet=quiet)

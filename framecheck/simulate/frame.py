@@ -1,6 +1,6 @@
 """Frame: the light that falls on the sensor in one exposure, and the truth about it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from framecheck.simulate.air import seeing_arcsec
 from framecheck.simulate.catalogue import Catalogue
 from framecheck.simulate.chance import generator
+from framecheck.simulate.ground import behind_ground
 from framecheck.simulate.mount import TURN_PER_S, Attitude, attitude, start_hour_angle_deg
 from framecheck.simulate.scenario import Scenario
 from framecheck.simulate.sky_light import crossing_light, dew_share, sky_light, transparency
@@ -46,6 +47,8 @@ class Conditions:
     smear_x_px: float
     smear_y_px: float
     """Standard deviation of the motion inside the exposure, at the middle of the sensor. [px]"""
+    ground_share: float = 0.0
+    """Share of the sensor that ground hides."""
 
 
 def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np.float32], Conditions]:
@@ -82,7 +85,7 @@ def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np
         x, y = star_places_px(scenario, stars, stance.between(first, last), part)
         _stamp_stars(light, shapes, x, y, stars.flux_e_per_s * (part[-1] - part[0]) * conditions.transparency)
     light += crossing_light(scenario, frame)
-    return light, conditions
+    return light, replace(conditions, ground_share=behind_ground(scenario, light, stance))
 
 
 def frame_conditions(scenario: Scenario, frame: int) -> Conditions:

@@ -177,6 +177,19 @@ class Sky:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Ground:
+    """Hills along the lower edge of the first frame."""
+
+    height: float = within(0, 0.9, 0.0)
+    """Mean height of their line over that of the sensor; 0 without ground in view."""
+    roughness: float = within(0, 0.5, 0.05)
+    """Standard deviation of the line, over the sensor's height."""
+    light: float = within(0, 10, 0.3)
+    """Light of the ground over the sky's."""
+    lamps: int = within(0, 200, 4)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Plan:
     """What was to be exposed."""
 
@@ -216,6 +229,7 @@ class Scenario:
     camera: Camera = Camera()
     mount: Mount = Mount()
     sky: Sky = Sky()
+    ground: Ground = Ground()
     plan: Plan = Plan()
 
     @property

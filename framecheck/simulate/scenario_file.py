@@ -26,8 +26,8 @@ def load_scenario(path: Path) -> Scenario:
     Parameters
     ----------
     path : Path
-        A TOML file with the tables [site], [target], [optics], [camera], [mount], [sky] and [plan]; what is left out
-        has the value that `Scenario` gives it.
+        A TOML file with the tables [site], [target], [optics], [camera], [mount], [sky], [ground] and [plan]; what is
+        left out has the value that `Scenario` gives it.
 
     Returns
     -------

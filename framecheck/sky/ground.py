@@ -68,8 +68,8 @@ CLEAR_STEP: Final = 10.0
 which are rough themselves, have 5 and less."""
 
 UNEVEN: Final = 0.08
-"""Cells that a line gains or loses where it is smoothed, for each cell of its length. Chosen: drawn hills and
-roofs have 0.13 and more, the rim of a dome 0.05 and less."""
+"""Cells that a line gains or loses where it is smoothed, for each cell of its length, unless ground is told by its
+texture. Chosen: drawn woods and roofs have 0.13 and more, the rim of a dome 0.05 and less, as bare hills have."""
 
 SMOOTHED: Final = 7
 """Cells over which the line is smoothed for that. Chosen: teeth are smaller, the curve of a rim is not."""
@@ -185,14 +185,14 @@ def _dark_side(picture: F64) -> _Found | None:
     covered, sky = sides.covered, sides.sky
     line = _steps(picture, covered)
     full = (sky - sides.ground)[line.row, line.column]
+    grain = picture - _mean_around(picture, 5)
+    textured = _scatter(grain[_within(covered)]) > TEXTURED * _scatter(grain[_within(~covered)])
     if (
         np.median(full) < CLEAR_STEP * _scatter((picture - sky)[_within(~covered)])
-        or _unevenness(covered) < UNEVEN * len(line.step)
+        or (_unevenness(covered) < UNEVEN * len(line.step) and not textured)
         or _straight_run(covered) > STRAIGHT
     ):
         return None
-    grain = picture - _mean_around(picture, 5)
-    textured = _scatter(grain[_within(covered)]) > TEXTURED * _scatter(grain[_within(~covered)])
     bright = picture > sky + SHARP_STEP * np.median(full)
     return _Found(binary_dilation(covered, iterations=GLARE_CELLS, mask=covered | bright), textured)
 

@@ -145,7 +145,7 @@ def fit_stars(
         errors = np.sqrt(np.maximum(np.diagonal(inverse, axis1=1, axis2=2), 1e-30))
         covariance[active] = inverse
         moved = (np.abs(step) / errors).max(axis=1)
-        small = (moved < DONE) | ((moved < last_step) & (moved**2 < NEXT_STEP * before))
+        small = (moved < DONE) | ((moved < last_step) & (np.minimum(moved, 1e100) ** 2 < NEXT_STEP * before))
         left = equations.chi2 - np.where(small, np.einsum("si,si->s", step, equations.slope), 0)
         chi2[active] = left / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
         p[active] += _bounded(step, p[active], profile)

@@ -34,6 +34,7 @@ def vignetted(u, v, rng):  # 45 % at the corners
 GROUND = {
     "hills": Landscape(opaque=hills(0.25)),
     "jagged hills": Landscape(opaque=hills(0.3, 0.1, 0.5)),
+    "bare hills": Landscape(opaque=hills(0.3, 0.06, 2.0)),
     "a low horizon": Landscape(opaque=hills(0.08, 0.03)),
     "black hills": Landscape(opaque=hills(0.3), ground_light=0.02, texture=0.1),
     "hardly darker hills": Landscape(opaque=hills(0.3), ground_light=0.6, texture=0.2),
