@@ -334,3 +334,48 @@ def test_stars_that_did_not_move_are_registered(sky_field, draw, frame_of) -> No
     field = sky_field(np.random.default_rng(3), 60)
     results = [frame_of(draw(field, error_px=0.05), name=f"{i}.fits") for i in range(4)]
     assert all(match is not None for match in register_group(results)[1])
+
+
+@pytest.mark.parametrize(("focal_mm", "distortion"), [(14, -0.05), (24, 0.05), (50, 0.05)])
+@pytest.mark.parametrize("dec_deg", [5.0, 80.0])
+def test_wide_lenses_on_a_tripod_are_registered(frame_of, focal_mm: float, distortion: float, dec_deg: float) -> None:
+    # exact rotations about the pole, a plane image, radial distortion in the corner; 5 minutes
+    frames = [frame_of(turned_sky(focal_mm, distortion, dec_deg, 60.0 * k), size=SIZE) for k in range(6)]
+    reference, matches = register_group(frames)
+    assert all(match is not None for match in matches)
+    turned = np.radians(15.041 / 60) * (np.arange(6) - reference)  # closed form: the sky's turning
+    rotation = [match.registration.rotation_deg for match in matches if match is not None]
+    assert rotation == pytest.approx(np.degrees(turned) * np.sin(np.radians(dec_deg)), abs=0.05)
+    if dec_deg < 10:  # in the middle f times the turning; the mean over a field whose scale grows outwards is more
+        shifts = [match.registration.shift_x_px for match in matches if match is not None]
+        speed = np.polyfit(np.arange(6), shifts, 1)[0]
+        expected = focal_mm / PIXEL_MM * np.cos(np.radians(dec_deg)) * np.radians(15.041 / 60)
+        assert speed == pytest.approx(expected, rel=0.06)
+
+
+PIXEL_MM = 0.006
+
+
+def turned_sky(focal_mm: float, distortion: float, dec_deg: float, seconds: float) -> np.ndarray:
+    """The star table of a camera that stands still while the sky turns."""
+    rng = np.random.default_rng(3)
+    stars = rng.normal(size=(20_000, 3))
+    stars /= np.linalg.norm(stars, axis=1)[:, None]
+    flux = 2000 * rng.random(len(stars)) ** (-1 / 0.6)
+    turn, dec = np.radians(15.041 / 3600 * seconds), np.radians(dec_deg)
+    turning = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    axes = np.array([[0, 1, 0], [-np.sin(dec), 0, np.cos(dec)], [np.cos(dec), 0, np.sin(dec)]])
+    x, y, depth = axes @ turning @ stars.T
+    ahead = depth > 0.3
+    place = np.column_stack([x[ahead], y[ahead]]) / depth[ahead][:, None] * focal_mm / PIXEL_MM
+    corner = np.hypot(*SIZE) / 2
+    place *= 1 + distortion * np.minimum(np.hypot(*place.T) / corner, 1.3)[:, None] ** 2
+    place += (np.array(SIZE) - 1) / 2
+    seen = ((place > 0) & (place < SIZE)).all(axis=1)
+    order = np.argsort(-flux[ahead][seen])[:700]
+    table = np.zeros(len(order), STAR_DTYPE)
+    table["x"], table["y"] = (place[seen][order] + 0.05 * rng.standard_normal((len(order), 2))).T
+    table["x_error"] = table["y_error"] = 0.05
+    table["flux_adu"], table["flux_error_adu"], table["fwhm_px"] = flux[ahead][seen][order], 50.0, 3.0
+    table["snr"] = table["flux_adu"] / 50
+    return table
