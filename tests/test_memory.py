@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from dng import write_dng
 from star_field import star_field
 
 from framecheck.field import FrameFailure
@@ -95,3 +96,15 @@ def test_sizes_in_words(text: str, n_bytes: float) -> None:
 def test_what_is_no_size(text: str) -> None:
     with pytest.raises(ValueError, match=r"no number of bytes|could not convert"):
         bytes_of(text)
+
+
+def test_raws_count_with_the_process_that_unpacks_them(tmp_path: Path) -> None:
+    pixels, _ = star_field(n_stars=10, size=(500, 400), seed=11)
+    raw = write_dng(tmp_path / "light.dng", pixels)
+    fits.PrimaryHDU(pixels).writeto(tmp_path / "light.fits")
+    plain = LIBRARIES_BYTES + frame_bytes(read_layout(tmp_path / "light.fits"))
+    assert workers_within(2 * plain, [tmp_path / "light.fits"], 8) == 2
+    assert workers_within(2 * plain, [raw], 8) == 1
+    failure = measure_file(raw, Rig(), memory_bytes=plain)
+    assert isinstance(failure, FrameFailure)
+    assert "of memory to be measured" in failure.fault

@@ -25,6 +25,8 @@ _MOST_DIRECTORIES: Final = 32
 """Chosen: raws have up to ten."""
 _MOST_TAGS: Final = 1000
 """Chosen: directories have up to a hundred."""
+_ELSEWHERE: Final = 2**32 - 1
+"""Place that stands for none: a maker tells it in a tag of its own (from memory)."""
 _MOST_BYTES: Final = 1 << 20
 """[byte] Chosen: lists of 100,000 strips; longer values are the maker's own business."""
 
@@ -87,6 +89,7 @@ def last_byte(directories: tuple[Directory, ...]) -> int:
         for directory in directories
         for where, sizes in ((STRIP_OFFSETS, STRIP_BYTES), (TILE_OFFSETS, TILE_BYTES))
         for offset, length in zip(directory.numbers(where), directory.numbers(sizes), strict=False)
+        if offset < _ELSEWHERE
     ]
     return max(ends, default=0)
 
