@@ -3,13 +3,14 @@
 Bad content never raises here: what cannot be is left out.
 """
 
+import math
 import struct
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
 Value = bytes | tuple[float, ...]
-"""Text and bytes as they stand; numbers, fractions divided out."""
+"""Text and bytes as they stand; numbers, fractions divided out and what is none left out."""
 
 PHOTOMETRIC, STRIP_OFFSETS, STRIP_BYTES, TILE_OFFSETS, TILE_BYTES = 262, 273, 279, 324, 325
 SUB_DIRECTORIES, EXIF, GPS = 330, 34665, 34853
@@ -104,7 +105,7 @@ def _directories(stream: BinaryIO) -> Iterator[Directory]:
     seen: set[int] = set()
     while waiting and len(seen) < _MOST_DIRECTORIES:
         start, pointer = waiting.pop(0)
-        if start in seen or start < 8:
+        if start in seen or not 8 <= start < _ELSEWHERE:
             continue
         seen.add(start)
         tags, following = _directory(stream, start, order)
@@ -148,5 +149,5 @@ def _value(stream: BinaryIO, held: bytes, kind: int, n: int, order: str) -> Valu
         return held[:size]
     parts = struct.unpack(f"{order}{n * len(form)}{form[0]}", held[:size])
     if len(form) == 1:
-        return tuple(map(float, parts))
+        return tuple(filter(math.isfinite, map(float, parts)))
     return tuple(above / below for above, below in zip(parts[::2], parts[1::2], strict=True) if below)

@@ -1,6 +1,7 @@
 """Tags of TIFF files, whatever they hold."""
 
 import io
+import struct
 
 import numpy as np
 import pytest
@@ -42,6 +43,17 @@ def test_any_bytes_have_directories_or_none(at: int, rubbish: bytes) -> None:
         for tag in directory.tags:
             directory.text(tag)
             directory.number(tag)
+
+
+def test_places_that_are_no_numbers_lead_nowhere() -> None:
+    for value in (np.nan, np.inf, -np.inf, 1e38, -1.0):
+        held = struct.pack("<f", value)
+        for tag in (330, 34665, 273, 279):
+            raw = bytearray(RAW)
+            at = raw.rindex(struct.pack("<H", tag) + b"\4\0\1\0\0\0")
+            raw[at + 2 : at + 4] = b"\x0b\0"  # a real number: TIFF 6.0, section 2
+            raw[at + 8 : at + 12] = held
+            last_byte(read_directories(io.BytesIO(bytes(raw))))  # and no error
 
 
 def test_directories_in_a_circle_end() -> None:
