@@ -13,7 +13,12 @@ Each message is one sentence that a user can act on: the file, what is wrong wit
 Programming mistakes (wrong shapes, wrong types) raise `ValueError` or `TypeError` as everywhere.
 """
 
+import errno
 from pathlib import Path
+from typing import Final
+
+NO_PLACE: Final = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EEXIST)
+"""What the system says of a path where nothing can be, whatever disk and rights: wrong usage, not a failure."""
 
 
 class FramecheckError(Exception):

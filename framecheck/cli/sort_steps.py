@@ -29,7 +29,7 @@ from framecheck.cli.sort_journal import (
 )
 from framecheck.cli.sorting import Placing, SortPlan, digest
 from framecheck.cli.terminal import safe
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import NO_PLACE, CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
 from framecheck.read.paths import lies_in, whole_path
 
@@ -336,7 +336,8 @@ def _before_any_step(into: Path, made: list[Path]) -> Iterator[None]:
         for path in reversed(made):
             with suppress(OSError):
                 path.rmdir()
-        raise CannotFinish(
+        kind = UnusableRequest if why.errno in NO_PLACE else CannotFinish
+        raise kind(
             f"{safe(into)}: cannot be sorted into, because {_reason(why)}. Nothing was done; put that right, or choose "
             "another folder, then sort again."
         ) from why

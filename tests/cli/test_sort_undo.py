@@ -13,7 +13,7 @@ from framecheck.cli.sort_command import sort_folder, take_back
 from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import carry_out, undo
 from framecheck.cli.sorting import Way, plan_sort
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import UnusableRequest
 from framecheck.logbook import Logbook
 
 
@@ -76,7 +76,7 @@ def test_a_frame_that_was_copied_twice_counts_once(lights: Path, tmp_path: Path,
 def test_a_place_that_takes_no_journal_is_left_as_it_was(lights: Path, tmp_path: Path) -> None:  # noqa: F811
     (tmp_path / "out").write_text("a file")
     with pytest.raises(
-        CannotFinish, match=r"Nothing was done; put that right, or choose another folder, then sort"
+        UnusableRequest, match=r"Nothing was done; put that right, or choose another folder, then sort"
     ) as why:
         carry_out(plan_sort(lights, tmp_path / "out" / "deep", None, "copy"))
     assert "--undo" not in str(why.value)

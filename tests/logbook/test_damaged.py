@@ -1,6 +1,7 @@
 """Logbooks that a disk damaged or somebody forged: told, mended, and never believed. Damage is drawn, seeded."""
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable
 from pathlib import Path
@@ -262,3 +263,11 @@ def test_only_its_owner_reads_a_new_logbook(tmp_path: Path) -> None:
     Logbook(file).close()
     assert file.stat().st_mode & 0o777 == 0o600
     assert file.parent.stat().st_mode & 0o777 == 0o700
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="has no pipes")
+def test_a_pipe_is_not_opened_to_be_checked(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "book.sqlite")
+    for look in (look_through, repair):
+        with pytest.raises(UnusableLogbook, match="is no plain file"):
+            look(tmp_path / "book.sqlite")

@@ -3,11 +3,14 @@
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
+from threading import Timer
 
 from kept_frames import write_file
 
 from framecheck.logbook import Logbook
+from framecheck.logbook.schema import bring_up_to_date
 from framecheck.read import Rig
 
 WRITER = """
@@ -62,3 +65,17 @@ def test_two_processes_use_one_logbook_from_its_first_moment(tmp_path: Path) -> 
     with Logbook(file) as book:
         assert [entry.n_measured for entry in book.folders()] == [40, 40]
         assert sum(1 for _ in book.frames()) == 80
+
+
+def test_a_process_that_reads_the_new_logbook_does_not_keep_another_from_it(tmp_path: Path) -> None:
+    file = tmp_path / "book.sqlite"
+    with closing(sqlite3.connect(file, isolation_level=None)) as new:
+        bring_up_to_date(new)  # SQLite lets nobody wait who changes the mode of a file that is read (pragma.html)
+    with closing(sqlite3.connect(file, isolation_level=None, check_same_thread=False)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM frames").fetchone()
+        later = Timer(0.1, lambda: reader.execute("COMMIT"))
+        later.start()
+        with Logbook(file) as book:
+            assert book.folders() == ()
+        later.join()
