@@ -3,14 +3,14 @@
 import sqlite3
 import subprocess
 import sys
-from contextlib import closing
+from functools import partial
 from pathlib import Path
-from threading import Timer
+from typing import Any
 
+import pytest
 from kept_frames import write_file
 
 from framecheck.logbook import Logbook
-from framecheck.logbook.schema import bring_up_to_date
 from framecheck.read import Rig
 
 WRITER = """
@@ -67,15 +67,22 @@ def test_two_processes_use_one_logbook_from_its_first_moment(tmp_path: Path) -> 
         assert sum(1 for _ in book.frames()) == 80
 
 
-def test_a_process_that_reads_the_new_logbook_does_not_keep_another_from_it(tmp_path: Path) -> None:
-    file = tmp_path / "book.sqlite"
-    with closing(sqlite3.connect(file, isolation_level=None)) as new:
-        bring_up_to_date(new)  # SQLite lets nobody wait who changes the mode of a file that is read (pragma.html)
-    with closing(sqlite3.connect(file, isolation_level=None, check_same_thread=False)) as reader:
-        reader.execute("BEGIN")
-        reader.execute("SELECT count(*) FROM frames").fetchone()
-        later = Timer(0.1, lambda: reader.execute("COMMIT"))
-        later.start()
-        with Logbook(file) as book:
-            assert book.folders() == ()
-        later.join()
+def test_who_is_turned_away_from_a_logbook_that_two_begin_at_once_tries_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's answer if two processes change the mode of a file at once: busy, at once, whatever the timeout."""
+    refused: list[str] = []
+
+    class Busy(sqlite3.Connection):
+        def execute(self, *words: Any) -> sqlite3.Cursor:
+            if "journal_mode" in words[0] and len(refused) < 3:
+                refused.append(words[0])
+                why = sqlite3.OperationalError("database is locked")
+                why.sqlite_errorname = "SQLITE_BUSY"
+                raise why
+            return super().execute(*words)
+
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=Busy))
+    with Logbook(tmp_path / "book.sqlite") as book:
+        assert book.folders() == ()
+    assert len(refused) == 3
