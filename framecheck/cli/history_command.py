@@ -2,7 +2,6 @@
 
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -95,8 +94,7 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
             "frames that the logbook knows take seconds."
         )
     for document in documents:
-        night = past_night(document, str(place), str(place))
-        yield replace(night, name=night.folder or night.name)
+        yield past_night(document, str(place), str(place))
 
 
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:

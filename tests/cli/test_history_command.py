@@ -48,6 +48,16 @@ def test_page_and_document_are_written(reports: list[Path], tmp_path: Path) -> N
     assert len(document["rigs"][0]["nights"]) == 4
 
 
+def test_a_history_tells_no_folder_of_the_machine(reports: list[Path], tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book.sqlite") as book:
+        book.record_night(document_of(night(seed=9, days=60)) | {"source": {"folder": str(tmp_path)}})
+    words = (*reports, "--logbook", tmp_path / "book.sqlite", "--out", tmp_path / "out")
+    told = said(*words).replace(f"Open {tmp_path}", "")  # where this user finds it
+    told += "".join(path.read_text(encoding="utf-8") for path in (tmp_path / "out").iterdir())
+    assert "periodic" in told
+    assert str(tmp_path) not in told
+
+
 def test_reports_and_a_named_logbook_are_told_together(reports: list[Path], tmp_path: Path) -> None:
     file = tmp_path / "book.sqlite"
     with Logbook(file) as book:
