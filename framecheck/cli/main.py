@@ -289,3 +289,10 @@ def demo(
     from framecheck.cli.demo_command import run_demo
 
     run_demo(into, as_json=as_json, quiet=quiet)
+
+
+for _command in app.registered_commands:
+    for _hint in getattr(_command.callback, "__annotations__", {}).values():
+        for _word in getattr(_hint, "__metadata__", ()):
+            if hasattr(_word, "readable"):
+                _word.readable = False  # who reads a file says that it may not be read, by the contract; see exit codes

@@ -16,7 +16,7 @@ from typing import Any, Final, get_args
 
 from framecheck.cli.sorting import FOLDERS, LONGEST_NAME, SortPlan, Way, as_argument, is_plain_name
 from framecheck.cli.terminal import safe
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
 from framecheck.logbook import Logbook
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain, whole_path
@@ -117,7 +117,7 @@ def entries_of(into: Path) -> list[Entry]:
     try:
         lines = read_plain(path, _LARGEST).split(b"\n")[:-1]
     except OSError as why:
-        raise UnusableRequest(f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
+        raise refused(why, f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
     try:
         entries = [json_of(line.decode("ascii")) for line in lines]
         if not all(isinstance(entry, dict) and isinstance(entry["step"], str) for entry in entries):

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
 from framecheck.read.paths import NoPlainFile, read_plain
 
 Floats = NDArray[np.float64]
@@ -125,8 +125,8 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     except (NoPlainFile, IsADirectoryError):
         raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.") from None
     except OSError as error:
-        raise UnusableRequest(
-            f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
+        raise refused(
+            error, f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
         ) from error
     except UnicodeDecodeError as error:
         raise UnusableRequest(f"{path.name}: this is no text. Export the guiding record as CSV.") from error

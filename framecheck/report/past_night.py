@@ -7,7 +7,7 @@ from typing import Any, Final, get_args
 
 from framecheck.decision.judgement import BudgetName, BudgetTerm, FieldPattern, FieldStretch, FieldStretches, Range
 from framecheck.decision.past_night import RIG_FACTS, Course, Fact, Named, PastFrame, PastGroup, PastNight
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain
 from framecheck.report.night_json import SCHEMA
@@ -58,7 +58,8 @@ def read_past_night(file: Path, name: str) -> PastNight:
         text = read_plain(file, _LARGEST).decode()
     except (OSError, UnicodeDecodeError) as why:
         reason = getattr(why, "strerror", None) or "it is no text"
-        raise UnusableRequest(f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`.") from why
+        text = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."
+        raise (refused(why, text) if isinstance(why, OSError) else UnusableRequest(text)) from why
     try:
         document = json_of(text)
     except ValueError as why:
