@@ -165,7 +165,9 @@ def _begun(entry: Entry, into: Path) -> Begun:
     n_made = len(made) if isinstance(made, list) else made
     if entry["version"] not in _VERSIONS or way not in get_args(Way) or type(n_made) is not int or n_made < 0:
         raise TypeError
-    if not isinstance(root, str) or "\0" in root or len(root) > LONGEST_NAME or not isinstance(number, str | None):
+    if not isinstance(root, str) or "\0" in root or len(root) > LONGEST_NAME:
+        raise TypeError
+    if number is not None and not (isinstance(number, str) and number.isascii()):
         raise TypeError
     return Begun(number=number, way=way, root=Path(os.path.normpath(into / root)), n_made=n_made)
 

@@ -27,7 +27,7 @@ from framecheck.cli.sort_journal import (
     sync_folder,
     undo_command,
 )
-from framecheck.cli.sorting import Placing, SortPlan, digest
+from framecheck.cli.sorting import FOLDERS, Placing, SortPlan, digest
 from framecheck.cli.terminal import safe
 from framecheck.errors import NO_PLACE, CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
@@ -125,6 +125,11 @@ def undo(
     into = whole_path(into)
     entries = entries_of(into)
     begun, steps = begun_sorts(entries, into), steps_of(entries, into)
+    if not begun and any((into / folder).is_dir() for folder in FOLDERS):
+        raise UnusableRequest(
+            f"{safe(into)}: its journal does not tell of any sort, so that nobody knows where the frames in it came "
+            f"from. Put them back by hand, then remove {JOURNAL}."
+        )
     roots = believed_roots(begun, into, frames, logbook)
     problems: list[tuple[str, str]] = []
     back, in_place = set(), set()
