@@ -78,6 +78,19 @@ def test_what_night_judges_is_in_the_history(tmp_path: Path) -> None:
     assert (found["n_frames"], found["taken_s"], found["targets"]) == (3, 180.0, ["Test field"])
 
 
+def test_a_night_of_the_logbook_that_cannot_be_does_not_keep_the_others_back(tmp_path: Path) -> None:
+    file = tmp_path / "book.sqlite"
+    with Logbook(file) as book:
+        book.record_night(document_of(night(n_frames=12)))
+        odd = document_of(night(n_frames=12, days=9))
+        odd["frames"][0]["fwhm_px"] = 1e300
+        book.record_night(odd)
+    told = said("--logbook", file)
+    assert "1 night, 12 September 2025" in told
+    assert "fwhm_px is 1e+300, which cannot be." in told
+    assert "That night is left out." in told
+
+
 @pytest.mark.parametrize(
     ("words", "code", "told"),
     [
