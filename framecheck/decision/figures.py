@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SIGMA_PER_MAD
-from framecheck.decision.judgement import Explained, FieldPattern, Range, Tracking
+from framecheck.decision.judgement import FieldPattern, Range, Tracking
 from framecheck.field import size_pattern
 from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Motion, Night
@@ -193,14 +193,6 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
         tilt_y_percent=pattern.tilt_y_percent,
         curvature_percent=pattern.curvature_percent,
     )
-
-
-def explained_of(night: Night, group: Group | None) -> Explained:
-    """How much of a group's pattern its model explains."""
-    found = None if group is None else night.tracking.get(group.id)
-    if found is None or not isinstance(found.field, FieldModel):
-        return Explained()
-    return Explained(size=found.field.explained_spin0, shape=found.field.explained_spin2)
 
 
 def field_pattern(field: FieldModel) -> FieldPattern:

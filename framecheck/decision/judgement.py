@@ -1,12 +1,13 @@
 """What a night comes to: grades, causes and advice, as night.json and the page tell them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from framecheck.causes.result import Evidence as Evidence
 from framecheck.causes.result import Finding as Finding
 from framecheck.causes.result import Rival as Rival
 from framecheck.causes.result import Undecided as Undecided
+from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Night
 
 if TYPE_CHECKING:
@@ -108,17 +109,6 @@ class FieldPattern:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Explained:
-    """Share of the variance over sensor and night that the field's model explains, 0 to 1; None without a pattern.
-
-    On stars that were held back from the model.
-    """
-
-    size: float | None = None
-    shape: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class FieldStretch:
     """The sensor's pattern in one stretch of the night."""
 
@@ -205,7 +195,7 @@ class Judgement:
     tracking: Tracking = Tracking()
     sampling: Sampling = Sampling()
     field_pattern: FieldPattern = FieldPattern()
-    explained: Explained = Explained()
+    explained: ShareExplained = field(default_factory=ShareExplained)
     budget: tuple[BudgetTerm, ...] = ()
     findings: tuple[Finding, ...] = ()
     """Strongest first."""
