@@ -18,6 +18,7 @@ import numpy as np
 from framecheck.field.result import FrameResult
 from framecheck.logbook.arrays import LARGEST, check, pack, unpack
 from framecheck.night.records import Skipped
+from framecheck.read.foreign_json import json_of
 from framecheck.stars.table import STAR_DTYPE
 
 Kept = FrameResult | Skipped
@@ -70,7 +71,7 @@ def decode(word: str, text: str, held: bytes) -> Kept:
         If it is none that framecheck wrote.
     """
     try:
-        whole = json.loads(text)
+        whole = json_of(text)
         if whole["layout"] != _LAYOUT:
             raise TypeError("its layout is another")
         arrays = unpack(whole["arrays"], held)

@@ -28,11 +28,12 @@ class Term:
     normal: bool = False
 
 
+N_AIR: Final = 5
+"""Courses that the air may take through the night. Chosen: more make little of it."""
+
 SHARED: Final = (
     Term("base", 1, 1.0, normal=True),
-    Term("air_1", 1, 0.12, normal=True),
-    Term("air_2", 1, 0.08, normal=True),
-    Term("air_3", 1, 0.06, normal=True),
+    Term("air_course", N_AIR, 1.0, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
     Term("focus_1", 1, 0.02),
     Term("focus_2", 1, 0.015),
@@ -136,6 +137,8 @@ class Setting:
     n_kinds: int
     course: Floats
     """First three Legendre polynomials of the time, shape (N, 3)."""
+    air_course: Floats
+    """What the air usually does of each course, logarithm of the squared width, shape (N, N_AIR)."""
     focus_course: Floats
     """What the focus may follow, shape (N, 3): the same or, where it was set anew, time, time since then, and which."""
     ln_airmass: Floats
@@ -209,7 +212,7 @@ def focus_of_frames(numbers: Numbers, setting: Setting) -> Floats:
 
 def base_of_frames(numbers: Numbers, setting: Setting) -> Floats:
     """Squared width of the star that nothing but air, own blur and round motion widens; shape (N,)."""
-    course = numbers.shared[..., AT["air_1"].start : AT["air_3"].stop] @ setting.course.T
+    course = numbers.shared[..., AT["air_course"]] @ setting.air_course.T
     airmass = numbers.of("airmass")[..., 0] * setting.ln_airmass
     log = numbers.of("base")[..., 0] + numbers.kind[..., setting.kind, 0] + course + airmass + numbers.of_frames("air")
     return np.asarray(np.exp(np.clip(log, -4, 4)) + round_motion(numbers))

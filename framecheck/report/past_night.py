@@ -1,6 +1,5 @@
 """A judged night read again from its night.json, with a sentence where it is none."""
 
-import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,7 +7,8 @@ from typing import Any, Final, get_args
 
 from framecheck.decision.judgement import BudgetName, BudgetTerm, FieldPattern, FieldStretch, FieldStretches, Range
 from framecheck.decision.past_night import RIG_FACTS, Course, Fact, Named, PastFrame, PastGroup, PastNight
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
+from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain
 from framecheck.report.night_json import SCHEMA
 
@@ -17,6 +17,8 @@ _LARGEST: Final = 256 << 20
 """A file is not read beyond this. [byte] Chosen: a night of 50,000 frames."""
 _MOST: Final = 100_000
 """Frames, or places of a list. Chosen: a month of one-second exposures at night comes to more, and is no night."""
+_LONGEST_TEXT: Final = 4096
+"""[signs] Linux, path_resolution(7): no path is longer, and all other texts of a night are names."""
 _MOST_STRETCHES: Final = 100
 """Of a night. Chosen: eight are written."""
 _USUAL: Final = (-1e6, 1e6)
@@ -56,10 +58,11 @@ def read_past_night(file: Path, name: str) -> PastNight:
         text = read_plain(file, _LARGEST).decode()
     except (OSError, UnicodeDecodeError) as why:
         reason = getattr(why, "strerror", None) or "it is no text"
-        raise UnusableRequest(f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`.") from why
+        text = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."
+        raise (refused(why, text) if isinstance(why, OSError) else UnusableRequest(text)) from why
     try:
-        document = json.loads(text)
-    except (ValueError, RecursionError) as why:
+        document = json_of(text)
+    except ValueError as why:
         raise UnusableRequest(
             f"{file}: this is no whole night.json. Run `framecheck night` again; frames known to the logbook take "
             "seconds."
@@ -94,7 +97,7 @@ def past_night(document: Any, name: str, source: str) -> PastNight:
 def _past_night(document: Any, name: str) -> PastNight:
     whole = _table(document, "the file")
     schema = whole.get("schema")
-    if schema != SCHEMA:
+    if schema != SCHEMA or isinstance(schema, bool):
         raise _Foreign(
             f"its schema is {_shown(schema)}, ours is {SCHEMA}" if schema is not None else "it has no schema"
         )
@@ -266,15 +269,18 @@ def _numbers(fields: Mapping[str, Any], key: str) -> tuple[float, ...]:
 
 def _text(fields: Mapping[str, Any], key: str) -> str | None:
     value = fields.get(key)
-    if value is not None and not isinstance(value, str):
+    if value is None:
+        return None
+    if not isinstance(value, str):
         raise _Foreign(f"{key} is {_shown(value)}, not a text")
+    if len(value) > _LONGEST_TEXT:
+        raise _Foreign(f"{key} has {len(value)} signs")
     return value
 
 
 def _fact(value: Any, place: str) -> Fact:
-    return (
-        value if isinstance(value, str) else _number({place.rpartition(".")[2]: value}, place.rpartition(".")[2], "rig")
-    )
+    key = place.rpartition(".")[2]
+    return _text({key: value}, key) if isinstance(value, str) else _number({key: value}, key, "rig")
 
 
 def _time(value: Any, place: str) -> datetime | None:

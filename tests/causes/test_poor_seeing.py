@@ -42,7 +42,7 @@ def test_large_round_restless_stars_are_the_air(seeing_arcsec: float) -> None:
 
 def test_the_size_is_that_at_the_zenith() -> None:
     # closed form: 2.5 arcsec at air mass 2.5 is 2.5 x 2.5^0.6 = 4.3 arcsec seen, and no poor seeing
-    night = make_night(seeing_arcsec=2.5, airmass=np.full(12, 2.5))
+    night = make_night(seeing_arcsec=2.5, beta=TURBULENT, airmass=np.full(12, 2.5))
     found = asked(night)
     assert isinstance(found, Healthy)
     assert found.evidence[0].value == pytest.approx(2.5, rel=0.1)

@@ -106,6 +106,7 @@ def test_frames_that_failed_are_left_out() -> None:
     ("change", "told"),
     [
         ({"schema": 2}, "its schema is 2, ours is 1"),
+        ({"schema": True}, "its schema is True, ours is 1"),
         ({"schema": None}, "it has no schema"),
         ({"frames": None}, "it has no frames"),
         ({"frames": "many"}, "frames is no list"),
@@ -113,6 +114,8 @@ def test_frames_that_failed_are_left_out() -> None:
         ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is 'wide', not a number"),
         ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"frames\[0\] starts at 'yesterday', which is no time"),
         ({"frames": [{"file": "a", "start_utc": 5}]}, "which is no time"),
+        ({"frames": [{"file": "a" * 10_000_000}]}, "file has 10000000 signs"),
+        ({"rig": {"mount_type": "a" * 5000}}, "mount_type has 5000 signs"),
         ({"rig": [1]}, "rig is no table"),
         ({"rig": {"pixel_um": True}}, "rig.pixel_um is True, not a number"),
         ({"budget": [{"term": "luck"}]}, "its budget has a term 'luck'"),
@@ -133,7 +136,9 @@ def test_other_json_is_no_night(document: object) -> None:
         past_night(document, "a", "night.json")
 
 
-@pytest.mark.parametrize("content", [b"{", b"", b"\xff\xfe\x00", b"[" * 100_000])
+@pytest.mark.parametrize(
+    "content", [b"{", b"", b"\xff\xfe\x00", b"[" * 100_000, b"[" + b"{}," * 3_100_000 + b"1]", b"9" * 5000]
+)
 def test_a_damaged_file_is_said_in_a_sentence(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "night.json").write_bytes(content)
     with pytest.raises(UnusableRequest, match=r"night.json: (this is no whole night.json|cannot be read)"):
