@@ -92,8 +92,8 @@ def framecheck_s(file: Path) -> float:
 
     def spent() -> float:
         ticks = 0
-        for _, helper in unpacking._running:
-            fields = Path(f"/proc/{helper.pid}/stat").read_text().rpartition(")")[2].split()
+        for _, process in unpacking._running:
+            fields = Path(f"/proc/{process.pid}/stat").read_text().rpartition(")")[2].split()
             ticks += int(fields[11]) + int(fields[12])  # utime and stime: proc(5)
         return sum(os.times()[:2]) + ticks / os.sysconf("SC_CLK_TCK")
 

@@ -59,19 +59,19 @@ def _ask(path: Path, how: How, *, pixels: bool) -> tuple[dict[str, Any], NDArray
     request = json.dumps({"path": os.path.abspath(path), "how": how, "pixels": pixels}) + "\n"  # noqa: PTH100
     with _lock:
         for first in (True, False):  # one that waits may have been ended since by whoever ends processes
-            helper, is_new = _helper(path)
-            watch = Timer(GIVE_UP_S, helper.kill)
+            process, is_new = _process(path)
+            watch = Timer(GIVE_UP_S, process.kill)
             watch.start()
             try:
-                return _answer(helper, request, path, pixels)
+                return _answer(process, request, path, pixels)
             except UnusableFrame:
                 raise
             except (OSError, EOFError, ValueError, KeyError, TypeError):
-                _end(helper)
+                _end(process)
                 if is_new or not first:
                     break
             except BaseException:  # what was asked for and not fetched would be the answer to the next request
-                _end(helper)
+                _end(process)
                 raise
             finally:
                 watch.cancel()
@@ -80,15 +80,15 @@ def _ask(path: Path, how: How, *, pixels: bool) -> tuple[dict[str, Any], NDArray
 
 
 def _answer(
-    helper: "subprocess.Popen[bytes]", request: str, path: Path, pixels: bool
+    process: "subprocess.Popen[bytes]", request: str, path: Path, pixels: bool
 ) -> tuple[dict[str, Any], NDArray[Any] | None]:
-    assert helper.stdin is not None
-    helper.stdin.write(request.encode("ascii"))
-    helper.stdin.flush()
-    length = int.from_bytes(_read(helper, bytearray(8)), "little")
+    assert process.stdin is not None
+    process.stdin.write(request.encode("ascii"))
+    process.stdin.flush()
+    length = int.from_bytes(_read(process, bytearray(8)), "little")
     if length > _MOST_ANSWER:
         raise ValueError("that is no answer")
-    about: dict[str, Any] = json.loads(_read(helper, bytearray(length)))
+    about: dict[str, Any] = json.loads(_read(process, bytearray(length)))
     if "fault" in about:
         raise UnusableFrame(path, str(about["fault"]), str(about["remedy"]))
     if not pixels:
@@ -97,29 +97,29 @@ def _answer(
     if about["dtype"] not in _DTYPES or not 0 < height * width <= about["width"] * about["height"]:
         raise ValueError("those are no pixels")
     plane = np.empty((height, width), about["dtype"])
-    _read(helper, plane.reshape(-1).view(np.uint8))
+    _read(process, plane.reshape(-1).view(np.uint8))
     return about, plane
 
 
-def _read(helper: "subprocess.Popen[bytes]", into: Any) -> Any:
-    assert helper.stdout is not None
+def _read(process: "subprocess.Popen[bytes]", into: Any) -> Any:
+    assert process.stdout is not None
     view = memoryview(into)
     while len(view):
-        got = helper.stdout.readinto(view)  # type: ignore[attr-defined]
+        got = process.stdout.readinto(view)  # type: ignore[attr-defined]
         if not got:
             raise EOFError
         view = view[got:]
     return into
 
 
-def _helper(path: Path) -> "tuple[subprocess.Popen[bytes], bool]":
+def _process(path: Path) -> "tuple[subprocess.Popen[bytes], bool]":
     """The process that unpacks, and whether it was started just now."""
-    for owner, helper in _running:
-        if owner == os.getpid() and helper.poll() is None:
-            return helper, False
+    for owner, process in _running:
+        if owner == os.getpid() and process.poll() is None:
+            return process, False
     _running.clear()
     try:
-        helper = subprocess.Popen(
+        process = subprocess.Popen(
             [sys.executable, "-P", str(Path(__file__).with_name("unpacker.py"))],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, bufsize=0,
             start_new_session=True,  # Ctrl-C is for us; it ends when nothing more can be asked
@@ -131,24 +131,24 @@ def _helper(path: Path) -> "tuple[subprocess.Popen[bytes], bool]":
     with contextlib.suppress(ImportError, AttributeError, OSError):
         import fcntl
 
-        fcntl.fcntl(cast(Any, helper.stdout), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
-    _running.append((os.getpid(), helper))
-    return helper, True
+        fcntl.fcntl(cast(Any, process.stdout), fcntl.F_SETPIPE_SZ, _PIPE_BYTES)
+    _running.append((os.getpid(), process))
+    return process, True
 
 
-def _end(helper: "subprocess.Popen[bytes]") -> None:
-    helper.kill()
-    for stream in (helper.stdin, helper.stdout):
+def _end(process: "subprocess.Popen[bytes]") -> None:
+    process.kill()
+    for stream in (process.stdin, process.stdout):
         if stream is not None:
             with contextlib.suppress(OSError):
                 stream.close()
-    helper.wait()
+    process.wait()
     _running.clear()
 
 
 @atexit.register
 def _end_ours() -> None:
     """Leave none behind; one of the process that this one was forked from is not ours."""
-    for owner, helper in _running:
+    for owner, process in _running:
         if owner == os.getpid():
-            _end(helper)
+            _end(process)

@@ -162,10 +162,10 @@ def raws(folder: Path, seed: int) -> Callable[[int], Trial]:
 
 def _unpacker_mb() -> float:
     """The most memory that the process which unpacks has taken since this was asked before, where Linux tells it."""
-    for _, helper in unpacking._running:
+    for _, process in unpacking._running:
         with contextlib.suppress(OSError):
-            status = Path(f"/proc/{helper.pid}/status").read_text()
-            Path(f"/proc/{helper.pid}/clear_refs").write_text("5")  # proc(5)
+            status = Path(f"/proc/{process.pid}/status").read_text()
+            Path(f"/proc/{process.pid}/clear_refs").write_text("5")  # proc(5)
             return float(re.search(r"VmHWM:\s*(\d+)", status)[1]) / 1024  # type: ignore[index]
     return 0.0
 

@@ -215,8 +215,8 @@ def test_a_library_that_crashes_costs_one_frame(written: Callable[..., Path], mo
     assert read_frame(written()).mosaic == "RGGB"
 
 
-def _kill(helper: "subprocess.Popen[bytes]", *_: object) -> None:
-    helper.kill()
+def _kill(process: "subprocess.Popen[bytes]", *_: object) -> None:
+    process.kill()
     raise EOFError
 
 
