@@ -1,5 +1,6 @@
 """The same pixels give the same numbers, whether a raw or FITS brings them."""
 
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -51,7 +52,8 @@ def test_a_night_of_raws_keeps_the_times_between_them(tmp_path: Path) -> None:
     for minute in range(3):
         exif = {**EXIF, 36867: ("A", f"2025:03:01 22:{minute:02}:00")}
         write_dng(tmp_path / f"IMG_{3 - minute:04}.dng", mosaic("RGGB", seed=1), exif=exif)
-    measured = measure_night(find_frames(tmp_path), executor=_here())
+    with ThreadPoolExecutor(1) as here:
+        measured = measure_night(find_frames(tmp_path), executor=here)
     night = judge_night(tmp_path, measured).night
     assert [frame.result.exposure.file.name for frame in night.frames] == [f"IMG_{n:04}.dng" for n in (3, 2, 1)]
     assert all(frame.result.exposure.start_utc is None for frame in night.frames)
@@ -59,9 +61,3 @@ def test_a_night_of_raws_keeps_the_times_between_them(tmp_path: Path) -> None:
     assert night.rig.pixel_scale_arcsec == pytest.approx(206_265 * 4.4e-3 / 135, rel=1e-3)  # closed form
     zoned = judge_night(tmp_path, measured, Rig(clock_ahead_h=1.0)).night
     assert f"{zoned.frames[0].result.exposure.start_utc:%H:%M}" == "21:00"
-
-
-def _here() -> object:
-    from framecheck.cli.measuring import InPlace
-
-    return InPlace()
