@@ -1,8 +1,9 @@
 """A process by itself that unpacks raws and pictures: libraries in C and C++ that read foreign bytes fall here alone.
 
 It is started with the path of this file, knows nothing of framecheck, and ends with its standard input. Each line there
-is a request, JSON: {"path", "how", "pixels"}. An answer is the length of a text in 8 bytes, the text, JSON, and, where
-they were asked for and nothing is wrong, the pixels, whose shape and type the text tells.
+is a request: how, 1 or 0 for pixels or none, and the path's bytes in hexadecimal. An answer is the length of a text in
+8 bytes, the text, JSON, and, where they were asked for and nothing is wrong, the pixels, whose shape and type the text
+tells.
 """
 
 import contextlib
@@ -211,7 +212,7 @@ def limit() -> None:
         resource.setrlimit(resource.RLIMIT_CPU, (most, resource.getrlimit(resource.RLIMIT_CPU)[1]))
 
 
-def answer(request: dict[str, Any], out: BinaryIO) -> None:
+def answer(how: str, path: str, pixels: bool, out: BinaryIO) -> None:
     """Answer a request; whatever goes wrong before the answer began becomes a fault."""
 
     def send(about: dict[str, Any], pixels: Any) -> None:
@@ -228,7 +229,7 @@ def answer(request: dict[str, Any], out: BinaryIO) -> None:
         out.flush()
 
     try:
-        HOW[request["how"]](request["path"], request["pixels"], send)
+        HOW[how](path, pixels, send)
     except BrokenPipeError:
         raise SystemExit from None
     except Refused as why:
@@ -247,7 +248,8 @@ def main() -> None:
     os.dup2(nowhere, 2)
     for line in sys.stdin.buffer:
         limit()
-        answer(json.loads(line), out)
+        how, pixels, path = line.split()
+        answer(how.decode("ascii"), os.fsdecode(bytes.fromhex(path.decode("ascii"))), pixels == b"1", out)
 
 
 if __name__ == "__main__":

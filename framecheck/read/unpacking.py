@@ -2,7 +2,6 @@
 
 import atexit
 import contextlib
-import json
 import os
 import subprocess
 import sys
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.errors import UnusableFrame
+from framecheck.read.foreign_json import json_of
 
 How = Literal["raw", "tiff", "picture"]
 
@@ -56,7 +56,7 @@ def unpacked(path: Path, how: How) -> tuple[Mapping[str, Any], NDArray[Any]]:
 
 
 def _ask(path: Path, how: How, *, pixels: bool) -> tuple[dict[str, Any], NDArray[Any] | None]:
-    request = json.dumps({"path": os.path.abspath(path), "how": how, "pixels": pixels}) + "\n"  # noqa: PTH100
+    request = f"{how} {int(pixels)} {os.fsencode(os.path.abspath(path)).hex()}\n"  # noqa: PTH100
     with _lock:
         for first in (True, False):  # one that waits may have been ended since by whoever ends processes
             process, is_new = _process(path)
@@ -88,7 +88,7 @@ def _answer(
     length = int.from_bytes(_read(process, bytearray(8)), "little")
     if length > _MOST_ANSWER:
         raise ValueError("that is no answer")
-    about: dict[str, Any] = json.loads(_read(process, bytearray(length)))
+    about: dict[str, Any] = json_of(_read(process, bytearray(length)).decode("ascii"))
     if "fault" in about:
         raise UnusableFrame(path, str(about["fault"]), str(about["remedy"]))
     if not pixels:

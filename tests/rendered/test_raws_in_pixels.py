@@ -9,7 +9,9 @@ from astropy.io import fits
 from dng import write_dng
 from star_field import star_field
 
-from framecheck import Rig, find_frames, judge_night, measure_frame, measure_night
+from framecheck import Rig, find_frames, measure_frame, measure_night
+from framecheck.night import build_night
+from framecheck.pipeline import settle_facts
 
 SHARES = {"R": 0.7, "G": 1.0, "B": 0.5}  # light of each colour; invented
 
@@ -54,10 +56,11 @@ def test_a_night_of_raws_keeps_the_times_between_them(tmp_path: Path) -> None:
         write_dng(tmp_path / f"IMG_{3 - minute:04}.dng", mosaic("RGGB", seed=1), exif=exif)
     with ThreadPoolExecutor(1) as here:
         measured = measure_night(find_frames(tmp_path), executor=here)
-    night = judge_night(tmp_path, measured).night
+    rig, results = settle_facts(measured, Rig())
+    night = build_night(tmp_path, rig, results, (), ())
     assert [frame.result.exposure.file.name for frame in night.frames] == [f"IMG_{n:04}.dng" for n in (3, 2, 1)]
     assert all(frame.result.exposure.start_utc is None for frame in night.frames)
     assert night.rig.lens_f_number == 2.8
     assert night.rig.pixel_scale_arcsec == pytest.approx(206_265 * 4.4e-3 / 135, rel=1e-3)  # closed form
-    zoned = judge_night(tmp_path, measured, Rig(clock_ahead_h=1.0)).night
-    assert f"{zoned.frames[0].result.exposure.start_utc:%H:%M}" == "21:00"
+    _, zoned = settle_facts(measured, Rig(clock_ahead_h=1.0))
+    assert sorted(f"{result.exposure.start_utc:%H:%M}" for result in zoned) == ["21:00", "21:01", "21:02"]
