@@ -84,7 +84,8 @@ def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy 
     """Many more pixels span the stars than the detail needs, and each of them adds read noise.
 
     The sharper frames of the sharpest group count, and no star wider than the air makes it on common nights: blurred
-    stars are no fault of the pixels. `blur` is the share of their squared width that focus, optics and mount are known to make.
+    stars are no fault of the pixels. `blur` is the share of their squared width that focus, optics and mount are known
+    to make.
     """
     widths = _widths(night, 25)
     if not widths:
