@@ -10,6 +10,8 @@ ORDER = [
     "constants",
     "errors",
     "read",
+    "words",
+    "quantity",
     "sky",
     "stars",
     "field",

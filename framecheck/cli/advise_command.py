@@ -148,7 +148,7 @@ def _counted(texts: Sequence[str], look: "Look") -> list[str]:
 def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
     """Each against what would be good, or what it would be."""
     from framecheck.decision.mount_decision import WORTH_FWHM
-    from framecheck.report.words import fixed, percent
+    from framecheck.words import fixed, percent
 
     rows = []
     rms, needed = decision.tracking_rms_arcsec, decision.needed_rms_arcsec
@@ -171,7 +171,7 @@ def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
 
 
 def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
-    from framecheck.report.words import fixed, percent
+    from framecheck.words import fixed, percent
 
     rows = []
     for term in terms:
@@ -184,7 +184,7 @@ def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
 def _otherwise(cases: "Sequence[WhatIf]") -> list[str]:
     if not cases:
         return []
-    from framecheck.report.words import duration, fixed
+    from framecheck.words import duration, fixed
 
     rows = [f"  {'':<26}{'FWHM':>8}{'with pixel':>12}{'kept':>12}{'effective':>14}"]
     for case in cases:

@@ -127,7 +127,7 @@ def _table(history: "RigHistory", look: "Look") -> list[str]:
 def _line(night: "NightSum", look: "Look") -> str:
     from framecheck.cli.terminal import safe
     from framecheck.report.history_words import cause_names
-    from framecheck.report.words import duration, fixed
+    from framecheck.words import duration, fixed
 
     kept = f"{night.n_kept} of {night.n_frames}"
     row = (

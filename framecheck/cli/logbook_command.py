@@ -56,7 +56,7 @@ def logbook(
     from framecheck.logbook import Logbook, logbook_file, named_file
     from framecheck.report.night_json import json_text
     from framecheck.report.publish import replace_file
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     place = file or named_file() or logbook_file()
     if not place.exists():
@@ -115,7 +115,7 @@ def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, r
 def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> list[str]:
     """The same for a person."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     lines = [safe(place)]
     for table, name in _NAMES.items():
@@ -166,7 +166,7 @@ def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, An
 def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
     """The list for a person: a line a folder."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     lines = [look.style(safe(place), "quiet")]
     if not folders:

@@ -5,15 +5,15 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.cli.terminal import Look, safe
+from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.account import account_of
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.time_axis import several_nights
 from framecheck.report.verdict import night_title, verdict
-from framecheck.report.words import path_in, sentence
+from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 """Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""

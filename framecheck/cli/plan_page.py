@@ -8,7 +8,7 @@ from framecheck.cli.plan_command import ASKED
 from framecheck.cli.terminal import Look
 from framecheck.decision.plan_records import Line, Plan, Section, Setup, short_time
 from framecheck.report.night_json import rounded
-from framecheck.report.words import listed, number, sentence
+from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {
     "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min",

@@ -25,14 +25,15 @@ from typing import Any, Final, Literal
 from framecheck.cli.night_summary import failure_line
 from framecheck.cli.terminal import Look, safe
 from framecheck.decision.alarms import Told
+from framecheck.decision.frame_row import FrameRow
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
-from framecheck.report.account import Account, fwhm_field
+from framecheck.quantity import Latest, Quantity, shown_as
+from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
-from framecheck.report.frame_row import FrameRow
 from framecheck.report.night_json import json_text, rounded, row_document
-from framecheck.report.words import counted, duration, fixed, path_in, sentence, valid_text
+from framecheck.words import counted, duration, path_in, percent, sentence, valid_text
 
 Name = Literal[
     "begin",
@@ -117,8 +118,12 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
 
 
 def _heading(rows: Sequence[FrameRow]) -> str:
-    unit = "″" if fwhm_field(rows)[1] == "arcsec" else "px"
-    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}{f'FWHM {unit}':>13}{'elong.':>8}{'light':>7}{'stars':>7}"
+    heads = [(f"{shown.short} {shown.sign}".strip(), shown.width) for _, shown in _columns(rows)]
+    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(f"{head:>{width}}" for head, width in heads)
+
+
+def _columns(rows: Sequence[FrameRow]) -> list[tuple[Quantity, Latest]]:
+    return [(quantity, quantity.latest) for quantity in shown_as("latest", rows) if quantity.latest is not None]
 
 
 def frame_came(row: FrameRow, look: Look) -> Event:
@@ -129,22 +134,26 @@ def frame_came(row: FrameRow, look: Look) -> Event:
 def frame_line(row: FrameRow, look: Look) -> str:
     """A frame on one line; its first reason too if it is not to be kept."""
     start = "" if row.start is None else f"{row.start:%H:%M}"
-    scale = 1.0 if row.fwhm_arcsec is None or not row.fwhm_px else row.fwhm_arcsec / row.fwhm_px
-    size = "–"
-    if row.fwhm_px is not None:
-        size = f"{fixed(row.fwhm_px * scale, 2)} ± {fixed((row.fwhm_px_error or 0.0) * scale, 2)}"
-    light = "–" if row.transparency is None else f"{100 * row.transparency:.0f} %"
-    stars = "–" if row.n_stars is None else str(row.n_stars)
     grade = row.grade or "keep"
     line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  "
     line += look.style(f"{_MARKS[grade]} {grade:<8}", grade)
-    line += f"{size:>13}{fixed(row.elongation, 2):>8}{light:>7}{stars:>7}"
+    line += "".join(f"{_figure(row, quantity, shown):>{shown.width}}" for quantity, shown in _columns([row]))
     if grade == "keep" or not row.reasons:
         return line
     reason = safe(row.reasons[0])
     if look.width is None:
         return f"{line}  {reason}"
     return line + "\n" + " " * 8 + look.wrap(reason, 8, used=8)
+
+
+def _figure(row: FrameRow, quantity: Quantity, shown: Latest) -> str:
+    value = getattr(row, quantity.name)
+    if shown.is_share:
+        return percent(value)
+    text = quantity.text(value)
+    if shown.with_error and value is not None:
+        text += f" ± {quantity.text(getattr(row, quantity.error) or 0.0)}"
+    return text
 
 
 def failed(failure: FrameFailure, folder: Path) -> Event:

@@ -19,6 +19,7 @@ from framecheck.cli.wake import SAFETY_S, Bell, Events, stopped_by_signals
 from framecheck.cli.watch_lines import Event, event_json
 from framecheck.decision.alarms import Alarm, alarms_as_text, alarms_of_text, next_alarms
 from framecheck.decision.changes import changes
+from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.decision.judgement import Aim, Finding, Judgement
 from framecheck.errors import FramecheckError, NothingMeasured
 from framecheck.field import FrameFailure, FrameResult
@@ -28,11 +29,10 @@ from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, load_rig
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.live_page import live_page
 from framecheck.report.publish import prepare_folder, write_text
-from framecheck.report.words import path_in
 from framecheck.report.write import write_night
+from framecheck.words import path_in
 
 LIVE: Final = "live.html"
 LINES_AT_START: Final = 3

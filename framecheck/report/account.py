@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from framecheck.report.frame_row import FrameRow
+from framecheck.decision.frame_row import FrameRow
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

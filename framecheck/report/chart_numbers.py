@@ -11,7 +11,7 @@ from framecheck.report.course import Wave, course_of, wave_of
 from framecheck.report.field_map import FieldCells, field_cells, smooth_surface
 from framecheck.report.group_charts import shown_groups
 from framecheck.report.star_picture import star_pictures
-from framecheck.report.words import path_in
+from framecheck.words import path_in
 
 
 def chart_numbers(judgement: Judgement) -> dict[str, Any]:

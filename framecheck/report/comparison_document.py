@@ -10,7 +10,7 @@ from framecheck.decision.past_night import PastNight
 from framecheck.decision.quantities import Quantity
 from framecheck.report.comparison_words import answer, caution, rig_words
 from framecheck.report.night_json import rounded
-from framecheck.report.words import valid_text
+from framecheck.words import valid_text
 
 
 def comparison_document(comparisons: Sequence[Comparison]) -> dict[str, Any]:

@@ -12,8 +12,8 @@ from framecheck.decision.judgement import Judgement
 from framecheck.night.records import NightFrame
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.report.units import told
-from framecheck.report.words import counted, fixed
 from framecheck.stars.table import STAR_DTYPE, StarTable
+from framecheck.words import counted, fixed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -10,7 +10,7 @@ from framecheck.report.field_map import FieldCells, field_cells, whisker_lines
 from framecheck.report.frame_account import FrameAccount
 from framecheck.report.star_picture import round_moffat
 from framecheck.report.thumbnail import Shades
-from framecheck.report.words import fixed, plain
+from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -11,7 +11,7 @@ from framecheck.report.drawing import with_ending
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import stack_chart
 from framecheck.report.star_picture import star_chart
-from framecheck.report.words import counted, plain
+from framecheck.words import counted, plain
 
 MOST_GROUPS: Final = 8
 """Chosen: two targets through four filters; the page stays small and is drawn in seconds."""

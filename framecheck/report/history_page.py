@@ -5,9 +5,10 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from framecheck import words
 from framecheck._version import __version__
 from framecheck.decision.history import RigHistory
-from framecheck.report import history_words, words
+from framecheck.report import history_words
 from framecheck.report.history_picture import history_picture
 from framecheck.report.time_axis import date_of
 

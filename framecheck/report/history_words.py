@@ -8,7 +8,7 @@ from framecheck.decision.history import FEWEST_SPELLS, SPELL_DAYS, NightSum, Ret
 from framecheck.report.comparison_words import UNITS
 from framecheck.report.night_json import plain_values
 from framecheck.report.time_axis import date_of
-from framecheck.report.words import counted, duration, fixed, listed, number, percent, plain, sentence
+from framecheck.words import counted, duration, fixed, listed, number, percent, plain, sentence
 
 _TITLES = {"focal_length_mm": "{} mm", "aperture_mm": "aperture {} mm", "pixel_um": "pixels of {} µm"}
 

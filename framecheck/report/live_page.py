@@ -8,10 +8,11 @@ from typing import Final
 
 from framecheck._version import __version__
 from framecheck.decision.alarms import Alarm
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
-from framecheck.report.account import account_of, fwhm_field
+from framecheck.quantity import shown_as
+from framecheck.report.account import account_of
 from framecheck.report.alarm_words import first_cure, likely_cause, title, what_is_over, what_is_seen
-from framecheck.report.frame_row import FrameRow
 from framecheck.report.page import _environment, _part
 from framecheck.report.strips import strips
 from framecheck.report.verdict import night_title
@@ -72,8 +73,7 @@ def live_page(
             account=account_of(rows),
             strips=strips(rows),
             latest=measured[: -LATEST - 1 : -1],
-            fwhm_field=fwhm_field(rows)[0],
-            fwhm_unit=fwhm_field(rows)[1],
+            columns=shown_as("latest", rows),
             failed=[row for row in rows if row.status == "failed"],
             arriving=list(arriving),
         )

@@ -12,7 +12,7 @@ from framecheck.report.chart import Chart, plotted
 from framecheck.report.course import FEWEST, Course, course_of
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE
 from framecheck.report.rhythm_chart import rhythm_charts
-from framecheck.report.words import counted, duration, number
+from framecheck.words import counted, duration, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

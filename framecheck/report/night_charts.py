@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import stack_curve
 from framecheck.decision.judgement import Judgement
 from framecheck.night.records import Group
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.words import counted, duration, fixed, number
+from framecheck.words import counted, duration, fixed, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

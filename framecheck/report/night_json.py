@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.frame_row import FrameRow, failed_row, frame_rows, measured_row
 from framecheck.decision.judgement import Finding, Judgement, MountDecision, Range, Tracking, Undecided
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
@@ -17,9 +18,8 @@ from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
-from framecheck.report.frame_row import FrameRow, failed_row, frame_rows, measured_row
 from framecheck.report.left_out import Alike, failed_alike
-from framecheck.report.words import path_in, steers, valid_text
+from framecheck.words import path_in, steers, valid_text
 
 SCHEMA: Final = 1
 _DIGITS: Final = 6

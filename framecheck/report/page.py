@@ -9,15 +9,16 @@ from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from framecheck import words
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
+from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.decision.judgement import Judgement
-from framecheck.report import words
-from framecheck.report.account import Account, account_of, fwhm_field
+from framecheck.quantity import shown_as
+from framecheck.report.account import Account, account_of
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.group_charts import GroupCharts, group_charts
 from framecheck.report.in_numbers import field_numbers, mount_numbers
 from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
@@ -131,8 +132,7 @@ def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
         "undecided": _undecided(judgement),
         "claimed": CLAIMED,
         "memory": _memory(rows),
-        "fwhm_field": fwhm_field(rows)[0],
-        "fwhm_unit": fwhm_field(rows)[1],
+        "columns": shown_as("column", rows),
         "failed": failed_alike(rows) if account.n_failed > FEW else (),
         "failed_rows": [row for row in rows if row.status == "failed"] if account.n_failed <= FEW else (),
         "skipped": _skipped(judgement),

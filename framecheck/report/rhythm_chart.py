@@ -11,7 +11,7 @@ from framecheck.night.tracking import Tracking
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.course import Wave, wave_of
 from framecheck.report.drawing import INK, KEEP, QUIET, REJECT
-from framecheck.report.words import counted, number, rare
+from framecheck.words import counted, number, rare
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.judgement import Judgement
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.night_json import json_text, night_document
 from framecheck.report.page import night_page

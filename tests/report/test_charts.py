@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from test_page import Page
 
+from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import StackedStar
 from framecheck.night.axes import Axes
@@ -21,7 +22,6 @@ from framecheck.report.chart import Chart
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.course import course_of
 from framecheck.report.field_map import field_cells
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.group_charts import group_charts
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import SEEING_POWER, sharpness_charts, stack_chart

@@ -7,7 +7,7 @@ from dataclasses import replace
 import by_hand
 import pytest
 
-from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.night_json import night_document
 

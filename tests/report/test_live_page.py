@@ -14,7 +14,7 @@ import pytest
 
 from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.decision.alarms import Alarm
-from framecheck.report.frame_row import frame_rows
+from framecheck.decision.frame_row import frame_rows
 from framecheck.report.live_page import live_page
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

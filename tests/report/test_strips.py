@@ -6,7 +6,7 @@ from dataclasses import replace
 import by_hand
 import pytest
 
-from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.report.strips import NARROW_PX, WIDE_PX, strips
 
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import by_hand
 import pytest
 
+from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.decision.judgement import BudgetTerm, Finding, Judgement, MountAnswer, MountDecision, Range
 from framecheck.report.account import account_of
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.verdict import night_title, verdict
 
 

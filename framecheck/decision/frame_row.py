@@ -1,20 +1,22 @@
 """One row a frame: the fields that night.json, frames.csv, the page and the terminal all draw from."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
-from framecheck.field.result import FrameFailure, FrameResult, FrameShape
+from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night, NightFrame
+from framecheck.quantity import QUANTITIES, Quantity
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
-from framecheck.report.words import known, path_in, sentence, valid_text
+from framecheck.words import known, path_in, sentence, valid_text
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,6 +75,19 @@ class FrameRow:
         """Start of the exposure, UTC."""
         return None if self.start_utc is None else datetime.fromisoformat(self.start_utc)
 
+    @property
+    def fwhm_arcsec_error(self) -> float | None:
+        """Standard error of `fwhm_arcsec`."""
+        if self.fwhm_px_error is None or self.fwhm_arcsec is None or not self.fwhm_px:
+            return None
+        return self.fwhm_px_error * self.fwhm_arcsec / self.fwhm_px
+
+
+_QUANTITIES: Final = tuple(
+    one for one in QUANTITIES if one.path and one.kind in (int, float) and one.name in FrameRow.__dataclass_fields__
+)
+"""Those of its figures that the records of a night hold."""
+
 
 def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
@@ -109,76 +124,47 @@ def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
 
 def measured_row(result: FrameResult, folder: Path, rig: Rig) -> FrameRow:
     """A single frame, measured outside any night: what only a night can tell stays unknown."""
-    row = FrameRow(
-        **_header_fields(result.exposure),
-        file=path_in(folder, result.exposure.file),
-        n_stars=result.stars.n_found,
-        n_measured_stars=0 if result.shape is None else result.shape.n_measured,
-        n_saturated_stars=result.stars.n_saturated,
-        sky_adu=known(result.sky.level_adu),
-        sky_noise_adu=known(result.sky.noise_adu),
-        sky_gradient_percent=known(result.sky.gradient_percent),
-        ground_share=known(result.sky.ground_share),
-    )
-    return row if result.shape is None else _with_shape(row, result.shape, result.exposure, rig)
-
-
-def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
-    """A file that could not be measured, with its reason."""
-    return FrameRow(
-        **({} if failure.exposure is None else _header_fields(failure.exposure)),
-        file=path_in(folder, Path(failure.file)),
-        status="failed",
-        failure=valid_text(f"{sentence(failure.fault)} {sentence(failure.remedy)}"),
-    )
+    return _row(result, folder, rig, _figures(lambda one: one.of_result(result)))
 
 
 def _judged_row(frame: NightFrame, grade: Grade, night: Night, session: int) -> FrameRow:
-    row = measured_row(frame.result, night.folder, night.rig_of(session))
-    registration = frame.registration
     return replace(
-        row,
+        _row(frame.result, night.folder, night.rig_of(session), _figures(lambda one: one.of_frame(frame))),
         group=frame.group,
         grade=grade.grade,
         reasons=tuple(valid_text(reason) for reason in grade.reasons),
-        sky_e_per_s=known(frame.sky_e_per_s),
-        transparency=known(frame.transparency),
-        effective_exposure_s=known(frame.effective_exposure_s),
-        shift_x_px=None if registration is None else known(registration.shift_x_px),
-        shift_y_px=None if registration is None else known(registration.shift_y_px),
-        rotation_deg=None if registration is None else known(registration.rotation_deg),
-        altitude_deg=known(frame.altitude_deg),
-        airmass=known(frame.airmass),
         session=session,
     )
 
 
-def _header_fields(exposure: Exposure) -> dict[str, Any]:
-    """What the header alone tells."""
-    return {
-        "start_utc": _iso(exposure.start_utc),
-        "exposure_s": known(exposure.exposure_s),
-        "altitude_deg": known(exposure.altitude_deg),
-        "airmass": known(exposure.airmass),
-        "sensor_temp_c": known(exposure.sensor_temp_c),
-        "tube_temp_c": known(exposure.tube_temp_c),
-    }
-
-
-def _with_shape(row: FrameRow, shape: FrameShape, exposure: Exposure, rig: Rig) -> FrameRow:
+def _row(result: FrameResult, folder: Path, rig: Rig, figures: dict[str, Any]) -> FrameRow:
+    """A frame with its figures, and those that the rig adds to them."""
+    figures["n_measured_stars"] = figures["n_measured_stars"] or 0
+    row = FrameRow(file=path_in(folder, result.exposure.file), start_utc=_iso(result.exposure.start_utc), **figures)
+    if result.shape is None:
+        return row
     scale = rig.pixel_scale_arcsec
     return replace(
         row,
-        fwhm_px=known(shape.fwhm_px),
-        fwhm_px_error=known(shape.fwhm_px_error),
-        fwhm_arcsec=None if scale is None else known(shape.fwhm_px * scale),
-        elongation=known(shape.elongation),
-        elongation_error=known(shape.elongation_error),
-        elongation_pa_deg=known(shape.elongation_pa_deg),
-        elongation_pa_sky_deg=_on_sky(shape.elongation_pa_deg, exposure, rig),
-        moffat_beta=known(shape.moffat_beta),
-        half_flux_radius_px=known(shape.half_flux_radius_px),
-        trail_length_px=known(shape.trail_length_px),
+        fwhm_arcsec=None if scale is None else known(result.shape.fwhm_px * scale),
+        elongation_pa_sky_deg=_on_sky(result.shape.elongation_pa_deg, result.exposure, rig),
+    )
+
+
+def _figures(of: Callable[[Quantity], Any]) -> dict[str, Any]:
+    """All figures that a record of a frame holds; None if unknown, not a number or infinite."""
+    return {one.name: of(one) if one.kind is int else known(of(one)) for one in _QUANTITIES}
+
+
+def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
+    """A file that could not be measured, with its reason."""
+    exposure = failure.exposure
+    return FrameRow(
+        **({} if exposure is None else _figures(lambda one: one.of_header(exposure))),
+        file=path_in(folder, Path(failure.file)),
+        start_utc=None if exposure is None else _iso(exposure.start_utc),
+        status="failed",
+        failure=valid_text(f"{sentence(failure.fault)} {sentence(failure.remedy)}"),
     )
 
 
