@@ -109,7 +109,7 @@ class Quantity:
 
     def of_frame(self, frame: Any) -> Any:
         """Its value in a `NightFrame`; None if unknown."""
-        return _at(frame, self.path)
+        return at_path(frame, self.path)
 
     def of_result(self, result: Any) -> Any:
         """Its value in a `FrameResult`, measured outside any night; None if unknown."""
@@ -121,10 +121,10 @@ class Quantity:
 
     def _below(self, place: str, record: Any) -> Any:
         path = self.alone or self.path
-        return _at(record, path.removeprefix(place)) if path.startswith(place) else None
+        return at_path(record, path.removeprefix(place)) if path.startswith(place) else None
 
 
-def _at(record: Any, path: str) -> Any:
+def at_path(record: Any, path: str) -> Any:
     """What a record holds at a path of fields; None where one on the way is."""
     return reduce(lambda part, name: None if part is None else getattr(part, name), path.split("."), record)
 

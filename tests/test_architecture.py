@@ -12,6 +12,7 @@ ORDER = [
     "read",
     "words",
     "quantity",
+    "document",
     "sky",
     "stars",
     "field",

@@ -61,10 +61,10 @@ def advise(
     from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.night_summary import failure_lines
     from framecheck.cli.terminal import look_of, say, warn
+    from framecheck.document import json_text
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
     from framecheck.read import is_list, whole_path
-    from framecheck.report.night_json import json_text
 
     force = workforce(workers, memory, scheduler)
     folder = folder if scheduler is None else whole_path(folder)

@@ -36,8 +36,8 @@ def history(
     """Tell how the nights of a rig went: sharpness, steadiness, hours kept, causes that come back, and trends."""
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.decision.history import histories
+    from framecheck.document import json_text
     from framecheck.report.history_words import history_document
-    from framecheck.report.night_json import json_text
 
     past = list(_nights(nights or [], logbook))
     made = histories(past)
@@ -67,7 +67,7 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
     UnusableRequest, NothingMeasured
         With a sentence for the user.
     """
-    from framecheck.report.past_night import read_past_night
+    from framecheck.decision.past_night import read_past_night
 
     for path in paths:
         file = path if path.is_file() else path / "night.json"
@@ -79,8 +79,8 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
 
 
 def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
+    from framecheck.decision.past_night import past_night
     from framecheck.logbook import Logbook, logbook_file, named_file, without
-    from framecheck.report.past_night import past_night
 
     if named is None and without():
         raise UnusableRequest("the environment asks for no logbook. Name one with --logbook, or give report folders.")
@@ -96,7 +96,7 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
         )
     for document in documents:
         night = past_night(document, str(place), str(place))
-        yield replace(night, name=night.folder or night.name)
+        yield replace(night, name=night.source.folder or night.name)
 
 
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:

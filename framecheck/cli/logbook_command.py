@@ -53,8 +53,8 @@ def logbook(
 ) -> None:
     """List, check, export or forget the frames measured so far."""
     from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.document import json_text
     from framecheck.logbook import Logbook, logbook_file, named_file
-    from framecheck.report.night_json import json_text
     from framecheck.report.publish import replace_file
     from framecheck.words import counted
 
@@ -86,9 +86,9 @@ def logbook(
 def _is_sound(place: Path, *, repair: bool, as_json: bool, quiet: bool) -> bool:
     """Look through the logbook, and mend it if asked to; whether it is sound now."""
     from framecheck.cli.terminal import say
+    from framecheck.document import json_text
     from framecheck.logbook.soundness import look_through
     from framecheck.logbook.soundness import repair as drop_damaged
-    from framecheck.report.night_json import json_text
 
     found, aside = drop_damaged(place) if repair else (look_through(place), None)
     if as_json:

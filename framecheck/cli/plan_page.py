@@ -1,13 +1,12 @@
 """A plan as a page of terminal text, and as JSON."""
 
-from dataclasses import asdict
 from typing import Any, Final
 
 from framecheck._version import __version__
 from framecheck.cli.plan_command import ASKED
 from framecheck.cli.terminal import Look
-from framecheck.decision.plan_records import Line, Plan, Section, Setup, short_time
-from framecheck.report.night_json import rounded
+from framecheck.decision.plan_records import Line, Plan, Setup, short_time
+from framecheck.document import plain_values
 from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {
@@ -100,15 +99,5 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "schema": 1,
         "generator": {"name": "framecheck", "version": __version__},
         "given": {**rig, **given, "seeing_arcsec": setup.seeing_arcsec and list(setup.seeing_arcsec)},
-        "sections": [_section(section) for section in plan.sections],
+        "sections": plain_values(plan.sections),
     }
-
-
-def _section(section: Section) -> dict[str, Any]:
-    lines = []
-    for line in section.lines:
-        document = asdict(line)
-        for bound in ("value", "low", "high"):
-            document[bound] = None if document[bound] is None else rounded(document[bound])
-        lines.append(document | {"needs": list(line.needs)})
-    return asdict(section) | {"lines": lines}

@@ -17,7 +17,7 @@ Each JSON object has `event`, `told_utc`, and what follows; fields may be added,
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -26,13 +26,13 @@ from framecheck.cli.night_summary import failure_line
 from framecheck.cli.terminal import Look, safe
 from framecheck.decision.alarms import Told
 from framecheck.decision.frame_row import FrameRow
+from framecheck.document import json_text, plain_values
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.quantity import Latest, Quantity, shown_as
 from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
-from framecheck.report.night_json import json_text, rounded, row_document
 from framecheck.words import counted, duration, path_in, percent, sentence, valid_text
 
 Name = Literal[
@@ -77,18 +77,7 @@ class Event:
 def event_json(event: Event) -> str:
     """One line of JSON: the event's name, when it was told, and its facts."""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    return json_text({"event": event.name, "told_utc": now, **_plain(event.facts)}, indent=None)
-
-
-def _plain(value: Any) -> Any:
-    """The value with floats in six digits and text that JSON can hold."""
-    if isinstance(value, Mapping):
-        return {name: _plain(inner) for name, inner in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(inner) for inner in value]
-    if isinstance(value, str):
-        return valid_text(value)
-    return rounded(value) if isinstance(value, float) else value
+    return json_text({"event": event.name, "told_utc": now, **plain_values(event.facts)}, indent=None)
 
 
 def began(folder: Path, poll_s: float | None) -> Event:
@@ -128,7 +117,7 @@ def _columns(rows: Sequence[FrameRow]) -> list[tuple[Quantity, Latest]]:
 
 def frame_came(row: FrameRow, look: Look) -> Event:
     """One frame, judged by the night so far."""
-    return Event(name="frame", facts={"frame": row_document(row)}, lines=(frame_line(row, look),))
+    return Event(name="frame", facts={"frame": row}, lines=(frame_line(row, look),))
 
 
 def frame_line(row: FrameRow, look: Look) -> str:
@@ -227,7 +216,7 @@ def alarmed(told: Told, scale_arcsec: float | None, look: Look) -> Event:
     first, *rest = sentences
     lines = [f"{mark} " + look.style(look.wrap(safe(first), 2, used=2), "bold")]
     lines += ["  " + look.wrap(safe(text), 2, used=2) for text in rest]
-    facts = {"alarm": asdict(alarm), "sentences": sentences}
+    facts = {"alarm": alarm, "sentences": sentences}
     return Event(name=told.news, facts=facts, lines=tuple(lines), matters=True)
 
 
@@ -267,4 +256,4 @@ def status_text(account: Account, last_came_s: float | None, n_waiting: int) -> 
 
 def ended(account: Account | None, lines: Sequence[str]) -> Event:
     """The last words: the night as far as it went."""
-    return Event(name="end", facts={} if account is None else {"account": asdict(account)}, lines=tuple(lines))
+    return Event(name="end", facts={} if account is None else {"account": account}, lines=tuple(lines))

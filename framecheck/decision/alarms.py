@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.changes import Change, Sign
+from framecheck.document import NoRecord, record_of
 from framecheck.read.rig import Rig
 
 SURE: Final = 0.8
@@ -230,6 +231,12 @@ def _from_the_start(finding: Finding, before: Sequence[Finding], alarms: Sequenc
     )  # fmt: skip
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Kept:
+    night: datetime | None
+    alarms: tuple[Alarm, ...]
+
+
 def alarms_as_text(alarms: Sequence[Alarm], began: datetime | None) -> str:
     """Alarms of a night that began at some time, as JSON."""
     return json.dumps(
@@ -240,9 +247,7 @@ def alarms_as_text(alarms: Sequence[Alarm], began: datetime | None) -> str:
 def alarms_of_text(text: str) -> tuple[datetime | None, tuple[Alarm, ...]]:
     """When the night began, and its alarms; none if the text is of another version."""
     try:
-        kept = json.loads(text)
-        night = kept["night"]
-        began = None if night is None else datetime.fromisoformat(night)
-        return began, tuple(Alarm(**alarm) for alarm in kept["alarms"])
-    except (ValueError, KeyError, TypeError):
+        kept = record_of(_Kept, json.loads(text))
+    except (ValueError, RecursionError, NoRecord):
         return None, ()
+    return kept.night, kept.alarms

@@ -149,15 +149,15 @@ def _row(
 
 
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (
-    ("focal length", "mm", lambda night: night.rig.get("focal_length_mm")),
-    ("aperture", "mm", lambda night: night.rig.get("aperture_mm")),
-    ("pixel size", "µm", lambda night: night.rig.get("pixel_um")),
-    ("binning", "", lambda night: night.rig.get("binning")),
-    ("pixel scale", "arcsec/px", lambda night: night.rig.get("pixel_scale_arcsec")),
+    ("focal length", "mm", lambda night: night.rig.focal_length_mm),
+    ("aperture", "mm", lambda night: night.rig.aperture_mm),
+    ("pixel size", "µm", lambda night: night.rig.pixel_um),
+    ("binning", "", lambda night: night.rig.binning),
+    ("pixel scale", "arcsec/px", lambda night: night.rig.pixel_scale_arcsec),
     ("field of view", "arcmin", lambda night: None if night.sensor_arcmin is None else max(night.sensor_arcmin)),
-    ("mount", "", lambda night: night.rig.get("mount_type")),
-    ("worm period", "s", lambda night: night.rig.get("worm_period_s")),
-    ("camera angle", "deg", lambda night: night.rig.get("camera_angle_deg")),
+    ("mount", "", lambda night: night.rig.mount_type),
+    ("worm period", "s", lambda night: night.rig.worm_period_s),
+    ("camera angle", "deg", lambda night: night.rig.camera_angle_deg),
     ("exposure", "s", lambda night: None if night.main is None else night.main.exposure_s),
     ("filter", "", lambda night: None if night.main is None else night.main.filter),
     ("target", "", lambda night: None if night.main is None else night.main.target),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.report.night_json import row_document
+from framecheck.document import plain_values
 from framecheck.report.spreadsheet import cell
 
 
@@ -22,5 +22,5 @@ def frames_csv(rows: Sequence[FrameRow]) -> str:
     lines = io.StringIO(newline="")
     writer = csv.writer(lines, lineterminator="\r\n")
     writer.writerow(column.name for column in fields(FrameRow))
-    writer.writerows(map(cell, row_document(row).values()) for row in rows)
+    writer.writerows(map(cell, plain_values(row).values()) for row in rows)
     return lines.getvalue()

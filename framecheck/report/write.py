@@ -7,8 +7,9 @@ from typing import Final
 
 from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.judgement import Judgement
+from framecheck.document import json_text
 from framecheck.report.frames_csv import frames_csv
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.report.page import night_page
 from framecheck.report.publish import Fill, prepare_folder, publish, text_as_bytes
 from framecheck.report.stars_parquet import write_stars

@@ -11,11 +11,12 @@ import pytest
 from framecheck.cli.night_summary import failure_lines
 from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.decision.judgement import Judgement
+from framecheck.document import json_text
 from framecheck.field.result import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.left_out import FIRST_NAMED, MOST_KINDS, alike
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.report.page import evenly, night_page, rows_in_table
 
 MB = 10**6

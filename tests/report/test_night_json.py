@@ -13,10 +13,11 @@ import pytest
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import frame_rows
+from framecheck.document import json_text
 from framecheck.field.result import FrameFailure
 from framecheck.read.exposure import Orientation
 from framecheck.read.rig import Rig
-from framecheck.report.night_json import frame_document, json_text, night_document
+from framecheck.report.night_json import frame_document, night_document
 
 # The contract: fields of each block in their order, and what a known value is.
 NUMBER, TEXT, FLAG, WHOLE = (int, float), (str,), (bool,), (int,)
