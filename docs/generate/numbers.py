@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from math import erf, erfc, expm1, log, pi, radians, sin, sqrt, tan
 
-from framecheck.causes import air, camera, mount, moved, optics, polar_axis, sky
+from framecheck.causes import camera, mount, moved, optics, polar_axis, seeing, sky
 from framecheck.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.decision import tolerances
 from framecheck.decision.plan_records import short
@@ -90,7 +90,7 @@ def _sky() -> dict[str, float | str]:
     dew_point = _dew_point_c(10.0, 0.8)
     return {
         "r0_10cm": f"{0.976 * 500e-9 / 0.10 * ARCSEC_PER_RADIAN:.1f}",
-        "poor_seeing": air.POOR_SEEING_ARCSEC,
+        "poor_seeing": seeing.POOR_SEEING_ARCSEC,
         "cloud_03": f"{100 * 10 ** (-0.4 * 0.3):.0f} %",
         "cloud_03_exposure": f"{100 * 10 ** (-0.8 * 0.3):.0f} %",
         "dew_point_c": f"{dew_point:.1f}",

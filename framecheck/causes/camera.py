@@ -1,6 +1,7 @@
 """Causes in the camera: pixels too coarse or too fine, clipped stars, read noise."""
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,6 +12,7 @@ from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
 from framecheck.night.known import typical
 from framecheck.night.records import Night
+from framecheck.night.sky_rate import USUAL_READ_E, USUAL_READ_SCATTER
 from framecheck.read.rig import Rig
 
 WIDTH_SCATTER: Final = 0.05
@@ -46,6 +48,9 @@ NAMED_EXTRA_NOISE: Final = 0.10
 
 READ_SCATTER: Final = 0.2
 """[dimensionless] Read noise and gain are stated to about 10 %, which doubles in the square. Chosen."""
+
+LEFT_OPEN: Final = 1.4
+"""Log-odds below which, of either sign, a usual read noise decides nothing. Chosen: four to one."""
 
 
 def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -156,25 +161,36 @@ def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     """
     parts = [(series, _read_part(series, rig)) for series in all_series(night)]
     known = [(series, part) for series, part in parts if np.isfinite(part).any()]
+    scatter, stated = READ_SCATTER, bool(known)
     if not known:
-        return CannotTell(
-            cause="read-noise-limited",
-            because="gain or read noise is unknown",
-            what_would_settle_it="gain_e_per_adu and read_noise_e in the rig file",
-        )
+        usual = replace(rig, read_noise_e=USUAL_READ_E)
+        known = [(one, _read_part(one, usual)) for one in all_series(night) if _as_read(one)]
+        known = [(series, part) for series, part in known if np.isfinite(part).any()]
+        scatter = 2 * USUAL_READ_SCATTER
+    unknown = CannotTell(
+        cause="read-noise-limited",
+        because="gain or read noise is unknown",
+        what_would_settle_it="gain_e_per_adu and read_noise_e in the rig file",
+    )
+    if not known:
+        return unknown
     worst, part = max(known, key=lambda one: typical(one[1]))
     seen = typical(part)
-    if seen > 1 + 2 * READ_SCATTER:
+    if stated and seen > 1 + 2 * READ_SCATTER:
         return CannotTell(
             cause="read-noise-limited",
             because="the sky's noise is smaller than the stated read noise alone",
             what_would_settle_it="gain and read noise of this camera setting, and frames as the camera wrote them",
         )
     limit, held = _part_of(NAMED_EXTRA_NOISE), min(seen, 0.98)
+    log_odds = log_odds_above(math.log(max(seen, 1e-4)), math.log(limit), scatter)
+    if not stated and abs(log_odds) < LEFT_OPEN:
+        return unknown
     seconds = typical(worst.exposure_s) * _sub_length_factor(held)
     evidence = [
         Evidence(
-            statement="read noise adds so much to the noise of the sky",
+            statement="read noise adds so much to the noise of the sky"
+            + ("" if stated else f" (with a usual one of {USUAL_READ_E:g} electrons: this camera's is unknown)"),
             value=100 * (1 / math.sqrt(1 - held) - 1),
             unit="percent",
             expected_if_healthy=f"below {100 * BURIED_EXTRA_NOISE:.0f}",
@@ -184,11 +200,16 @@ def read_noise_limited(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
         evidence.append(Evidence(statement="exposure at which it would add 5 %", value=seconds, unit="s"))
     return answer(
         "read-noise-limited",
-        log_odds_above(math.log(max(seen, 1e-4)), math.log(limit), READ_SCATTER),
+        log_odds,
         affected=frozenset().union(*(series.where(one > limit) for series, one in known)),
         cost=share([loss_of(series, np.minimum(one, 1.0)) for series, one in known]),
         evidence=tuple(evidence),
     )
+
+
+def _as_read(series: Series) -> bool:
+    """Whether the frames are as the camera wrote them: averaging and flat fields change their noise."""
+    return not any(frame.result.exposure.processed for frame in series.frames)
 
 
 def _part_of(extra_noise: float) -> float:

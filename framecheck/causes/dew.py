@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.causes.air import LEAST_FRAMES, steady_light
+from framecheck.causes.cloud import LEAST_FRAMES, steady_light
 from framecheck.causes.result import (
     CannotTell,
     Evidence,

@@ -12,7 +12,6 @@ from framecheck.causes.moved import (
     SEEN,
     SIGMA_SCATTER,
     SURE_SIGMA,
-    WITHOUT_AXES,
     Complexes,
     Moved,
     all_moved,
@@ -21,6 +20,7 @@ from framecheck.causes.moved import (
     no_motion,
     smear_cost,
 )
+from framecheck.causes.rate_or_axis import rate_over_axis
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -145,8 +145,16 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
         )
     slow = -math.inf
     drift = moved.tracking.drift
-    if drift is None and rate < WRONG_SHARE * full:
-        fast = all_of(fast, -WITHOUT_AXES)  # it may as well be a wrong axis
+    if drift is None and rate < WRONG_SHARE * full:  # it may as well be a wrong axis
+        of_rate = rate_over_axis(moved)
+        fast = all_of(fast, of_rate)
+        slow = all_of(
+            log_odds_of_ratio(60 * drifted, WRONG_RATE_ARCSEC_PER_MIN, RATE_SCATTER),
+            log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
+            log_odds_above(drifted / max(rate, 1e-6), 0.6, 0.15),
+            -moved.tracking.guided_log_odds,
+            of_rate,
+        )
     if drift is not None and moved.drift_seen > SURE_SIGMA:
         east, north = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min)
         along = math.log(max(east, 1e-3) / math.hypot(north, 2 * drift.error_arcsec_per_min, 1e-3))

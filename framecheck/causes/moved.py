@@ -30,8 +30,6 @@ STEADY: Final = 0.015
 a minute's exposure."""
 
 
-WITHOUT_AXES: Final = 1.4
-"""Log-odds of a wrong axis among what makes unguided frames drift, their direction unknown. Chosen."""
 RATIO_SCATTER: Final = 0.4
 LINE_SCATTER: Final = 0.1
 """[dimensionless] Error of a line's length over the FWHM. Chosen."""

@@ -197,9 +197,8 @@ ROWS: Final = (
 """The causes that the model of the night decides on, in the order of the catalogue."""
 
 
-def optics_answers(night: Night, rig: Rig) -> list[Finding | Healthy | CannotTell]:
-    """What the model of the night says of each cause in focus and optics, for the frames of one session."""
-    optics = explained_optics(night, rig)
+def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell]:
+    """What the model of the night says of each cause in focus and optics, for the session that it explains."""
     if optics is None:
         return [
             CannotTell(

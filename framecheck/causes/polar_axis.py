@@ -11,7 +11,6 @@ from framecheck.causes.moved import (
     RATIO_SCATTER,
     SIGMA_SCATTER,
     SURE_SIGMA,
-    WITHOUT_AXES,
     Moved,
     all_moved,
     cos_dec,
@@ -19,6 +18,7 @@ from framecheck.causes.moved import (
     no_motion,
     smear_cost,
 )
+from framecheck.causes.rate_or_axis import rate_over_axis
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -153,7 +153,7 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
         ),
         rivals=(
             Rival(cause="untracked", why_less_likely="a wrong rate is rarer than an axis a little off; it drifts "
-                  "along right ascension, which plate-solved frames would tell"),
+                  "along right ascension as the gear's own swing does, and turns no field"),
         ),
     )  # fmt: skip
     return found if isinstance(found, Finding) else None
@@ -169,7 +169,7 @@ def _drifts_unguided(moved: Moved, rig: Rig) -> float:
         log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
         -moved.tracking.guided_log_odds,
         log_odds_of_ratio(FASTEST_POLAR_ARCSEC_PER_MIN, arcsec, RATIO_SCATTER),
-        WITHOUT_AXES,
+        -rate_over_axis(moved),
     )
 
 

@@ -1,4 +1,4 @@
-"""Causes in the sky: uneven or rising light, low altitude, and what crosses the field. Air and cloud: `air.py`."""
+"""Causes in the sky: uneven or rising light, low altitude, and what crosses the field. Air: `seeing.py`."""
 
 import math
 from typing import Final

@@ -4,11 +4,12 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
-from framecheck.causes import air, camera, dew, drive, mount, polar_axis, shaken, sky
+from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.optics import optics_answers
+from framecheck.causes.optics import explained_optics, optics_answers
 from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
+from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
 from framecheck.causes.setting import Setting, setting_of
 from framecheck.night.records import Night
@@ -31,8 +32,7 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     camera.oversampled,
     camera.saturation,
     camera.read_noise_limited,
-    air.cloud,
-    air.poor_seeing,
+    cloud.cloud,
     sky.trail_crossing,
     sky.low_altitude,
     sky.sky_gradient,
@@ -48,10 +48,6 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("guiding-noise", "untracked", "the sky's own motion explains the trails"),
     ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
     ("focus-drift", "dew", "the stars lose light as they grow"),
-    ("poor-seeing", "defocus", "the stars' wings are weaker than those of turbulent air"),
-    ("poor-seeing", "field-rotation", "a turning field widens the stars away from its centre"),
-    ("poor-seeing", "miscollimation", "comets widen the stars as well"),
-    ("poor-seeing", "pinched-optics", "three lobes widen the stars as well"),
     ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
     ("astigmatism", "differential-flexure", "the frames drift along the smear"),
     ("field-curvature", "field-rotation", "the frames turn against each other"),
@@ -89,9 +85,10 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> Told:
 
     Notes
     -----
-    Focus and optics are decided by one model of the session (`optics_answers`). Each other cause gives the odds that
-    its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the first is left with the odds that
-    it is there and the look-alike is not. A calibration drawn from simulated nights turns the odds into confidence.
+    Focus, optics and air are decided by one model of the session (`explained_optics`). Each other cause gives the odds
+    that its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the first is left with the odds
+    that it is there and the look-alike is not. A calibration drawn from simulated nights turns the odds into
+    confidence.
     """
     return told_together(weigh_sessions(night, rig, by))
 
@@ -130,7 +127,9 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 
 def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
-    answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *optics_answers(night, rig))}
+    optics = explained_optics(night, rig)
+    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
+    answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)

@@ -7,7 +7,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from framecheck.causes.air import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
+from framecheck.causes.cloud import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
 from framecheck.constants import SIGMA_PER_MAD
@@ -42,7 +42,7 @@ WIDER: Final = 0.13
 """ln(FWHM) by which stars must have grown. [dimensionless] Chosen: slow changes of the air reach a tenth."""
 
 LIGHT_LIMIT: Final = 3.5 * LIGHT_SCATTER + CLOUD_MARGIN
-"""Light lost, natural logarithm, from which a cloud is one (`causes.air.cloud`). [dimensionless]"""
+"""Light lost, natural logarithm, from which a cloud is one (`causes.cloud.cloud`). [dimensionless]"""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

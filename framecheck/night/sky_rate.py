@@ -19,6 +19,11 @@ NOISE_KNOWN_TO: Final = 0.01
 READ_NOISE_KNOWN_TO: Final = 0.05
 """[dimensionless] Relative error of a read noise that is stated or measured. Chosen."""
 
+USUAL_READ_E: Final = 3.0
+USUAL_READ_SCATTER: Final = 0.6
+"""Read noise where nothing tells it, and the scatter of its natural logarithm. [electrons] Chosen: sensors have 1 to 10
+(common practice, no source)."""
+
 PEDESTAL_KNOWN_TO: Final = 0.1
 """Error of a pedestal. [noise of a pixel] Chosen: amplifiers drift by part of their noise from frame to frame."""
 
@@ -40,14 +45,16 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
     Returns
     -------
     float or None
-        None without an exposure and a gain, and either a read noise or a pedestal.
+        None without an exposure and a gain, or where neither read noise nor pedestal is known and the noise may be that
+        of reading.
 
     Notes
     -----
     Photons arrive at random: the variance of a pixel in electrons is the number of electrons (Poisson) plus the read
     noise squared. Where the read noise is known this is used, since it needs no pedestal; else the level above the
-    pedestal. A pedestal seen in pixels without light comes first: gains enter there once, not squared. What does not
-    stand out from the errors of both is unknown.
+    pedestal. A pedestal seen in pixels without light comes first: gains enter there once, not squared. Where neither is
+    known, the noise of raw frames still tells it if no sensor reads with so much; a gain that then makes more light
+    than the whole level holds is not believed. What does not stand out from the errors of both is unknown.
     """
     exposure = result.exposure
     seconds = exposure.exposure_s
@@ -63,6 +70,11 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
         error = 2 * float(np.hypot(NOISE_KNOWN_TO * noise_e**2, READ_NOISE_KNOWN_TO * read_noise**2))
     elif pedestal is not None:
         electrons, error = (level - pedestal) * gain, PEDESTAL_KNOWN_TO * noise_e
+    elif not exposure.processed and noise_e > 0:
+        electrons, unknown = noise_e**2 - USUAL_READ_E**2, (USUAL_READ_E * np.exp(USUAL_READ_SCATTER)) ** 2
+        error = float(np.hypot(2 * NOISE_KNOWN_TO * noise_e**2, unknown))
+        if electrons > level * gain:
+            return None
     else:
         return None
     return electrons / seconds if electrons > LEAST_ERRORS * error else None

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_nights import N, make_night
 
-from framecheck.causes.air import cloud
+from framecheck.causes.cloud import cloud
 from framecheck.causes.result import CannotTell, Finding, Healthy
 from framecheck.night.records import Night
 

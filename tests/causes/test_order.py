@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from made_nights import RIG, N, make_night
 
-from framecheck.causes import air, camera, sky
+from framecheck.causes import camera, cloud, sky
 from framecheck.causes.result import CannotTell, Finding, Healthy
 from framecheck.night.records import Night, NightFrame
 
 CAUSES = [
     camera.undersampled, camera.oversampled, camera.saturation, camera.read_noise_limited,
-    air.cloud, air.poor_seeing, sky.sky_gradient, sky.low_altitude, sky.trail_crossing,
+    cloud.cloud, sky.sky_gradient, sky.low_altitude, sky.trail_crossing,
 ]  # fmt: skip
 
 

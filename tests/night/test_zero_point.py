@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from framecheck.causes.air import cloud
+from framecheck.causes.cloud import cloud
 from framecheck.causes.result import Finding
 from framecheck.field.result import FrameResult
 from framecheck.night.build import build_night

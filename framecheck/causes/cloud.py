@@ -1,4 +1,4 @@
-"""Causes in the air: cloud, and poor seeing."""
+"""Cloud: light that drops together and comes back."""
 
 import math
 from dataclasses import dataclass
@@ -7,11 +7,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
-from framecheck.causes.series import Floats, Series, all_series, light_series, loss_of, share
-from framecheck.causes.wings import expected_beta, softness
-from framecheck.constants import SIGMA_PER_MAD
-from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.night.known import typical
+from framecheck.causes.series import Floats, Series, light_series, loss_of, share
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
@@ -58,35 +54,6 @@ STEADY_FADE: Final = 0.2
 """[dimensionless] Light lost steadily, natural logarithm, that a thickening cloud would explain. Chosen."""
 STEADY_CLOUD: Final = 0.3
 """[dimensionless] Highest log-odds of cloud for a steady fade, which dew makes as well. Chosen."""
-
-POOR_SEEING_ARCSEC: Final = 3.5
-"""[arcsec] FWHM at the zenith. Chosen: common nights at common sites have 2 to 3.5 (common practice, no source)."""
-SIZE_SCATTER: Final = 0.06
-"""[dimensionless] Error of the pixel scale and of the optics' own share in the size. Chosen."""
-
-COARSEST_SCALE_ARCSEC: Final = 2.5
-"""[arcsec/px] Coarser pixels hide the air: stars of common seeing span little more than one. Chosen."""
-
-ROUND: Final = 1.25
-"""[dimensionless] Longer stars on average were moved or astigmatic, not blurred by the air. Chosen."""
-ROUND_SCATTER: Final = 0.04
-
-SOFT: Final = 0.2
-"""ln(Moffat exponent over that expected of turbulent air) above which the wings are too weak for it. [dimensionless]
-Chosen: in focus it scatters by 0.05, and a disc of defocus that widens the star by a quarter makes 0.3."""
-SOFT_SCATTER: Final = 0.06
-
-UNIFORM: Final = 0.18
-"""[dimensionless] Range of the FWHM over a 3 x 3 grid of the field; air blurs all of a small field alike. Chosen."""
-UNIFORM_SCATTER: Final = 0.04
-STARS_IN_A_CELL: Final = 12
-"""Chosen: the median of so many stars is known to 2 % or so."""
-
-RESTLESS: Final = 0.02
-"""[dimensionless] Scatter of ln(FWHM) from frame to frame, trend taken out; optics stay as they are. Chosen."""
-RESTLESS_SCATTER: Final = 0.007
-CALM_LOG_ODDS: Final = 1.0
-"""[dimensionless] A calm night takes a quarter of the chance, no more: some air is steady. Chosen."""
 
 
 def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -293,138 +260,3 @@ def _steady_cloud(series: Series, usable: np.ndarray[tuple[int], np.dtype[np.boo
 def _light_loss(one: _Passing) -> Floats:
     """Effective exposure lost: the square of the light, in frames that lost more than healthy scatter."""
     return np.where(one.drop > one.limit, 1 - np.exp(-2 * one.drop), 0.0)
-
-
-def poor_seeing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """The air sets the size of the stars: large, round, alike over the field, restless, with wings of turbulent air.
-
-    The size is that at the zenith: air mass^0.6 and the diffraction of the aperture are taken out. A telescope out of
-    focus makes weaker wings and a constant size.
-    """
-    scale = rig.pixel_scale_arcsec
-    judged = [] if scale is None else [
-        _blur(series, scale, rig) for series in all_series(night) if np.isfinite(series.fwhm_px).any()
-    ]  # fmt: skip
-    if scale is None or not judged:
-        return CannotTell(
-            cause="poor-seeing",
-            because="the size of the stars on the sky is unknown",
-            what_would_settle_it="focal_length_mm and pixel_um in the rig file, and frames with stars",
-        )
-    if scale > COARSEST_SCALE_ARCSEC:
-        return CannotTell(
-            cause="poor-seeing",
-            because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
-            what_would_settle_it="a few frames at a longer focal length",
-        )
-    worst = max(judged, key=lambda one: one.log_odds)
-    return answer(
-        "poor-seeing",
-        worst.log_odds,
-        affected=frozenset().union(*(one.series.where(one.zenith_arcsec > POOR_SEEING_ARCSEC) for one in judged)),
-        cost=1 - (POOR_SEEING_ARCSEC / max(worst.median_arcsec, POOR_SEEING_ARCSEC)) ** 2,
-        evidence=worst.evidence,
-        rivals=(
-            Rival(cause="defocus", why_less_likely=worst.against_defocus),
-            Rival(
-                cause="guiding-noise",
-                why_less_likely="tracking errors are seldom alike along both axes; a guiding record would tell",
-            ),
-        ),
-    )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Blur:
-    """How the stars of a group are blurred."""
-
-    series: Series
-    zenith_arcsec: Floats
-    """FWHM that the air alone would make at the zenith, frame by frame."""
-    median_arcsec: float
-    log_odds: float
-    evidence: tuple[Evidence, ...]
-    against_defocus: str
-
-
-def _blur(series: Series, scale_arcsec: float, rig: Rig) -> _Blur:
-    zenith = _zenith_arcsec(series, scale_arcsec, rig)
-    median = typical(zenith)
-    size = log_odds_above(math.log(max(median, 0.1)), math.log(POOR_SEEING_ARCSEC), SIZE_SCATTER)
-    elongation, beta = typical(series.elongation), typical(series.beta)
-    width_px = typical(series.fwhm_px)
-    tests = [
-        size,
-        log_odds_above(ROUND, elongation, ROUND_SCATTER),
-        log_odds_above(SOFT, softness(beta, width_px, rig), SOFT_SCATTER),
-    ]
-    evidence = [
-        Evidence(statement="stars at the zenith would have a FWHM of", value=median, unit="arcsec",
-                 expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}"),
-        Evidence(statement="they are round: long over short axis", value=elongation,
-                 expected_if_healthy=f"below {ROUND:g}"),
-        Evidence(statement="their wings fall off with a Moffat exponent of", value=beta,
-                 expected_if_healthy=f"up to {1.2 * expected_beta(width_px, rig):.1f} in turbulent air, "
-                 "more out of focus"),
-    ]  # fmt: skip
-    if (restless := _restlessness(zenith)) is not None:
-        tests.append(max(log_odds_above(restless, RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
-        evidence.append(
-            Evidence(statement="their size changes from frame to frame by", value=100 * restless, unit="percent",
-                     expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur")
-        )  # fmt: skip
-    # how alike the field is takes all stars: only asked where the rest speaks for the air
-    if size > 0 and (uneven := _unevenness(series)) is not None:
-        tests.append(log_odds_above(UNIFORM, uneven, UNIFORM_SCATTER))
-        evidence.append(
-            Evidence(statement="their size differs over the field by", value=100 * uneven, unit="percent",
-                     expected_if_healthy=f"below {100 * UNIFORM:.0f}")
-        )  # fmt: skip
-    calm = restless is None or restless < RESTLESS
-    return _Blur(
-        series=series,
-        zenith_arcsec=zenith,
-        median_arcsec=median,
-        log_odds=all_of(*tests),
-        evidence=tuple(evidence),
-        against_defocus=f"the wings are those of turbulent air (Moffat exponent {beta:.1f})"
-        + ("" if calm else " and the size does not stay constant"),
-    )
-
-
-def _zenith_arcsec(series: Series, scale_arcsec: float, rig: Rig) -> Floats:
-    """FWHM less the diffraction of the aperture, over air mass^0.6. [arcsec]
-
-    In quadrature, which is wrong by a few per cent where diffraction is a third of the size or less.
-    """
-    seen = series.fwhm_px * scale_arcsec
-    diffraction = diffraction_fwhm_arcsec(rig.aperture_mm) if rig.aperture_mm else 0.0
-    air = np.sqrt(np.clip(seen**2 - diffraction**2, 0.01, None))
-    return np.asarray(air / np.where(np.isfinite(series.airmass), series.airmass, 1.0) ** 0.6, dtype=float)
-
-
-def _restlessness(zenith_arcsec: Floats) -> float | None:
-    """Scatter of ln(FWHM) from frame to frame, which no slow drift of focus makes; None with few frames."""
-    value = np.log(zenith_arcsec[np.isfinite(zenith_arcsec)])
-    if len(value) < LEAST_FRAMES:
-        return None
-    step = np.diff(value)
-    return float(SIGMA_PER_MAD * np.median(np.abs(step - np.median(step))) / math.sqrt(2))
-
-
-def _unevenness(series: Series) -> float | None:
-    """Range of the FWHM over a 3 x 3 grid of the field, all frames together; None with too few stars."""
-    x, y, size = [], [], []
-    for frame in series.frames:
-        good, shape, exposure = frame.result.stars.good, frame.result.shape, frame.result.exposure
-        if shape is not None and shape.fwhm_px > 0:
-            x.append(good["x"] / exposure.width_px)
-            y.append(good["y"] / exposure.height_px)
-            size.append(good["fwhm_px"] / shape.fwhm_px)
-    cell = np.clip(np.concatenate(x) * 3, 0, 2).astype(int) * 3 + np.clip(np.concatenate(y) * 3, 0, 2).astype(int)
-    sizes = np.concatenate(size)
-    cells = [sizes[cell == i] for i in range(9)]
-    if any(len(one) < STARS_IN_A_CELL for one in cells):
-        return None
-    medians = [float(np.median(one)) for one in cells]
-    return max(medians) - min(medians)
