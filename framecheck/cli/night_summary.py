@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.cli.terminal import Look, safe
-from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
@@ -24,7 +23,7 @@ _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 
 def night_lines(judgement: Judgement, look: Look) -> list[str]:
     """Sum a night up for a person: the answer, then the frames it is about."""
-    rows = frame_rows(judgement)
+    rows = judgement.rows
     lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
     if (note := several_nights(rows)) is not None:
         lines += [look.wrap(note, 0), ""]

@@ -1,6 +1,6 @@
 """One row a frame: the fields that night.json, frames.csv, the page and the terminal all draw from."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -8,9 +8,8 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from framecheck.causes.result import CLAIMED
+from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night, NightFrame
 from framecheck.quantity import QUANTITIES, Quantity
@@ -89,26 +88,25 @@ _QUANTITIES: Final = tuple(
 """Those of its figures that the records of a night hold."""
 
 
-def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
+def frame_rows(night: Night, grades: Sequence[Grade], findings: Sequence[Finding]) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
-    night = judgement.night
-    moved, causes = _moved(judgement), _causes(judgement)
+    moved, causes = _moved(night), _causes(night, findings)
     sessions = {group.id: group.session for group in night.groups}
     rows = [
         replace(_judged_row(frame, grade, night, sessions[frame.group]), causes=causes[i], **moved.get(i, {}))
-        for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
+        for i, (frame, grade) in enumerate(zip(night.frames, grades, strict=True))
     ]
     rows += [replace(failed_row(failure, night.folder), causes=()) for failure in night.failures]
     return tuple(sorted(rows, key=lambda row: (row.start_utc is None, row.start_utc or "", row.file)))
 
 
-def _causes(judgement: Judgement) -> list[tuple[str, ...]]:
+def _causes(night: Night, findings: Sequence[Finding]) -> list[tuple[str, ...]]:
     """Claimed causes that touch each frame, by its index in the night."""
-    claims = [one for one in judgement.findings if one.confidence >= CLAIMED]
-    return [tuple(one.cause for one in claims if i in one.affected) for i in range(len(judgement.night.frames))]
+    claims = [one for one in findings if one.confidence >= CLAIMED]
+    return [tuple(one.cause for one in claims if i in one.affected) for i in range(len(night.frames))]
 
 
-def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
+def _moved(night: Night) -> dict[int, dict[str, Any]]:
     """Motion inside the exposure, by the frame's index in the night."""
     return {
         frame: {
@@ -116,7 +114,7 @@ def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
             "smear_pa_deg": known(float(np.degrees(np.angle(smears.spin2_px2[k])) / 2 % 180)),
             "path": smears.path[k],
         }
-        for tracking in judgement.night.tracking.values()
+        for tracking in night.tracking.values()
         for smears in [tracking.smears]
         for k, frame in enumerate(smears.frames)
     }

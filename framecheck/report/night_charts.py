@@ -7,9 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.grades import stack_curve
+from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
@@ -114,12 +113,10 @@ def _correlation(at: NDArray[np.float64], fwhm: NDArray[np.float64]) -> str:
     return f"{word} (rank correlation {fixed(rho, 2)}; 0 is none, 1 is full)."
 
 
-def stack_chart(judgement: Judgement, group: Group) -> Chart | None:
+def stack_chart(judgement: Judgement, figures: GroupFigures) -> Chart | None:
     """Depth and width of a group's stack as frames are left out, worst first."""
-    if len(group.members) < _FEWEST:
-        return None
-    curve = stack_curve(judgement.night, group, judgement.aim)
-    if len(curve.n_kept) < _FEWEST:
+    curve = figures.stack
+    if len(figures.group.members) < _FEWEST or len(curve.n_kept) < _FEWEST:
         return None
     scale = judgement.night.rig.pixel_scale_arcsec
     factor, unit = (1.0, " px") if scale is None else (scale, "″")

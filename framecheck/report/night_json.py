@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.decision.frame_row import FrameRow, failed_row, frame_rows, measured_row
+from framecheck.decision.frame_row import FrameRow, failed_row, measured_row
 from framecheck.decision.judgement import Judgement, Range
 from framecheck.decision.night_document import (
     FailedAlike,
@@ -47,7 +47,7 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         Plain values only; floats with six significant digits, what is not finite as None. Equal judgements give
         equal documents: there is no date of writing and no run time in it.
     """
-    night, rows, decision = judgement.night, frame_rows(judgement), judgement.mount_decision
+    night, rows, decision = judgement.night, judgement.rows, judgement.mount_decision
     document = NightDocument(
         source=_source(night, absolute_paths=absolute_paths),
         rig=_rig(night.rig),

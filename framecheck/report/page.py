@@ -13,12 +13,13 @@ from framecheck import words
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
-from framecheck.decision.frame_row import FrameRow, frame_rows
+from framecheck.decision.field_cells import FEWEST_IN_CELL
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.quantity import shown_as
 from framecheck.report.account import Account, account_of
 from framecheck.report.budget_chart import budget_chart
-from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
+from framecheck.report.field_map import fwhm_map, whisker_map
 from framecheck.report.group_charts import GroupCharts, group_charts
 from framecheck.report.in_numbers import field_numbers, mount_numbers
 from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
@@ -63,7 +64,7 @@ def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = N
     no larger than 8 MB for any folder: of very many frames it shows those in question and some of the others, and
     files that could not be measured are told in groups.
     """
-    rows = frame_rows(judgement)
+    rows = judgement.rows
     parts = _parts(judgement, rows)
     page = ""
     for most in _SHOWN:
@@ -102,7 +103,7 @@ def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
     """What the page shows of the night as a whole, however many rows its table has."""
     account = account_of(rows)
     script = _part("report.js")
-    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
+    cells, at_rest = judgement.cells, judgement.cells_at_rest
     missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
     of_groups = _not_too_large(group_charts(judgement))
     return {

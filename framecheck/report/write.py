@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from framecheck.decision.frame_row import frame_rows
 from framecheck.decision.judgement import Judgement
 from framecheck.document import json_text
 from framecheck.report.frames_csv import frames_csv
@@ -54,7 +53,7 @@ def write_night(
     document = night_document(judgement, absolute_paths=absolute_paths)
     files: dict[str, Fill] = {
         NIGHT: text_as_bytes(json_text(document) + "\n"),
-        FRAMES: text_as_bytes(frames_csv(frame_rows(judgement))),
+        FRAMES: text_as_bytes(frames_csv(judgement.rows)),
     }
     if stars:
         files[STARS] = lambda file: write_stars(judgement.night, file)
