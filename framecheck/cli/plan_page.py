@@ -5,7 +5,7 @@ from typing import Any, Final
 from framecheck._version import __version__
 from framecheck.cli.plan_command import ASKED
 from framecheck.cli.terminal import Look
-from framecheck.decision.plan_records import Line, Plan, Setup, short_time
+from framecheck.decision.plan_records import Plan, PlanLine, Setup, short_time
 from framecheck.document import plain_values
 from framecheck.words import listed, number, sentence
 
@@ -45,7 +45,7 @@ def _heading(setup: Setup) -> str:
     return ", ".join(str(part) for part in parts if part) or "A rig of which nothing is known yet"
 
 
-def _line(line: Line, look: Look) -> str:
+def _line(line: PlanLine, look: Look) -> str:
     name = f"  {line.name:<{_NAME}}"
     text = _explanation(line)
     if line.value is None:
@@ -60,7 +60,7 @@ def _line(line: Line, look: Look) -> str:
     return look.style(name, "quiet") + value + look.wrap(text, _TEXT, used=used)
 
 
-def _value(line: Line) -> str:
+def _value(line: PlanLine) -> str:
     """The number, then its interval, with the unit once where all share it."""
     shown, unit = _number(line, line.value)
     bounds = [_number(line, bound) for bound in (line.low, line.high) if bound is not None]
@@ -72,7 +72,7 @@ def _value(line: Line) -> str:
     return f"{shown}{unit}" + (f" ({words}{' to '.join(told)})" if told else "")
 
 
-def _number(line: Line, value: float | None) -> tuple[str, str]:
+def _number(line: PlanLine, value: float | None) -> tuple[str, str]:
     """A number in few digits, and its unit."""
     if line.unit == "s" and value is not None:
         text, unit = short_time(value).split(" ")
@@ -81,7 +81,7 @@ def _number(line: Line, value: float | None) -> tuple[str, str]:
     return ("f/" if line.key == "focal_ratio" else "") + number(value, digits), _UNITS[line.unit]
 
 
-def _explanation(line: Line) -> str:
+def _explanation(line: PlanLine) -> str:
     if line.needs:
         return "needs " + listed([ASKED[field].option for field in line.needs])
     if line.value is None:

@@ -8,7 +8,7 @@ from typing import Final, Literal
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
 from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
-from framecheck.decision.quantities import QUANTITIES, Quantity
+from framecheck.decision.quantities import QUANTITIES, NightQuantity
 
 ONE_FALSE_CLAIM_IN: Final = 20
 """Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n
@@ -40,7 +40,7 @@ class FactBeside:
 class Row:
     """One figure of both nights."""
 
-    quantity: Quantity
+    quantity: NightQuantity
     unit: str
     reference: Estimate | None
     """With the error of the night itself; None if the night does not tell."""
@@ -111,7 +111,7 @@ def _beside(reference: PastNight, other: PastNight, measure: Measure) -> Compari
 
 
 def _pair(
-    quantity: Quantity, reference: PastNight, other: PastNight, measure: Measure, differ: set[str]
+    quantity: NightQuantity, reference: PastNight, other: PastNight, measure: Measure, differ: set[str]
 ) -> tuple[Estimate | None, Estimate | None, Estimate | None, str]:
     """Both estimates, the change, and why there is none."""
     first, second = quantity.estimate(reference, measure), quantity.estimate(other, measure)
@@ -132,7 +132,7 @@ def _pair(
 
 
 def _row(
-    quantity: Quantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
+    quantity: NightQuantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
     measure: Measure, level: float,
 ) -> Row:  # fmt: skip
     if change is not None:

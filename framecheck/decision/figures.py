@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SIGMA_PER_MAD
-from framecheck.decision.judgement import Explained, FieldPattern, Range, Tracking
+from framecheck.decision.judgement import ExplainedShares, FieldPattern, Range, TrackingFigures
 from framecheck.field import size_pattern
 from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Motion, Night
@@ -45,20 +45,20 @@ STEADIER: Final = 0.15
 tell what the stars would be at rest. [dimensionless] Chosen."""
 
 
-def tracking_figures(night: Night, group: Group | None) -> Tracking:
+def tracking_figures(night: Night, group: Group | None) -> TrackingFigures:
     """How the mount moved the stars of a group: inside a usual exposure, and between exposures."""
     if group is None or group.id not in night.motion:
-        return Tracking()
+        return TrackingFigures()
     motion, found = night.motion[group.id], night.tracking.get(group.id)
     if found is None:
-        return Tracking(rotation_deg_per_hour=motion.rotation_deg_per_hour)
+        return TrackingFigures(rotation_deg_per_hour=motion.rotation_deg_per_hour)
     scale = _scale(night, found)
     along, across = _inside(found)
     ra, dec = _by_axis(found, along, across, scale)
     rhythm = _rhythm(found)
     drift, polar = found.drift, found.polar
     swing = None if rhythm is None or rhythm.amplitude_px is None or scale is None else rhythm.amplitude_px * 2 * scale
-    return Tracking(
+    return TrackingFigures(
         axis_known=found.axes is not None,
         rms_along_px=along,
         rms_across_px=across,
@@ -195,12 +195,12 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
     )
 
 
-def explained_of(night: Night, group: Group | None) -> Explained:
+def explained_of(night: Night, group: Group | None) -> ExplainedShares:
     """How much of a group's pattern its model explains."""
     found = None if group is None else night.tracking.get(group.id)
     if found is None or not isinstance(found.field, FieldModel):
-        return Explained()
-    return Explained(size=found.field.explained_spin0, shape=found.field.explained_spin2)
+        return ExplainedShares()
+    return ExplainedShares(size=found.field.explained_spin0, shape=found.field.explained_spin2)
 
 
 def field_pattern(field: FieldModel) -> FieldPattern:

@@ -55,7 +55,7 @@ class GroupSummary:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Tracking:
+class TrackingFigures:
     """How the image moved, inside exposures and between them."""
 
     axis_known: bool = False
@@ -112,7 +112,7 @@ class FieldPattern:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Explained:
+class ExplainedShares:
     """Share of the variance over sensor and night that the field's model explains, 0 to 1; None without a pattern.
 
     On stars that were held back from the model.
@@ -206,10 +206,10 @@ class Judgement:
     """One for each of `night.frames`, in the same order."""
     groups: tuple[GroupSummary, ...]
     aim: Aim
-    tracking: Tracking = Tracking()
+    tracking: TrackingFigures = TrackingFigures()
     sampling: Sampling = Sampling()
     field_pattern: FieldPattern = FieldPattern()
-    explained: Explained = Explained()
+    explained: ExplainedShares = ExplainedShares()
     budget: tuple[BudgetTerm, ...] = ()
     findings: tuple[Finding, ...] = ()
     """Strongest first."""

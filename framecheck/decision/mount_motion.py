@@ -62,7 +62,7 @@ TWICE: Final = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
+class MotionSpread:
     """A value with its bounds."""
 
     value: float
@@ -228,7 +228,7 @@ def _turning_px2(motion: Motion | None, seen: Seen) -> float:
     return arc**2 / 12 / 3 / 2
 
 
-def _restless_px2(seen: Seen) -> Spread:
+def _restless_px2(seen: Seen) -> MotionSpread:
     """Random motion, variance on each axis, that makes the smear change from frame to frame as much as it does.
 
     Of N independent places of a random motion with the variance s² on each axis, (Sxx - Syy) / 2 and Sxy scatter by
@@ -236,7 +236,7 @@ def _restless_px2(seen: Seen) -> Spread:
     """
     smears = seen.tracking.smears
     if len(smears.frames) < 4:
-        return Spread(value=0.0, low=0.0, high=inf)
+        return MotionSpread(value=0.0, low=0.0, high=inf)
     surely = [one for one in seen.findings if one.confidence >= SURE]
     moved = smears.spin2_px2 - steady_optics_px2(seen.tracking, surely)  # focus makes astigmatism change as well
     steps = np.diff(moved) / sqrt(2)  # from one frame to the next: what turns slowly is not random
@@ -246,7 +246,7 @@ def _restless_px2(seen: Seen) -> Spread:
     exposure = smears.typical_exposure_s if isfinite(smears.typical_exposure_s) else 60.0
     unit = 8 * log(2) * seen.tracking.response
     value, high, low = (calm / unit * sqrt(max(exposure / memory, 1.0)) for memory in (SWING_S, *SWINGS_S))
-    return Spread(value=value, low=low, high=high)
+    return MotionSpread(value=value, low=low, high=high)
 
 
 def _room_px2(seen: Seen) -> float:

@@ -10,13 +10,13 @@ from framecheck.causes.result import Evidence, Rival
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import (
     BudgetTerm,
-    Explained,
+    ExplainedShares,
     FieldPattern,
     FieldStretches,
     GroupSummary,
     MountDecision,
     Sampling,
-    Tracking,
+    TrackingFigures,
     WhatIf,
 )
 
@@ -113,14 +113,14 @@ class NightDocument:
     groups: tuple[GroupSummary, ...] = ()
     frames: tuple[FrameRow, ...]
     skipped: tuple[SkippedFile, ...] = ()
-    tracking: Tracking = dataclasses.field(default_factory=Tracking)
+    tracking: TrackingFigures = dataclasses.field(default_factory=TrackingFigures)
     sampling: Sampling = dataclasses.field(default_factory=Sampling)
     field: FieldPattern = dataclasses.field(default_factory=FieldPattern)
     budget: tuple[BudgetTerm, ...] = ()
     findings: tuple[FoundCause, ...] = ()
     """Strongest first."""
     undecided: tuple[OpenCause, ...] = ()
-    explained: Explained = dataclasses.field(default_factory=Explained)
+    explained: ExplainedShares = dataclasses.field(default_factory=ExplainedShares)
     mount_decision: MountDecision = dataclasses.field(default_factory=MountDecision)
     what_if: tuple[WhatIf, ...] = ()
     charts: Mapping[str, Any] = dataclasses.field(default_factory=dict)

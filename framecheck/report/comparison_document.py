@@ -7,7 +7,7 @@ from framecheck.decision.compare import Comparison, Row
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate
 from framecheck.decision.night_document import Generator
 from framecheck.decision.past_night import PastNight
-from framecheck.decision.quantities import Quantity
+from framecheck.decision.quantities import NightQuantity
 from framecheck.document import plain_values
 from framecheck.report.comparison_words import answer, caution, rig_words
 
@@ -69,7 +69,7 @@ def _row(row: Row, level: float) -> dict[str, Any]:
     }
 
 
-def _estimate(estimate: Estimate | None, quantity: Quantity | None = None) -> dict[str, float | None] | None:
+def _estimate(estimate: Estimate | None, quantity: NightQuantity | None = None) -> dict[str, float | None] | None:
     """A value with its interval; that of a night inside what its quantity can be."""
     if estimate is None:
         return None

@@ -15,7 +15,7 @@ from framecheck.decision.judgement import (
     FieldStretches,
     GroupSummary,
     Range,
-    Tracking,
+    TrackingFigures,
 )
 from framecheck.decision.night_document import FoundCause, Generator, RigFacts, Source
 from framecheck.decision.past_night import RIG_FACTS as RIG_FACTS
@@ -117,7 +117,7 @@ def night(**changes: Any) -> PastNight:
             ),
             BudgetTerm(term="tracking", fwhm_arcsec=made.rest, low=made.rest, high=made.rest, share=1 - share),
         ),
-        tracking=Tracking(
+        tracking=TrackingFigures(
             polar_error_arcmin=Range(value=made.polar_arcmin, low=made.polar_arcmin - 0.1, high=made.polar_arcmin + 0.1)
         ),
         course=Course(

@@ -7,7 +7,7 @@ import pytest
 from past_nights import EXPOSURE_S, MAIN, RIG_FACTS, Made, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare, same_rig
-from framecheck.decision.judgement import Tracking
+from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.quantities import QUANTITIES
 
@@ -180,7 +180,7 @@ def test_rigs_are_told_apart_by_their_facts(facts: dict[str, float | str | None]
 
 
 def test_what_a_night_lacks_is_named_and_not_guessed() -> None:
-    old = replace(night(seed=2), field_stretches=None, course=None, tracking=Tracking(), budget=())
+    old = replace(night(seed=2), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     (found,) = compare([night(seed=1), old])
     for key in ("curvature", "tilt", "coma", "drift", "polar_error", "fwhm_without_air", "fwhm_at_zenith"):
         assert row(found, key).verdict == "not known", key

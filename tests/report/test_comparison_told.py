@@ -12,7 +12,7 @@ from past_nights import RIG_FACTS, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare
 from framecheck.decision.estimate import Estimate
-from framecheck.decision.judgement import Tracking
+from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.past_night import PastNight
 from framecheck.document import json_text
 from framecheck.report.comparison_document import comparison_document
@@ -57,7 +57,7 @@ def test_where_nothing_is_shown_nothing_is_claimed() -> None:
 
 
 def test_where_nothing_can_be_compared_that_is_said() -> None:
-    bare = replace(night(seed=2, n_frames=5), field_stretches=None, course=None, tracking=Tracking(), budget=())
+    bare = replace(night(seed=2, n_frames=5), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     found = beside(night(seed=1), bare)
     assert answer(found).startswith("Whether it helped cannot be told")
     assert comparison_picture([found]) == ""

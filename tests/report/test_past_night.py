@@ -13,7 +13,7 @@ sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from night_documents import document_of, write_night
 from past_nights import night
 
-from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, Tracking
+from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, TrackingFigures
 from framecheck.decision.past_night import Course, past_night, read_past_night
 from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
@@ -66,7 +66,7 @@ def test_a_judged_nights_own_file_is_read() -> None:
     )
     judgement = replace(
         by_hand.with_causes(by_hand.judgement(12)),
-        tracking=Tracking(polar_error_arcmin=Range(value=3.0, low=2.5, high=3.6)),
+        tracking=TrackingFigures(polar_error_arcmin=Range(value=3.0, low=2.5, high=3.6)),
         field_stretches=FieldStretches(group="M 101 L 300 s", width_px=6248, height_px=4176, each=(stretch,)),
     )
     found = past_night(json.loads(json_text(night_document(judgement))), "mine", "night.json")
