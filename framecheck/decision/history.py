@@ -10,11 +10,13 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.compare import same_rig
 from framecheck.decision.estimate import USUAL_LEVEL
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.night_figures import OUTSTANDING, zenith_fwhm
+from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.past_night import RIG_FACTS, Fact, PastNight
+from framecheck.robust import held_rms
 
 Floats = NDArray[np.float64]
 
@@ -28,9 +30,6 @@ every few days."""
 
 FEWEST_SPELLS: Final = 6
 """Spells of weather that a trend takes. Chosen: of five, even a perfect order comes by chance in 1 of 60 cases."""
-
-CLAIMED: Final = 0.5
-"""[dimensionless] Confidence from which a cause counts as claimed (the contract of night.json)."""
 
 COMES_BACK: Final = 3
 """Nights from which a cause is said to come back. Chosen: twice is chance."""
@@ -245,15 +244,9 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
         fwhm=median(widths) if widths else None,
         fwhm_quartiles=(float(np.quantile(widths, 0.25)), float(np.quantile(widths, 0.75))) if widths else None,
         fwhm_at_zenith=median(at_zenith) if at_zenith else None,
-        smear=_rms(smears) if len(smears) else None,
+        smear=held_rms(smears) if len(smears) else None,
         causes=tuple(dict.fromkeys(cause.cause for cause in named)),
     )  # fmt: skip
-
-
-def _rms(smears: Floats) -> float:
-    """Root mean square, frames that stand far out held back."""
-    most = OUTSTANDING * float(np.quantile(smears, 0.75))
-    return float(np.sqrt(np.mean(np.minimum(smears, most) ** 2)))
 
 
 _FIGURES: Final[tuple[tuple[str, str, Callable[[NightSum], float | None], bool, bool], ...]] = (

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
-from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
 from framecheck.night.known import typical
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
+from framecheck.robust import spread
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -240,7 +240,7 @@ def _restless_px2(seen: Seen) -> MotionSpread:
     surely = [one for one in seen.findings if one.confidence >= SURE]
     moved = smears.spin2_px2 - steady_optics_px2(seen.tracking, surely)  # focus makes astigmatism change as well
     steps = np.diff(moved) / sqrt(2)  # from one frame to the next: what turns slowly is not random
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
+    scatter = spread(np.concatenate([steps.real, steps.imag]))
     noise = float(np.median(smears.error_px2))
     calm = sqrt(max(scatter**2 - noise**2, 0.0))
     exposure = smears.typical_exposure_s if isfinite(smears.typical_exposure_s) else 60.0
@@ -259,7 +259,7 @@ def _room_px2(seen: Seen) -> float:
     least = max(least, LEAST_LEFT * width, width * sqrt(_share_that_follows_air(rest.rest_px, airmass)))
     if not seen.claims("guiding-noise", "shock", *FOCUS_CAUSES):
         steps = np.diff(np.log(rest.rest_px))
-        swing = SIGMA_PER_MAD * float(np.median(np.abs(steps))) / sqrt(2) if len(steps) > 4 else 0.0
+        swing = spread(steps) / sqrt(2) if len(steps) > 4 else 0.0
         shapes = [frame.result.shape for frame in frames]
         noise = float(np.median([one.fwhm_px_error / one.fwhm_px for one in shapes if one is not None]))
         swing = sqrt(max(swing**2 - noise**2, 0.0))

@@ -19,15 +19,13 @@ from framecheck.decision.judgement import FieldPattern
 from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
 from framecheck.decision.stretches import split_in_stretches
 from framecheck.night.known import typical
+from framecheck.robust import OUTSTANDING
 
 Floats = NDArray[np.float64]
 
 SEEING_POWER: Final = 0.6
 """The air widens stars as the air mass to this power (Kolmogorov turbulence; D. L. Fried 1966, J. Opt. Soc. Am. 56,
 1372; shared/reference_values.csv, PSF-28)."""
-
-OUTSTANDING: Final = 1.5
-"""Motion over that of the upper quarter of the frames, from which one counts no more, as in `figures`."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

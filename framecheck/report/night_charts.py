@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
+from framecheck.decision.night_figures import SEEING_POWER
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 
 _FEWEST: Final = 5
 """Frames below which a scatter says nothing."""
-SEEING_POWER: Final = 0.6
-"""The air widens stars as the air mass to this power (Kolmogorov turbulence; Fried 1966)."""
 _LOOKS: Final = {"keep": ("o", KEEP, KEEP), "doubtful": ("D", "none", DOUBTFUL), "reject": ("x", REJECT, REJECT)}
 _LEAST_AIRMASS_SPAN: Final = 0.05
 _LEAST_TEMPERATURE_SPAN: Final = 0.5

@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck import robust
 from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
 from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import StarFits
@@ -294,7 +294,7 @@ def _usual(fit: StarFits, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
         return keep
     for column in (LN_W, E1, E2):
         off = fit.p[:, column] - np.median(fit.p[good, column])
-        spread = SIGMA_PER_MAD * float(np.median(np.abs(off[good])))
+        spread = robust.spread(off[good])
         error = np.sqrt(np.maximum(fit.covariance[:, column, column], 0))
         keep &= np.abs(off) < UNUSUAL * np.minimum(np.hypot(error, 0.01), max(spread, 1e-6))
     return keep
