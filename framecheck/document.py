@@ -67,6 +67,11 @@ def plain_values(value: Any) -> Any:
     raise TypeError(f"JSON cannot hold a {type(value).__name__}: {value!r}")
 
 
+def shared_fields(record: Any, kind: Any) -> dict[str, Any]:
+    """What a record holds of the fields of another kind of record."""
+    return {name: getattr(record, name) for name in kind.__dataclass_fields__ if hasattr(record, name)}
+
+
 def rounded(value: float) -> float | None:
     """A float with six significant digits; None if it is not finite."""
     return float(f"{value:.{_DIGITS}g}") if math.isfinite(value) else None

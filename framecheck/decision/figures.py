@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.judgement import ExplainedShares, FieldPattern, Range, TrackingFigures
+from framecheck.document import shared_fields
 from framecheck.field import size_pattern
 from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Motion, Night
@@ -179,11 +180,7 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
     pattern = size_pattern([night.frames[i].result for i in members])
     if pattern is None:
         return FieldPattern()
-    return FieldPattern(
-        tilt_x_percent=pattern.tilt_x_percent,
-        tilt_y_percent=pattern.tilt_y_percent,
-        curvature_percent=pattern.curvature_percent,
-    )
+    return FieldPattern(**shared_fields(pattern, FieldPattern))
 
 
 def explained_of(night: Night, group: Group | None) -> ExplainedShares:

@@ -17,7 +17,7 @@ from framecheck.decision.night_document import (
     SkippedFile,
     Source,
 )
-from framecheck.document import plain_values
+from framecheck.document import plain_values, shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night
 from framecheck.read.paths import whole_path
@@ -62,10 +62,10 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         field=judgement.field_pattern,
         budget=judgement.budget,
         findings=tuple(
-            FoundCause(**_named(one, FoundCause) | {"family": CAUSES[one.cause].family}) for one in judgement.findings
+            FoundCause(family=CAUSES[one.cause].family, **shared_fields(one, FoundCause)) for one in judgement.findings
         ),
         undecided=tuple(
-            OpenCause(**_named(one, OpenCause) | {"family": CAUSES[one.cause].family}) for one in judgement.undecided
+            OpenCause(family=CAUSES[one.cause].family, **shared_fields(one, OpenCause)) for one in judgement.undecided
         ),
         explained=judgement.explained,
         mount_decision=replace(
@@ -82,11 +82,6 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
     )
     plain: dict[str, Any] = plain_values(document)
     return plain
-
-
-def _named(record: Any, kind: Any) -> dict[str, Any]:
-    """What a record holds of the fields of another kind."""
-    return {name: getattr(record, name) for name in kind.__dataclass_fields__ if hasattr(record, name)}
 
 
 def _listed(rows: Sequence[FrameRow]) -> Iterator[FrameRow]:
@@ -120,5 +115,5 @@ def _shared_name(folder: Path) -> str:
 
 
 def _rig(rig: Rig) -> RigFacts:
-    facts = _named(rig, RigFacts)
+    facts = shared_fields(rig, RigFacts)
     return RigFacts(**facts | {"provenance": {name: rig.provenance[name] for name in facts if name in rig.provenance}})
