@@ -10,6 +10,7 @@ import re
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import datetime
+from functools import cache
 from typing import Any, Final, TypeVar
 
 from framecheck.words import plain, steers, valid_text
@@ -37,7 +38,8 @@ _RANGES: Final[Mapping[str, tuple[float, float]]] = {
     "minutes": (-1e7, 1e7), "pixel_um": (1e-3, 1e4), "binning": (0.1, 1000), "worm_period_s": (0, 1e6),
     "open_ends": (0, 2),
 }  # fmt: skip
-"""What a number of a name may be, in its unit; others are within `LARGEST`."""
+"""What a number of a name may be, in its unit; others are within `_USUAL`."""
+_USUAL: Final = (-LARGEST, LARGEST)
 _YEARS: Final = (1800, 2200)
 """Chosen: photographs of the sky began in 1840."""
 
@@ -126,10 +128,11 @@ def record_of(
 def _check(value: Any, name: str, place: str, may_be_nan: Callable[[str], bool]) -> None:
     """See that all numbers, times and lists of a record can be."""
     if is_dataclass(value):
-        for field in fields(value):
-            inner = getattr(value, field.name)
-            if inner is not None:
-                _check(inner, field.name, f"{place}.{field.name}", may_be_nan)
+        for field, low, high in _limits(value.__class__):
+            inner = getattr(value, field)
+            is_usual = inner is None or (type(inner) is float and low <= inner <= high)
+            if not is_usual:  # few are not: a night of 300 frames has 12,000 values
+                _check(inner, field, f"{place}.{field}", may_be_nan)
     elif isinstance(value, tuple):
         if len(value) > _LONGEST:
             raise NoRecord(f"{place[1:]} has {len(value)} entries")
@@ -138,9 +141,15 @@ def _check(value: Any, name: str, place: str, may_be_nan: Callable[[str], bool])
     elif isinstance(value, datetime) or (isinstance(value, str) and name.endswith("_utc")):
         _check_time(value, place)
     elif isinstance(value, int | float) and not isinstance(value, bool):
-        low, high = _RANGES.get(name, (-LARGEST, LARGEST))
+        low, high = _RANGES.get(name, _USUAL)
         if not low <= value <= high and not (value != value and may_be_nan(name)):
             raise NoRecord(f"{place[1:]} is {_short(f'{value:g}')}, which cannot be")
+
+
+@cache
+def _limits(kind: Any) -> tuple[tuple[str, float, float], ...]:
+    """Fields of a record, with what a number may be there."""
+    return tuple((field.name, *_RANGES.get(field.name, _USUAL)) for field in fields(kind))
 
 
 def _check_time(value: datetime | str, place: str) -> None:

@@ -182,7 +182,8 @@ def _past_night(document: Any, name: str) -> PastNight:
 
 def _when(frame: FrameRow) -> tuple[bool, float]:
     """In order of time, those without one last."""
-    return frame.start is None, 0.0 if frame.start is None else frame.start.timestamp()
+    start = frame.start
+    return start is None, 0.0 if start is None else start.timestamp()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
