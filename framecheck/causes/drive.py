@@ -36,11 +36,11 @@ from framecheck.read.rig import Rig
 SEEN_SCATTER: Final = 0.03
 """[dimensionless] Of a group's typical smear over the squared FWHM, in nights without fault. Chosen."""
 
-SWING_SEEN: Final = 0.5
-"""Peak-to-peak swing of the pointing over the FWHM from which a period matters. [dimensionless] Chosen: the stars of a
-long exposure are then a tenth wider."""
-SWING_SCATTER: Final = 0.25
-"""[dimensionless] Of its natural logarithm. Chosen."""
+SWING_SEEN: Final = 0.10
+"""Smear that the swing makes in the exposure where it is fastest, over the squared FWHM, from which a period matters.
+[dimensionless] An elongation of 1.10; chosen, as for the optics."""
+SWING_SCATTER: Final = 0.4
+"""[dimensionless] Of its natural logarithm. Chosen: the amplitude is known to a fifth."""
 NOT_TOLD: Final = 4.0
 """Log-odds of a sign that cannot be asked for: it stands in nobody's way. Chosen."""
 NAMED_PERIOD: Final = 1.5
@@ -153,7 +153,7 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
     if between is not None and between.amplitude_px is not None:
         odds = all_of(
             _surely(between.false_alarm_probability),
-            log_odds_of_ratio(2 * between.amplitude_px / moved.fwhm_px, SWING_SEEN, SWING_SCATTER),
+            log_odds_of_ratio(_fastest_smear(moved, between), SWING_SEEN, SWING_SCATTER),
             3.0 if moved.tracking.guided is not True else -1.0,
             _swings_inside(moved, between),
         )
@@ -174,6 +174,14 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
     others = [best, (_comes_and_goes(moved), None)]
     others.append((_along_ra_all_night(moved), None))
     return max(others, key=lambda row: row[0])
+
+
+def _fastest_smear(moved: Moved, rhythm: Rhythm) -> float:
+    """Smear that a sinusoid makes in the exposure where it is fastest, over the squared FWHM: closed form."""
+    seconds = moved.tracking.smears.typical_exposure_s
+    turn = 0.5 if not math.isfinite(seconds) else min(seconds / rhythm.period_s, 0.5)
+    line_px = 2 * (rhythm.amplitude_px or 0.0) * math.sin(math.pi * turn)
+    return float(moved.tracking.spin2_of_line(line_px)) / moved.fwhm_px**2
 
 
 def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:

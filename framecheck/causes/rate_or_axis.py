@@ -17,8 +17,8 @@ DIRECTIONS: Final = 180
 LEAST_TURNING_ERROR_DEG_PER_HOUR: Final = 0.005
 """[deg/h] Chosen: refraction turns a field by some thousandths."""
 
-GEAR_SHOWN_ARCSEC: Final = 1.0
-"""Rms of the motion about its drift from which it is the gear's. [arcsec] Chosen: guided mounts wander less."""
+GEAR_SHOWN_ARCSEC: Final = 0.4
+"""Rms of the motion about its drift from which it may be the gear's. [arcsec] Chosen: places are known to less."""
 GEAR_STRAIGHT: Final = 4.0
 """The same along over across. [dimensionless] Chosen: air and wind move stars in all directions."""
 FEWEST_PLACES: Final = 6
@@ -77,12 +77,13 @@ def _from_gear(moved: Moved) -> float:
     variance, directions = np.linalg.eigh(np.cov(motion.residual_x_px, motion.residual_y_px))
     across, along = np.sqrt(np.maximum(variance, 0))
     span = motion.minutes[-1] - motion.minutes[0]
-    slope = 2 * math.pi * math.sqrt(2) * along / max(span, 1e-9)
-    if along * scale < GEAR_SHOWN_ARCSEC or along < GEAR_STRAIGHT * across or abs(drift) < SLOPE_OF_GEAR * slope:
+    if along * scale < GEAR_SHOWN_ARCSEC or along < GEAR_STRAIGHT * across:
         return 0.0
     gear = complex(*directions[:, 1])
     angle = np.angle((drift * gear.conjugate()) ** 2) / 2
     of_gear = across / along * 2 / math.sqrt(len(motion.minutes))
     sigma = math.hypot(math.hypot(of_gear, 1 / moved.drift_seen), LEAST_ANGLE_ERROR)
     along_it = math.exp(-((angle / sigma) ** 2) / 2) / (sigma * math.sqrt(2 * math.pi))
-    return float(np.clip(math.log((1 - OTHERWISE) * math.pi * along_it + OTHERWISE), -MOST, MOST))
+    odds = float(np.clip(math.log((1 - OTHERWISE) * math.pi * along_it + OTHERWISE), -MOST, MOST))
+    slope = 2 * math.pi * math.sqrt(2) * along / max(span, 1e-9)
+    return odds if abs(drift) > SLOPE_OF_GEAR * slope else min(odds, 0.0)

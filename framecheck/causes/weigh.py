@@ -1,7 +1,7 @@
 """All causes asked, look-alikes settled, confidence calibrated, and the answers set in order."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
@@ -12,11 +12,22 @@ from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding,
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
 from framecheck.causes.setting import Setting, setting_of
+from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
 Told = tuple[tuple[Finding, ...], tuple[Undecided, ...]]
-WeighedSession = tuple[Night, list[Answer]]
+
+
+@dataclass(frozen=True, slots=True)
+class WeighedSession:
+    """One session of a night, and what all causes answer for it."""
+
+    night: Night
+    answers: Sequence[Answer]
+    explained: ShareExplained
+    """How much of what its stars show the model explains."""
+
 
 ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     mount.untracked,
@@ -94,20 +105,18 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> Told:
 
 
 def weigh_sessions(night: Night, rig: Rig, by: Map | None = None) -> list[WeighedSession]:
-    """Each session of a night, and what all causes answer for it; none without frames."""
+    """Ask every cause about each session of a night; none without frames."""
     if not night.frames:
         return []
     by = calibration() if by is None else by
-    return [
-        (session, _weigh_session(session, session.rig if session.rigs else rig, by)) for session in by_session(night)
-    ]
+    return [_weigh_session(session, session.rig if session.rigs else rig, by) for session in by_session(night)]
 
 
 def told_together(weighed: Sequence[WeighedSession]) -> Told:
     """What is found and what is left open in sessions, as `weigh` returns it."""
     if not weighed:
         return (), ()
-    sessions, answers = zip(*weighed, strict=True)
+    sessions, answers = [one.night for one in weighed], [one.answers for one in weighed]
     told = answers[0] if len(answers) == 1 else together(sessions, answers)
     findings = _beside_each_other([answer for answer in told if isinstance(answer, Finding)])
     open_ones = {answer.cause: answer for answer in told if isinstance(answer, Undecided)}
@@ -125,7 +134,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
     ]  # fmt: skip
 
 
-def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
+def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     optics = explained_optics(night, rig)
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
@@ -134,7 +143,8 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> list[Answer]:
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
     setting = setting_of(night, rig)
-    return [_fitted(answer, setting) for answer in settled.values()]
+    explained = ShareExplained() if optics is None else optics.share
+    return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], explained)
 
 
 def _blur(answers: Iterable[Answer]) -> float:

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.decision.judgement import ExplainedShares, FieldPattern, Range, TrackingFigures
+from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
 from framecheck.night.field_records import FieldModel
@@ -181,14 +181,6 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
     if pattern is None:
         return FieldPattern()
     return FieldPattern(**shared_fields(pattern, FieldPattern))
-
-
-def explained_of(night: Night, group: Group | None) -> ExplainedShares:
-    """How much of a group's pattern its model explains."""
-    found = None if group is None else night.tracking.get(group.id)
-    if found is None or not isinstance(found.field, FieldModel):
-        return ExplainedShares()
-    return ExplainedShares(size=found.field.explained_spin0, shape=found.field.explained_spin2)
 
 
 def field_pattern(field: FieldModel) -> FieldPattern:

@@ -7,7 +7,7 @@ from statistics import median
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.causes.weigh import told_together, weigh_sessions
 from framecheck.decision.budget import budget_of
-from framecheck.decision.figures import explained_of, field_figures, tracking_figures
+from framecheck.decision.figures import field_figures, tracking_figures
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import (
     Aim,
@@ -21,6 +21,7 @@ from framecheck.decision.stretches import field_stretches
 from framecheck.decision.what_if import what_if
 from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
+from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Group, Night, NightFrame
 
 
@@ -39,7 +40,9 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
     largest = max(night.groups, key=lambda group: len(group.members), default=None)
     own = night if largest is None else replace(night, rig=night.rig_of(largest.session))
     # the mount is judged by the session of the largest group alone
-    mine, open_there = told_together([one for one in weighed if largest is None or largest in one[0].groups])
+    of_largest = [one for one in weighed if largest is None or largest in one.night.groups]
+    mine, open_there = told_together(of_largest)
+    shares = [one.explained for one in of_largest]
     budget = budget_of(own, largest, mine)
     cases = what_if(own, aim, grades, budget, largest, mine)
     return Judgement(
@@ -50,7 +53,7 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         tracking=tracking_figures(own, largest),
         sampling=_sampling(own, largest, findings),
         field_pattern=field_figures(own, largest, [i for i, grade in enumerate(grades) if grade.grade == "keep"]),
-        explained=explained_of(own, largest),
+        explained=shares[0] if shares else ShareExplained(),
         budget=() if budget is None else budget.terms,
         findings=findings,
         undecided=undecided,

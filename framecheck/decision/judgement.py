@@ -1,6 +1,6 @@
 """What a night comes to: grades, causes and advice, as night.json and the page tell them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -13,6 +13,7 @@ from framecheck.decision.frame_row import FrameRow, frame_rows
 from framecheck.decision.grades import Aim as Aim
 from framecheck.decision.grades import Grade
 from framecheck.decision.group_figures import GroupFigures, group_figures
+from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Night
 
 if TYPE_CHECKING:
@@ -112,17 +113,6 @@ class FieldPattern:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class ExplainedShares:
-    """Share of the variance over sensor and night that the field's model explains, 0 to 1; None without a pattern.
-
-    On stars that were held back from the model.
-    """
-
-    size: float | None = None
-    shape: float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class FieldStretch:
     """The sensor's pattern in one stretch of the night."""
 
@@ -209,7 +199,7 @@ class Judgement:
     tracking: TrackingFigures = TrackingFigures()
     sampling: Sampling = Sampling()
     field_pattern: FieldPattern = FieldPattern()
-    explained: ExplainedShares = ExplainedShares()
+    explained: ShareExplained = field(default_factory=ShareExplained)
     budget: tuple[BudgetTerm, ...] = ()
     findings: tuple[Finding, ...] = ()
     """Strongest first."""

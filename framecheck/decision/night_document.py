@@ -10,7 +10,6 @@ from framecheck.causes.result import Evidence, Rival
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import (
     BudgetTerm,
-    ExplainedShares,
     FieldPattern,
     FieldStretches,
     GroupSummary,
@@ -19,6 +18,7 @@ from framecheck.decision.judgement import (
     TrackingFigures,
     WhatIf,
 )
+from framecheck.model.explain import ShareExplained
 
 SCHEMA = 1
 
@@ -120,7 +120,7 @@ class NightDocument:
     findings: tuple[FoundCause, ...] = ()
     """Strongest first."""
     undecided: tuple[OpenCause, ...] = ()
-    explained: ExplainedShares = dataclasses.field(default_factory=ExplainedShares)
+    explained: ShareExplained = dataclasses.field(default_factory=ShareExplained)
     mount_decision: MountDecision = dataclasses.field(default_factory=MountDecision)
     what_if: tuple[WhatIf, ...] = ()
     charts: Mapping[str, Any] = dataclasses.field(default_factory=dict)

@@ -14,6 +14,7 @@ from framecheck.model.solve import (
     Spread,
     data_of,
     first_frames,
+    growth_as_focus,
     solve,
     stacked,
     start,
@@ -98,7 +99,10 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     coarse = part_of(setting, COARSE)
     found = _by_evidence(solve(coarse, start(coarse, begin), spread, rounds=4) for begin in BEGINNINGS)
     found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
-    modes = [solve(setting, _begun(one, setting), spread, rounds=8) for one in _likely(_distinct(found))[:KEPT]]
+    begun = [_begun(one, setting) for one in _likely(_distinct(found))[:KEPT]]
+    if (away := growth_as_focus(setting)) is not None:
+        begun.append(away)
+    modes = [solve(setting, one, spread, rounds=8) for one in begun]
     for _ in range(2):
         modes = _likely(_by_evidence(modes))
         floor, alike = unexplained(modes[0], setting)
@@ -149,7 +153,8 @@ def frames_of(setting: Setting, rows: NDArray[np.intp]) -> Setting:
         weight=zones.weight[:, rows],
     )  # fmt: skip
     return replace(
-        setting, zones=some, kind=setting.kind[rows], course=setting.course[rows], ln_airmass=setting.ln_airmass[rows],
+        setting, zones=some, kind=setting.kind[rows], course=setting.course[rows], air_course=setting.air_course[rows],
+        focus_course=setting.focus_course[rows], ln_airmass=setting.ln_airmass[rows],
         temperature=setting.temperature[rows], inverse_beta=setting.inverse_beta[rows], turning=setting.turning[rows],
         turning_error=setting.turning_error[rows], line=setting.line[rows], line_known=setting.line_known[rows],
     )  # fmt: skip
@@ -243,9 +248,9 @@ def _surface(mode: Mode) -> Floats:
 class ShareExplained:
     """Share of the variance over field and night that the model explains on stars held back; None without a pattern."""
 
-    size: float | None
+    size: float | None = None
     """Within frames, about their means."""
-    shape: float | None
+    shape: float | None = None
     """Against round stars."""
 
 
@@ -260,7 +265,7 @@ def share_explained(explained: Explained, frames: Sequence[NightFrame]) -> Share
     """
     zones = zones_of(frames, held=True)
     if zones is None:
-        return ShareExplained(size=None, shape=None)
+        return ShareExplained()
     rows = np.array(zones.frames)
     setting = replace(frames_of(explained.setting, rows), zones=zones)
     seen = predict(frames_only(explained.modes[0].numbers, rows), setting)

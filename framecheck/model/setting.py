@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.model.terms import Setting
+from framecheck.model.terms import N_AIR, Setting
 from framecheck.model.zones import zones_of
 from framecheck.night.records import Group, Night, NightFrame
 from framecheck.night.smears import lines_px
@@ -29,6 +29,14 @@ USUAL_AIRY: Final = 0.08
 
 LEAST_WARMING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
+
+AIR_WANDERS: Final = ((0.12, 17.0), (0.12, 120.0))
+"""What the logarithm of the squared width wanders by, and the time in which it forgets itself. [dimensionless, min] The
+first time: R. Racine, PASP 108, 372 (1996), abstract; all else chosen: weather changes in hours, and most nights keep
+their FWHM to some 10 %."""
+
+MOST_REFOCUSED: Final = 4
+"""Moves of the focuser that are told apart. Chosen: more follow the temperature, step by step."""
 
 TURNING_ERROR: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.01
@@ -69,6 +77,7 @@ def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting
     shapes = [frame.result.shape for frame in frames]
     setting = Setting(
         zones=zones, width2_px2=width2, kind=kind, n_kinds=len(numbers), course=_course(frames),
+        air_course=air_courses(_minutes(frames)), focus_course=_focus_course(frames),
         ln_airmass=np.log(np.maximum(np.nan_to_num(airmass, nan=1.0), 1.0)),
         temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
         inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
@@ -121,6 +130,31 @@ def _moved_between(
     paths.turning_error[here] = np.hypot(np.hypot(TURNING_ERROR * rate, error) * arc_per_degree, LEAST_TURNING_ERROR)
 
 
+def air_courses(minutes: Floats) -> Floats:
+    """The largest courses that wandering air takes, each times what it usually is; shape (N, N_AIR).
+
+    Eigenvectors of the covariance of a random process that forgets itself exponentially (Karhunen and Loève, textbook).
+    """
+    apart = np.abs(minutes[:, None] - minutes[None, :])
+    covariance = np.sum([wander**2 * np.exp(-apart / forgets) for wander, forgets in AIR_WANDERS], axis=0)
+    # what all frames share is no course
+    mean = covariance.mean(axis=0)
+    variance, courses = np.linalg.eigh(covariance - mean - mean[:, None] + mean.mean())
+    out = np.zeros((len(minutes), N_AIR))
+    n = min(N_AIR, len(minutes))
+    out[:, :n] = (courses * np.sqrt(np.maximum(variance, 0)))[:, ::-1][:, :n]
+    return out
+
+
+def _minutes(frames: Sequence[NightFrame]) -> Floats:
+    """Middle of each frame after the first one known; 0 where it is unknown. [min]"""
+    times = [frame.result.exposure.middle_utc for frame in frames]
+    first = min((time for time in times if time is not None), default=None)
+    return np.array(
+        [0.0 if time is None or first is None else (time - first).total_seconds() / 60 for time in times]
+    )  # fmt: skip
+
+
 def _course(frames: Sequence[NightFrame]) -> Floats:
     """First three Legendre polynomials of the time; 0 where it is unknown."""
     times = [frame.result.exposure.middle_utc for frame in frames]
@@ -130,6 +164,20 @@ def _course(frames: Sequence[NightFrame]) -> Floats:
         return np.zeros((len(seconds), 3))
     t = np.where(known, 2 * (seconds - seconds[known].min()) / np.ptp(seconds[known]) - 1, 0)
     return np.asarray(np.stack([t, (3 * t**2 - 1) / 2, (5 * t**3 - 3 * t) / 2], axis=-1) * known[:, None])
+
+
+def _focus_course(frames: Sequence[NightFrame]) -> Floats:
+    """What focus may follow: the course of the night or, if the focuser was moved, that since each time, and steps."""
+    course = _course(frames)
+    steps = np.array([_or_nan(frame.result.exposure.focuser_steps) for frame in frames])
+    run = np.concatenate([[0], np.cumsum(np.diff(steps) != 0)])
+    if not np.isfinite(steps).all() or not 1 <= run[-1] <= MOST_REFOCUSED:
+        return course
+    since = course[:, 0].copy()
+    for k in range(run[-1] + 1):
+        since[run == k] -= since[run == k].mean()
+    widest = max(float(np.abs(since).max()), 1e-9)
+    return np.asarray(np.stack([since / widest, 2 * run / run[-1] - 1, course[:, 0]], axis=-1))
 
 
 def _about_mean(values: Floats) -> Floats:

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+from math import log
 from typing import Final
 
 import numpy as np
@@ -9,6 +11,8 @@ from numpy.typing import NDArray
 
 from framecheck.model.responses import misfit
 from framecheck.model.terms import (
+    ADDED,
+    ADDED_TO_FRAMES,
     AT,
     AT_FRAME,
     FRAME,
@@ -21,6 +25,7 @@ from framecheck.model.terms import (
     Numbers,
     Setting,
     Term,
+    added_slopes,
     light_path,
     predict,
     seen_through,
@@ -79,6 +84,15 @@ TRAILED_PROFILE: Final = 0.3
 """The same of 1 / beta: a line has no wings along it. Chosen."""
 
 
+ADDED_AT: Final = np.array(
+    [AT_FRAME[name].start + k for name in ADDED_TO_FRAMES for k in range(2)]
+    + [N_FRAME + AT[name].start + k for name, n in ADDED for k in range(n)]
+)
+"""Of the frames', the shared and the kinds' numbers, in this order, those that are only added at the end."""
+BY_DIFFERENCES: Final = np.setdiff1d(np.arange(N_FRAME + N_SHARED + N_KIND), ADDED_AT)
+"""All others."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Spread:
     """What the night itself tells: how far frames scatter, and how far the model misses."""
@@ -107,8 +121,11 @@ class Mode:
 
 DISC_COUNTS: Final = 0.7
 LEAST_ROUND: Final = 0.2
+SHARP: Final = 0.15
+GROWN: Final = 0.15
 """What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
-begins. Chosen."""
+begins; quantile of the frames' sizes that counts as in focus, and growth over the usual size that may be one of focus.
+Chosen."""
 
 
 def usual_spread() -> Spread:
@@ -133,6 +150,23 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     first[AT["base"]] = log.mean()
     kind[:, 0] = log - log.mean()
     return Numbers(shared=first, kind=kind, frame=first_frames(setting))
+
+
+def growth_as_focus(setting: Setting) -> Numbers | None:
+    """Begin where all growth of the stars along the night is a focus that goes away; None if they hardly grow."""
+    size = mean_over_field(setting, 0).real / setting.width2_px2
+    sharp = float(np.quantile(size, SHARP))
+    away = np.sqrt(np.maximum(size - sharp, 0) / DISC_COUNTS)
+    design = np.column_stack([np.ones(len(size)), setting.focus_course])
+    fit, *_ = np.linalg.lstsq(design, away, rcond=None)
+    if DISC_COUNTS * float(np.max(design @ fit)) ** 2 < GROWN * float(np.median(size)):
+        return None
+    begun = start(setting, {"focus": 0.0})
+    shared, kind = begun.shared.copy(), begun.kind.copy()
+    shared[AT["focus_1"].start : AT["focus_3"].stop] = fit[1:]
+    kind[:, 1] = fit[0]
+    shared[AT["base"]] += log(sharp / float(np.median(size)))
+    return Numbers(shared=shared, kind=kind, frame=np.zeros_like(begun.frame))
 
 
 def _slope_of_shape(setting: Setting) -> complex:
@@ -227,11 +261,17 @@ def _pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
     return huber[..., [0, 1, 1, 2, 2, 3, 3]], cost
 
 
+@cache
+def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Scale, usual value, and whether its distribution is normal, of each number of terms."""
+    of_each = [term for term in terms for _ in range(term.n)]
+    scale, usual = np.array([term.scale for term in of_each]), np.array([term.usual for term in of_each])
+    return scale, usual, np.array([term.normal for term in of_each])
+
+
 def _student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, float]:
     """Weight, pull towards the usual value, and cost of terms under what is believed of them."""
-    scale = np.concatenate([np.full(term.n, term.scale) for term in terms])
-    usual = np.concatenate([np.full(term.n, term.usual) for term in terms])
-    normal = np.concatenate([np.full(term.n, term.normal) for term in terms])
+    scale, usual, normal = _believed(terms)
     pull = (value - usual) / scale
     bounded = pull**4 / BOUND**4
     weight = np.where(normal, 1 + 3 * bounded, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
@@ -262,7 +302,7 @@ def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> flo
 def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
     """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
     scale = _frame_scale(setting, spread)
-    normal = np.concatenate([np.full(term.n, term.normal) for term in FRAME])
+    _, _, normal = _believed(FRAME)
     pull = (numbers.frame / scale) ** 2
     weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull)) / scale**2
     cost = np.where(normal, pull / 2, (STUDENT + 1) / 2 * np.log1p(pull / STUDENT))
@@ -294,7 +334,8 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
     """All that is predicted, and its derivatives by differences, all numbers changed at once.
 
     Each frame's k-th term is changed together with the other frames', each kind's k-th with the other kinds'. How the
-    optics answer is differentiated place by place, once for each of the few things that they answer to.
+    optics answer is differentiated place by place, once for each of the few things that they answer to. What is only
+    added at the end has its derivatives in closed form.
     """
     place = setting.zones.place
     path = light_path(numbers, setting, place)
@@ -305,18 +346,21 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
     still = answers[:, 0]
     slope = (answers[:, 1:] - answers[:, :1]) / STEP
     now, profile = stacked(numbers, setting, still)
-    changed = _each_changed(numbers)
+    changed = _each_changed(numbers, BY_DIFFERENCES)
     away = light_path(changed, setting, place) - path[:, None]
     moved = still[:, None] + np.einsum("qjnz,jpnz->qpnz", slope, away, optimize=True)
     other, other_profile = stacked(changed, setting, moved)
-    zones = np.moveaxis(other - now, 0, -1) / STEP
-    profiles = np.moveaxis(other_profile - profile, 0, -1) / STEP
+    zones = np.empty((*now.shape, N_FRAME + N_SHARED + N_KIND))
+    profiles = np.zeros((len(place), zones.shape[-1]))
+    zones[..., BY_DIFFERENCES] = np.moveaxis(other - now, 0, -1) / STEP
+    zones[..., ADDED_AT] = added_slopes(place)
+    profiles[..., BY_DIFFERENCES] = np.moveaxis(other_profile - profile, 0, -1) / STEP
     first = N_FRAME
     return now, profile, _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
 
 
-def _each_changed(numbers: Numbers) -> Numbers:
-    """Copies of the numbers, each with one of them changed a little: the frames', the shared, the kinds'."""
+def _each_changed(numbers: Numbers, which: NDArray[np.intp]) -> Numbers:
+    """Copies of the numbers, each with one of some changed a little: of the frames', the shared, the kinds'."""
     n, first, second = N_FRAME + N_SHARED + N_KIND, N_FRAME, N_FRAME + N_SHARED
     frame = np.tile(numbers.frame, (n, 1, 1))
     shared, kind = np.tile(numbers.shared, (n, 1)), np.tile(numbers.kind, (n, 1, 1))
@@ -324,7 +368,7 @@ def _each_changed(numbers: Numbers) -> Numbers:
     frame[own, :, own] += STEP
     shared[first + np.arange(N_SHARED), np.arange(N_SHARED)] += STEP
     kind[second + np.arange(N_KIND), :, np.arange(N_KIND)] += STEP
-    return Numbers(shared=shared, kind=kind, frame=frame)
+    return Numbers(shared=shared[which], kind=kind[which], frame=frame[which])
 
 
 def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) -> Mode:
@@ -347,7 +391,9 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
         if gained < LEAST_GAIN:
             break
     blocks = _blocks(numbers, setting, spread, data)
-    inverse, carried, covariance, log_det, _ = _eliminated(blocks, 0.0)
+    inverse, carried, normal, _ = _eliminated(blocks, 0.0)
+    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
+    log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(blocks.own)[1].sum())
     evidence = -cost + log_det / 2 - float(np.log(_frame_scale(setting, spread)).sum())
     return Mode(numbers=numbers, covariance=covariance, inverse=inverse, carried=carried, log_evidence=evidence)
 
@@ -403,25 +449,23 @@ def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _
     return _Blocks(own_block, wide, whole, own_right, whole_right)
 
 
-def _eliminated(blocks: _Blocks, damping: float) -> tuple[Floats, Floats, Floats, float, Floats]:
-    """Solve for the shared numbers, the frames' own eliminated first (Schur complement).
+def _eliminated(blocks: _Blocks, damping: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """The normal equations of the shared numbers, the frames' own eliminated (Schur complement).
 
-    Inverse of the frames' blocks, how they follow the shared numbers, covariance of these, logarithm of the
-    determinant of all covariances, and the step of the shared numbers.
+    Inverse of the frames' blocks, how they follow the shared numbers, and the two sides of what is left.
     """
     own = blocks.own + damping * np.eye(N_FRAME) * np.diagonal(blocks.own, axis1=1, axis2=2)[:, None, :]
     inverse = np.asarray(np.linalg.inv(own), np.float64)
     carried = inverse @ blocks.cross
     normal = blocks.normal + damping * np.diag(np.diag(blocks.normal))
-    normal = normal - np.einsum("fkp,fkq->pq", blocks.cross, carried)
+    normal = normal - np.tensordot(blocks.cross, carried, axes=([0, 1], [0, 1]))
     right = blocks.right - np.einsum("fkp,fk->p", carried, blocks.own_right)
-    covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
-    log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(own)[1].sum())
-    return inverse, carried, covariance, log_det, covariance @ right
+    return inverse, carried, normal, right
 
 
 def _step(numbers: Numbers, setting: Setting, blocks: _Blocks, damping: float) -> Numbers:
-    inverse, carried, _, _, shared = _eliminated(blocks, damping)
+    inverse, carried, normal, right = _eliminated(blocks, damping)
+    shared = np.linalg.solve(normal, right)
     frame = np.einsum("fij,fj->fi", inverse, blocks.own_right) - carried @ shared
     return Numbers(
         shared=numbers.shared + shared[:N_SHARED],

@@ -28,11 +28,12 @@ class Term:
     normal: bool = False
 
 
+N_AIR: Final = 5
+"""Courses that the air may take through the night. Chosen: more make little of it."""
+
 SHARED: Final = (
     Term("base", 1, 1.0, normal=True),
-    Term("air_1", 1, 0.12, normal=True),
-    Term("air_2", 1, 0.08, normal=True),
-    Term("air_3", 1, 0.06, normal=True),
+    Term("air_course", N_AIR, 1.0, normal=True),
     Term("airmass", 1, 0.4, usual=0.9, normal=True),
     Term("focus_1", 1, 0.02),
     Term("focus_2", 1, 0.015),
@@ -136,6 +137,10 @@ class Setting:
     n_kinds: int
     course: Floats
     """First three Legendre polynomials of the time, shape (N, 3)."""
+    air_course: Floats
+    """What the air usually does of each course, logarithm of the squared width, shape (N, N_AIR)."""
+    focus_course: Floats
+    """What the focus may follow, shape (N, 3): the same or, where it was set anew, time, time since then, and which."""
     ln_airmass: Floats
     temperature: Floats
     """Of the tube, about its mean, over its range; 0 if unknown."""
@@ -199,7 +204,7 @@ class Predicted:
 
 def focus_of_frames(numbers: Numbers, setting: Setting) -> Floats:
     """Mean distance from focus over the field of each frame, in blur's FWHM; shape (N,)."""
-    course = numbers.shared[..., AT["focus_1"].start : AT["focus_3"].stop] @ setting.course.T
+    course = numbers.shared[..., AT["focus_1"].start : AT["focus_3"].stop] @ setting.focus_course.T
     temperature = numbers.of("focus_temperature")[..., 0] * setting.temperature
     out: Floats = numbers.kind[..., setting.kind, 1] + course + temperature + numbers.of_frames("focus")
     return out
@@ -207,7 +212,7 @@ def focus_of_frames(numbers: Numbers, setting: Setting) -> Floats:
 
 def base_of_frames(numbers: Numbers, setting: Setting) -> Floats:
     """Squared width of the star that nothing but air, own blur and round motion widens; shape (N,)."""
-    course = numbers.shared[..., AT["air_1"].start : AT["air_3"].stop] @ setting.course.T
+    course = numbers.shared[..., AT["air_course"]] @ setting.air_course.T
     airmass = numbers.of("airmass")[..., 0] * setting.ln_airmass
     log = numbers.of("base")[..., 0] + numbers.kind[..., setting.kind, 0] + course + airmass + numbers.of_frames("air")
     return np.asarray(np.exp(np.clip(log, -4, 4)) + round_motion(numbers))
@@ -325,6 +330,24 @@ def predict(
         lobes=weighed * star.lobes + own_lobes,
         inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1) + own_wings,
     )
+
+
+ADDED_TO_FRAMES: Final = ("comet", "lobes")
+ADDED: Final = (("plane", 2), ("bowl", 1), ("saddle", 2), ("shape_plane", 4))
+"""Terms of a frame and shared terms that `predict` only adds at the end, and of how many numbers each is."""
+
+
+def added_slopes(place: Complexes) -> Floats:
+    """What one of each of the numbers only added adds to size, shape, comet and lobes, real numbers: (N, Z, 7, n)."""
+    one = np.zeros((*place.shape, 7, 13))
+    one[..., 3:7, :4] = np.eye(4)
+    saddle = place**2
+    one[..., 0, 4], one[..., 0, 5] = place.real, place.imag
+    one[..., 0, 6] = np.abs(place) ** 2 - MEAN_SQUARE
+    one[..., 0, 7], one[..., 0, 8] = saddle.real, saddle.imag
+    for k, added in enumerate((place, 1j * place, place.conj(), 1j * place.conj())):
+        one[..., 1, 9 + k], one[..., 2, 9 + k] = added.real, added.imag
+    return one
 
 
 def _less_known(setting: Setting) -> float:

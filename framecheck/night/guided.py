@@ -40,6 +40,9 @@ source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
 WANDER_MINUTES: Final = 8.0
 """[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
 
+FEWEST_STEPS: Final = 4
+"""Steps within short stretches that tell a wander. Chosen."""
+
 SETTLED_MINUTES: Final = 60.0
 """[min] Run without visible gear error after which a mount is guided, or as good: several turns of any worm. Chosen."""
 
@@ -73,13 +76,32 @@ def wander_px(motion: Motion) -> float | None:
     place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
     stretch = np.array(motion.stretch)
     counts = np.bincount(stretch)
-    if counts.max() < 4 or never_rests(motion):  # its own steps would be taken for wander
+    if never_rests(motion):  # its own steps would be taken for wander
         return None
+    if counts.max() < 4:
+        return _wander_of_steps(place, np.array(motion.minutes), stretch)
     long_enough = counts[stretch] >= 4
     inside = _about_slow_path(place[long_enough], np.array(motion.minutes)[long_enough], stretch[long_enough])
     _, directions = np.linalg.eigh(np.cov(inside.T))
     along = inside @ directions[:, 1]
     return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
+
+
+def _wander_of_steps(
+    place: NDArray[np.float64], minutes: NDArray[np.float64], stretch: NDArray[np.intp]
+) -> float | None:
+    """The same from steps within short stretches, as a worm of usual period would make them; None if they are few.
+
+    A sinusoid of rms r steps in a time t by 2 r sin(pi t / period), rms (closed form).
+    """
+    same = stretch[1:] == stretch[:-1]
+    if same.sum() < FEWEST_STEPS:
+        return None
+    step = np.diff(place, axis=0)[same]
+    turn = float(np.median(np.diff(minutes)[same])) / WANDER_MINUTES
+    _, directions = np.linalg.eigh(step.T @ step)
+    along = SIGMA_PER_MAD * float(np.median(np.abs(step @ directions[:, 1])))
+    return along / (2 * np.sin(np.pi * min(turn, 0.5)))
 
 
 def _about_slow_path(

@@ -16,6 +16,11 @@ JUMP_SIGMA: Final = 6.0
 """A step between frames that stands out from the usual steps by so many sigma is a jump. Chosen: the steps of a
 periodic error keep below three."""
 
+CALMER: Final = 1 / 3
+RAYLEIGH_OF_CALMER: Final = 0.9005
+"""Share of the steps that are surely no jumps, and where so many lie in a Rayleigh distribution of unit scale. Chosen;
+closed form, sqrt(-2 ln(2/3))."""
+
 LEAST_JUMP_PX: Final = 1.0
 """[px] Chosen: smaller steps do no harm to a drift."""
 
@@ -143,10 +148,11 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
     usual_gap = float(np.median(gap))
     rate = np.median(step / gap[:, None], axis=0)
     off = step - rate * gap[:, None]
-    spread = SIGMA_PER_MAD * np.median(np.abs(off - np.median(off, axis=0)), axis=0)
     known_to = np.sqrt(2) * float(np.median(error))
+    # a pointing moved before every second frame takes half of its steps: the calmer third tells how it rests
+    rests = float(np.quantile(np.hypot(*(off - np.median(off, axis=0)).T), CALMER)) / RAYLEIGH_OF_CALMER
     # steps of a pointing at rest grow with the time that they take
-    scale = np.maximum(np.hypot(*spread) / np.sqrt(2), known_to) * np.maximum(gap / usual_gap, 1.0)
+    scale = np.maximum(rests, known_to) * np.maximum(gap / usual_gap, 1.0)
     far = np.hypot(off[:, 0], off[:, 1]) > np.maximum(JUMP_SIGMA * scale, LEAST_JUMP_PX)
     far |= gap > LONG_GAP * usual_gap
     jumps = np.concatenate([[False], far | flips[1:]])

@@ -8,7 +8,7 @@ from drawn_tables import frame_of_stars
 
 from framecheck.model.responses import LINE
 from framecheck.model.solve import start
-from framecheck.model.terms import AT, AT_FRAME, Numbers, Predicted, Setting, predict
+from framecheck.model.terms import AT, AT_FRAME, N_AIR, Numbers, Predicted, Setting, predict
 from framecheck.model.zones import zones_of
 
 N = 3
@@ -20,7 +20,8 @@ def setting() -> Setting:
     assert zones is not None
     nothing = np.zeros(N)
     return Setting(
-        zones=zones, width2_px2=9.0, kind=np.zeros(N, int), n_kinds=1, course=np.zeros((N, 3)), ln_airmass=nothing,
+        zones=zones, width2_px2=9.0, kind=np.zeros(N, int), n_kinds=1, course=np.zeros((N, 3)),
+        air_course=np.zeros((N, N_AIR)), focus_course=np.zeros((N, 3)), ln_airmass=nothing,
         temperature=nothing, inverse_beta=np.full(N, 0.25), diffraction2=0.02, obstruction=0.0, turning=nothing,
         turning_error=np.full(N, 0.01), line=nothing + 0j, line_known=np.ones(N, bool),
     )  # fmt: skip

@@ -29,10 +29,20 @@ def test_level_tells_electrons_where_the_pedestal_is_known(frame) -> None:
 
 def test_neither_gain_nor_zero_point_is_guessed(frame) -> None:
     assert sky_e_per_s(frame(), Rig()) is None
-    assert sky_e_per_s(frame(gain_e_per_adu=0.5), Rig()) is None
     assert sky_e_per_s(frame(read_noise_e=3.0, pedestal_adu=100.0), Rig()) is None
     assert sky_e_per_s(frame(exposure_s=None, gain_e_per_adu=0.5, read_noise_e=3.0), Rig()) is None
     assert sky_e_per_s(frame(noise_adu=1.0, gain_e_per_adu=0.5, read_noise_e=3.0), Rig()) is None
+
+
+def test_noise_beyond_any_reading_is_the_skys_where_only_the_gain_is_known(frame) -> None:
+    # 10 e/s for 60 s are 600 e, and sensors read with 1 to 10 e (common practice, no source): 1 to 100 e² of it
+    noise = {read: float(np.sqrt(600 + read**2)) / 0.5 for read in (1.0, 10.0)}
+    for read, adu in noise.items():
+        told = sky_e_per_s(frame(level_adu=3000.0, noise_adu=adu, gain_e_per_adu=0.5), Rig())
+        assert told == pytest.approx(10.0, rel=0.17), read
+    assert sky_e_per_s(frame(noise_adu=8.0 / 0.5, gain_e_per_adu=0.5), Rig()) is None
+    # a gain by which the level would hold less light than the noise tells is that of another setting
+    assert sky_e_per_s(frame(level_adu=900.0, noise_adu=noise[1.0], gain_e_per_adu=0.5), Rig()) is None
 
 
 def test_a_changing_sky_tells_the_gain() -> None:

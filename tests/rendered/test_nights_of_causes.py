@@ -9,9 +9,6 @@ import pytest
 from known_nights import NIGHTS
 from nights_of_causes import claims, judged, off_mark
 
-from framecheck.causes.optics import explained_optics
-from framecheck.decision.judgement import Judgement
-
 WITH_A_PATTERN = ("sensor-tilt", "sensor-tilt-centred", "field-curvature+shock", "coma")
 """Nights whose stars are of different size over the field."""
 
@@ -28,15 +25,8 @@ def test_the_night_is_judged_as_what_it_is(night, tmp_path: Path) -> None:
     assert not set(night.forbidden) & set(made), made
     assert off_mark(night, judgement) == {}
     if night.name in WITH_A_PATTERN:
-        share = share_of_size_explained(judgement)
+        share = judgement.explained.size
         assert share is not None
         assert share > LEAST_EXPLAINED
     if "healthy" in night.name:
         assert judgement.mount_decision.answer in ("not needed", "cannot tell")
-
-
-def share_of_size_explained(judgement: Judgement) -> float | None:
-    """Of stars held back from the model, by the model."""
-    optics = explained_optics(judgement.night, judgement.night.rig)
-    assert optics is not None
-    return optics.share.size
