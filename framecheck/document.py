@@ -24,6 +24,8 @@ LARGEST: Final = 1e18
 numbers still fit into single precision."""
 _LONGEST: Final = 100_000
 """No list is longer. Chosen: a month of one-second exposures at night comes to more, and is no night."""
+_LONGEST_TEXT: Final = 4096
+"""[signs] Linux, path_resolution(7): no path is longer, and all other texts of a record are names and sentences."""
 _RANGES: Final[Mapping[str, tuple[float, float]]] = {
     # chosen: wider than anything that is built or seen, narrow enough for arithmetic
     **dict.fromkeys(("exposure_s", "effective_exposure_s", "n_found", "n_saturated", "n_measured"), (0, 1e9)),
@@ -36,7 +38,7 @@ _RANGES: Final[Mapping[str, tuple[float, float]]] = {
     "fwhm_px": (1e-3, 1e5), "fwhm_arcsec": (0, 1e6), "centre_fwhm_px": (1e-6, 1e5), "elongation": (1, 1e4),
     "smear_px": (0, 1e5), "airmass": (0.5, 100), "confidence": (0, 1), "share": (-10, 10), "n_frames": (0, 1e7),
     "minutes": (-1e7, 1e7), "pixel_um": (1e-3, 1e4), "binning": (0.1, 1000), "worm_period_s": (0, 1e6),
-    "open_ends": (0, 2),
+    "open_ends": (0, 2), "usual": (1e-9, 1e12), "now": (-1e12, 1e12),
 }  # fmt: skip
 """What a number of a name may be, in its unit; others are within `_USUAL`."""
 _USUAL: Final = (-LARGEST, LARGEST)
@@ -138,6 +140,8 @@ def _check(value: Any, name: str, place: str, may_be_nan: Callable[[str], bool])
             raise NoRecord(f"{place[1:]} has {len(value)} entries")
         for number, inner in enumerate(value):
             _check(inner, name, f"{place}[{number}]", may_be_nan)
+    elif isinstance(value, str) and len(value) > _LONGEST_TEXT:
+        raise NoRecord(f"{place[1:]} has {len(value)} signs")
     elif isinstance(value, datetime) or (isinstance(value, str) and name.endswith("_utc")):
         _check_time(value, place)
     elif isinstance(value, int | float) and not isinstance(value, bool):

@@ -13,7 +13,16 @@ Each message is one sentence that a user can act on: the file, what is wrong wit
 Programming mistakes (wrong shapes, wrong types) raise `ValueError` or `TypeError` as everywhere.
 """
 
+import errno
 from pathlib import Path
+from typing import Final
+
+NO_PLACE: Final = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EISDIR, errno.EEXIST)
+"""What the system says of a path where nothing can be, whatever disk and rights: wrong usage, not a failure."""
+
+
+NOT_NOW: Final = (errno.EACCES, errno.EPERM, errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS)
+"""What it says where rights or a disk fail: the same can be done once these are mended."""
 
 
 class FramecheckError(Exception):
@@ -53,6 +62,11 @@ class UnusableRequest(FramecheckError):  # noqa: N818
 
 class CannotFinish(UnusableRequest):
     """A command that disk, rights or workers kept from its end; asked again when they are there, it can be done."""
+
+
+def refused(why: OSError, text: str) -> UnusableRequest:
+    """The error for what the system refuses: rights and disks are not the user's mistake (exit code 4)."""
+    return CannotFinish(text) if why.errno in NOT_NOW else UnusableRequest(text)
 
 
 class NothingMeasured(FramecheckError):  # noqa: N818

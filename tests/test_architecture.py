@@ -66,3 +66,9 @@ def test_paths_from_outside_go_through_one_function() -> None:
     """`Path.resolve` raises RuntimeError on links in a circle (Python 3.11 documentation): `read.paths` does not."""
     others = [path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "read" / "paths.py"]
     assert [path.name for path in others if ".resolve()" in path.read_text(encoding="utf-8")] == []
+
+
+def test_json_goes_through_one_function() -> None:
+    """`json.loads` may raise RecursionError, and makes gigabytes of empty lists: `read.foreign_json` does not."""
+    others = [path for path in PACKAGE.rglob("*.py") if path != PACKAGE / "read" / "foreign_json.py"]
+    assert [path.name for path in others if "json.load" in path.read_text(encoding="utf-8")] == []

@@ -5,9 +5,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 from astropy.io import fits
+from in_place import InPlace
 from star_field import star_field
 
-from framecheck.cli.measuring import InPlace
 from framecheck.logbook import Logbook
 from framecheck.pipeline import judge_night, measure_night
 from framecheck.read import Rig

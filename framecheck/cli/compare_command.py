@@ -42,6 +42,9 @@ def compare(
     ] = None,
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
+    absolute_paths: Annotated[
+        bool, typer.Option("--absolute-paths", help="Tell where on this machine the nights lie.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
 ) -> None:
@@ -55,7 +58,8 @@ def compare(
     refuse(nights, picture)
     all_judged = all(is_judged(path) for path in nights)
     with nullcontext() if all_judged else logbook_in_use(logbook, without=no_logbook) as book:
-        past, failed = zip(*(one_night(path, rig, book, quiet=quiet) for path in nights), strict=True)
+        named = zip(nights, names_of(nights, absolute_paths=absolute_paths), strict=True)
+        past, failed = zip(*(one_night(path, name, rig, book, quiet=quiet) for path, name in named), strict=True)
     comparisons = set_beside(past)
     if picture is not None:
         _draw(comparisons, picture)
@@ -94,7 +98,23 @@ def is_judged(path: Path) -> bool:
     return path.is_file() or (path / NIGHT_FILE).is_file()
 
 
-def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> "tuple[PastNight, int]":
+def names_of(nights: Sequence[Path], *, absolute_paths: bool = False) -> list[str]:
+    """What the nights are called: as they were given, whole paths by as many of their last parts as tell all apart.
+
+    A comparison is shared, and where on a machine its nights lay is nobody's business; `absolute_paths` tells it.
+    """
+    given = [str(path) for path in nights]
+    longest = 0 if absolute_paths else max(len(path.parts) for path in nights)
+    for n in range(1, longest):
+        short = [str(Path(*path.parts[1:][-n:])) if path.is_absolute() else str(path) for path in nights]
+        if len(set(short)) == len(given):
+            return short
+    return given
+
+
+def one_night(
+    path: Path, name: str, rig_file: Path | None, book: "Logbook | None", *, quiet: bool
+) -> "tuple[PastNight, int]":
     """A judged night, from its night.json if there is one, else from its frames; and how many could not be measured.
 
     Raises
@@ -104,7 +124,6 @@ def one_night(path: Path, rig_file: Path | None, book: "Logbook | None", *, quie
     """
     from framecheck.decision.past_night import past_night, read_past_night
 
-    name = str(path)
     if path.is_file():
         return read_past_night(path, name), 0
     if (path / NIGHT_FILE).is_file():

@@ -2,7 +2,6 @@
 
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,6 +78,7 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
 
 
 def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
+    from framecheck.cli.terminal import safe, warn
     from framecheck.decision.past_night import past_night
     from framecheck.logbook import Logbook, logbook_file, named_file, without
 
@@ -95,8 +95,10 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
             "frames that the logbook knows take seconds."
         )
     for document in documents:
-        night = past_night(document, str(place), str(place))
-        yield replace(night, name=night.source.folder or night.name)
+        try:
+            yield past_night(document, str(place), str(place))
+        except UnusableRequest as why:  # of another version, or forged: the other nights are told
+            warn(f"{safe(why)} That night is left out.")
 
 
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:

@@ -1,6 +1,5 @@
 """The commands: parse, call, print, exit code. Heavy parts are imported when a command needs them."""
 
-import errno
 import math
 import os
 import signal
@@ -23,7 +22,7 @@ from framecheck.cli.plan_command import plan
 from framecheck.cli.sort_command import sort
 from framecheck.cli.watch_command import watch
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
-from framecheck.errors import CannotFinish, FramecheckError, NothingMeasured
+from framecheck.errors import NO_PLACE, CannotFinish, FramecheckError, NothingMeasured
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
@@ -31,8 +30,6 @@ DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 1, 2, 3, 4
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
-_NO_PLACE = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EISDIR)
-"""What the system says of a path where nothing can be, whatever disk and rights."""
 SAME_PRESS_S = 2.0
 """[s] Chosen: ending workers takes less; who presses Ctrl-C again after that is heard again."""
 
@@ -115,7 +112,7 @@ def _exit_code() -> int:
         return _tell(str(error), WRONG_USAGE)
     except OSError as error:
         about = f"{error.filename}: " if error.filename else ""
-        code = WRONG_USAGE if error.errno in _NO_PLACE else NOT_FINISHED
+        code = WRONG_USAGE if error.errno in NO_PLACE else NOT_FINISHED
         return _tell(f"{about}{error.strerror or error}. Check the path, its permissions and the disk.", code)
     except MemoryError:
         return _tell("there is too little memory for this. Close other programs, or use another machine.", NOT_FINISHED)
@@ -292,3 +289,10 @@ def demo(
     from framecheck.cli.demo_command import run_demo
 
     run_demo(into, as_json=as_json, quiet=quiet)
+
+
+for _command in app.registered_commands:
+    for _hint in getattr(_command.callback, "__annotations__", {}).values():
+        for _word in getattr(_hint, "__metadata__", ()):
+            if hasattr(_word, "readable"):
+                _word.readable = False  # who reads a file says that it may not be read, by the contract; see exit codes

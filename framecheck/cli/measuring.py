@@ -1,34 +1,21 @@
-"""Frames measured as they come in: one or two here and now, many in worker processes, until the end is asked for."""
+"""Frames measured as they come in, always by worker processes: a frame that ends its own does not end the watch."""
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future
-from contextlib import AbstractContextManager, ExitStack, nullcontext, suppress
+from concurrent.futures import BrokenExecutor, Executor
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from framecheck.cli.workforce import interruptible_workers
 from framecheck.logbook import Logbook
 from framecheck.pipeline import Outcome, measure_night
 from framecheck.read import Rig
-from framecheck.workers import worth_starting
+from framecheck.workers import Staffing, worth_starting
 
 AT_ONCE: Final = 8
 """Frames whose outcomes are handed on together. Chosen: some seconds of work."""
 FEW: Final = 2
-"""So many frames are measured here: to start worker processes for them takes longer. Chosen."""
-
-
-class InPlace(Executor):
-    """Runs each task as it is handed in, in this thread and without worker processes."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        """Run the task; the future that comes back is done."""
-        future: Future[Any] = Future()
-        try:
-            future.set_result(fn(*args, **kwargs))
-        except Exception as error:
-            future.set_exception(error)
-        return future
+"""So many frames are measured by the worker that is kept: to start more takes longer. Chosen."""
 
 
 class _Stopped(Exception):  # noqa: N818 - says what has happened
@@ -39,6 +26,7 @@ def measured(
     paths: Sequence[Path],
     rig: Rig,
     *,
+    kept: Staffing,
     workers: int | None,
     logbook: Logbook | None,
     is_stopped: Callable[[], bool],
@@ -51,6 +39,8 @@ def measured(
     ----------
     paths : sequence of Path
     rig : Rig
+    kept : callable
+        Who measures one or two frames, as `kept_worker` makes it.
     workers : int, optional
         Worker processes for many frames; one a core if not given.
     logbook : Logbook, optional
@@ -68,16 +58,9 @@ def measured(
             raise _Stopped
 
     with suppress(_Stopped), ExitStack() as stack:
-        pool: Executor | None = None
-
-        def staff(_some: Sequence[Path]) -> AbstractContextManager[Executor]:
-            nonlocal pool
-            if len(paths) <= FEW:
-                return nullcontext(InPlace())
-            if pool is None or not _lives(pool):
-                pool = stack.enter_context(interruptible_workers(workers or worth_starting(len(paths))))
-            return nullcontext(pool)
-
+        staff = kept
+        if len(paths) > FEW:
+            staff = stack.enter_context(_kept(workers or worth_starting(len(paths))))
         for start in range(0, len(paths), AT_ONCE):
             if len(paths) > FEW:
                 show(f"Reading frames: {start} of {len(paths)}")
@@ -88,6 +71,28 @@ def measured(
             yield from ((skipped.file, skipped) for skipped in found.skipped)
             if is_stopped():
                 return
+
+
+def kept_worker() -> AbstractContextManager[Staffing]:
+    """One worker process that is started with the first frame and kept for those that come later.
+
+    It takes the room of a frame all night, and saves the second or two that starting one for each frame would take.
+    """
+    return _kept(1)
+
+
+@contextmanager
+def _kept(count: int) -> Iterator[Staffing]:
+    """So many workers, started when frames come, kept until the end, and others where some were lost."""
+    with ExitStack() as stack:
+        pools: list[Executor] = []
+
+        def staff(_paths: Sequence[Path]) -> AbstractContextManager[Executor]:
+            if not pools or not _lives(pools[-1]):
+                pools.append(stack.enter_context(interruptible_workers(count)))
+            return nullcontext(pools[-1])
+
+        yield staff
 
 
 def _lives(pool: Executor) -> bool:

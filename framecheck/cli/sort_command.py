@@ -2,9 +2,10 @@
 
 import json
 import sys
+from collections.abc import Sequence
 from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -17,6 +18,8 @@ from framecheck.words import counted
 if TYPE_CHECKING:
     from framecheck.logbook import Logbook
 
+_PROBLEMS_SHOWN: Final = 20
+"""Chosen: what a person reads; a list of strangers may name a hundred thousand."""
 _DONE_BY = {"copy": "copied", "move": "moved", "link": "linked"}
 
 
@@ -92,8 +95,7 @@ def sort_folder(
     plan = plan_sort(folder, into, by, way)
     if not (as_json or quiet):
         say("\n".join(plan_lines(plan)))
-    for name, fault in plan.problems:
-        warn(f"{safe(name)}: {fault}")
+    _tell_problems(plan.problems)
     is_known = True
     if yes and plan.to_do:
         with ProgressLine("Sorting frames:", quiet=quiet or as_json) as progress:
@@ -122,8 +124,7 @@ def take_back(
 
     with ProgressLine("Putting frames back:", quiet=quiet or as_json) as progress:
         undone = undo(into, progress, frames=frames, logbook=logbook)
-    for name, fault in undone.problems:
-        warn(f"{safe(name)}: {fault}")
+    _tell_problems(undone.problems)
     if as_json:
         problems = [{"file": name, "why": fault} for name, fault in undone.problems]
         document = {"into": str(into), "n_back": undone.n_back, "n_in_place": undone.n_in_place, "problems": problems}
@@ -136,6 +137,13 @@ def take_back(
                 f"{counted(len(undone.problems), 'frame')} could not be; what was sorted stays on record until all are."
             )
     return len(undone.problems)
+
+
+def _tell_problems(problems: Sequence[tuple[str, str]]) -> None:
+    for name, fault in problems[:_PROBLEMS_SHOWN]:
+        warn(f"{safe(name)}: {fault}")
+    if len(problems) > _PROBLEMS_SHOWN:
+        warn(f"{len(problems) - _PROBLEMS_SHOWN} more files like these; --json lists all.")
 
 
 def plan_lines(plan: SortPlan) -> list[str]:

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, get_args
 
-from framecheck.cli.sorting import FOLDERS, SortPlan, Way, as_argument, is_plain_name
+from framecheck.cli.sorting import FOLDERS, LONGEST_NAME, SortPlan, Way, as_argument, is_plain_name
 from framecheck.cli.terminal import safe
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
 from framecheck.logbook import Logbook
+from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain, whole_path
 
 JOURNAL: Final = "sort-journal.jsonl"
@@ -116,12 +117,12 @@ def entries_of(into: Path) -> list[Entry]:
     try:
         lines = read_plain(path, _LARGEST).split(b"\n")[:-1]
     except OSError as why:
-        raise UnusableRequest(f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
+        raise refused(why, f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
     try:
-        entries = [json.loads(line) for line in lines]
+        entries = [json_of(line.decode("ascii")) for line in lines]
         if not all(isinstance(entry, dict) and isinstance(entry["step"], str) for entry in entries):
             raise TypeError
-    except (ValueError, KeyError, TypeError, RecursionError):
+    except (ValueError, KeyError, TypeError):
         raise _not_ours(into) from None
     return entries
 
@@ -162,9 +163,11 @@ def _told(entries: Sequence[Entry], into: Path) -> Iterator[Begun | Step]:
 def _begun(entry: Entry, into: Path) -> Begun:
     number, way, root, made = entry.get("id"), entry["way"], entry["frames"], entry.get("made", 0)
     n_made = len(made) if isinstance(made, list) else made
-    if entry["version"] not in _VERSIONS or way not in get_args(Way) or type(n_made) is not int:
+    if entry["version"] not in _VERSIONS or way not in get_args(Way) or type(n_made) is not int or n_made < 0:
         raise TypeError
-    if not isinstance(root, str) or "\0" in root or not isinstance(number, str | None):
+    if not isinstance(root, str) or "\0" in root or len(root) > LONGEST_NAME:
+        raise TypeError
+    if number is not None and not (isinstance(number, str) and number.isascii()):
         raise TypeError
     return Begun(number=number, way=way, root=Path(os.path.normpath(into / root)), n_made=n_made)
 
@@ -172,6 +175,8 @@ def _begun(entry: Entry, into: Path) -> Begun:
 def _step(entry: Entry, begun: Begun | None) -> Step:
     names = entry["source"], entry["target"]
     if begun is None or not all(isinstance(name, str) and is_plain_name(name) for name in names):
+        raise TypeError
+    if max(map(len, names)) > LONGEST_NAME:
         raise TypeError
     if names[1].split("/")[0] not in FOLDERS:
         raise TypeError

@@ -27,9 +27,9 @@ from framecheck.cli.sort_journal import (
     sync_folder,
     undo_command,
 )
-from framecheck.cli.sorting import Placing, SortPlan, digest
+from framecheck.cli.sorting import FOLDERS, Placing, SortPlan, digest
 from framecheck.cli.terminal import safe
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import NO_PLACE, CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
 from framecheck.read.paths import lies_in, whole_path
 
@@ -125,6 +125,11 @@ def undo(
     into = whole_path(into)
     entries = entries_of(into)
     begun, steps = begun_sorts(entries, into), steps_of(entries, into)
+    if not begun and any((into / folder).is_dir() for folder in FOLDERS):
+        raise UnusableRequest(
+            f"{safe(into)}: its journal does not tell of any sort, so that nobody knows where the frames in it came "
+            f"from. Put them back by hand, then remove {JOURNAL}."
+        )
     roots = believed_roots(begun, into, frames, logbook)
     problems: list[tuple[str, str]] = []
     back, in_place = set(), set()
@@ -336,7 +341,8 @@ def _before_any_step(into: Path, made: list[Path]) -> Iterator[None]:
         for path in reversed(made):
             with suppress(OSError):
                 path.rmdir()
-        raise CannotFinish(
+        kind = UnusableRequest if why.errno in NO_PLACE else CannotFinish
+        raise kind(
             f"{safe(into)}: cannot be sorted into, because {_reason(why)}. Nothing was done; put that right, or choose "
             "another folder, then sort again."
         ) from why

@@ -2,7 +2,6 @@
 
 import csv
 import io
-import json
 import os
 import shlex
 import shutil
@@ -25,6 +24,8 @@ FOLDER_OF: Final = {
 FOLDERS: Final = ("keep", "doubtful", "leave-out")
 _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
+LONGEST_NAME: Final = 10_000
+"""[signs] Chosen: twice the longest path that a system takes. No message shows more of a foreign file."""
 _LARGEST_LIST: Final = 256 * 2**20
 """A file of choices is not read beyond this. [byte] Chosen: a hundred thousand frames need a tenth of it."""
 
@@ -140,10 +141,13 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         rows = _rows_of_night(text) if path.suffix.lower() == ".json" else _rows_of_list(text)
     except FileNotFoundError:
         raise UnusableRequest(f"{safe(path)}: there is no such file. {_how_to_get_one()}") from None
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError, KeyError, TypeError, csv.Error):
+    except (ValueError, KeyError, TypeError, csv.Error):
         raise UnusableRequest(
             f"{safe(path)}: is neither night.json nor choices nor a list of files. {_how_to_get_one()}"
         ) from None
+    longest = max((len(text) for row in rows for text in row if text is not None), default=0)
+    if longest > LONGEST_NAME:
+        raise UnusableRequest(f"{safe(path)}: holds a name of {longest} signs, which no file has. {_how_to_get_one()}")
     chosen: dict[str, str] = {}
     n_ungraded = 0
     for name, choice in rows:
@@ -206,7 +210,9 @@ def _list_file(frames: Path, by: Path | None) -> Path:
 
 
 def _rows_of_night(text: str) -> list[tuple[str, str | None]]:
-    document: Any = json.loads(text)
+    from framecheck.read.foreign_json import json_of  # not on top: help starts without numpy
+
+    document: Any = json_of(text)
     rows = [(frame["file"], frame.get("grade")) for frame in document["frames"]]
     if not all(isinstance(name, str) and (grade is None or isinstance(grade, str)) for name, grade in rows):
         raise TypeError("names and grades are text")

@@ -227,7 +227,7 @@ def alarm_sentences(told: Told, scale_arcsec: float | None) -> list[str]:
         return [what_is_over(alarm)]
     advice = [likely_cause(alarm), f"First: {first_cure(alarm)}"]
     if alarm.caution is not None and (alarm.confidence or 0.0) >= 0.5:
-        advice.append(alarm.caution)
+        advice.append(safe(alarm.caution))
     seen = what_is_seen(alarm, scale_arcsec)
     return [seen, *advice] if told.news == "alarm" else [f"{seen} Now the cause shows:", *advice]
 

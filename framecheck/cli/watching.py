@@ -11,7 +11,7 @@ from typing import Final
 
 from framecheck.cli import watch_lines
 from framecheck.cli.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
-from framecheck.cli.measuring import measured
+from framecheck.cli.measuring import kept_worker, measured
 from framecheck.cli.night_summary import night_lines
 from framecheck.cli.terminal import Look, StatusLine, look_of, safe, say, warn
 from framecheck.cli.tonight import DAY, begin_of_night, is_same_night, of_earlier_nights, tonight
@@ -33,6 +33,7 @@ from framecheck.report.live_page import live_page
 from framecheck.report.publish import prepare_folder, write_text
 from framecheck.report.write import write_night
 from framecheck.words import path_in
+from framecheck.workers import Staffing
 
 LIVE: Final = "live.html"
 LINES_AT_START: Final = 3
@@ -54,6 +55,8 @@ class Watch:
     tell: Callable[[Event], None]
     status: StatusLine
     look: Look
+    kept: Staffing
+    """Who measures one or two frames."""
     logbook: Logbook | None = None
     workers: int | None = None
     each_at_start: bool = False
@@ -116,11 +119,11 @@ def watch_folder(
     if out is not None:
         prepare_folder(out)
     bell = Bell()
-    with StatusLine(quiet=quiet or as_json) as status, stopped_by_signals(bell):
+    with StatusLine(quiet=quiet or as_json) as status, stopped_by_signals(bell), kept_worker() as kept:
         watch = Watch(
             folder=folder, out=out, rig=rig, aim=aim, bell=bell, status=status, look=look_of(sys.stdout),
             tell=_teller(status, as_json=as_json, quiet=quiet), logbook=logbook, workers=workers,
-            each_at_start=as_json,
+            kept=kept, each_at_start=as_json,
         )  # fmt: skip
         watch.tell(watch_lines.began(folder, poll_s))
         with Events(folder, bell, warn) if poll_s is None else nullcontext() as events:
@@ -224,8 +227,8 @@ def _whole(watch: Watch, now: float) -> list[Path]:
 
 def _read(watch: Watch, paths: Sequence[Path]) -> None:
     outcomes = measured(
-        paths, watch.rig, workers=watch.workers, logbook=watch.logbook, is_stopped=lambda: watch.bell.is_stopped,
-        show=watch.status.show, tell=lambda text: _tell_fault(watch, text),
+        paths, watch.rig, kept=watch.kept, workers=watch.workers, logbook=watch.logbook,
+        is_stopped=lambda: watch.bell.is_stopped, show=watch.status.show, tell=lambda text: _tell_fault(watch, text),
     )  # fmt: skip
     for path, outcome in outcomes:
         watch.is_stale |= _take(watch, path, outcome)

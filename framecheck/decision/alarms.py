@@ -7,9 +7,11 @@ from datetime import datetime
 from types import MappingProxyType
 from typing import Final, Literal
 
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.changes import Change, Sign
 from framecheck.document import NoRecord, record_of
+from framecheck.read.foreign_json import json_of
 from framecheck.read.rig import Rig
 
 SURE: Final = 0.8
@@ -247,7 +249,8 @@ def alarms_as_text(alarms: Sequence[Alarm], began: datetime | None) -> str:
 def alarms_of_text(text: str) -> tuple[datetime | None, tuple[Alarm, ...]]:
     """When the night began, and its alarms; none if the text is of another version."""
     try:
-        kept = record_of(_Kept, json.loads(text))
-    except (ValueError, RecursionError, NoRecord):
+        kept = record_of(_Kept, json_of(text))
+    except (ValueError, NoRecord):
         return None, ()
-    return kept.night, kept.alarms
+    is_told = all(alarm.cause is None or alarm.cause in CAUSES for alarm in kept.alarms)
+    return (kept.night, kept.alarms) if is_told else (None, ())

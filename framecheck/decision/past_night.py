@@ -1,6 +1,5 @@
 """A judged night read again from its night.json, as others are set beside it; a sentence where it is none."""
 
-import json
 from dataclasses import dataclass, replace
 from datetime import datetime
 from math import hypot
@@ -11,7 +10,8 @@ from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import GroupSummary
 from framecheck.decision.night_document import SCHEMA, NightDocument
 from framecheck.document import NoRecord, record_of
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
+from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain
 
 Fact = float | str | None
@@ -129,10 +129,11 @@ def read_past_night(file: Path, name: str) -> PastNight:
         text = read_plain(file, _LARGEST).decode()
     except (OSError, UnicodeDecodeError) as why:
         reason = getattr(why, "strerror", None) or "it is no text"
-        raise UnusableRequest(f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`.") from why
+        said = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."
+        raise (refused(why, said) if isinstance(why, OSError) else UnusableRequest(said)) from why
     try:
-        document = json.loads(text)
-    except (ValueError, RecursionError) as why:
+        document = json_of(text)
+    except ValueError as why:
         raise UnusableRequest(
             f"{file}: this is no whole night.json. Run `framecheck night` again; frames known to the logbook take "
             "seconds."

@@ -257,9 +257,10 @@ class Logbook(LogbookFile):
         target, frames : Path
             Folder that is sorted into, and the one that the frames come from.
         """
-        return self._attempt(
-            lambda: self._written("sorts", number, os.fspath(target), os.fspath(frames), _now()), False
-        )
+        places = os.fspath(target), os.fspath(frames)
+        if any(place != _text(Path(place)) for place in places):
+            return False  # bytes that are no UTF-8, which SQLite does not hold
+        return self._attempt(lambda: self._written("sorts", number, *places, _now()), False)
 
     def sort_of(self, number: str) -> tuple[Path, Path] | None:
         """Folder that was sorted into, and that of the frames, of a sort that was begun here; None if none is known."""

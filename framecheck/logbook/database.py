@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import stat
+import time
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -38,7 +39,7 @@ def open_database(file: Path) -> sqlite3.Connection:
         database = connect(file)
         try:
             bring_up_to_date(database)  # first of all: a file that is not ours is not written to
-            database.execute("PRAGMA journal_mode = WAL")
+            _write_ahead(database)
             # in WAL mode this never corrupts; only a power cut may cost the last frames
             database.execute("PRAGMA synchronous = NORMAL")
         except BaseException:
@@ -47,14 +48,32 @@ def open_database(file: Path) -> sqlite3.Connection:
     return database
 
 
+def _write_ahead(database: sqlite3.Connection) -> None:
+    """Switch to WAL mode. Of processes that do so at once SQLite turns some away, which it does not let wait here."""
+    last = time.monotonic() + _WAIT_S
+    while True:
+        try:
+            database.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as why:
+            if not why.sqlite_errorname.startswith("SQLITE_BUSY") or time.monotonic() > last:
+                raise
+            time.sleep(0.01)
+        else:
+            return
+
+
 def connect(file: Path) -> sqlite3.Connection:
     """A connection that trusts nothing in the file.
 
     Raises
     ------
-    sqlite3.Error
+    UnusableLogbook
+        If it is a device or a pipe, which is not opened.
+    OSError, sqlite3.Error
         If there is no such file, or it cannot be opened.
     """
+    if not stat.S_ISREG(file.stat().st_mode):
+        raise UnusableLogbook(f"{file}: is no plain file. Name another one with --logbook.")
     whole = file.absolute().as_uri() + "?mode=rw"
     database = sqlite3.connect(whole, uri=True, timeout=_WAIT_S, isolation_level=None)
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
@@ -71,8 +90,6 @@ def _text(held: bytes) -> str:
 def _make(file: Path) -> None:
     """An empty file that only its owner reads, if there is none: folders of frames tell where one is at night."""
     if file.is_symlink() or file.exists():
-        if not stat.S_ISREG(file.stat().st_mode):
-            raise UnusableLogbook(f"{file}: is no plain file. Name another one with --logbook.")
         return
     missing = [folder for folder in file.parents if not folder.exists()]
     file.parent.mkdir(parents=True, exist_ok=True)

@@ -14,6 +14,7 @@ from framecheck.field.result import FrameResult
 from framecheck.logbook.arrays import KINDS, check, pack, unpack
 from framecheck.night.records import Skipped
 from framecheck.quantity import at_path
+from framecheck.read.foreign_json import json_of
 from framecheck.stars.table import STAR_DTYPE
 
 Kept = FrameResult | Skipped
@@ -65,7 +66,7 @@ def decode(word: str, text: str, held: bytes) -> Kept:
         If it is none that framecheck wrote.
     """
     try:
-        whole = json.loads(text)
+        whole = json_of(text)
         if whole["layout"] != _LAYOUT:
             raise TypeError("its layout is another")
         return _decoded(word, whole["record"], unpack(whole["arrays"], held))

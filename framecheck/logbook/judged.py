@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import whole_path
 
 _LEFT_OUT: Final = ("charts", "skipped")
@@ -46,8 +47,8 @@ def night_of_row(packed: bytes) -> dict[str, Any]:
         text = unpacker.decompress(packed, _LONGEST)
         if not unpacker.eof:
             raise ValueError("it is too long or ends early")
-        document = json.loads(text)
-    except (zlib.error, RecursionError, ValueError) as why:
+        document = json_of(text.decode())
+    except (zlib.error, ValueError) as why:
         raise ValueError(f"not a night of framecheck: {why}") from why
     if not isinstance(document, dict):
         raise ValueError("not a night of framecheck")

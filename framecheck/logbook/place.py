@@ -12,7 +12,9 @@ NONE: Final = "none"
 def named_file() -> Path | None:
     """The file that the environment names; None if it names none."""
     named = os.environ.get(VARIABLE, "")
-    return Path(named).expanduser() if named and named != NONE else None
+    if not named or named == NONE:
+        return None
+    return Path(os.path.expanduser(named))  # noqa: PTH111 - the other raises for a user who is not there
 
 
 def without() -> bool:

@@ -11,6 +11,7 @@ from typing import Final
 
 from framecheck._version import __version__
 from framecheck.logbook.mark import Mark, measuring
+from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import open_plain, read_plain
 from framecheck.words import steers
 
@@ -102,7 +103,7 @@ def as_text(named: Mapping[str, str]) -> str:
 def from_text(text: str) -> dict[str, str]:
     """The same back; empty if it is nothing that framecheck wrote."""
     try:
-        held = json.loads(text)
+        held = json_of(text)
     except ValueError:
         return {}
     return {str(name): str(value) for name, value in held.items()} if isinstance(held, dict) else {}

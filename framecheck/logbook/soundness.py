@@ -15,6 +15,10 @@ from framecheck.logbook.schema import APPLICATION
 from framecheck.logbook.seal import COLUMNS, Row, columns, is_sound, marks
 from framecheck.logbook.unusable import DamagedLogbook, UnusableLogbook, in_words
 
+_NO_DAMAGE: Final = tuple(
+    f"SQLITE_{name}" for name in ("NOTADB", "READONLY", "CANTOPEN", "BUSY", "LOCKED", "PERM", "AUTH", "FULL", "NOMEM")
+)
+"""Errors of a file that may be as sound as any, or is no database at all."""
 _MOST_IN_VAIN: Final = 20_000
 """Numbers of rows that are tried before the rest of a table is given up. Chosen: some seconds."""
 
@@ -99,7 +103,7 @@ def _structure(file: Path) -> str | None:
             (application,) = database.execute("PRAGMA application_id").fetchone()
             (said,) = database.execute("PRAGMA integrity_check(1)").fetchone()
         except sqlite3.DatabaseError as why:
-            if why.sqlite_errorname == "SQLITE_NOTADB":
+            if why.sqlite_errorname.startswith(_NO_DAMAGE):
                 raise
             return str(why)
     if application != APPLICATION:

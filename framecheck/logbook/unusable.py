@@ -6,7 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import NO_PLACE, CannotFinish, UnusableRequest
 from framecheck.logbook.schema import DamagedFile, ForeignFile
 
 _REASONS: Final = {
@@ -56,7 +56,8 @@ def in_words(file: Path) -> Iterator[None]:
         raise RefusedLogbook(f"{file}: the logbook cannot be used: {_REASONS['NOMEM']}.") from why
     except OSError as why:
         reason = why.strerror or str(why)
-        raise RefusedLogbook(f"{file}: the logbook cannot be made: {reason}. Name a file in another folder.") from why
+        kind = UnusableLogbook if why.errno in NO_PLACE else RefusedLogbook
+        raise kind(f"{file}: the logbook cannot be made: {reason}. Name a file in another folder.") from why
 
 
 def _sentence(file: Path, why: sqlite3.Error) -> UnusableLogbook:

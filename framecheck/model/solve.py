@@ -53,7 +53,7 @@ DAMPED_BY: Final = 8.0
 FREED_BY: Final = 6.0
 """Of the steps: share of each diagonal element that is added to it, and how that grows after a step in vain and falls
 after a good one. Chosen, as is common for D. W. Marquardt, J. SIAM 11, 431 (1963), from memory."""
-LEAST_GAIN: Final = 0.03
+LEAST_GAIN: Final = 0.05
 """Gain of log probability by a step below which no other is tried. Chosen: no odds hang on it."""
 
 STEP: Final = 1e-4

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.errors import UnusableRequest
+from framecheck.errors import UnusableRequest, refused
 from framecheck.read.paths import NoPlainFile, read_plain
 
 Floats = NDArray[np.float64]
@@ -22,6 +22,12 @@ FEWEST_SAMPLES: Final = 4
 
 _LONGEST: Final = 100
 """[signs] Chosen."""
+
+_LONGEST_HEAD: Final = 50_000
+"""[signs] Of an ECSV table's description, which its reader takes seconds for. Chosen: hundreds of columns fit."""
+
+FULL_TURN_ARCSEC: Final = 360 * 3600.0
+"""[arcsec] No error is larger."""
 
 LEAST_COVERED: Final = 0.5
 """Share of an exposure that samples must span. Chosen."""
@@ -125,8 +131,8 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     except (NoPlainFile, IsADirectoryError):
         raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.") from None
     except OSError as error:
-        raise UnusableRequest(
-            f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
+        raise refused(
+            error, f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
         ) from error
     except UnicodeDecodeError as error:
         raise UnusableRequest(f"{path.name}: this is no text. Export the guiding record as CSV.") from error
@@ -149,6 +155,8 @@ def _table(path: Path, lines: list[tuple[int, str]]) -> Any:
     if not content:
         raise UnusableRequest(f"{path.name}: the guiding record is empty. Export {TIME}, {RA} and {DEC}.")
     ecsv = any(number == 0 and "ECSV" in line for number, line in lines[:1])
+    if ecsv and sum(len(line) for number, line in lines if number == 0) > _LONGEST_HEAD:
+        raise UnusableRequest(f"{path.name}: its description is too long for a table. Export it as CSV.")
     if not ecsv:
         width = content[0][1].count(",")
         for number, line in content[1:]:
@@ -169,7 +177,7 @@ def _table(path: Path, lines: list[tuple[int, str]]) -> Any:
 def _time(path: Path, line: int, text: Any) -> datetime:
     try:
         return _in_utc(datetime.fromisoformat(str(text).strip()))
-    except ValueError as error:
+    except (ValueError, OverflowError) as error:  # a year before the first, once the zone is taken off
         raise UnusableRequest(
             f"{path.name}, line {line}: {TIME} is {_cut(str(text))!r}, no time such as 2024-03-01T21:00:00.5. "
             "Write all times so, in UTC."
@@ -199,6 +207,11 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
         if not np.isfinite(values[i]):
             raise UnusableRequest(
                 f"{path.name}, line {lines[i]}: {name} is {_cut(str(text))!r}, no number. Leave such lines out."
+            )
+        if not abs(float(values[i])) * factor <= FULL_TURN_ARCSEC:
+            raise UnusableRequest(
+                f"{path.name}, line {lines[i]}: {name} is {_cut(str(text))!r}, more than a full turn. Leave such lines "
+                "out."
             )
     return values * factor
 

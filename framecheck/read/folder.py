@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import CannotFinish, UnusableRequest, refused
 from framecheck.read.paths import read_plain, whole_path
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
@@ -52,7 +52,7 @@ def _listed(file: Path) -> list[Path]:
     try:
         text = read_remote_text(file) if is_remote(file) else read_plain(file).decode("utf-8", "surrogateescape")
     except OSError as why:
-        raise UnusableRequest(f"{file}: cannot be read ({why.strerror or why}). Check the file.") from None
+        raise refused(why, f"{file}: cannot be read ({why.strerror or why}). Check the file.") from None
     lines = [line.strip() for line in text.splitlines()]
     for number, line in enumerate(lines, 1):
         if len(line) > _LONGEST_NAME or "\0" in line:
@@ -119,7 +119,7 @@ def _judge(path: Path, seen: set[tuple[int, int]]) -> tuple[str | None, bool]:
     try:
         state = path.stat()
     except (OSError, ValueError) as why:
-        if path.is_symlink():
+        if os.path.islink(path):  # noqa: PTH114 - `is_symlink` raises in a folder of which only names may be read
             circle = getattr(why, "errno", None) == errno.ELOOP
             return "a link in a circle" if circle else "a link that leads nowhere", False
         return "cannot be opened", False

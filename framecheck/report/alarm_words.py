@@ -81,7 +81,7 @@ def first_cure(alarm: Alarm) -> str:
     """What to do first, in one sentence."""
     if alarm.cure is None or alarm.confidence is None or alarm.confidence < CLAIMED:
         return _LOOK_FIRST[alarm.sign]
-    return sentence(alarm.cure)
+    return sentence(plain(alarm.cure))
 
 
 def what_is_over(alarm: Alarm) -> str:

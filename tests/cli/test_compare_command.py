@@ -44,9 +44,27 @@ def test_a_file_is_as_good_as_its_folder(reports: tuple[Path, Path]) -> None:
 
 def test_json_for_programs(reports: tuple[Path, Path]) -> None:
     document = json.loads(said(*reports, "--json"))
-    assert document["reference"]["name"] == str(reports[0])
+    assert document["reference"]["name"] == reports[0].name
     (one,) = document["comparisons"]
     assert one["figures"][0]["verdict"] == "better"
+
+
+def test_a_comparison_tells_no_folder_of_the_machine_unless_asked(tmp_path: Path) -> None:
+    """Two nights of one date and target are told apart by their folders: by as much of these as that takes."""
+    nights = [
+        write_night(night(n_frames=12, seed=k), tmp_path / name / "report")
+        for k, name in enumerate(("before", "after"))
+    ]
+    picture = tmp_path / "change.svg"
+    told = said(*nights) + said(*nights, "--json") + picture_of(*nights, picture)
+    assert "before/report" in told
+    assert str(tmp_path) not in told
+    assert str(tmp_path) in said(*nights, "--absolute-paths")
+
+
+def picture_of(first: Path, second: Path, picture: Path) -> str:
+    said(first, second, "--picture", picture)
+    return picture.read_text(encoding="utf-8")
 
 
 def test_a_drift_that_was_cured_is_told_from_the_files(tmp_path: Path) -> None:

@@ -48,6 +48,16 @@ def test_page_and_document_are_written(reports: list[Path], tmp_path: Path) -> N
     assert len(document["rigs"][0]["nights"]) == 4
 
 
+def test_a_history_tells_no_folder_of_the_machine(reports: list[Path], tmp_path: Path) -> None:
+    with Logbook(tmp_path / "book.sqlite") as book:
+        book.record_night(document_of(night(seed=9, days=60)) | {"source": {"folder": str(tmp_path)}})
+    words = (*reports, "--logbook", tmp_path / "book.sqlite", "--out", tmp_path / "out")
+    told = said(*words).replace(f"Open {tmp_path}", "")  # where this user finds it
+    told += "".join(path.read_text(encoding="utf-8") for path in (tmp_path / "out").iterdir())
+    assert "periodic" in told
+    assert str(tmp_path) not in told
+
+
 def test_reports_and_a_named_logbook_are_told_together(reports: list[Path], tmp_path: Path) -> None:
     file = tmp_path / "book.sqlite"
     with Logbook(file) as book:
@@ -66,6 +76,19 @@ def test_what_night_judges_is_in_the_history(tmp_path: Path) -> None:
     (rig,) = json.loads(said("--logbook", file, "--json"))["rigs"]
     (found,) = rig["nights"]
     assert (found["n_frames"], found["taken_s"], found["targets"]) == (3, 180.0, ["Test field"])
+
+
+def test_a_night_of_the_logbook_that_cannot_be_does_not_keep_the_others_back(tmp_path: Path) -> None:
+    file = tmp_path / "book.sqlite"
+    with Logbook(file) as book:
+        book.record_night(document_of(night(n_frames=12)))
+        odd = document_of(night(n_frames=12, days=9))
+        odd["frames"][0]["fwhm_px"] = 1e300
+        book.record_night(odd)
+    told = said("--logbook", file)
+    assert "1 night, 12 September 2025" in told
+    assert "fwhm_px is 1e+300, which cannot be." in told
+    assert "That night is left out." in told
 
 
 @pytest.mark.parametrize(

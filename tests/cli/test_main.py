@@ -82,6 +82,17 @@ def test_each_failure_ends_as_one_line(
     assert said.count("\n") == 1
 
 
+def test_a_file_that_may_not_be_read_is_no_wrong_usage(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Whoever measures it says so, as of every frame; the contract keeps 2 for wrong words."""
+    (tmp_path / "a.fits").write_bytes(b"")
+    (tmp_path / "a.fits").chmod(0)
+    monkeypatch.setattr(os, "access", lambda path, mode, **_: False)
+    assert ended(monkeypatch, "frame", str(tmp_path / "a.fits")) == 3
+    assert "Usage" not in capsys.readouterr().err
+
+
 def test_a_fault_of_ours_is_owned_in_one_line(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -1,18 +1,27 @@
 """Frames measured as they come in."""
 
-from collections.abc import Callable, Iterator
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
 import pytest
+from in_place import InPlace
 
+sys.path.append(str(Path(__file__).parent.parent / "whole"))
+import deadly
+
+from framecheck import pipeline, workers
 from framecheck.cli import measuring
-from framecheck.cli.measuring import AT_ONCE, InPlace, measured
+from framecheck.cli.measuring import AT_ONCE, kept_worker, measured
 from framecheck.field import FrameFailure
 from framecheck.read import Rig
+from framecheck.workers import Staffing
 
 
 @pytest.fixture
@@ -29,6 +38,10 @@ class Lost(Executor):
         raise BrokenProcessPool("killed")
 
 
+def no_worker(paths: Sequence[Path]) -> AbstractContextManager[Executor]:
+    raise AssertionError("many frames are not measured by one worker")
+
+
 def outcomes(
     files: list[Path], monkeypatch: pytest.MonkeyPatch, executor: Executor, stop: Callable[[], bool] = lambda: False
 ) -> tuple[list[Path], list[str]]:
@@ -39,7 +52,7 @@ def outcomes(
     monkeypatch.setattr(measuring, "interruptible_workers", workers)
     told: list[str] = []
     found = measured(
-        files, Rig(), workers=1, logbook=None, is_stopped=stop, show=lambda text: None, tell=told.append
+        files, Rig(), kept=no_worker, workers=1, logbook=None, is_stopped=stop, show=lambda text: None, tell=told.append
     )  # fmt: skip
     paths = []
     for path, outcome in found:
@@ -52,8 +65,48 @@ def test_each_file_has_its_outcome(files: list[Path], monkeypatch: pytest.Monkey
     assert outcomes(files, monkeypatch, InPlace()) == (files, [])
 
 
-def test_one_or_two_need_no_workers(files: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
-    assert outcomes(files[:2], monkeypatch, Lost()) == (files[:2], [])
+def test_one_or_two_are_measured_by_a_worker_that_stays_for_the_next(
+    files: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    @contextmanager
+    def workers(count: int) -> Iterator[Executor]:
+        started.append(count)
+        yield InPlace()
+
+    started: list[int] = []
+    monkeypatch.setattr(measuring, "interruptible_workers", workers)
+    with kept_worker() as kept:
+        assert started == []
+        assert outcome_of(files[:2], kept) == dict.fromkeys(files[:2], NO_FITS)
+        assert outcome_of(files[2:3], kept) == {files[2]: NO_FITS}
+    assert started == [1]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="SIGKILL, fork")
+@pytest.mark.filterwarnings("ignore:.*fork:DeprecationWarning")
+def test_a_frame_that_ends_its_worker_does_not_end_the_watch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    wicked, good = tmp_path / f"{deadly.WICKED}.fits", tmp_path / "good.fits"
+    for path in (wicked, good):
+        path.write_bytes(b"no FITS file" * 300)
+    monkeypatch.setattr(pipeline, "measure_file", deadly.measure_file)
+    monkeypatch.setattr(workers, "get_context", lambda _: get_context("fork"))  # they start in no time
+    monkeypatch.setattr(workers, "load_libraries", int)
+    with kept_worker() as kept:
+        found = outcome_of([wicked, good], kept)
+        assert found[wicked].startswith("the workers that measured it ended")
+        assert found[good] == NO_FITS
+        assert outcome_of([good], kept) == {good: NO_FITS}
+
+
+NO_FITS = "is no FITS file: it does not begin with SIMPLE"
+
+
+def outcome_of(paths: list[Path], kept: Staffing) -> dict[Path, str]:
+    nothing = lambda text: None  # noqa: E731
+    found = measured(
+        paths, Rig(), kept=kept, workers=None, logbook=None, is_stopped=lambda: False, show=nothing, tell=nothing
+    )
+    return {path: outcome.fault for path, outcome in found if isinstance(outcome, FrameFailure)}
 
 
 def test_work_goes_on_with_new_workers_where_some_are_lost(files: list[Path], monkeypatch: pytest.MonkeyPatch) -> None:
@@ -65,7 +118,9 @@ def test_work_goes_on_with_new_workers_where_some_are_lost(files: list[Path], mo
     started: list[int] = []
     monkeypatch.setattr(measuring, "interruptible_workers", workers)
     nothing = lambda text: None  # noqa: E731
-    found = measured(files, Rig(), workers=1, logbook=None, is_stopped=lambda: False, show=nothing, tell=nothing)
+    found = measured(
+        files, Rig(), kept=no_worker, workers=1, logbook=None, is_stopped=lambda: False, show=nothing, tell=nothing
+    )
     assert [path for path, _ in found] == files
     assert started == [1, 1]
 

@@ -16,7 +16,7 @@ from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import Undone, carry_out
 from framecheck.cli.sort_steps import undo as undo_sort
 from framecheck.cli.sorting import Way, plan_sort
-from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 
 NAMES = {
     "light 1.fits": "keep",
@@ -286,7 +286,8 @@ def test_choices_of_the_page_and_plain_lists(lights: Path, tmp_path: Path) -> No
         plan_sort(lights, tmp_path / "out", choices, "copy")
 
 
-@pytest.mark.parametrize("text", ["{", "[]", '{"frames": [{"file": 3}]}', "[" * 100_000, '{"frames": 1}'])
+@pytest.mark.parametrize("text", ["{", "[]", '{"frames": [{"file": 3}]}', "[" * 100_000, '{"frames": 1}',
+                                  '{"frames": ' + "9" * 5000 + "}", "[" + "[]," * 3_100_000 + "1]"])  # fmt: skip
 def test_a_file_that_is_no_night_is_refused(lights: Path, tmp_path: Path, text: str) -> None:
     (lights / "night.json").write_text(text)
     with pytest.raises(UnusableRequest, match="neither"):
@@ -370,6 +371,32 @@ def test_names_longer_than_any_file_has_are_told(name: str, lights: Path, tmp_pa
     plan = plan_sort(lights, tmp_path / "out", None, "copy")
     assert [placing.name for placing in plan.placings] == ["light 1.fits"]
     assert len(plan.problems) == 1
+
+
+@pytest.mark.parametrize("frame", ['{"file": "LONG", "grade": "keep"}', '{"file": "light 1.fits", "grade": "LONG"}'])
+def test_a_name_that_would_fill_the_screen_is_refused_by_its_length(lights: Path, tmp_path: Path, frame: str) -> None:
+    (lights / "night.json").write_text(f'{{"frames": [{frame.replace("LONG", "x" * 20_000)}]}}')
+    with pytest.raises(UnusableRequest, match="holds a name of 20000 signs") as failed:
+        plan_sort(lights, tmp_path / "out", None, "copy")
+    assert len(str(failed.value)) < 600
+
+
+def test_of_many_files_that_cannot_be_placed_the_first_are_told(
+    lights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    judged(lights, {f"gone {k}.fits": "keep" for k in range(50)})
+    assert sort_folder(lights, tmp_path / "out", None, "copy", yes=False) == 50
+    told = capsys.readouterr().err.splitlines()
+    assert told[0] == "gone 0.fits: is no longer there. Judge the folder again, or bring the file back."
+    assert told[-1] == "30 more files like these; --json lists all."
+    assert len(told) == 21
+
+
+def test_a_folder_is_not_made_where_a_file_lies(lights: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("a file")
+    with pytest.raises(UnusableRequest, match="it is a file, not a folder") as failed:
+        carry_out(plan_sort(lights, tmp_path / "out", None, "copy"))
+    assert not isinstance(failed.value, CannotFinish)  # no disk or right is at fault: exit code 2
 
 
 def test_a_pipe_for_choices_is_not_waited_for(lights: Path, tmp_path: Path) -> None:

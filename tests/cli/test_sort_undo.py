@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from framecheck.cli.sort_command import sort_folder, take_back
 from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import carry_out, undo
 from framecheck.cli.sorting import Way, plan_sort
-from framecheck.errors import CannotFinish, UnusableRequest
+from framecheck.errors import UnusableRequest
 from framecheck.logbook import Logbook
 
 
@@ -76,7 +77,7 @@ def test_a_frame_that_was_copied_twice_counts_once(lights: Path, tmp_path: Path,
 def test_a_place_that_takes_no_journal_is_left_as_it_was(lights: Path, tmp_path: Path) -> None:  # noqa: F811
     (tmp_path / "out").write_text("a file")
     with pytest.raises(
-        CannotFinish, match=r"Nothing was done; put that right, or choose another folder, then sort"
+        UnusableRequest, match=r"Nothing was done; put that right, or choose another folder, then sort"
     ) as why:
         carry_out(plan_sort(lights, tmp_path / "out" / "deep", None, "copy"))
     assert "--undo" not in str(why.value)
@@ -189,3 +190,31 @@ def test_an_old_journal_with_a_whole_path_is_taken_back_if_the_user_says_where_t
     assert undo(into, frames=root).n_back == 1
     assert (root / "a.fits").read_bytes() == b"frame"
     assert not into.exists()
+
+
+def test_a_journal_that_was_emptied_is_not_taken_for_one_that_is_done(moved: Path, book: Logbook) -> None:
+    before = contents(moved)
+    (moved / JOURNAL).write_bytes(b"")
+    with pytest.raises(UnusableRequest, match="does not tell of any sort"):
+        undo(moved, logbook=book)
+    assert {name for name in contents(moved) if name != JOURNAL} == {name for name in before if name != JOURNAL}
+
+
+@pytest.mark.skipif(os.name == "nt" or sys.platform == "darwin", reason="names are Unicode there")
+def test_folders_whose_names_are_no_unicode_are_sorted_into_and_taken_back(
+    lights: Path,  # noqa: F811
+    tmp_path: Path,
+    book: Logbook,
+) -> None:
+    before, into = contents(lights), tmp_path / os.fsdecode(b"caf\xe9")
+    assert not carry_out(plan_sort(lights, into, None, "move"), logbook=book)  # SQLite holds UTF-8 only
+    assert undo(into, frames=lights, logbook=book).problems == ()
+    assert contents(lights) == before
+
+
+def test_a_sort_of_a_number_that_is_no_text_is_nobodys(moved: Path, book: Logbook) -> None:
+    journal = (moved / JOURNAL).read_text()
+    begin, rest = journal.split("\n", 1)
+    (moved / JOURNAL).write_text(json.dumps(json.loads(begin) | {"id": "\udcff"}) + "\n" + rest)
+    with pytest.raises(UnusableRequest, match="is no journal that framecheck sort wrote"):
+        undo(moved, logbook=book)

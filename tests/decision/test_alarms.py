@@ -1,5 +1,6 @@
 """What the watcher of a night is told, and that nothing is told twice."""
 
+import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -192,7 +193,20 @@ def test_a_watch_that_starts_again_knows_what_was_told() -> None:
     assert over.news == "over"
 
 
-@pytest.mark.parametrize("text", ["", "no JSON", "[]", '{"night": "yesterday", "alarms": []}',
+@pytest.mark.parametrize(
+    "forged", [{"sign": "louder"}, {"sign": []}, {"group": 3}, {"cause": "goblins"}, {"usual": 0.0}, {"now": "wide"},
+               {"confidence": 2.0}, {"confidence": float("nan")}, {"is_over": 1}, {"since_utc": "noon"}, {"cure": [1]}]
+)  # fmt: skip
+def test_what_somebody_else_wrote_down_is_as_if_nothing_was_told(forged: dict[str, object]) -> None:
+    watcher = Watcher()
+    watcher.sees(change("trailed", 10, 11), found=(finding("guiding-noise", 0.7),))
+    kept = json.loads(alarms_as_text(watcher.alarms, DUSK))
+    kept["alarms"][0] |= forged
+    assert alarms_of_text(json.dumps(kept)) == (None, ())
+
+
+@pytest.mark.parametrize("text", ["", "no JSON", "[" * 100_000, '{"night": "2025-03-01T21:00:00", "alarms": []}', "[]",
+                                  '{"night": "yesterday", "alarms": []}',
                                   '{"night": null, "alarms": [{"sign": "dimmer"}]}'])  # fmt: skip
 def test_what_another_version_wrote_down_is_as_if_nothing_was_told(text: str) -> None:
     assert alarms_of_text(text) == (None, ())

@@ -12,6 +12,7 @@ import pytest
 from kept_frames import SIZE, UNSAMPLED, bits, result_of, write_file
 
 from framecheck import pipeline
+from framecheck.errors import CannotFinish
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.logbook import Logbook, UnusableLogbook, mark, open_logbook
 from framecheck.logbook.schema import MIGRATIONS, bring_up_to_date
@@ -201,8 +202,9 @@ def test_files_that_are_no_logbook_are_left_alone(tmp_path: Path) -> None:
         before = file.read_bytes() if file.is_file() else b""
         with pytest.raises(UnusableLogbook, match=said):
             Logbook(file)
-        with pytest.raises(UnusableLogbook):
+        with pytest.raises(UnusableLogbook) as failed:
             open_logbook(file, lambda text: None, named=True)
+        assert not isinstance(failed.value, CannotFinish)  # neither disk nor rights are at fault: exit code 2
         assert (file.read_bytes() if file.is_file() else b"") == before
     told: list[str] = []
     assert open_logbook(text / "book", told.append) is None

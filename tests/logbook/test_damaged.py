@@ -1,9 +1,12 @@
 """Logbooks that a disk damaged or somebody forged: told, mended, and never believed. Damage is drawn, seeded."""
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,6 +14,7 @@ from kept_frames import bits, result_of, write_file
 from typer.testing import CliRunner
 
 from framecheck.cli import main
+from framecheck.errors import CannotFinish
 from framecheck.logbook import Logbook, UnusableLogbook, WrittenReport, open_logbook
 from framecheck.logbook.seal import COLUMNS, checksum
 from framecheck.logbook.soundness import look_through, repair
@@ -262,3 +266,35 @@ def test_only_its_owner_reads_a_new_logbook(tmp_path: Path) -> None:
     Logbook(file).close()
     assert file.stat().st_mode & 0o777 == 0o600
     assert file.parent.stat().st_mode & 0o777 == 0o700
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="has no pipes")
+def test_a_pipe_is_not_opened_to_be_checked(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "book.sqlite")
+    for look in (look_through, repair):
+        with pytest.raises(UnusableLogbook, match="is no plain file"):
+            look(tmp_path / "book.sqlite")
+
+
+def test_a_logbook_that_may_only_be_read_is_not_called_damaged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What SQLite says where a file in WAL mode lies in a folder that takes no others (wal.html)."""
+    file, _ = filled(tmp_path)
+
+    class Closed(sqlite3.Connection):
+        def execute(self, *words: Any) -> sqlite3.Cursor:
+            if "integrity_check" in words[0]:
+                why = sqlite3.OperationalError("attempt to write a readonly database")
+                why.sqlite_errorname = "SQLITE_READONLY_DIRECTORY"
+                raise why
+            return super().execute(*words)
+
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=Closed))
+    for look in (look_through, repair):
+        with pytest.raises(CannotFinish, match="it may only be read"):
+            look(file)
+
+
+def test_a_logbook_named_in_the_home_of_nobody_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("FRAMECHECK_LOGBOOK", "~nobody-of-this-name/book.sqlite")
+    ended = CliRunner().invoke(main.app, ["logbook"])
+    assert "there is no logbook yet" in str(ended.exception)

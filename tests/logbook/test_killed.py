@@ -3,8 +3,11 @@
 import sqlite3
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
+from typing import Any
 
+import pytest
 from kept_frames import write_file
 
 from framecheck.logbook import Logbook
@@ -62,3 +65,24 @@ def test_two_processes_use_one_logbook_from_its_first_moment(tmp_path: Path) -> 
     with Logbook(file) as book:
         assert [entry.n_measured for entry in book.folders()] == [40, 40]
         assert sum(1 for _ in book.frames()) == 80
+
+
+def test_who_is_turned_away_from_a_logbook_that_two_begin_at_once_tries_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite's answer if two processes change the mode of a file at once: busy, at once, whatever the timeout."""
+    refused: list[str] = []
+
+    class Busy(sqlite3.Connection):
+        def execute(self, *words: Any) -> sqlite3.Cursor:
+            if "journal_mode" in words[0] and len(refused) < 3:
+                refused.append(words[0])
+                why = sqlite3.OperationalError("database is locked")
+                why.sqlite_errorname = "SQLITE_BUSY"
+                raise why
+            return super().execute(*words)
+
+    monkeypatch.setattr(sqlite3, "connect", partial(sqlite3.connect, factory=Busy))
+    with Logbook(tmp_path / "book.sqlite") as book:
+        assert book.folders() == ()
+    assert len(refused) == 3

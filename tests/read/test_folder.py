@@ -3,7 +3,7 @@
 import errno
 import os
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -92,3 +92,25 @@ def test_no_folder(tmp_path: Path, name: str) -> None:
 
 def test_an_empty_folder_has_no_frames(tmp_path: Path) -> None:
     assert find_frames(tmp_path) == []
+
+
+def test_a_folder_of_which_only_the_names_may_be_read_does_not_end_the_night(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """POSIX: reading a folder takes its r, reaching what is in it its x."""
+    (tmp_path / "closed").mkdir()
+    for name in ("a.fits", "closed/b.fits"):
+        (tmp_path / name).write_text(name)
+    for call in ("stat", "lstat"):
+        monkeypatch.setattr(os, call, _closed(getattr(os, call), tmp_path / "closed"))
+    assert [path.name for path in find_frames(tmp_path)] == ["a.fits"]
+    assert [(path.name, why) for path, why in find_others(tmp_path)] == [("b.fits", "cannot be opened")]
+
+
+def _closed(call: Callable[..., os.stat_result], folder: Path) -> Callable[..., os.stat_result]:
+    def state(path: Path, **named: bool) -> os.stat_result:
+        if folder in Path(os.fspath(path)).parents:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(path))
+        return call(path, **named)
+
+    return state

@@ -111,6 +111,7 @@ STRETCH = {"start_utc": "noon", "n_frames": 9, "centre_fwhm_px": 2.0, "pattern":
     ("change", "told"),
     [
         ({"schema": 2}, "its schema is 2, ours is 1"),
+        ({"schema": True}, "its schema is True, ours is 1"),
         ({"schema": None}, "it has no schema"),
         ({"frames": None}, "it has no frames"),
         ({"frames": "many"}, "frames is a text, not a list"),
@@ -118,6 +119,8 @@ STRETCH = {"start_utc": "noon", "n_frames": 9, "centre_fwhm_px": 2.0, "pattern":
         ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is a text, not a number or nothing"),
         ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"start_utc is 'yesterday', which is no time"),
         ({"frames": [{"file": "a", "start_utc": 5}]}, "start_utc is a whole number, not a text or nothing"),
+        ({"frames": [{"file": "a" * 10_000_000}]}, "file has 10000000 signs"),
+        ({"rig": {"mount_type": "a" * 5000}}, "mount_type has 5000 signs"),
         ({"rig": [1]}, "rig is a list, not a table of fields"),
         ({"rig": {"pixel_um": True}}, "rig.pixel_um is true or false, not a number or nothing"),
         ({"budget": [{"term": "luck"}]}, r"budget\[0\].term: invalid enum value 'luck'"),
@@ -138,7 +141,9 @@ def test_other_json_is_no_night(document: object) -> None:
         past_night(document, "a", "night.json")
 
 
-@pytest.mark.parametrize("content", [b"{", b"", b"\xff\xfe\x00", b"[" * 100_000])
+@pytest.mark.parametrize(
+    "content", [b"{", b"", b"\xff\xfe\x00", b"[" * 100_000, b"[" + b"{}," * 3_100_000 + b"1]", b"9" * 5000]
+)
 def test_a_damaged_file_is_said_in_a_sentence(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "night.json").write_bytes(content)
     with pytest.raises(UnusableRequest, match=r"night.json: (this is no whole night.json|cannot be read)"):

@@ -13,10 +13,10 @@ from typing import Any
 
 import deadly
 import pytest
+from in_place import InPlace
 from small_night import draw_light
 
 from framecheck import pipeline, workers
-from framecheck.cli.measuring import InPlace
 from framecheck.cli.night_command import judge_folder
 from framecheck.cli.workforce import Workforce
 from framecheck.errors import CannotFinish
