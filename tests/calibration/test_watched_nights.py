@@ -80,7 +80,12 @@ def test_a_fault_is_told_once_while_it_can_be_cured_and_its_cause_is_named(
 ) -> None:
     last = N - 6 if sign == "dimmer" else FIRST + within + 2
     # a few looks until it must be told; later on every fourth frame is enough to see that it is told once
-    looks = [8, FIRST, *range(FIRST + within, FIRST, -max(within // 3, 1))[::-1], *range(FIRST + within + 2, last, 4)]
+    looks = [
+        8,
+        FIRST,
+        *range(FIRST + within, FIRST, -max(within // 3, 1))[::-1],
+        *range(FIRST + within + 2, last + 1, 4),
+    ]
     news = watched(replace(CALM, **fault), looks)  # type: ignore[arg-type]
     (alarm,) = [(n, told.alarm) for n, told in news if told.news == "alarm"]
     assert alarm[1].sign == sign
