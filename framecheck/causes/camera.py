@@ -83,13 +83,13 @@ def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy | CannotTell:
     """Many more pixels span the stars than the detail needs, and each of them adds read noise.
 
-    The sharper frames count, and no star wider than the air makes it on common nights: blurred stars are no fault of
-    the pixels. `blur` is the share of their squared width that focus, optics and mount are known to make.
+    The sharper frames of the sharpest group count, and no star wider than the air makes it on common nights: blurred
+    stars are no fault of the pixels. `blur` is the share of their squared width that focus, optics and mount are known to make.
     """
     widths = _widths(night, 25)
     if not widths:
         return _no_stars("oversampled")
-    seen_px = max(widths) * math.sqrt(1 - blur)
+    seen_px = min(widths) * math.sqrt(1 - blur)
     scale = rig.pixel_scale_arcsec
     blurred = scale is not None and seen_px > OVERSAMPLED_PX and seen_px * scale > COMMON_AIR_ARCSEC
     fwhm_px = COMMON_AIR_ARCSEC / scale if scale is not None and blurred else seen_px
