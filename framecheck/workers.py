@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 
 from framecheck.errors import CannotFinish
 from framecheck.field import FrameFailure
-from framecheck.report.words import plain
+from framecheck.words import plain
 
 T = TypeVar("T")
 Staffing = Callable[[Sequence[Path]], AbstractContextManager[Executor]]

@@ -8,8 +8,12 @@ PACKAGE = Path(__file__).parent.parent / "framecheck"
 ORDER = [
     "_version",
     "constants",
+    "robust",
     "errors",
     "read",
+    "words",
+    "quantity",
+    "document",
     "sky",
     "stars",
     "field",

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 from framecheck.simulate import Scenario
-from framecheck.simulate.scenario import Camera, Cloud, Mount, Optics, Plan, Site, Sky, Target
+from framecheck.simulate.scenario import Camera, Cloud, Mount, SceneOptics, ScenePlan, SceneSky, Site, Target
 
 Kind = Literal["field", "night", "frame", "stack"]
 """Stars over the field of one frame; one star in frame after frame; a whole frame; many short frames added up."""
@@ -17,11 +17,11 @@ Changes = Mapping[str, Mapping[str, Any]]
 BASE: Final = Scenario(
     site=Site(latitude_deg=47.2, longitude_deg=14.6, pressure_hpa=0.0),
     target=Target(ra_deg=318.0, dec_deg=38.0, stars=160, faintest_e_per_s=3.0, brightest_e_per_s=6000.0),
-    optics=Optics(focal_length_mm=1000.0, aperture_mm=200.0),
+    optics=SceneOptics(focal_length_mm=1000.0, aperture_mm=200.0),
     camera=Camera(pixel_um=3.76, width=1200, height=800, hot_pixels=0, cosmic_rays_per_min=0.0),
-    sky=Sky(brightness_e_per_s=1.0, seeing_arcsec=2.2, seeing_variation=0.0),
+    sky=SceneSky(brightness_e_per_s=1.0, seeing_arcsec=2.2, seeing_variation=0.0),
     mount=Mount(rms_ra_arcsec=0.15, rms_dec_arcsec=0.15),
-    plan=Plan(start_utc=datetime(2025, 9, 12, 20, 0, tzinfo=UTC), exposure_s=120.0, frames=12, cadence_s=125.0),
+    plan=ScenePlan(start_utc=datetime(2025, 9, 12, 20, 0, tzinfo=UTC), exposure_s=120.0, frames=12, cadence_s=125.0),
 )
 """A telescope of 200 mm at f/5 with pixels of 0.78 arcseconds, on a good night."""
 

@@ -61,10 +61,10 @@ def advise(
     from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.night_summary import failure_lines
     from framecheck.cli.terminal import look_of, say, warn
+    from framecheck.document import json_text
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
     from framecheck.read import is_list, whole_path
-    from framecheck.report.night_json import json_text
 
     force = workforce(workers, memory, scheduler)
     folder = folder if scheduler is None else whole_path(folder)
@@ -148,7 +148,7 @@ def _counted(texts: Sequence[str], look: "Look") -> list[str]:
 def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
     """Each against what would be good, or what it would be."""
     from framecheck.decision.mount_decision import WORTH_FWHM
-    from framecheck.report.words import fixed, percent
+    from framecheck.words import fixed, percent
 
     rows = []
     rms, needed = decision.tracking_rms_arcsec, decision.needed_rms_arcsec
@@ -171,7 +171,7 @@ def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
 
 
 def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
-    from framecheck.report.words import fixed, percent
+    from framecheck.words import fixed, percent
 
     rows = []
     for term in terms:
@@ -184,7 +184,7 @@ def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
 def _otherwise(cases: "Sequence[WhatIf]") -> list[str]:
     if not cases:
         return []
-    from framecheck.report.words import duration, fixed
+    from framecheck.words import duration, fixed
 
     rows = [f"  {'':<26}{'FWHM':>8}{'with pixel':>12}{'kept':>12}{'effective':>14}"]
     for case in cases:

@@ -52,8 +52,8 @@ def compare(
     from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.decision.compare import compare as set_beside
+    from framecheck.document import json_text
     from framecheck.report.comparison_document import comparison_document
-    from framecheck.report.night_json import json_text
 
     refuse(nights, picture)
     all_judged = all(is_judged(path) for path in nights)
@@ -122,7 +122,7 @@ def one_night(
     UnusableRequest, UnusableRig, NothingMeasured
         With a sentence for the user.
     """
-    from framecheck.report.past_night import past_night, read_past_night
+    from framecheck.decision.past_night import past_night, read_past_night
 
     if path.is_file():
         return read_past_night(path, name), 0

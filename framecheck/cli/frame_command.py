@@ -7,13 +7,14 @@ from typing import Final
 from framecheck.cli.night_summary import failure_line
 from framecheck.cli.terminal import Look, look_of, safe, say, warn
 from framecheck.decision.judgement import Judgement
+from framecheck.document import json_text
 from framecheck.errors import UnusableFrame, UnusableRequest
 from framecheck.field import FrameFailure, FrameResult, StackedStar
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, settle_facts
 from framecheck.read import Rig, load_rig, read_frame
 from framecheck.report.frame_account import FrameAccount, frame_account
-from framecheck.report.night_json import frame_document, json_text
+from framecheck.report.night_json import frame_document
 
 _LABEL: Final = 12
 """[columns] Width of the names."""

@@ -35,8 +35,8 @@ def history(
     """Tell how the nights of a rig went: sharpness, steadiness, hours kept, causes that come back, and trends."""
     from framecheck.cli.terminal import look_of, safe, say
     from framecheck.decision.history import histories
+    from framecheck.document import json_text
     from framecheck.report.history_words import history_document
-    from framecheck.report.night_json import json_text
 
     past = list(_nights(nights or [], logbook))
     made = histories(past)
@@ -66,7 +66,7 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
     UnusableRequest, NothingMeasured
         With a sentence for the user.
     """
-    from framecheck.report.past_night import read_past_night
+    from framecheck.decision.past_night import read_past_night
 
     for path in paths:
         file = path if path.is_file() else path / "night.json"
@@ -79,8 +79,8 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
 
 def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
     from framecheck.cli.terminal import safe, warn
+    from framecheck.decision.past_night import past_night
     from framecheck.logbook import Logbook, logbook_file, named_file, without
-    from framecheck.report.past_night import past_night
 
     if named is None and without():
         raise UnusableRequest("the environment asks for no logbook. Name one with --logbook, or give report folders.")
@@ -129,7 +129,7 @@ def _table(history: "RigHistory", look: "Look") -> list[str]:
 def _line(night: "NightSum", look: "Look") -> str:
     from framecheck.cli.terminal import safe
     from framecheck.report.history_words import cause_names
-    from framecheck.report.words import duration, fixed
+    from framecheck.words import duration, fixed
 
     kept = f"{night.n_kept} of {night.n_frames}"
     row = (

@@ -53,10 +53,10 @@ def logbook(
 ) -> None:
     """List, check, export or forget the frames measured so far."""
     from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.document import json_text
     from framecheck.logbook import Logbook, logbook_file, named_file
-    from framecheck.report.night_json import json_text
     from framecheck.report.publish import replace_file
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     place = file or named_file() or logbook_file()
     if not place.exists():
@@ -86,9 +86,9 @@ def logbook(
 def _is_sound(place: Path, *, repair: bool, as_json: bool, quiet: bool) -> bool:
     """Look through the logbook, and mend it if asked to; whether it is sound now."""
     from framecheck.cli.terminal import say
+    from framecheck.document import json_text
     from framecheck.logbook.soundness import look_through
     from framecheck.logbook.soundness import repair as drop_damaged
-    from framecheck.report.night_json import json_text
 
     found, aside = drop_damaged(place) if repair else (look_through(place), None)
     if as_json:
@@ -115,7 +115,7 @@ def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, r
 def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> list[str]:
     """The same for a person."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     lines = [safe(place)]
     for table, name in _NAMES.items():
@@ -166,7 +166,7 @@ def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, An
 def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
     """The list for a person: a line a folder."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.words import counted
+    from framecheck.words import counted
 
     lines = [look.style(safe(place), "quiet")]
     if not folders:

@@ -124,7 +124,7 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.report.words import plain
+    from framecheck.words import plain
 
     sys.stderr.write(f"framecheck: {plain(text)}\n")
     return code

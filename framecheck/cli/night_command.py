@@ -11,6 +11,7 @@ from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
+from framecheck.document import json_text
 from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 from framecheck.field import FrameFailure
 from framecheck.logbook import Logbook, WrittenReport, basis_of, files_of, logbook_file, named_file, open_logbook
@@ -19,7 +20,7 @@ from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
 from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.report.publish import prepare_folder
 from framecheck.report.write import FILES, NIGHT, PAGE, write_night
 from framecheck.workers import LOST

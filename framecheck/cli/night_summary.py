@@ -9,12 +9,11 @@ from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.account import account_of
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.time_axis import several_nights
 from framecheck.report.verdict import night_title, verdict
-from framecheck.report.words import path_in, sentence
+from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 """Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""
@@ -25,7 +24,7 @@ _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 
 def night_lines(judgement: Judgement, look: Look) -> list[str]:
     """Sum a night up for a person: the answer, then the frames it is about."""
-    rows = frame_rows(judgement)
+    rows = judgement.rows
     lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
     if (note := several_nights(rows)) is not None:
         lines += [look.wrap(note, 0), ""]

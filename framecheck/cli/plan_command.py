@@ -96,7 +96,7 @@ def plan(
     from framecheck.cli.plan_page import plan_document, plan_lines
     from framecheck.cli.terminal import look_of, say
     from framecheck.decision.plan import make_plan
-    from framecheck.report.night_json import json_text
+    from framecheck.document import json_text
 
     numbers = {
         "focal_length_mm": focal_length, "aperture_mm": aperture, "central_obstruction": obstruction,

@@ -1,14 +1,13 @@
 """A plan as a page of terminal text, and as JSON."""
 
-from dataclasses import asdict
 from typing import Any, Final
 
 from framecheck._version import __version__
 from framecheck.cli.plan_command import ASKED
 from framecheck.cli.terminal import Look
-from framecheck.decision.plan_records import Line, Plan, Section, Setup, short_time
-from framecheck.report.night_json import rounded
-from framecheck.report.words import listed, number, sentence
+from framecheck.decision.plan_records import Plan, PlanLine, Setup, short_time
+from framecheck.document import plain_values
+from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {
     "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min",
@@ -46,7 +45,7 @@ def _heading(setup: Setup) -> str:
     return ", ".join(str(part) for part in parts if part) or "A rig of which nothing is known yet"
 
 
-def _line(line: Line, look: Look) -> str:
+def _line(line: PlanLine, look: Look) -> str:
     name = f"  {line.name:<{_NAME}}"
     text = _explanation(line)
     if line.value is None:
@@ -61,7 +60,7 @@ def _line(line: Line, look: Look) -> str:
     return look.style(name, "quiet") + value + look.wrap(text, _TEXT, used=used)
 
 
-def _value(line: Line) -> str:
+def _value(line: PlanLine) -> str:
     """The number, then its interval, with the unit once where all share it."""
     shown, unit = _number(line, line.value)
     bounds = [_number(line, bound) for bound in (line.low, line.high) if bound is not None]
@@ -73,7 +72,7 @@ def _value(line: Line) -> str:
     return f"{shown}{unit}" + (f" ({words}{' to '.join(told)})" if told else "")
 
 
-def _number(line: Line, value: float | None) -> tuple[str, str]:
+def _number(line: PlanLine, value: float | None) -> tuple[str, str]:
     """A number in few digits, and its unit."""
     if line.unit == "s" and value is not None:
         text, unit = short_time(value).split(" ")
@@ -82,7 +81,7 @@ def _number(line: Line, value: float | None) -> tuple[str, str]:
     return ("f/" if line.key == "focal_ratio" else "") + number(value, digits), _UNITS[line.unit]
 
 
-def _explanation(line: Line) -> str:
+def _explanation(line: PlanLine) -> str:
     if line.needs:
         return "needs " + listed([ASKED[field].option for field in line.needs])
     if line.value is None:
@@ -100,15 +99,5 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         "schema": 1,
         "generator": {"name": "framecheck", "version": __version__},
         "given": {**rig, **given, "seeing_arcsec": setup.seeing_arcsec and list(setup.seeing_arcsec)},
-        "sections": [_section(section) for section in plan.sections],
+        "sections": plain_values(plan.sections),
     }
-
-
-def _section(section: Section) -> dict[str, Any]:
-    lines = []
-    for line in section.lines:
-        document = asdict(line)
-        for bound in ("value", "low", "high"):
-            document[bound] = None if document[bound] is None else rounded(document[bound])
-        lines.append(document | {"needs": list(line.needs)})
-    return asdict(section) | {"lines": lines}

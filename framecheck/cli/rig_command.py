@@ -5,9 +5,9 @@ from pathlib import Path
 
 from framecheck.cli.sorting import as_argument
 from framecheck.cli.terminal import safe, say
+from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
 from framecheck.read import read_exposure, rig_template
-from framecheck.report.night_json import json_text
 from framecheck.report.publish import write_text
 
 

@@ -13,7 +13,7 @@ from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.errors import UnusableRequest
-from framecheck.report.words import counted
+from framecheck.words import counted
 
 if TYPE_CHECKING:
     from framecheck.logbook import Logbook

@@ -14,7 +14,7 @@ from typing import Any, Final, Literal
 from framecheck.cli.sidecars import sidecars
 from framecheck.cli.terminal import safe
 from framecheck.errors import NothingMeasured, UnusableRequest
-from framecheck.report.words import path_in
+from framecheck.words import path_in
 
 Way = Literal["copy", "move", "link"]
 

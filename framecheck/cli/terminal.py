@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TextIO
 
-from framecheck.report.words import plain
+from framecheck.words import plain
 
 REFRESH_S: Final = 0.2
 """Least time between two lines of progress. [s] Chosen: steady to the eye."""

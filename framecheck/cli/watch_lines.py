@@ -17,7 +17,7 @@ Each JSON object has `event`, `told_utc`, and what follows; fields may be added,
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -25,14 +25,15 @@ from typing import Any, Final, Literal
 from framecheck.cli.night_summary import failure_line
 from framecheck.cli.terminal import Look, safe
 from framecheck.decision.alarms import Told
+from framecheck.decision.frame_row import FrameRow
+from framecheck.document import json_text, plain_values
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
-from framecheck.report.account import Account, fwhm_field
+from framecheck.quantity import Latest, Quantity, shown_as
+from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.night_json import json_text, rounded, row_document
-from framecheck.report.words import counted, duration, fixed, path_in, sentence, valid_text
+from framecheck.words import counted, duration, path_in, percent, sentence, valid_text
 
 Name = Literal[
     "begin",
@@ -76,18 +77,7 @@ class Event:
 def event_json(event: Event) -> str:
     """One line of JSON: the event's name, when it was told, and its facts."""
     now = datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-    return json_text({"event": event.name, "told_utc": now, **_plain(event.facts)}, indent=None)
-
-
-def _plain(value: Any) -> Any:
-    """The value with floats in six digits and text that JSON can hold."""
-    if isinstance(value, Mapping):
-        return {name: _plain(inner) for name, inner in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(inner) for inner in value]
-    if isinstance(value, str):
-        return valid_text(value)
-    return rounded(value) if isinstance(value, float) else value
+    return json_text({"event": event.name, "told_utc": now, **plain_values(event.facts)}, indent=None)
 
 
 def began(folder: Path, poll_s: float | None) -> Event:
@@ -117,34 +107,42 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
 
 
 def _heading(rows: Sequence[FrameRow]) -> str:
-    unit = "″" if fwhm_field(rows)[1] == "arcsec" else "px"
-    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}{f'FWHM {unit}':>13}{'elong.':>8}{'light':>7}{'stars':>7}"
+    heads = [(f"{shown.short} {shown.sign}".strip(), shown.width) for _, shown in _columns(rows)]
+    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(f"{head:>{width}}" for head, width in heads)
+
+
+def _columns(rows: Sequence[FrameRow]) -> list[tuple[Quantity, Latest]]:
+    return [(quantity, quantity.latest) for quantity in shown_as("latest", rows) if quantity.latest is not None]
 
 
 def frame_came(row: FrameRow, look: Look) -> Event:
     """One frame, judged by the night so far."""
-    return Event(name="frame", facts={"frame": row_document(row)}, lines=(frame_line(row, look),))
+    return Event(name="frame", facts={"frame": row}, lines=(frame_line(row, look),))
 
 
 def frame_line(row: FrameRow, look: Look) -> str:
     """A frame on one line; its first reason too if it is not to be kept."""
     start = "" if row.start is None else f"{row.start:%H:%M}"
-    scale = 1.0 if row.fwhm_arcsec is None or not row.fwhm_px else row.fwhm_arcsec / row.fwhm_px
-    size = "–"
-    if row.fwhm_px is not None:
-        size = f"{fixed(row.fwhm_px * scale, 2)} ± {fixed((row.fwhm_px_error or 0.0) * scale, 2)}"
-    light = "–" if row.transparency is None else f"{100 * row.transparency:.0f} %"
-    stars = "–" if row.n_stars is None else str(row.n_stars)
     grade = row.grade or "keep"
     line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  "
     line += look.style(f"{_MARKS[grade]} {grade:<8}", grade)
-    line += f"{size:>13}{fixed(row.elongation, 2):>8}{light:>7}{stars:>7}"
+    line += "".join(f"{_figure(row, quantity, shown):>{shown.width}}" for quantity, shown in _columns([row]))
     if grade == "keep" or not row.reasons:
         return line
     reason = safe(row.reasons[0])
     if look.width is None:
         return f"{line}  {reason}"
     return line + "\n" + " " * 8 + look.wrap(reason, 8, used=8)
+
+
+def _figure(row: FrameRow, quantity: Quantity, shown: Latest) -> str:
+    value = getattr(row, quantity.name)
+    if shown.is_share:
+        return percent(value)
+    text = quantity.text(value)
+    if shown.with_error and value is not None:
+        text += f" ± {quantity.text(getattr(row, quantity.error) or 0.0)}"
+    return text
 
 
 def failed(failure: FrameFailure, folder: Path) -> Event:
@@ -218,7 +216,7 @@ def alarmed(told: Told, scale_arcsec: float | None, look: Look) -> Event:
     first, *rest = sentences
     lines = [f"{mark} " + look.style(look.wrap(safe(first), 2, used=2), "bold")]
     lines += ["  " + look.wrap(safe(text), 2, used=2) for text in rest]
-    facts = {"alarm": asdict(alarm), "sentences": sentences}
+    facts = {"alarm": alarm, "sentences": sentences}
     return Event(name=told.news, facts=facts, lines=tuple(lines), matters=True)
 
 
@@ -258,4 +256,4 @@ def status_text(account: Account, last_came_s: float | None, n_waiting: int) -> 
 
 def ended(account: Account | None, lines: Sequence[str]) -> Event:
     """The last words: the night as far as it went."""
-    return Event(name="end", facts={} if account is None else {"account": asdict(account)}, lines=tuple(lines))
+    return Event(name="end", facts={} if account is None else {"account": account}, lines=tuple(lines))

@@ -19,6 +19,7 @@ from framecheck.cli.wake import SAFETY_S, Bell, Events, stopped_by_signals
 from framecheck.cli.watch_lines import Event, event_json
 from framecheck.decision.alarms import Alarm, alarms_as_text, alarms_of_text, next_alarms
 from framecheck.decision.changes import changes
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Aim, Finding, Judgement
 from framecheck.errors import FramecheckError, NothingMeasured
 from framecheck.field import FrameFailure, FrameResult
@@ -28,11 +29,10 @@ from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, load_rig
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.live_page import live_page
 from framecheck.report.publish import prepare_folder, write_text
-from framecheck.report.words import path_in
 from framecheck.report.write import write_night
+from framecheck.words import path_in
 from framecheck.workers import Staffing
 
 LIVE: Final = "live.html"
@@ -270,7 +270,7 @@ def _judge(watch: Watch) -> None:
     except Exception as error:  # what befalls one judgement must not end the watch; the next frame brings another
         _tell_fault(watch, f"the night so far could not be judged ({type(error).__name__}: {error}); please report it.")
         return
-    rows = frame_rows(watch.judgement)
+    rows = watch.judgement.rows
     watch.account = account_of(rows)
     _tell_frames(watch, rows)
     _tell_alarms(watch, watch.judgement)
@@ -364,7 +364,7 @@ def _end(watch: Watch) -> int:
         if any(isinstance(outcome, FrameResult) for outcome in watch.outcomes.values()):
             return n_failed
         raise NothingMeasured(f"{safe(watch.folder)}: the watch ended before a light frame could be measured.")
-    rows = frame_rows(watch.judgement)
+    rows = watch.judgement.rows
     _write_page(watch, rows, is_over=True)
     lines = ["", *night_lines(watch.judgement, watch.look)]
     if watch.out is not None:

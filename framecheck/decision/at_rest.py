@@ -22,7 +22,7 @@ itself in a longer trail."""
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class MovedStars:
     """What a motion makes of a round Moffat star of width 1 at half maximum; arrays rise with the motion."""
 
     rms: Floats
@@ -39,7 +39,7 @@ class Moved:
 
 
 @lru_cache(maxsize=64)
-def moved_star(beta: float, kernel: Kernel) -> Moved:
+def moved_star(beta: float, kernel: Kernel) -> MovedStars:
     """Half-maximum axes of a Moffat star under motions of all sizes.
 
     Parameters
@@ -63,7 +63,7 @@ def moved_star(beta: float, kernel: Kernel) -> Moved:
         added[1, :, 0] = rms**2
     lines = sqrt(12) * rms[:, None] if kernel == "line" else None
     wide, high = variance + added[0], variance + added[1]
-    return Moved(
+    return MovedStars(
         rms, _half_maximum(weight * variance / np.sqrt(high), wide, lines),
         _half_maximum(weight * variance / np.sqrt(wide) * _centre_of_line(lines, wide), high, None),
     )  # fmt: skip

@@ -27,8 +27,8 @@ from framecheck.decision.mount_motion import (
     CLAIMED,
     FOCUS_CAUSES,
     Blurring,
+    MotionSpread,
     Seen,
-    Spread,
     goes_evenly,
     pixel_scale,
     steady_optics_px2,
@@ -89,12 +89,12 @@ class Budget:
     beta: float
     fwhm_now: float
     """Of the usual frame, before the pixel."""
-    fwhm_at_rest: Spread
+    fwhm_at_rest: MotionSpread
     """The same star without any motion of the mount."""
     recorded_now: float
     """With the pixel."""
-    recorded_at_rest: Spread
-    tracking_rms: Spread
+    recorded_at_rest: MotionSpread
+    tracking_rms: MotionSpread
     """Motion inside one exposure, rms on each axis (the root of the mean of both axes' variances)."""
     needed_rms: float
     """Motion, rms on each axis, that widens the recorded star at rest by a tenth."""
@@ -155,10 +155,10 @@ def budget_of(
         star=star,
         beta=rest.beta,
         fwhm_now=unit * fwhm,
-        fwhm_at_rest=Spread(value=unit * still_px[0], low=unit * still_px[2], high=unit * still_px[1]),
+        fwhm_at_rest=MotionSpread(value=unit * still_px[0], low=unit * still_px[2], high=unit * still_px[1]),
         recorded_now=now,
-        recorded_at_rest=Spread(value=recorded[0], low=min(recorded), high=max(recorded)),
-        tracking_rms=Spread(
+        recorded_at_rest=MotionSpread(value=recorded[0], low=min(recorded), high=max(recorded)),
+        tracking_rms=MotionSpread(
             value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
         ),
         needed_rms=needed_rms(unit * still_px[0], rest.beta, unit),
@@ -171,9 +171,9 @@ def _still(fwhm: float, motion: Blurring, rest: AtRest) -> float:
     return without_round_motion(fwhm * motion.still, motion.round, rest.beta)
 
 
-def _focus(seen: Seen, aperture_mm: float | None) -> Spread:
+def _focus(seen: Seen, aperture_mm: float | None) -> MotionSpread:
     """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
-    field = Spread(value=0.0, low=0.0, high=0.0)
+    field = MotionSpread(value=0.0, low=0.0, high=0.0)
     if isinstance(seen.tracking.field, FieldModel):
         field = _field_share(seen.tracking.field)
     value, low, high = field.value, field.low, field.high
@@ -190,7 +190,7 @@ def _focus(seen: Seen, aperture_mm: float | None) -> Spread:
     if seen.scale is not None and width < HIDING_PX[1] and not seen.claims("poor-seeing"):
         usual = star_fwhm_arcsec(Blurs(seeing_arcsec=USUAL_AIR_ARCSEC, aperture_mm=aperture_mm))
         value = max(value, 1 - (usual / (seen.scale * width)) ** 2)
-    return Spread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
+    return MotionSpread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
 
 
 def _bent_share(seen: Seen) -> float:
@@ -205,7 +205,7 @@ def _bent_share(seen: Seen) -> float:
     return max(soft, *(one.confidence * (one.cost or 0.0) for one in claimed))
 
 
-def _field_share(field: FieldModel) -> Spread:
+def _field_share(field: FieldModel) -> MotionSpread:
     """What tilt, curvature and comet shapes add, on average over the field, to the star at its sharpest place."""
     x, y = np.meshgrid(np.linspace(-1, 1, 9), np.linspace(-1, 1, 9))
     wide, high = 0.832, 0.555  # half sides of a sensor of 3 to 2, its corners at 1
@@ -220,7 +220,7 @@ def _field_share(field: FieldModel) -> Spread:
     comet = 0.6 * (field.constant_coma_px.value**2 + 0.6 * field.coma_px.value**2) / 2
     tail = 8 * log(2) * comet
     shape = (field.astigmatism_px.value / 2) ** 2 / 3 + (field.linear_astigmatism_px.value / 2) ** 2 / 3
-    return Spread(
+    return MotionSpread(
         value=float(np.clip((spare + tail / 2 + shape) / mean, 0, 0.8)), low=float(np.clip(0.7 * spare / mean, 0, 0.8)),
         high=float(np.clip((1.2 * spare + tail + 2 * shape) / mean, 0, 0.8)),
     )  # fmt: skip
@@ -384,6 +384,6 @@ def annular_fwhm(obstruction: float) -> float:
     return 2 * float(brentq(excess, 0.5, 2.5)) / pi
 
 
-def as_range(spread: Spread) -> Range:
+def as_range(spread: MotionSpread) -> Range:
     """The spread as the records have it."""
     return Range(value=spread.value, low=spread.low, high=spread.high)

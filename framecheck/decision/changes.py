@@ -10,13 +10,13 @@ import numpy as np
 from framecheck.causes.cloud import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
-from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.grades import STANDS_OUT
 from framecheck.field.result import FrameFailure
 from framecheck.night.groups import loose
 from framecheck.night.records import Night, NightFrame
 from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
+from framecheck.robust import spread
 
 Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
 
@@ -238,5 +238,5 @@ def standing_off(value: Floats, error: Floats, limit: float) -> list[tuple[int, 
 
 def _usual(calm: Floats) -> tuple[float, float]:
     """Level and scatter of the calm values."""
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(calm - np.median(calm))))
+    scatter = spread(calm - np.median(calm))
     return float(np.quantile(calm, CALM_QUANTILE)), scatter

@@ -8,7 +8,7 @@ from typing import Final, Literal
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
 from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
-from framecheck.decision.quantities import QUANTITIES, Quantity
+from framecheck.decision.quantities import QUANTITIES, NightQuantity
 
 ONE_FALSE_CLAIM_IN: Final = 20
 """Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n
@@ -40,7 +40,7 @@ class FactBeside:
 class Row:
     """One figure of both nights."""
 
-    quantity: Quantity
+    quantity: NightQuantity
     unit: str
     reference: Estimate | None
     """With the error of the night itself; None if the night does not tell."""
@@ -111,7 +111,7 @@ def _beside(reference: PastNight, other: PastNight, measure: Measure) -> Compari
 
 
 def _pair(
-    quantity: Quantity, reference: PastNight, other: PastNight, measure: Measure, differ: set[str]
+    quantity: NightQuantity, reference: PastNight, other: PastNight, measure: Measure, differ: set[str]
 ) -> tuple[Estimate | None, Estimate | None, Estimate | None, str]:
     """Both estimates, the change, and why there is none."""
     first, second = quantity.estimate(reference, measure), quantity.estimate(other, measure)
@@ -132,7 +132,7 @@ def _pair(
 
 
 def _row(
-    quantity: Quantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
+    quantity: NightQuantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
     measure: Measure, level: float,
 ) -> Row:  # fmt: skip
     if change is not None:
@@ -149,15 +149,15 @@ def _row(
 
 
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (
-    ("focal length", "mm", lambda night: night.rig.get("focal_length_mm")),
-    ("aperture", "mm", lambda night: night.rig.get("aperture_mm")),
-    ("pixel size", "µm", lambda night: night.rig.get("pixel_um")),
-    ("binning", "", lambda night: night.rig.get("binning")),
-    ("pixel scale", "arcsec/px", lambda night: night.rig.get("pixel_scale_arcsec")),
+    ("focal length", "mm", lambda night: night.rig.focal_length_mm),
+    ("aperture", "mm", lambda night: night.rig.aperture_mm),
+    ("pixel size", "µm", lambda night: night.rig.pixel_um),
+    ("binning", "", lambda night: night.rig.binning),
+    ("pixel scale", "arcsec/px", lambda night: night.rig.pixel_scale_arcsec),
     ("field of view", "arcmin", lambda night: None if night.sensor_arcmin is None else max(night.sensor_arcmin)),
-    ("mount", "", lambda night: night.rig.get("mount_type")),
-    ("worm period", "s", lambda night: night.rig.get("worm_period_s")),
-    ("camera angle", "deg", lambda night: night.rig.get("camera_angle_deg")),
+    ("mount", "", lambda night: night.rig.mount_type),
+    ("worm period", "s", lambda night: night.rig.worm_period_s),
+    ("camera angle", "deg", lambda night: night.rig.camera_angle_deg),
     ("exposure", "s", lambda night: None if night.main is None else night.main.exposure_s),
     ("filter", "", lambda night: None if night.main is None else night.main.filter),
     ("target", "", lambda night: None if night.main is None else night.main.target),

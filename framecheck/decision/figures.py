@@ -6,13 +6,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
-from framecheck.decision.judgement import FieldPattern, Range, Tracking
+from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
+from framecheck.document import shared_fields
 from framecheck.field import size_pattern
 from framecheck.night.field_records import FieldModel
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.rhythm import Rhythm
 from framecheck.night.tracking import Tracking as Tracked
+from framecheck.robust import held_rms, spread
 
 FEWEST_BEST: Final = 3
 """Frames whose width is taken for that of stars at rest. Chosen."""
@@ -26,9 +27,6 @@ SURE_SIGMA: Final = 4.0
 SPARE: Final = 0.2
 """Growth of the squared short axis against the frames at rest that is called motion. [dimensionless] Chosen: air alone
 changes it by a tenth."""
-
-OUTSTANDING: Final = 1.5
-"""Motion over that of the upper quarter of the frames, from which one counts no more. [dimensionless] Chosen."""
 
 FEWEST_RANDOM: Final = 10
 """Frames whose scatter tells how random motion is shared between the axes. Chosen: to a third."""
@@ -45,20 +43,20 @@ STEADIER: Final = 0.15
 tell what the stars would be at rest. [dimensionless] Chosen."""
 
 
-def tracking_figures(night: Night, group: Group | None) -> Tracking:
+def tracking_figures(night: Night, group: Group | None) -> TrackingFigures:
     """How the mount moved the stars of a group: inside a usual exposure, and between exposures."""
     if group is None or group.id not in night.motion:
-        return Tracking()
+        return TrackingFigures()
     motion, found = night.motion[group.id], night.tracking.get(group.id)
     if found is None:
-        return Tracking(rotation_deg_per_hour=motion.rotation_deg_per_hour)
+        return TrackingFigures(rotation_deg_per_hour=motion.rotation_deg_per_hour)
     scale = _scale(night, found)
     along, across = _inside(found)
     ra, dec = _by_axis(found, along, across, scale)
     rhythm = _rhythm(found)
     drift, polar = found.drift, found.polar
     swing = None if rhythm is None or rhythm.amplitude_px is None or scale is None else rhythm.amplitude_px * 2 * scale
-    return Tracking(
+    return TrackingFigures(
         axis_known=found.axes is not None,
         rms_along_px=along,
         rms_across_px=across,
@@ -104,7 +102,7 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
     smears = found.smears
     if not len(smears.frames):
         return None, None
-    along = _quadratic_mean(smears.rms_px)
+    along = held_rms(smears.rms_px)
     random = _random_across(found, along)
     if random > 0:
         return math.hypot(along, random), random
@@ -148,7 +146,7 @@ def _random_across(found: Tracked, along: float) -> float:
 def _calm_variance(values: NDArray[np.float64]) -> float:
     """Variance of values, those beyond three robust standard deviations held there: twice as sure as a robust one."""
     off = values - np.median(values)
-    most = 3 * SIGMA_PER_MAD * float(np.median(np.abs(off)))
+    most = 3 * spread(off)
     return float(np.mean(np.clip(off, -most, most) ** 2)) * len(values) / (len(values) - 1)
 
 
@@ -159,17 +157,11 @@ def _by_axis(
     if along is None or scale is None or found.axes is None:
         return None, None
     angle = np.angle(found.smears.spin2_px2) / 2 - math.radians(found.axes.ra_angle_deg)
-    random = _random_across(found, _quadratic_mean(found.smears.rms_px))
+    random = _random_across(found, held_rms(found.smears.rms_px))
     rms, beside = np.hypot(found.smears.rms_px, random), across or 0.0
-    ra = _quadratic_mean(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
-    dec = _quadratic_mean(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
+    ra = held_rms(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
+    dec = held_rms(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
     return scale * ra, scale * dec
-
-
-def _quadratic_mean(rms: NDArray[np.float64]) -> float:
-    """Of frames, those that stand far out held back, or one knock would speak for the night."""
-    most = OUTSTANDING * float(np.quantile(rms, 0.75))
-    return float(np.sqrt(np.mean(np.minimum(rms, most) ** 2)))
 
 
 def _rhythm(found: Tracked) -> Rhythm | None:
@@ -188,11 +180,7 @@ def field_figures(night: Night, group: Group | None, kept: list[int]) -> FieldPa
     pattern = size_pattern([night.frames[i].result for i in members])
     if pattern is None:
         return FieldPattern()
-    return FieldPattern(
-        tilt_x_percent=pattern.tilt_x_percent,
-        tilt_y_percent=pattern.tilt_y_percent,
-        curvature_percent=pattern.curvature_percent,
-    )
+    return FieldPattern(**shared_fields(pattern, FieldPattern))
 
 
 def field_pattern(field: FieldModel) -> FieldPattern:

@@ -13,11 +13,11 @@ from typing import Final, Literal
 
 import numpy as np
 
-from framecheck.decision.judgement import Aim
 from framecheck.night.benefit import SURE_SIGMA, Balance, break_even_width, weigh
 from framecheck.night.records import Group, Night, NightFrame
 from framecheck.night.stack import growing_stack, stackable
 
+Aim = Literal["depth", "balanced", "detail"]
 Verdict = Literal["keep", "doubtful", "reject"]
 Judged = tuple[Verdict, str]
 """A verdict with its reason."""

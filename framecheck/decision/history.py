@@ -10,10 +10,13 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.result import CLAIMED
 from framecheck.decision.compare import same_rig
 from framecheck.decision.estimate import USUAL_LEVEL
-from framecheck.decision.night_figures import OUTSTANDING, zenith_fwhm
-from framecheck.decision.past_night import Fact, PastFrame, PastNight
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.night_figures import zenith_fwhm
+from framecheck.decision.past_night import RIG_FACTS, Fact, PastNight
+from framecheck.robust import held_rms
 
 Floats = NDArray[np.float64]
 
@@ -27,9 +30,6 @@ every few days."""
 
 FEWEST_SPELLS: Final = 6
 """Spells of weather that a trend takes. Chosen: of five, even a perfect order comes by chance in 1 of 60 cases."""
-
-CLAIMED: Final = 0.5
-"""[dimensionless] Confidence from which a cause counts as claimed (the contract of night.json)."""
 
 COMES_BACK: Final = 3
 """Nights from which a cause is said to come back. Chosen: twice is chance."""
@@ -120,7 +120,7 @@ class RigHistory:
 class _Taken:
     """A frame with what its judged night knows of it."""
 
-    frame: PastFrame
+    frame: FrameRow
     night: PastNight
     when: datetime
     fwhm: float | None
@@ -154,7 +154,7 @@ def histories(nights: Sequence[PastNight]) -> tuple[RigHistory, ...]:
 
 
 def _known_facts(night: PastNight) -> int:
-    return sum(value is not None for value in night.rig.values())
+    return sum(value is not None for value in night.facts.values())
 
 
 def _as_unknown(first: PastNight, second: PastNight) -> bool:
@@ -166,8 +166,8 @@ def _once_each(nights: Sequence[PastNight]) -> Iterator[PastNight]:
     """The nights without frames that an earlier one holds; one that shares most of its frames is left out."""
     seen: set[tuple[str, datetime]] = set()
     for night in nights:
-        timed = [frame for frame in night.frames if frame.start_utc is not None]
-        marks = [(frame.file.rsplit("/", 1)[-1], frame.start_utc) for frame in timed]
+        timed = [frame for frame in night.frames if frame.start is not None]
+        marks = [(frame.file.rsplit("/", 1)[-1], frame.start) for frame in timed]
         new = [frame for frame, mark in zip(timed, marks, strict=True) if mark not in seen]
         seen.update((name, start) for name, start in marks if start is not None)
         if new and 2 * len(new) >= len(timed):
@@ -179,7 +179,7 @@ def _of_rig(nights: Sequence[PastNight]) -> RigHistory:
     taken = sorted((one for night in nights for one in _taken(night, in_arcsec)), key=lambda one: one.when)
     sums = tuple(_sum(part) for part in _parted(taken))
     facts = {
-        key: next((night.rig[key] for night in nights if night.rig.get(key) is not None), None) for key in nights[0].rig
+        key: next((night.facts[key] for night in nights if night.facts[key] is not None), None) for key in RIG_FACTS
     }
     return RigHistory(
         rig=facts, unit="arcsec" if in_arcsec else "px", nights=sums, trends=_trends(sums), causes=_causes(sums)
@@ -197,11 +197,12 @@ def _taken(night: PastNight, in_arcsec: bool) -> Iterator[_Taken]:
         values = zenith_fwhm(widths, airmass, night.air_share)
         zenith = {frame.file: float(value) for frame, value in zip(own, values, strict=True) if np.isfinite(value)}
     for frame in night.frames:
-        if frame.start_utc is None:
+        when = frame.start
+        if when is None:
             continue
         mine = frame.group == main
         yield _Taken(
-            frame=frame, night=night, when=frame.start_utc,
+            frame=frame, night=night, when=when,
             fwhm=frame.fwhm_px * factor if mine and frame.fwhm_px is not None else None,
             at_zenith=zenith.get(frame.file) if mine else None,
             smear=frame.smear_px * factor if mine and frame.smear_px is not None else None,
@@ -229,7 +230,7 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
     smears = np.array([one.smear for one in part if one.smear is not None])
     judged = {id(one.night): one.night for one in part}
     named = sorted(
-        (cause for night in judged.values() for cause in night.causes if cause.confidence >= CLAIMED),
+        (cause for night in judged.values() for cause in night.findings if cause.confidence >= CLAIMED),
         key=lambda cause: -cause.confidence,
     )
     targets = [night.main.target for night in judged.values() if night.main is not None and night.main.target]
@@ -243,15 +244,9 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
         fwhm=median(widths) if widths else None,
         fwhm_quartiles=(float(np.quantile(widths, 0.25)), float(np.quantile(widths, 0.75))) if widths else None,
         fwhm_at_zenith=median(at_zenith) if at_zenith else None,
-        smear=_rms(smears) if len(smears) else None,
+        smear=held_rms(smears) if len(smears) else None,
         causes=tuple(dict.fromkeys(cause.cause for cause in named)),
     )  # fmt: skip
-
-
-def _rms(smears: Floats) -> float:
-    """Root mean square, frames that stand far out held back."""
-    most = OUTSTANDING * float(np.quantile(smears, 0.75))
-    return float(np.sqrt(np.mean(np.minimum(smears, most) ** 2)))
 
 
 _FIGURES: Final[tuple[tuple[str, str, Callable[[NightSum], float | None], bool, bool], ...]] = (

@@ -19,6 +19,7 @@ from framecheck.decision.judgement import (
 from framecheck.decision.mount_decision import decide
 from framecheck.decision.stretches import field_stretches
 from framecheck.decision.what_if import what_if
+from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Group, Night, NightFrame
@@ -65,17 +66,9 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
 def _summary(night: Night, group: Group) -> GroupSummary:
     scale = night.rig_of(group.session).pixel_scale_arcsec
     return GroupSummary(
-        id=group.id,
-        session=group.session,
-        target=group.target,
-        filter=group.filter,
-        exposure_s=group.exposure_s,
-        binning=group.binning,
+        **shared_fields(group, GroupSummary),
         n_frames=len(group.members),
-        total_exposure_s=group.total_exposure_s,
-        effective_exposure_s=group.effective_exposure_s,
         median_fwhm_arcsec=None if scale is None or group.median_fwhm_px is None else scale * group.median_fwhm_px,
-        median_elongation=group.median_elongation,
     )
 
 

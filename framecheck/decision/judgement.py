@@ -1,21 +1,25 @@
 """What a night comes to: grades, causes and advice, as night.json and the page tell them."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 from framecheck.causes.result import Evidence as Evidence
 from framecheck.causes.result import Finding as Finding
 from framecheck.causes.result import Rival as Rival
 from framecheck.causes.result import Undecided as Undecided
+from framecheck.decision.field_cells import FieldCells, field_cells
+from framecheck.decision.frame_row import FrameRow, frame_rows
+from framecheck.decision.grades import Aim as Aim
+from framecheck.decision.grades import Grade
+from framecheck.decision.group_figures import GroupFigures, group_figures
 from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Night
 
 if TYPE_CHECKING:
     from astropy.table import Table
 
-    from framecheck.decision.grades import Grade
 
-Aim = Literal["depth", "balanced", "detail"]
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
 BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]
 WhatIfCase = Literal[
@@ -52,7 +56,7 @@ class GroupSummary:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Tracking:
+class TrackingFigures:
     """How the image moved, inside exposures and between them."""
 
     axis_known: bool = False
@@ -183,16 +187,16 @@ class WhatIf:
     sentence: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True)
 class Judgement:
-    """A night with all that is said about it."""
+    """A night with all that is said about it; figures that several renderers tell are made once."""
 
     night: Night
-    grades: "tuple[Grade, ...]"
+    grades: tuple[Grade, ...]
     """One for each of `night.frames`, in the same order."""
     groups: tuple[GroupSummary, ...]
     aim: Aim
-    tracking: Tracking = Tracking()
+    tracking: TrackingFigures = TrackingFigures()
     sampling: Sampling = Sampling()
     field_pattern: FieldPattern = FieldPattern()
     explained: ShareExplained = field(default_factory=ShareExplained)
@@ -209,6 +213,26 @@ class Judgement:
     def __post_init__(self) -> None:
         if len(self.grades) != len(self.night.frames):
             raise ValueError(f"{len(self.grades)} grades for {len(self.night.frames)} frames")
+
+    @cached_property
+    def rows(self) -> tuple[FrameRow, ...]:
+        """All frames, measured or failed, in order of start time."""
+        return frame_rows(self.night, self.grades, self.findings)
+
+    @cached_property
+    def cells(self) -> FieldCells | None:
+        """The stars' shapes over the field; None with too few stars."""
+        return field_cells(self.night, self.grades)
+
+    @cached_property
+    def cells_at_rest(self) -> FieldCells | None:
+        """The same with the mount's motion taken off; None where none was measured."""
+        return field_cells(self.night, self.grades, still=True)
+
+    @cached_property
+    def pictured(self) -> tuple[GroupFigures, ...]:
+        """The groups that have pictures, the largest first."""
+        return tuple(group_figures(self.night, self.aim))
 
     def to_table(self) -> "Table":
         """Tell the night frame by frame, as `Night.to_table`, with each frame's grade, its reasons and its benefit."""

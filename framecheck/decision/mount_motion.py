@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
-from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
 from framecheck.night.known import typical
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
+from framecheck.robust import spread
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -62,7 +62,7 @@ TWICE: Final = 2.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
+class MotionSpread:
     """A value with its bounds."""
 
     value: float
@@ -228,7 +228,7 @@ def _turning_px2(motion: Motion | None, seen: Seen) -> float:
     return arc**2 / 12 / 3 / 2
 
 
-def _restless_px2(seen: Seen) -> Spread:
+def _restless_px2(seen: Seen) -> MotionSpread:
     """Random motion, variance on each axis, that makes the smear change from frame to frame as much as it does.
 
     Of N independent places of a random motion with the variance s² on each axis, (Sxx - Syy) / 2 and Sxy scatter by
@@ -236,17 +236,17 @@ def _restless_px2(seen: Seen) -> Spread:
     """
     smears = seen.tracking.smears
     if len(smears.frames) < 4:
-        return Spread(value=0.0, low=0.0, high=inf)
+        return MotionSpread(value=0.0, low=0.0, high=inf)
     surely = [one for one in seen.findings if one.confidence >= SURE]
     moved = smears.spin2_px2 - steady_optics_px2(seen.tracking, surely)  # focus makes astigmatism change as well
     steps = np.diff(moved) / sqrt(2)  # from one frame to the next: what turns slowly is not random
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(np.concatenate([steps.real, steps.imag]))))
+    scatter = spread(np.concatenate([steps.real, steps.imag]))
     noise = float(np.median(smears.error_px2))
     calm = sqrt(max(scatter**2 - noise**2, 0.0))
     exposure = smears.typical_exposure_s if isfinite(smears.typical_exposure_s) else 60.0
     unit = 8 * log(2) * seen.tracking.response
     value, high, low = (calm / unit * sqrt(max(exposure / memory, 1.0)) for memory in (SWING_S, *SWINGS_S))
-    return Spread(value=value, low=low, high=high)
+    return MotionSpread(value=value, low=low, high=high)
 
 
 def _room_px2(seen: Seen) -> float:
@@ -259,7 +259,7 @@ def _room_px2(seen: Seen) -> float:
     least = max(least, LEAST_LEFT * width, width * sqrt(_share_that_follows_air(rest.rest_px, airmass)))
     if not seen.claims("guiding-noise", "shock", *FOCUS_CAUSES):
         steps = np.diff(np.log(rest.rest_px))
-        swing = SIGMA_PER_MAD * float(np.median(np.abs(steps))) / sqrt(2) if len(steps) > 4 else 0.0
+        swing = spread(steps) / sqrt(2) if len(steps) > 4 else 0.0
         shapes = [frame.result.shape for frame in frames]
         noise = float(np.median([one.fwhm_px_error / one.fwhm_px for one in shapes if one is not None]))
         swing = sqrt(max(swing**2 - noise**2, 0.0))

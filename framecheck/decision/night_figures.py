@@ -14,19 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, over_stretches, t_quantile
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import FieldPattern
-from framecheck.decision.past_night import PastFrame, PastNight, budget_fwhm_arcsec
+from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
 from framecheck.decision.stretches import split_in_stretches
 from framecheck.night.known import typical
+from framecheck.robust import OUTSTANDING
 
 Floats = NDArray[np.float64]
 
 SEEING_POWER: Final = 0.6
 """The air widens stars as the air mass to this power (Kolmogorov turbulence; D. L. Fried 1966, J. Opt. Soc. Am. 56,
 1372; shared/reference_values.csv, PSF-28)."""
-
-OUTSTANDING: Final = 1.5
-"""Motion over that of the upper quarter of the frames, from which one counts no more, as in `figures`."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -52,15 +51,15 @@ def measure_for(nights: Sequence[PastNight]) -> Measure:
     in_arcsec = all(night.scale_arcsec is not None for night in nights)
     measure = Measure(in_arcsec=in_arcsec, centre_fwhm=None)
     first = nights[0]
-    if first.field is None or not first.field.each:
+    if first.field_stretches is None or not first.field_stretches.each:
         return measure
-    widths = [stretch.centre_fwhm_px * measure.of_px(first) for stretch in first.field.each]
+    widths = [stretch.centre_fwhm_px * measure.of_px(first) for stretch in first.field_stretches.each]
     return Measure(in_arcsec=in_arcsec, centre_fwhm=float(np.mean(widths)))
 
 
-def minutes_of(frames: Sequence[PastFrame]) -> Floats:
+def minutes_of(frames: Sequence[FrameRow]) -> Floats:
     """When each frame was begun; where one does not say, all are taken to follow each other without a pause. [min]"""
-    starts = [frame.start_utc for frame in frames]
+    starts = [frame.start for frame in frames]
     known = [start for start in starts if start is not None]
     if known and len(known) == len(starts):
         return np.array([(start - known[0]).total_seconds() / 60 for start in known])
@@ -69,7 +68,7 @@ def minutes_of(frames: Sequence[PastFrame]) -> Floats:
 
 
 def _along_night(
-    frames: Sequence[PastFrame], values: Floats, typical: Callable[[Floats], float]
+    frames: Sequence[FrameRow], values: Floats, typical: Callable[[Floats], float]
 ) -> Estimate | None:  # fmt: skip
     """A figure from the frames of each stretch, and its mean over them."""
     known = np.isfinite(values)
@@ -81,7 +80,7 @@ def _along_night(
     return over_stretches([typical(values[one]) for one in stretches], [minutes[one] for one in stretches])
 
 
-def _column(frames: Sequence[PastFrame], name: str) -> Floats:
+def _column(frames: Sequence[FrameRow], name: str) -> Floats:
     return np.array([np.nan if getattr(one, name) is None else getattr(one, name) for one in frames], dtype=float)
 
 
@@ -105,7 +104,7 @@ def drift(night: PastNight, measure: Measure) -> Estimate | None:
     factor = 1.0 if course.in_arcsec else measure.of_px(night)
     stretches = split_in_stretches(minutes)
     means = []
-    for places in (course.first, course.second):
+    for places in course.places:
         place = np.array(places) * factor
         slopes = [float(np.polyfit(minutes[one], place[one], 1)[0]) for one in stretches if np.ptp(minutes[one]) > 0]
         mean = over_stretches(slopes, [minutes[one] for one in stretches]) if len(slopes) == len(stretches) else None
@@ -124,7 +123,7 @@ def _size(first: Estimate, second: Estimate, factor: float = 1.0) -> Estimate:
 
 def polar(night: PastNight, measure: Measure) -> Estimate | None:
     """Distance of the mount's axis from the pole, whose interval in night.json reaches one standard error."""
-    off = night.polar_error_arcmin
+    off = night.tracking.polar_error_arcmin
     if off is None or off.value is None or off.low is None or off.high is None:
         return None
     return Estimate(value=off.value, down=off.value - off.low, up=off.high - off.value)
@@ -132,16 +131,16 @@ def polar(night: PastNight, measure: Measure) -> Estimate | None:
 
 def _over_field(night: PastNight, of: Callable[[FieldPattern, float], float | None]) -> Estimate | None:
     """A term of the field: its mean over the stretches. `of` takes the pattern and the width at the centre in px."""
-    if night.field is None or any(one.start_utc is None for one in night.field.each):
+    if night.field_stretches is None or any(one.start_utc is None for one in night.field_stretches.each):
         return None
-    each = night.field.each
+    each = night.field_stretches.each
     values = [of(one.pattern, one.centre_fwhm_px) for one in each]
     return over_stretches([np.nan if value is None else value for value in values], _spans(night))
 
 
 def _spans(night: PastNight) -> list[Floats]:
     """Times within each stretch of the field, up to the start of the next."""
-    each = () if night.field is None else night.field.each
+    each = () if night.field_stretches is None else night.field_stretches.each
     starts = [datetime.fromisoformat(one.start_utc or "").timestamp() / 60 for one in each]
     lengths = np.diff(starts)
     usual = [float(np.median(lengths)) if len(lengths) else 0.0] if starts else []

@@ -1,104 +1,89 @@
-"""A judged night as others are set beside it: what night.json tells, read again."""
+"""A judged night read again from its night.json, as others are set beside it; a sentence where it is none."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from math import hypot
-from typing import Final
+from pathlib import Path
+from typing import Any, Final
 
-from framecheck.decision.judgement import BudgetTerm, FieldStretches, Range
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.judgement import GroupSummary
+from framecheck.decision.night_document import SCHEMA, NightDocument
+from framecheck.document import NoRecord, record_of
+from framecheck.errors import UnusableRequest, refused
+from framecheck.read.foreign_json import json_of
+from framecheck.read.paths import read_plain
 
 Fact = float | str | None
 
 RIG_FACTS: Final = (
-    "focal_length_mm", "aperture_mm", "pixel_um", "binning", "pixel_scale_arcsec", "mount_type", "worm_period_s",
+    "focal_length_mm",
+    "aperture_mm",
+    "pixel_um",
+    "binning",
+    "pixel_scale_arcsec",
+    "mount_type",
+    "worm_period_s",
     "camera_angle_deg",
-)  # fmt: skip
+)
 """Of night.json's `rig`: what makes one rig another."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PastFrame:
-    """A measured frame; unknown is None."""
-
-    file: str
-    group: str | None
-    start_utc: datetime | None
-    exposure_s: float | None
-    grade: str | None
-    fwhm_px: float | None
-    elongation: float | None
-    smear_px: float | None
-    """Rms of the motion inside the exposure, along its main direction."""
-    airmass: float | None
-    effective_exposure_s: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PastGroup:
-    """What the frames of the largest group have in common."""
-
-    id: str
-    target: str | None
-    filter: str | None
-    exposure_s: float | None
+_USED: Final = ("source", "generator", "rig", "groups", "frames", "tracking", "budget", "findings", "field_stretches")
+"""Fields that others are compared by; what else a file holds is not looked at."""
+_LARGEST: Final = 256 << 20
+"""A file is not read beyond this. [byte] Chosen: a night of 50,000 frames."""
+_MOST_STRETCHES: Final = 100
+"""Of a night. Chosen: eight are written."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Course:
-    """Pointing of the largest group between exposures, dithers and flips taken out."""
+    """Pointing of the largest group between exposures, dithers and flips taken out: in arcseconds, or in pixels."""
 
     minutes: tuple[float, ...]
-    first: tuple[float, ...]
-    second: tuple[float, ...]
-    in_arcsec: bool
-    """False if in pixels: the axes are not known."""
+    ra_arcsec: tuple[float, ...] | None = None
+    dec_arcsec: tuple[float, ...] | None = None
+    x_px: tuple[float, ...] = ()
+    y_px: tuple[float, ...] = ()
+
+    @property
+    def in_arcsec(self) -> bool:
+        """False if in pixels: the axes are not known."""
+        return self.ra_arcsec is not None
+
+    @property
+    def places(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Along both axes."""
+        return (self.x_px, self.y_px) if self.ra_arcsec is None else (self.ra_arcsec, self.dec_arcsec or ())
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Named:
-    """A cause that was found."""
-
-    cause: str
-    confidence: float
-    cost: float | None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class PastNight:
-    """A judged night."""
+class PastNight(NightDocument):
+    """A judged night: its document with the measured frames alone, in order of time."""
 
     name: str
     """What it is called among others."""
-    folder: str
-    version: str | None
-    """Of framecheck, that judged it."""
-    rig: dict[str, Fact]
-    """By the names of `RIG_FACTS`."""
-    main: PastGroup | None
-    """The largest group."""
-    frames: tuple[PastFrame, ...]
-    """Measured ones, in order of time."""
-    budget: tuple[BudgetTerm, ...] = ()
-    polar_error_arcmin: Range | None = None
     course: Course | None = None
-    field: FieldStretches | None = None
-    causes: tuple[Named, ...] = ()
 
     @property
     def scale_arcsec(self) -> float | None:
         """Arcseconds a pixel."""
-        scale = self.rig.get("pixel_scale_arcsec")
-        return scale if isinstance(scale, float) else None
+        return self.rig.pixel_scale_arcsec
 
     @property
-    def main_frames(self) -> tuple[PastFrame, ...]:
+    def main(self) -> GroupSummary | None:
+        """The largest group."""
+        return max(self.groups, key=lambda group: group.n_frames, default=None)
+
+    @property
+    def main_frames(self) -> tuple[FrameRow, ...]:
         """Those of the largest group."""
-        return tuple(frame for frame in self.frames if self.main is not None and frame.group == self.main.id)
+        main = self.main
+        return tuple(frame for frame in self.frames if main is not None and frame.group == main.id)
 
     @property
     def start_utc(self) -> datetime | None:
         """Of the first frame that knows it."""
-        return min((frame.start_utc for frame in self.frames if frame.start_utc is not None), default=None)
+        return min((frame.start for frame in self.frames if frame.start is not None), default=None)
 
     @property
     def air_share(self) -> float | None:
@@ -108,12 +93,120 @@ class PastNight:
     @property
     def sensor_arcmin(self) -> tuple[float, float] | None:
         """Field of view."""
-        if self.field is None or self.scale_arcsec is None:
+        field = self.field_stretches
+        if field is None or self.scale_arcsec is None:
             return None
-        return self.field.width_px * self.scale_arcsec / 60, self.field.height_px * self.scale_arcsec / 60
+        return field.width_px * self.scale_arcsec / 60, field.height_px * self.scale_arcsec / 60
+
+    @property
+    def facts(self) -> dict[str, Fact]:
+        """Of the rig, by the names of `RIG_FACTS`."""
+        return {name: getattr(self.rig, name) for name in RIG_FACTS}
 
 
 def budget_fwhm_arcsec(night: PastNight) -> float | None:
     """Recorded width that the budget's terms make together."""
     widths = [term.fwhm_arcsec for term in night.budget]
     return None if not widths or any(width is None for width in widths) else hypot(*(width or 0.0 for width in widths))
+
+
+def read_past_night(file: Path, name: str) -> PastNight:
+    """Read a night.json.
+
+    Parameters
+    ----------
+    file : Path
+        Written by `framecheck night`, of this version or an older one.
+    name : str
+        What the night is called among others.
+
+    Raises
+    ------
+    UnusableRequest
+        If it cannot be read or is something else; the message says what to do.
+    """
+    try:
+        text = read_plain(file, _LARGEST).decode()
+    except (OSError, UnicodeDecodeError) as why:
+        reason = getattr(why, "strerror", None) or "it is no text"
+        said = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."
+        raise (refused(why, said) if isinstance(why, OSError) else UnusableRequest(said)) from why
+    try:
+        document = json_of(text)
+    except ValueError as why:
+        raise UnusableRequest(
+            f"{file}: this is no whole night.json. Run `framecheck night` again; frames known to the logbook take "
+            "seconds."
+        ) from why
+    return past_night(document, name, str(file))
+
+
+def past_night(document: Any, name: str, source: str) -> PastNight:
+    """Take what a comparison needs from a night's document.
+
+    Parameters
+    ----------
+    document : dict
+        As `NightDocument` is written. What an older version did not write stays unknown.
+    name, source : str
+        What the night is called, and where it comes from, for the message.
+
+    Raises
+    ------
+    UnusableRequest
+        If it is something else.
+    """
+    try:
+        return _past_night(document, name)
+    except NoRecord as why:
+        raise UnusableRequest(
+            f"{source}: this is no night.json of framecheck: {why}. Give a report folder of `framecheck night`, or run "
+            "it again."
+        ) from why
+
+
+def _past_night(document: Any, name: str) -> PastNight:
+    if not isinstance(document, dict):
+        raise NoRecord("the file is no table of fields")
+    schema = document.get("schema")
+    if type(schema) is not int or schema != SCHEMA:
+        raise NoRecord(
+            f"its schema is {str(schema)[:60]}, ours is {SCHEMA}" if schema is not None else "it has no schema"
+        )
+    used = {key: document[key] for key in _USED if document.get(key) is not None}
+    night = record_of(PastNight, used | {"name": name})
+    if night.field_stretches is not None and len(night.field_stretches.each) > _MOST_STRETCHES:
+        raise NoRecord(f"field_stretches.each has {len(night.field_stretches.each)} entries")
+    measured = sorted((frame for frame in night.frames if frame.status == "measured"), key=_when)
+    return replace(night, frames=tuple(measured), course=_course(document.get("charts"), night.main))
+
+
+def _when(frame: FrameRow) -> tuple[bool, float]:
+    """In order of time, those without one last."""
+    start = frame.start
+    return start is None, 0.0 if start is None else start.timestamp()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _GroupCharts:
+    group: str | None = None
+    course: Course | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Charts:
+    groups: tuple[_GroupCharts, ...] = ()
+    course: Course | None = None
+    """Older versions drew the largest group alone."""
+
+
+def _course(charts: Any, main: GroupSummary | None) -> Course | None:
+    """The course behind the pictures of the largest group."""
+    if charts is None:
+        return None
+    drawn = record_of(_Charts, charts)
+    mine = (one.course for one in drawn.groups if main is not None and one.group == main.id)
+    course = next(mine, drawn.course)
+    if course is not None and len({len(course.minutes), *map(len, course.places)}) != 1:
+        raise NoRecord("the columns of charts.course differ in length")
+    return course

@@ -4,7 +4,7 @@ from typing import Final
 
 from framecheck.causes.camera import BURIED_EXTRA_NOISE
 from framecheck.constants import ARCSEC_PER_RADIAN
-from framecheck.decision.plan_records import Line, Section, Setup, Span, short, short_time
+from framecheck.decision.plan_records import PlanLine, PlanSection, Setup, Span, short, short_time
 from framecheck.decision.star_width import disc_for_growth
 from framecheck.decision.tolerances import (
     burying_sky_e,
@@ -29,18 +29,18 @@ THROUGHPUT: Final = (0.3, 0.5, 0.7)
 """Part of the light that becomes electrons, from dull to very good optics and sensors. Chosen."""
 
 
-def pixels(setup: Setup) -> Section:
+def pixels(setup: Setup) -> PlanSection:
     """What the pixels see."""
     lines = [_scale(setup), _field(setup), _diffraction(setup), _star(setup), _sampling(setup), _suiting(setup)]
-    return Section(
+    return PlanSection(
         key="pixels",
         title="What the pixels see",
         lines=tuple(line for line in lines if line.key != "field_of_view" or not line.needs),
     )
 
 
-def _scale(setup: Setup) -> Line:
-    blank = Line(key="pixel_scale", name="Pixel scale", unit="arcsec/px", needs=setup.missing("scale"))
+def _scale(setup: Setup) -> PlanLine:
+    blank = PlanLine(key="pixel_scale", name="Pixel scale", unit="arcsec/px", needs=setup.missing("scale"))
     if setup.scale_arcsec is None:
         return blank
     stars = setup.stars_arcsec(recorded=False)
@@ -52,17 +52,17 @@ def _scale(setup: Setup) -> Line:
     return blank.told(setup.scale_arcsec, good, "the piece of sky that one pixel covers")
 
 
-def _field(setup: Setup) -> Line:
+def _field(setup: Setup) -> PlanLine:
     needs = setup.missing("sensor_diagonal_mm", "focal_length_mm")
-    blank = Line(key="field_of_view", name="Field, corner to corner", unit="deg", needs=needs)
+    blank = PlanLine(key="field_of_view", name="Field, corner to corner", unit="deg", needs=needs)
     diagonal, focal = setup.sensor_diagonal_mm, setup.rig.focal_length_mm
     if diagonal is None or focal is None:
         return blank
     return blank.told(field_of_view_deg(diagonal, focal), None, "the full Moon is half a degree wide")
 
 
-def _diffraction(setup: Setup) -> Line:
-    blank = Line(
+def _diffraction(setup: Setup) -> PlanLine:
+    blank = PlanLine(
         key="diffraction_fwhm", name="Limit of the aperture", unit="arcsec", needs=setup.missing("aperture_mm")
     )
     if setup.rig.aperture_mm is None:
@@ -71,8 +71,8 @@ def _diffraction(setup: Setup) -> Line:
     return blank.told(diffraction_fwhm_arcsec(setup.rig.aperture_mm), None, note)
 
 
-def _star(setup: Setup) -> Line:
-    blank = Line(key="star_fwhm", name="Star width", unit="arcsec", needs=setup.missing("seeing_arcsec"))
+def _star(setup: Setup) -> PlanLine:
+    blank = PlanLine(key="star_fwhm", name="Star width", unit="arcsec", needs=setup.missing("seeing_arcsec"))
     if blank.needs:
         return blank
     made_by = "the air alone makes" if setup.rig.aperture_mm is None else "air and aperture make"
@@ -81,9 +81,9 @@ def _star(setup: Setup) -> Line:
     return blank.told(Span.of(*setup.stars_arcsec(recorded=False)), None, note)
 
 
-def _sampling(setup: Setup) -> Line:
+def _sampling(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec")
-    blank = Line(key="sampling", name="Pixels per star width", unit="px", needs=needs)
+    blank = PlanLine(key="sampling", name="Pixels per star width", unit="px", needs=needs)
     if setup.scale_arcsec is None or blank.needs:
         return blank
     span = Span.of(*(star / setup.scale_arcsec for star in setup.stars_arcsec(recorded=False)))
@@ -97,9 +97,9 @@ def _sampling(setup: Setup) -> Line:
     return blank.told(span, "2 to 3", verdict=verdict)
 
 
-def _suiting(setup: Setup) -> Line:
+def _suiting(setup: Setup) -> PlanLine:
     needs = setup.missing("pixel_um", "seeing_arcsec")
-    blank = Line(key="suiting_focal_length", name="Focal length that suits", unit="mm", needs=needs)
+    blank = PlanLine(key="suiting_focal_length", name="Focal length that suits", unit="mm", needs=needs)
     pixel = setup.rig.pixel_um
     if pixel is None or blank.needs:
         return blank
@@ -109,23 +109,23 @@ def _suiting(setup: Setup) -> Line:
     return blank.told(Span(value=(low + high) / 2, low=low, high=high), None, "for these pixels and this air")
 
 
-def focus(setup: Setup) -> Section:
+def focus(setup: Setup) -> PlanSection:
     """How exactly to focus."""
-    return Section(key="focus", title="How exactly to focus", lines=(_ratio(setup), _zone(setup)))
+    return PlanSection(key="focus", title="How exactly to focus", lines=(_ratio(setup), _zone(setup)))
 
 
-def _ratio(setup: Setup) -> Line:
+def _ratio(setup: Setup) -> PlanLine:
     needs = setup.missing("focal_length_mm", "aperture_mm")
-    blank = Line(key="focal_ratio", name="Focal ratio", unit="", needs=needs)
+    blank = PlanLine(key="focal_ratio", name="Focal ratio", unit="", needs=needs)
     focal, aperture = setup.rig.focal_length_mm, setup.rig.aperture_mm
     if focal is None or aperture is None:
         return blank
     return blank.told(focal / aperture, None, "focal length over aperture; a small one forgives less")
 
 
-def _zone(setup: Setup) -> Line:
+def _zone(setup: Setup) -> PlanLine:
     needs = setup.missing("focal_length_mm", "aperture_mm", "seeing_arcsec")
-    blank = Line(key="focus_tolerance", name="Focus zone, each side", unit="micrometre", needs=needs)
+    blank = PlanLine(key="focus_tolerance", name="Focus zone, each side", unit="micrometre", needs=needs)
     focal, aperture = setup.rig.focal_length_mm, setup.rig.aperture_mm
     if focal is None or aperture is None or blank.needs:
         return blank
@@ -139,7 +139,7 @@ def _zone(setup: Setup) -> Line:
     return blank.told(Span.of(*(max(wave, one) for one in geometric)), None, f"{note}; refocus as it cools")
 
 
-def sub_length(setup: Setup) -> Section:
+def sub_length(setup: Setup) -> PlanSection:
     """How long a single exposure must be for the sky to bury the read noise."""
     lines = []
     filters = {"": setup.passband_nm} if setup.passband_nm is not None else PASSBANDS_NM
@@ -149,14 +149,14 @@ def sub_length(setup: Setup) -> Section:
         lines = [_buried(setup, "", 0.0)]
     if setup.rig.gain_e_per_adu is not None:
         lines.append(_level(setup))
-    return Section(key="sub_length", title="How long each exposure should be at least", lines=tuple(lines))
+    return PlanSection(key="sub_length", title="How long each exposure should be at least", lines=tuple(lines))
 
 
-def _buried(setup: Setup, filter_name: str, passband_nm: float) -> Line:
+def _buried(setup: Setup, filter_name: str, passband_nm: float) -> PlanLine:
     needs = setup.missing("scale", "aperture_mm", "sky_mag", "read_noise_e")
     key = "_".join(["sub_length", *filter_name.split()])
     name = filter_name[:1].upper() + filter_name[1:] if filter_name else "Exposure"
-    blank = Line(key=key, name=name, unit="s", needs=needs)
+    blank = PlanLine(key=key, name=name, unit="s", needs=needs)
     aperture, scale, read = setup.rig.aperture_mm, setup.scale_arcsec, setup.rig.read_noise_e
     if aperture is None or scale is None or read is None or setup.sky_mag is None:
         return blank
@@ -175,8 +175,8 @@ def _buried(setup: Setup, filter_name: str, passband_nm: float) -> Line:
     return blank.told(Span.of(*(seconds / rate for rate in rates)), None, note)
 
 
-def _level(setup: Setup) -> Line:
-    blank = Line(key="sky_level", name="Sky above bias", unit="ADU", needs=setup.missing("read_noise_e"))
+def _level(setup: Setup) -> PlanLine:
+    blank = PlanLine(key="sky_level", name="Sky above bias", unit="ADU", needs=setup.missing("read_noise_e"))
     read, gain = setup.rig.read_noise_e, setup.rig.gain_e_per_adu
     if read is None or gain is None:
         return blank

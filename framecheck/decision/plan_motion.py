@@ -7,7 +7,7 @@ from typing import Final
 
 from framecheck.causes.cures import CAUTIONS
 from framecheck.decision.plan_light import GROWTH
-from framecheck.decision.plan_records import Line, Section, Setup, Span, short, short_time
+from framecheck.decision.plan_records import PlanLine, PlanSection, Setup, Span, short, short_time
 from framecheck.decision.star_width import jitter_for_growth, star_fwhm_arcsec
 from framecheck.decision.tolerances import (
     alt_azimuth_rotation_arcsec_per_s,
@@ -45,18 +45,18 @@ _NO_LIMIT: Final = "sets no limit"
 _TOO_LOW: Final = f"the target never stands {LOWEST_ALTITUDE_DEG:.0f}° high here"
 
 
-def untracked(setup: Setup) -> Section:
+def untracked(setup: Setup) -> PlanSection:
     """How long a camera may stand still."""
     lines = [_speed(setup), _standing(setup, "untracked_sharp", "Sharp at full size", 1.0)]
     if setup.rig.mount_type in ("fixed", None):
         lines += [_standing(setup, "untracked_screen", "Sharp on a screen", SCREEN_PX), _rule_of_500(setup)]
     if setup.rig.mount_type == "fixed" and setup.exposure_s is not None:
         lines.append(_standing_trail(setup))
-    return Section(key="untracked", title="How long without tracking", lines=tuple(lines))
+    return PlanSection(key="untracked", title="How long without tracking", lines=tuple(lines))
 
 
-def _speed(setup: Setup) -> Line:
-    blank = Line(key="star_speed", name="Stars run", unit="arcsec/s", needs=setup.missing("declination_deg"))
+def _speed(setup: Setup) -> PlanLine:
+    blank = PlanLine(key="star_speed", name="Stars run", unit="arcsec/s", needs=setup.missing("declination_deg"))
     if setup.declination_deg is None:
         return blank
     rate = untracked_rate_arcsec_per_s(setup.declination_deg)
@@ -65,17 +65,17 @@ def _speed(setup: Setup) -> Line:
     return blank.told(rate, None, f"{pixels}fastest at declination 0, standing still at the pole")
 
 
-def _standing(setup: Setup, key: str, name: str, pixels: float) -> Line:
-    blank = Line(key=key, name=name, unit="s", needs=setup.missing("scale", "declination_deg"))
+def _standing(setup: Setup, key: str, name: str, pixels: float) -> PlanLine:
+    blank = PlanLine(key=key, name=name, unit="s", needs=setup.missing("scale", "declination_deg"))
     if setup.scale_arcsec is None or setup.declination_deg is None:
         return blank
     seconds = _ratio(pixels * setup.scale_arcsec, untracked_rate_arcsec_per_s(setup.declination_deg))
     return _limit(blank, Span(value=seconds), note=f"until the stars have run {pixels:g} pixel{'s' * (pixels != 1)}")
 
 
-def _rule_of_500(setup: Setup) -> Line:
+def _rule_of_500(setup: Setup) -> PlanLine:
     needs = setup.missing("focal_length_mm", "scale", "declination_deg")
-    blank = Line(key="rule_of_500_trail", name="“500 / focal length”", unit="px", needs=needs)
+    blank = PlanLine(key="rule_of_500_trail", name="“500 / focal length”", unit="px", needs=needs)
     focal, scale = setup.rig.focal_length_mm, setup.scale_arcsec
     if focal is None or scale is None or setup.declination_deg is None:
         return blank
@@ -84,16 +84,16 @@ def _rule_of_500(setup: Setup) -> Line:
     return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", note)
 
 
-def _standing_trail(setup: Setup) -> Line:
+def _standing_trail(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "declination_deg")
-    blank = Line(key="untracked_trail", name="Trail in your exposure", unit="px", needs=needs)
+    blank = PlanLine(key="untracked_trail", name="Trail in your exposure", unit="px", needs=needs)
     if setup.scale_arcsec is None or setup.declination_deg is None or setup.exposure_s is None:
         return blank
     trail = untracked_rate_arcsec_per_s(setup.declination_deg) * setup.exposure_s / setup.scale_arcsec
     return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", f"in {short_time(setup.exposure_s)}")
 
 
-def with_mount(setup: Setup) -> Section:
+def with_mount(setup: Setup) -> PlanSection:
     """How long the mount can expose by itself."""
     lines = [_round_trail(setup)]
     if setup.rig.mount_type == "alt-azimuth":
@@ -103,7 +103,7 @@ def with_mount(setup: Setup) -> Section:
     lines.insert(1, _drift_exposure(setup))
     if setup.exposure_s is not None and len(setup.missing("drift_arcsec_per_min", "polar_error_arcmin")) < 2:
         lines.append(_trail(setup))
-    return Section(key="mount", title="How long with this mount, without guiding", lines=tuple(lines))
+    return PlanSection(key="mount", title="How long with this mount, without guiding", lines=tuple(lines))
 
 
 def _allowed_arcsec(setup: Setup) -> tuple[float, ...]:
@@ -112,9 +112,9 @@ def _allowed_arcsec(setup: Setup) -> tuple[float, ...]:
     return tuple(max(scale, trail_for_elongation(star, STILL_ROUND)) for star in setup.stars_arcsec(recorded=True))
 
 
-def _round_trail(setup: Setup) -> Line:
+def _round_trail(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec")
-    blank = Line(key="tolerable_trail", name="Trail that hardly shows", unit="arcsec", needs=needs)
+    blank = PlanLine(key="tolerable_trail", name="Trail that hardly shows", unit="arcsec", needs=needs)
     scale = setup.scale_arcsec
     if scale is None or blank.needs:
         return blank
@@ -124,7 +124,7 @@ def _round_trail(setup: Setup) -> Line:
     return blank.told(Span.of(*allowed), None, note)
 
 
-def _limit(blank: Line, span: Span, wish_s: float | None = None, note: str | None = None) -> Line:
+def _limit(blank: PlanLine, span: Span, wish_s: float | None = None, note: str | None = None) -> PlanLine:
     """A longest exposure, against the one wished for; none if it is longer than a night."""
     if span.value > UNLIMITED_S:
         low = span.low if span.low is not None and span.low <= UNLIMITED_S else None
@@ -145,9 +145,9 @@ def _ratio(way: float, speed: float) -> float:
     return way / speed if speed else inf
 
 
-def _drift_exposure(setup: Setup) -> Line:
+def _drift_exposure(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec", "drift_arcsec_per_min")
-    blank = Line(key="drift_exposure", name="Longest, by drift", unit="s", needs=needs)
+    blank = PlanLine(key="drift_exposure", name="Longest, by drift", unit="s", needs=needs)
     drift = setup.drift_arcsec_per_min
     if drift is None or blank.needs:
         return blank
@@ -155,9 +155,9 @@ def _drift_exposure(setup: Setup) -> Line:
     return _limit(blank, span, setup.exposure_s, f"at {short(drift)}″ a minute")
 
 
-def _polar_exposure(setup: Setup) -> Line:
+def _polar_exposure(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec", "polar_error_arcmin")
-    blank = Line(key="polar_exposure", name="Longest, by polar error", unit="s", needs=needs)
+    blank = PlanLine(key="polar_exposure", name="Longest, by polar error", unit="s", needs=needs)
     error = setup.polar_error_arcmin
     if error is None or blank.needs:
         return blank
@@ -172,9 +172,9 @@ def _polar_exposure(setup: Setup) -> Line:
     return _limit(blank, worst, setup.exposure_s, note)
 
 
-def _periodic_exposure(setup: Setup) -> Line:
+def _periodic_exposure(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec", "periodic_error_arcsec", "worm_period_s")
-    blank = Line(key="periodic_exposure", name="Longest, by periodic error", unit="s", needs=needs)
+    blank = PlanLine(key="periodic_exposure", name="Longest, by periodic error", unit="s", needs=needs)
     swing, period = setup.periodic_error_arcsec, setup.rig.worm_period_s
     if swing is None or period is None or blank.needs:
         return blank
@@ -183,9 +183,9 @@ def _periodic_exposure(setup: Setup) -> Line:
     return _limit(blank, span, setup.exposure_s, note)
 
 
-def _air_drift(setup: Setup) -> Line:
+def _air_drift(setup: Setup) -> PlanLine:
     needs = setup.missing("declination_deg", "site_latitude_deg")
-    blank = Line(key="air_drift", name="Drift by the air itself", unit="arcsec/min", needs=needs)
+    blank = PlanLine(key="air_drift", name="Drift by the air itself", unit="arcsec/min", needs=needs)
     dec, latitude = setup.declination_deg, setup.rig.site_latitude_deg
     if dec is None or latitude is None:
         return blank
@@ -211,9 +211,9 @@ def _rotation_rates(setup: Setup) -> list[float]:
     return [alt_azimuth_rotation_arcsec_per_s(latitude, *way) for way in high]
 
 
-def _rotation(setup: Setup) -> Line:
+def _rotation(setup: Setup) -> PlanLine:
     needs = setup.missing("declination_deg", "site_latitude_deg")
-    blank = Line(key="field_rotation", name="The field turns", unit="deg/h", needs=needs)
+    blank = PlanLine(key="field_rotation", name="The field turns", unit="deg/h", needs=needs)
     if blank.needs:
         return blank
     rates = _rotation_rates(setup)  # arcsec in a second are degrees in an hour
@@ -223,11 +223,11 @@ def _rotation(setup: Setup) -> Line:
     return blank.told(Span(value=median(rates), low=min(rates), high=max(rates)), None, note)
 
 
-def _rotation_exposure(setup: Setup) -> Line:
+def _rotation_exposure(setup: Setup) -> PlanLine:
     needs = setup.missing(
         "scale", "seeing_arcsec", "declination_deg", "site_latitude_deg", "sensor_diagonal_mm", "focal_length_mm"
     )
-    blank = Line(key="rotation_exposure", name="Longest, by rotation", unit="s", needs=needs)
+    blank = PlanLine(key="rotation_exposure", name="Longest, by rotation", unit="s", needs=needs)
     corner = _corner_deg(setup)
     if blank.needs or corner is None:
         return blank
@@ -248,8 +248,8 @@ def _corner_deg(setup: Setup) -> float | None:
     return None if diagonal is None or focal is None else field_of_view_deg(diagonal, focal) / 2
 
 
-def _trail(setup: Setup) -> Line:
-    blank = Line(
+def _trail(setup: Setup) -> PlanLine:
+    blank = PlanLine(
         key="drift_trail", name="Trail in your exposure", unit="px", needs=setup.missing("scale", "seeing_arcsec")
     )
     scale, drift, seconds = setup.scale_arcsec, setup.drift_arcsec_per_min, setup.exposure_s
@@ -265,7 +265,7 @@ def _trail(setup: Setup) -> Line:
     return blank.told(trail / scale, f"up to {short(Span.of(*_allowed_arcsec(setup)).value / scale)}", note)
 
 
-def alignment(setup: Setup) -> Section:
+def alignment(setup: Setup) -> PlanSection:
     """How well the mount must be aligned and guided."""
     lines = [_needed_rms(setup)]
     if setup.tracking_rms_arcsec is not None:
@@ -278,7 +278,7 @@ def alignment(setup: Setup) -> Section:
     title = "How well it must be aligned and guided"
     if setup.rig.mount_type == "alt-azimuth":
         title = "How well it must be guided"
-    return Section(key="alignment", title=title, lines=tuple(lines), caution=caution)
+    return PlanSection(key="alignment", title=title, lines=tuple(lines), caution=caution)
 
 
 def _yours(value: float | None, unit: str, needed: Span) -> str | None:
@@ -291,9 +291,9 @@ def _yours(value: float | None, unit: str, needed: Span) -> str | None:
     return f"yours, {short(value)}{unit}, {how}"
 
 
-def _needed_polar(setup: Setup) -> Line:
+def _needed_polar(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec", "exposure_s")
-    blank = Line(key="needed_polar_error", name="Polar axis, unguided", unit="arcmin", needs=needs)
+    blank = PlanLine(key="needed_polar_error", name="Polar axis, unguided", unit="arcmin", needs=needs)
     seconds = setup.exposure_s
     if seconds is None or blank.needs:
         return blank
@@ -302,16 +302,16 @@ def _needed_polar(setup: Setup) -> Line:
     return blank.told(span, "this or less", note, _yours(setup.polar_error_arcmin, "′", span))
 
 
-def _needed_polar_guided(setup: Setup) -> Line:
+def _needed_polar_guided(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec", "exposure_s", "declination_deg", "sensor_diagonal_mm")
-    blank = Line(key="needed_polar_error_guided", name="Polar axis, guided", unit="arcmin", needs=needs)
+    blank = PlanLine(key="needed_polar_error_guided", name="Polar axis, guided", unit="arcmin", needs=needs)
     seconds, dec, corner = setup.exposure_s, setup.declination_deg, _corner_deg(setup)
     if seconds is None or dec is None or blank.needs:
         return blank
     if corner is None:
         return replace(blank, needs=("focal_length_mm",))
     if abs(dec) > 90 - NEAREST_POLE_DEG:
-        return Line(
+        return PlanLine(
             key=blank.key, name=blank.name, unit=blank.unit, note="the target is too near the pole for this sum"
         )
     allowed = _allowed_arcsec(setup)
@@ -320,9 +320,9 @@ def _needed_polar_guided(setup: Setup) -> Line:
     return blank.told(span, "this or less", note, _yours(setup.polar_error_arcmin, "′", span))
 
 
-def _needed_rms(setup: Setup) -> Line:
+def _needed_rms(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec")
-    blank = Line(key="needed_rms", name="Tracking error, each axis", unit="arcsec", needs=needs)
+    blank = PlanLine(key="needed_rms", name="Tracking error, each axis", unit="arcsec", needs=needs)
     if blank.needs:
         return blank
     span = Span.of(*(jitter_for_growth(setup.blurs(air, recorded=True), GROWTH) for air in setup.airs_arcsec))
@@ -330,9 +330,9 @@ def _needed_rms(setup: Setup) -> Line:
     return blank.told(span, "this or less", note, _yours(setup.tracking_rms_arcsec, "″", span))
 
 
-def _guided_star(setup: Setup) -> Line:
+def _guided_star(setup: Setup) -> PlanLine:
     needs = setup.missing("scale", "seeing_arcsec")
-    blank = Line(key="star_fwhm_tracked", name="Star width on this mount", unit="arcsec", needs=needs)
+    blank = PlanLine(key="star_fwhm_tracked", name="Star width on this mount", unit="arcsec", needs=needs)
     rms = setup.tracking_rms_arcsec
     if rms is None or blank.needs:
         return blank

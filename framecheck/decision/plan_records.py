@@ -82,7 +82,7 @@ class Setup:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Line:
+class PlanLine:
     """One number of a plan."""
 
     key: str
@@ -103,7 +103,7 @@ class Line:
 
     def told(
         self, span: Span | float, good: str | None = None, note: str | None = None, verdict: str | None = None
-    ) -> "Line":
+    ) -> "PlanLine":
         """The line with its number; bounds that are infinite are left out."""
         span = span if isinstance(span, Span) else Span(value=span)
         low, high = (b if b is not None and isfinite(b) else None for b in (span.low, span.high))
@@ -111,12 +111,12 @@ class Line:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Section:
+class PlanSection:
     """Lines about one question."""
 
     key: str
     title: str
-    lines: tuple[Line, ...]
+    lines: tuple[PlanLine, ...]
     caution: str | None = None
 
 
@@ -125,7 +125,7 @@ class Plan:
     """All sections, in the order in which one asks."""
 
     setup: Setup
-    sections: tuple[Section, ...]
+    sections: tuple[PlanSection, ...]
 
 
 def short(value: float) -> str:

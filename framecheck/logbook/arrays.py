@@ -9,11 +9,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.document import LARGEST
 from framecheck.stars.table import STAR_DTYPE
-
-LARGEST: Final = 1e18
-"""No number of a record is larger. Chosen: the error of a star that was hardly fitted was met at 1e17; squares of such
-numbers still fit into single precision."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -13,7 +13,7 @@ from framecheck._version import __version__
 from framecheck.logbook.mark import Mark, measuring
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import open_plain, read_plain
-from framecheck.report.words import steers
+from framecheck.words import steers
 
 _STYLE: Final = re.compile("\x1b\\[[0-9;]*m")
 """What makes text bold or coloured (ECMA-48, SGR)."""

@@ -1,10 +1,10 @@
 """The night's sums: how many frames of which grade, and where the hours went."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from framecheck.report.frame_row import FrameRow
+from framecheck.decision.frame_row import FrameRow
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -45,23 +45,23 @@ def account_of(rows: Sequence[FrameRow]) -> Account:
     failed = [row for row in rows if row.status == "failed"]
     name, unit = fwhm_field(rows)
     typical = keep or [row for row in rows if row.status == "measured"]
-    sharpest = sorted(_values(rows, lambda row: getattr(row, name)))
+    sharpest = sorted(_values(rows, name))
     return Account(
         n_keep=len(keep),
         n_doubtful=len(doubtful),
         n_reject=len(reject),
         n_failed=len(failed),
-        taken_s=_total(rows, _exposure),
-        keep_taken_s=_total(keep, _exposure),
-        keep_effective_s=_total(keep, _effective),
-        doubtful_taken_s=_total(doubtful, _exposure),
-        doubtful_effective_s=_total(doubtful, _effective),
-        reject_taken_s=_total(reject, _exposure),
-        failed_taken_s=_total(failed, _exposure),
-        fwhm=_median(typical, lambda row: getattr(row, name)),
+        taken_s=_total(rows, "exposure_s"),
+        keep_taken_s=_total(keep, "exposure_s"),
+        keep_effective_s=_total(keep, "effective_exposure_s"),
+        doubtful_taken_s=_total(doubtful, "exposure_s"),
+        doubtful_effective_s=_total(doubtful, "effective_exposure_s"),
+        reject_taken_s=_total(reject, "exposure_s"),
+        failed_taken_s=_total(failed, "exposure_s"),
+        fwhm=_median(typical, name),
         best_fwhm=sharpest[len(sharpest) // 10] if sharpest else None,
         fwhm_unit=unit,
-        elongation=_median(typical, lambda row: row.elongation),
+        elongation=_median(typical, "elongation"),
     )
 
 
@@ -72,23 +72,15 @@ def fwhm_field(rows: Sequence[FrameRow]) -> tuple[str, str]:
     return "fwhm_px", "px"
 
 
-def _exposure(row: FrameRow) -> float | None:
-    return row.exposure_s
+def _values(rows: Sequence[FrameRow], name: str) -> list[float]:
+    return [value for row in rows if (value := getattr(row, name)) is not None]
 
 
-def _effective(row: FrameRow) -> float | None:
-    return row.effective_exposure_s
-
-
-def _values(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> list[float]:
-    return [value for value in map(of, rows) if value is not None]
-
-
-def _total(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> float | None:
-    values = _values(rows, of)
+def _total(rows: Sequence[FrameRow], name: str) -> float | None:
+    values = _values(rows, name)
     return sum(values) if values else None
 
 
-def _median(rows: Sequence[FrameRow], of: Callable[[FrameRow], float | None]) -> float | None:
-    values = _values(rows, of)
+def _median(rows: Sequence[FrameRow], name: str) -> float | None:
+    values = _values(rows, name)
     return median(values) if values else None

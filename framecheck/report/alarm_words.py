@@ -6,7 +6,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.alarms import Alarm
 from framecheck.decision.changes import Sign
-from framecheck.report.words import fixed, likelihood, plain, sentence
+from framecheck.words import fixed, likelihood, plain, sentence
 
 _TITLES: Final[dict[Sign, str]] = {
     "trailed": "Stars are drawn out",

@@ -7,7 +7,7 @@ import numpy as np
 from framecheck.decision.judgement import BudgetTerm, Judgement
 from framecheck.report.chart import WIDTH_PX, Chart
 from framecheck.report.drawing import INK, KEEP, LINE, QUIET, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.words import fixed, percent
+from framecheck.words import fixed, percent
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -4,14 +4,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from framecheck.decision.grades import stack_curve
+from framecheck.decision.field_cells import FieldCells
+from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group
-from framecheck.report.course import Wave, course_of, wave_of
-from framecheck.report.field_map import FieldCells, field_cells, smooth_surface
-from framecheck.report.group_charts import shown_groups
 from framecheck.report.star_picture import star_pictures
-from framecheck.report.words import path_in
+from framecheck.words import path_in
 
 
 def chart_numbers(judgement: Judgement) -> dict[str, Any]:
@@ -24,12 +21,12 @@ def chart_numbers(judgement: Judgement) -> dict[str, Any]:
         flips taken out; `rhythm`, the periods tried and what they were found in; `smear` of each exposure; `stack`, as
         frames are left out, the worst first; `mean_stars`. `field`: medians of the good stars in cells over the sensor.
     """
-    return {"groups": [_of_group(judgement, group) for group in shown_groups(judgement)], "field": _field(judgement)}
+    return {"groups": [_of_group(judgement, group) for group in judgement.pictured], "field": _field(judgement)}
 
 
-def _of_group(judgement: Judgement, group: Group) -> dict[str, Any]:
+def _of_group(judgement: Judgement, group: GroupFigures) -> dict[str, Any]:
     return {
-        "group": group.id,
+        "group": group.group.id,
         "course": _course(judgement, group),
         "rhythm": _rhythm(judgement, group),
         "smear": _smear(judgement, group),
@@ -38,9 +35,8 @@ def _of_group(judgement: Judgement, group: Group) -> dict[str, Any]:
     }
 
 
-def _course(judgement: Judgement, group: Group) -> dict[str, Any] | None:
-    motion = judgement.night.motion.get(group.id)
-    course = None if motion is None else course_of(motion, judgement.night.tracking.get(group.id))
+def _course(judgement: Judgement, group: GroupFigures) -> dict[str, Any] | None:
+    course = group.course
     if course is None:
         return None
     on_sky = course.unit == "arcsec"
@@ -53,15 +49,10 @@ def _course(judgement: Judgement, group: Group) -> dict[str, Any] | None:
     }
 
 
-def _rhythm(judgement: Judgement, group: Group) -> dict[str, Any] | None:
-    motion, tracking = judgement.night.motion.get(group.id), judgement.night.tracking.get(group.id)
-    if motion is None or tracking is None:
+def _rhythm(judgement: Judgement, group: GroupFigures) -> dict[str, Any] | None:
+    wave = group.wave
+    if wave is None:
         return None
-    wave = wave_of(motion, tracking, judgement.night.rig.pixel_scale_arcsec)
-    return None if wave is None else _wave(judgement, wave)
-
-
-def _wave(judgement: Judgement, wave: Wave) -> dict[str, Any]:
     rhythm = wave.rhythm
     spectrum = rhythm.spectrum
     return {
@@ -78,8 +69,8 @@ def _wave(judgement: Judgement, wave: Wave) -> dict[str, Any]:
     }
 
 
-def _smear(judgement: Judgement, group: Group) -> dict[str, Any] | None:
-    tracking = judgement.night.tracking.get(group.id)
+def _smear(judgement: Judgement, group: GroupFigures) -> dict[str, Any] | None:
+    tracking = judgement.night.tracking.get(group.group.id)
     if tracking is None or not tracking.smears.frames:
         return None
     smears = tracking.smears
@@ -93,8 +84,8 @@ def _smear(judgement: Judgement, group: Group) -> dict[str, Any] | None:
     }
 
 
-def _stack(judgement: Judgement, group: Group) -> dict[str, Any] | None:
-    curve = stack_curve(judgement.night, group, judgement.aim)
+def _stack(judgement: Judgement, group: GroupFigures) -> dict[str, Any] | None:
+    curve = group.stack
     if not curve.n_kept:
         return None
     return {
@@ -106,7 +97,7 @@ def _stack(judgement: Judgement, group: Group) -> dict[str, Any] | None:
     }
 
 
-def _mean_stars(judgement: Judgement, group: Group) -> list[dict[str, Any]]:
+def _mean_stars(judgement: Judgement, group: GroupFigures) -> list[dict[str, Any]]:
     """Images with the peak at 1, rows along y."""
     return [
         {
@@ -115,7 +106,7 @@ def _mean_stars(judgement: Judgement, group: Group) -> list[dict[str, Any]]:
             "image": np.round(one.star.image.astype(float), _SHADES).tolist(),
             "path_ends_px": None if one.ends_px is None else [[end.real, end.imag] for end in one.ends_px],
         }
-        for one in star_pictures(judgement.night, group)
+        for one in star_pictures(judgement.night, group.group)
     ]
 
 
@@ -124,10 +115,10 @@ _SHADES: Final = 4
 
 
 def _field(judgement: Judgement) -> dict[str, Any] | None:
-    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
+    cells, at_rest = judgement.cells, judgement.cells_at_rest
     if cells is None:
         return None
-    surface = smooth_surface(cells)
+    surface = cells.smooth_fwhm_px
     return {
         "x_px": cells.x.ravel().tolist(),
         "y_px": cells.y.ravel().tolist(),

@@ -3,14 +3,13 @@
 from collections.abc import Sequence
 from typing import Any
 
-from framecheck._version import __version__
 from framecheck.decision.compare import Comparison, Row
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate
+from framecheck.decision.night_document import Generator
 from framecheck.decision.past_night import PastNight
-from framecheck.decision.quantities import Quantity
+from framecheck.decision.quantities import NightQuantity
+from framecheck.document import plain_values
 from framecheck.report.comparison_words import answer, caution, rig_words
-from framecheck.report.night_json import rounded
-from framecheck.report.words import valid_text
 
 
 def comparison_document(comparisons: Sequence[Comparison]) -> dict[str, Any]:
@@ -19,18 +18,21 @@ def comparison_document(comparisons: Sequence[Comparison]) -> dict[str, Any]:
     `change` is the other night less the reference, in `unit`, with its 95 % interval; `told_from` is the interval that
     has to exclude 0 for a verdict, wider since several figures are looked at.
     """
-    return {
-        "schema": 1,
-        "generator": {"name": "framecheck", "version": __version__},
-        "reference": _night(comparisons[0].reference),
-        "comparisons": [_comparison(one) for one in comparisons],
-    }
+    plain: dict[str, Any] = plain_values(
+        {
+            "schema": 1,
+            "generator": Generator(),
+            "reference": _night(comparisons[0].reference),
+            "comparisons": [_comparison(one) for one in comparisons],
+        }
+    )
+    return plain
 
 
 def _night(night: PastNight) -> dict[str, Any]:
     return {
-        "name": valid_text(night.name),
-        "folder": night.folder,
+        "name": night.name,
+        "folder": night.source.folder,
         "start_utc": None if night.start_utc is None else night.start_utc.isoformat().replace("+00:00", "Z"),
         "target": None if night.main is None else night.main.target,
         "n_frames": len(night.frames),
@@ -43,16 +45,10 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         "answer": answer(comparison),
         "same_rig": comparison.same_rig,
         "rig_in_words": rig_words(comparison),
-        "facts": [
-            {
-                "name": fact.name, "unit": fact.unit, "reference": _plain(fact.reference), "other": _plain(fact.other),
-                "same": fact.same,
-            }
-            for fact in comparison.facts
-        ],
+        "facts": comparison.facts,
         "figures": [_row(row, comparison.level) for row in comparison.rows],
         "level": USUAL_LEVEL,
-        "told_from_level": rounded(comparison.level),
+        "told_from_level": comparison.level,
         "caution": caution(comparison),
     }  # fmt: skip
 
@@ -73,18 +69,14 @@ def _row(row: Row, level: float) -> dict[str, Any]:
     }
 
 
-def _estimate(estimate: Estimate | None, quantity: Quantity | None = None) -> dict[str, float | None] | None:
+def _estimate(estimate: Estimate | None, quantity: NightQuantity | None = None) -> dict[str, float | None] | None:
     """A value with its interval; that of a night inside what its quantity can be."""
     if estimate is None:
         return None
     low, high = estimate.interval() if quantity is None else quantity.bounds(estimate)
-    return {"value": rounded(estimate.value), "low": rounded(low), "high": rounded(high)}
+    return {"value": estimate.value, "low": low, "high": high}
 
 
 def _bounds(row: Row, level: float) -> dict[str, float | None] | None:
     bounds = row.bounds(level)
-    return None if bounds is None else {"low": rounded(bounds[0]), "high": rounded(bounds[1])}
-
-
-def _plain(value: float | str | None) -> float | str | None:
-    return rounded(value) if isinstance(value, float) else value
+    return None if bounds is None else {"low": bounds[0], "high": bounds[1]}

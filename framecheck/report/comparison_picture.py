@@ -7,7 +7,7 @@ from framecheck.decision.compare import Comparison, Row, Verdict
 from framecheck.decision.estimate import Estimate
 from framecheck.report.comparison_words import change_words, figure, night_labels, said
 from framecheck.report.drawing import INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.words import counted, listed
+from framecheck.words import counted, listed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -6,7 +6,7 @@ from typing import Final
 from framecheck.decision.compare import OF_THE_RIG, Comparison, FactBeside, Row, by_verdict
 from framecheck.decision.past_night import PastNight
 from framecheck.report.time_axis import date_of
-from framecheck.report.words import UNKNOWN, counted, fixed, listed, number, plain, sentence
+from framecheck.words import UNKNOWN, counted, fixed, listed, number, plain, sentence
 
 UNITS: Final = {
     "arcsec": "″", "px": " px", "percent": " %", "arcmin": "′", "arcsec/min": "″/min", "px/min": " px/min",

@@ -1,19 +1,15 @@
 """Star shapes over the field: the night's mean, as whiskers, and the star size as a map."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.decision.judgement import Judgement
-from framecheck.night.records import NightFrame
+from framecheck.decision.field_cells import FEWEST_IN_CELL, FieldCells
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.report.units import told
-from framecheck.report.words import counted, fixed
-from framecheck.stars.table import STAR_DTYPE, StarTable
+from framecheck.words import counted, fixed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,10 +18,6 @@ Values = NDArray[np.float64]
 
 WIDTH_PX: Final = 400
 """Chosen: half the page on a desk, nearly the whole of a phone."""
-_COLUMNS: Final = 12
-"""Chosen: cells across the field; on a phone a whisker still has room of its own."""
-FEWEST_IN_CELL: Final = 5
-"""Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
 _ROUND: Final = 2.0
 """[standard errors] Chosen: what is less sure than this is drawn as a dot, as round."""
 _EVEN: Final = 0.1
@@ -36,125 +28,6 @@ _HARDLY_LONG: Final = float(np.log(1.1))
 """ln(elongation) whose whisker fills its cell at the least. Chosen: a field that is rounder than that looks so."""
 _KEYS: Final = (1.01, 1.02, 1.05, 1.1, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0)
 """Elongations that a reader recognises, for the key."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class FieldCells:
-    """Medians of the good stars of a night in cells over the field. Arrays have the shape (n_y, n_x)."""
-
-    width_px: int
-    height_px: int
-    x: Values
-    y: Values
-    """Centres of the cells. [px]"""
-    e1: Values
-    e2: Values
-    """ln(elongation) times cos and sin of twice the direction; NaN where stars are too few."""
-    error: Values
-    """Standard error of each of e1 and e2."""
-    fwhm_px: Values
-    n_stars: int
-    n_frames: int
-    only_rejects: bool
-    """True if no frame was left but rejected ones."""
-
-    @property
-    def n_bare(self) -> int:
-        """Cells with too few stars."""
-        return int(np.sum(~np.isfinite(self.fwhm_px)))
-
-
-def field_cells(judgement: Judgement, *, still: bool = False, most_columns: int = _COLUMNS) -> FieldCells | None:
-    """The field of the night, from the frames that were not rejected (from all, if none is left).
-
-    Only frames of the most common size count: their pixels look at the same part of the field. With `still`, the motion
-    of the mount, common to all stars of a frame, is taken off each star: what remains is the optics'. None if there are
-    too few stars, or, with `still`, if no motion was measured.
-    """
-    graded = zip(judgement.night.frames, judgement.grades, strict=True)
-    worth_keeping = [frame for frame, grade in graded if grade.grade != "reject"]
-    frames, width, height = _of_one_size(worth_keeping or judgement.night.frames)
-    moved = _motion_of_frames(judgement) if still else {}
-    if still:
-        frames = [frame for frame in frames if frame.result.exposure.file in moved]
-    tables = [_at_rest(frame.result.stars.good, moved.get(frame.result.exposure.file, 0j)) for frame in frames]
-    stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *tables])
-    if len(stars) < FEWEST_IN_CELL:
-        return None
-    rows = max(2, round(most_columns * height / width))
-    columns = most_columns
-    if height > width:
-        rows, columns = most_columns, max(2, round(most_columns * width / height))
-    column = np.clip((stars["x"] + 0.5) * columns // width, 0, columns - 1).astype(int)
-    row = np.clip((stars["y"] + 0.5) * rows // height, 0, rows - 1).astype(int)
-    cell = row * columns + column
-    medians = {name: _medians(stars[name], cell, rows * columns) for name in ("e1", "e2", "fwhm_px")}
-    scatter = np.hypot(*(_scatter(stars[name], cell, medians[name]) for name in ("e1", "e2"))) / np.sqrt(2)
-    count = np.bincount(cell, minlength=rows * columns)
-    shape = (rows, columns)
-    y, x = np.meshgrid(
-        (np.arange(rows) + 0.5) * height / rows - 0.5, (np.arange(columns) + 0.5) * width / columns - 0.5, indexing="ij"
-    )
-    return FieldCells(
-        width_px=width,
-        height_px=height,
-        x=x,
-        y=y,
-        e1=medians["e1"].reshape(shape),
-        e2=medians["e2"].reshape(shape),
-        error=(1.2533 * scatter / np.sqrt(np.maximum(count, 1))).reshape(shape),
-        fwhm_px=medians["fwhm_px"].reshape(shape),
-        n_stars=len(stars),
-        n_frames=len(frames),
-        only_rejects=not worth_keeping,
-    )
-
-
-def _motion_of_frames(judgement: Judgement) -> dict[Path, complex]:
-    """What the mount makes of (a² - b²) / 2 times exp(2 i pa) in each frame, along the frame's own axes. [px²]"""
-    moved = {}
-    for tracking in judgement.night.tracking.values():
-        for index, spin2 in zip(tracking.smears.frames, tracking.smears.spin2_px2, strict=True):
-            frame = judgement.night.frames[index]
-            turned = 0.0 if frame.registration is None else frame.registration.rotation_deg
-            moved[frame.result.exposure.file] = complex(spin2 * np.exp(2j * np.radians(turned)))
-    return moved
-
-
-def _at_rest(stars: StarTable, spin2_px2: complex) -> StarTable:
-    """Shapes as they were without a motion: second moments add, so (a² - b²) / 2 does."""
-    if not spin2_px2 or not len(stars):
-        return stars
-    e = stars["e1"] + 1j * stars["e2"]
-    size = np.maximum(np.abs(e), 1e-9)
-    square = stars["fwhm_px"].astype(float) ** 2
-    left = np.sinh(size) / size * e - spin2_px2 / square
-    at_rest = np.arcsinh(np.abs(left)) * np.exp(1j * np.angle(left))
-    out = stars.copy()
-    out["e1"], out["e2"] = at_rest.real, at_rest.imag
-    return out
-
-
-def _of_one_size(frames: Sequence[NightFrame]) -> tuple[list[NightFrame], int, int]:
-    sizes = [(frame.result.exposure.width_px, frame.result.exposure.height_px) for frame in frames]
-    if not sizes:
-        return [], 1, 1
-    common = max(dict.fromkeys(sizes), key=sizes.count)
-    return [frame for frame, size in zip(frames, sizes, strict=True) if size == common], *common
-
-
-def _medians(values: NDArray[Any], cell: NDArray[np.intp], n: int) -> Values:
-    """Median in each cell, NaN where it has too few."""
-    order = np.argsort(cell, kind="stable")
-    parts = np.split(np.asarray(values, dtype=float)[order], np.cumsum(np.bincount(cell, minlength=n))[:-1])
-    return np.array([np.median(part) if len(part) >= FEWEST_IN_CELL else np.nan for part in parts])
-
-
-def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> Values:
-    """Standard deviation about each cell's median, from the median absolute deviation."""
-    from framecheck.constants import SIGMA_PER_MAD
-
-    return SIGMA_PER_MAD * _medians(np.abs(values - medians[cell]), cell, len(medians))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -289,33 +162,9 @@ def _tiles(axes: "Axes", cells: FieldCells, fwhm: Values, low: float, high: floa
             axes.plot(ends, [y + 0.25 * tall, y + 0.75 * tall, nan, y + 0.75 * tall, y + 0.25 * tall], color=QUIET)
 
 
-def smooth_surface(cells: FieldCells) -> Values | None:
-    """FWHM of the smooth surface through the cells, where it stands out of the scatter; None where it does not. [px]
-
-    The surface has the shape that tilt and curvature give it, of second degree; F test against a level field.
-    """
-    from scipy.special import fdtrc  # scipy.stats takes as long to load as all pictures to draw
-
-    fwhm = cells.fwhm_px
-    u, v = 2 * cells.x / cells.width_px - 1, 2 * cells.y / cells.height_px - 1
-    terms = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
-    known = np.isfinite(fwhm)
-    n, k = int(known.sum()), terms.shape[-1]
-    if n < 2 * k:
-        return None
-    middle, spread = float(np.median(fwhm[known])), float(np.median(np.abs(fwhm[known] - np.median(fwhm[known]))))
-    used = known & (np.abs(fwhm - middle) < max(6 * spread, 0.02 * middle))  # one odd cell bends no surface
-    surface: Values = terms @ np.linalg.lstsq(terms[used], fwhm[used], rcond=None)[0]
-    left = float(np.sum((fwhm - surface)[used] ** 2))
-    taken = float(np.sum((fwhm[used] - fwhm[used].mean()) ** 2)) - left
-    free = int(used.sum()) - k
-    chance = fdtrc(k - 1, free, taken / (k - 1) / max(left / free, 1e-12))
-    return None if chance > _BY_CHANCE or np.ptp(surface) < _LEVEL * middle else surface
-
-
 def _contours(axes: "Axes", cells: FieldCells, factor: float, unit: str) -> str:
     """Lines of equal size of the smooth surface, where it stands out; what they show, in words."""
-    surface = smooth_surface(cells)
+    surface = cells.smooth_fwhm_px
     if surface is None:
         return "No slope or bowl stands out of the scatter."
     surface = surface * factor
@@ -326,12 +175,6 @@ def _contours(axes: "Axes", cells: FieldCells, factor: float, unit: str) -> str:
         label.set_rotation(0)
     low, high = (float(limit) for limit in (surface.min(), surface.max()))
     return f"The smooth surface through them goes from {told(low, unit, 2)} to {told(high, unit, 2)}."
-
-
-_BY_CHANCE: Final = 0.001
-"""Chosen: contours by chance in one night of a thousand."""
-_LEVEL: Final = 0.03
-"""Range of the surface over the FWHM below which a field is level. Chosen: no eye sees three percent."""
 
 
 def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:

@@ -9,11 +9,11 @@ from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Finding, Judgement
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.records import NightFrame
+from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
 from framecheck.report.in_numbers import signed
 from framecheck.report.units import told, told_healthy
-from framecheck.report.verdict import LOOKS_ROUND
-from framecheck.report.words import fixed, likelihood, number
+from framecheck.words import fixed, likelihood, number
 
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""
@@ -90,7 +90,7 @@ def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list
         (
             "Elongation",
             f"{shape.elongation:.3f} ± {shape.elongation_error:.3f}{way}",
-            f"1 is round, up to {LOOKS_ROUND} is hardly seen",
+            ROUND_ENOUGH,
         ),
     ]
     if shape.trail_length_px is not None:

@@ -4,13 +4,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult
-from framecheck.report.field_map import FieldCells, field_cells, whisker_lines
+from framecheck.report.field_map import whisker_lines
 from framecheck.report.frame_account import FrameAccount
 from framecheck.report.star_picture import round_moffat
 from framecheck.report.thumbnail import Shades
-from framecheck.report.words import fixed, plain
+from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -110,7 +111,7 @@ def _frame(axes: "Axes", result: FrameResult, shades: Shades, judgement: Judgeme
         shades, cmap="gray", vmin=0, vmax=255, origin="lower", interpolation="antialiased",
         aspect="auto", extent=(left - 0.5, right - 0.5, bottom - 0.5, top - 0.5),
     )  # fmt: skip
-    cells = field_cells(judgement, most_columns=_columns(len(result.stars.good), wide, tall))
+    cells = field_cells(judgement.night, judgement.grades, most_columns=_columns(len(result.stars.good), wide, tall))
     if cells is None:
         return None
     lines = whisker_lines(cells)

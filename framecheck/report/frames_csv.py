@@ -4,13 +4,10 @@ import csv
 import io
 from collections.abc import Sequence
 from dataclasses import fields
-from typing import Any, Final
 
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.night_json import row_document
-
-_STARTS_A_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""First signs that make a spreadsheet run a text cell as a formula. Common practice (OWASP, "CSV Injection")."""
+from framecheck.decision.frame_row import FrameRow
+from framecheck.document import plain_values
+from framecheck.report.spreadsheet import cell
 
 
 def frames_csv(rows: Sequence[FrameRow]) -> str:
@@ -25,14 +22,5 @@ def frames_csv(rows: Sequence[FrameRow]) -> str:
     lines = io.StringIO(newline="")
     writer = csv.writer(lines, lineterminator="\r\n")
     writer.writerow(column.name for column in fields(FrameRow))
-    for row in rows:
-        writer.writerow(_cell(value) for value in row_document(row).values())
+    writer.writerows(map(cell, plain_values(row).values()) for row in rows)
     return lines.getvalue()
-
-
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    text = "; ".join(value) if isinstance(value, list) else str(value)
-    is_text = isinstance(value, str | list)
-    return "'" + text if is_text and text.startswith(_STARTS_A_FORMULA) else text

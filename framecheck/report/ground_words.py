@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from framecheck.night.ground import GroundInView, ground_in_view
 from framecheck.night.records import Night
-from framecheck.report.words import number
+from framecheck.words import number
 
 ADVICE: Final = "moving-ground"
 """Name of the advice, as in night.json."""

@@ -1,20 +1,15 @@
 """The pictures that show one group of frames at a time, for each group that is large enough."""
 
 from dataclasses import dataclass, replace
-from typing import Final
 
+from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group
 from framecheck.report.chart import Chart
-from framecheck.report.course import FEWEST
 from framecheck.report.drawing import with_ending
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import stack_chart
 from framecheck.report.star_picture import star_chart
-from framecheck.report.words import counted, plain
-
-MOST_GROUPS: Final = 8
-"""Chosen: two targets through four filters; the page stays small and is drawn in seconds."""
+from framecheck.words import counted, plain
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,29 +23,24 @@ class GroupCharts:
     motion: tuple[Chart, ...]
 
 
-def shown_groups(judgement: Judgement) -> list[Group]:
-    """The groups that have pictures, the largest first."""
-    groups = sorted(judgement.night.groups, key=lambda group: -len(group.members))
-    return [group for group in groups[:MOST_GROUPS] if len(group.members) >= FEWEST] or groups[:1]
-
-
 def group_charts(judgement: Judgement) -> list[GroupCharts]:
     """The pictures of every group shown; their names carry the group's number from the second on."""
-    return [_charts(judgement, group, number) for number, group in enumerate(shown_groups(judgement))]
+    return [_charts(judgement, group, number) for number, group in enumerate(judgement.pictured)]
 
 
-def _charts(judgement: Judgement, group: Group, number: int) -> GroupCharts:
+def _charts(judgement: Judgement, figures: GroupFigures, number: int) -> GroupCharts:
     def named(chart: Chart) -> Chart:
         ending = f"-{number + 1}"
         if number == 0:
             return chart
         return replace(chart, name=chart.name + ending, drawing=with_ending(chart.drawing, ending))
 
-    stack, stars = stack_chart(judgement, group), star_chart(judgement, group)
+    group = figures.group
+    stack, stars = stack_chart(judgement, figures), star_chart(judgement, group)
     return GroupCharts(
         number=number,
         title=f"{plain(group.id)}, {counted(len(group.members), 'frame')}",
         stack=None if stack is None else named(stack),
         stars=None if stars is None else named(stars),
-        motion=tuple(named(chart) for chart in motion_charts(judgement, group)),
+        motion=tuple(named(chart) for chart in motion_charts(judgement, figures)),
     )

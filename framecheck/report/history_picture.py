@@ -9,7 +9,7 @@ from framecheck.decision.history import NightSum, RigHistory
 from framecheck.report.comparison_words import UNITS
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.report.history_words import cause_words, summary, trend_words
-from framecheck.report.words import plain
+from framecheck.words import plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -2,13 +2,13 @@
 
 from collections.abc import Sequence
 
-from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.history import FEWEST_SPELLS, SPELL_DAYS, NightSum, Returning, RigHistory, Trend
+from framecheck.decision.night_document import Generator
+from framecheck.document import plain_values
 from framecheck.report.comparison_words import UNITS
-from framecheck.report.night_json import plain_values
 from framecheck.report.time_axis import date_of
-from framecheck.report.words import counted, duration, fixed, listed, number, percent, plain, sentence
+from framecheck.words import counted, duration, fixed, listed, number, percent, plain, sentence
 
 _TITLES = {"focal_length_mm": "{} mm", "aperture_mm": "aperture {} mm", "pixel_um": "pixels of {} µm"}
 
@@ -105,12 +105,5 @@ def cause_names(night: NightSum) -> str:
 
 def history_document(histories: Sequence[RigHistory]) -> dict[str, object]:
     """All of it for programs: plain values, unknown is None, units in names or beside."""
-    from dataclasses import asdict
-
-    document = {
-        "schema": 1,
-        "generator": {"name": "framecheck", "version": __version__},
-        "rigs": [asdict(one) for one in histories],
-    }
-    plain_document: dict[str, object] = plain_values(document)
-    return plain_document
+    document: dict[str, object] = plain_values({"schema": 1, "generator": Generator(), "rigs": histories})
+    return document

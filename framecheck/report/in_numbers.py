@@ -2,9 +2,9 @@
 
 from typing import Final
 
+from framecheck import words
 from framecheck.decision.judgement import Judgement, Range
 from framecheck.decision.mount_decision import WORTH_FWHM
-from framecheck.report import words
 
 Line = tuple[str, str, str]
 """Name, value with unit, what would be good."""

@@ -5,8 +5,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.words import counted
+from framecheck.decision.frame_row import FrameRow
+from framecheck.words import counted
 
 FEW: Final = 12
 """Chosen: so many files of a group are told one by one, each in its own words."""

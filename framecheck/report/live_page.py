@@ -8,11 +8,12 @@ from typing import Final
 
 from framecheck._version import __version__
 from framecheck.decision.alarms import Alarm
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
-from framecheck.report.account import account_of, fwhm_field
+from framecheck.quantity import shown_as
+from framecheck.report.account import account_of
 from framecheck.report.alarm_words import first_cure, likely_cause, title, what_is_over, what_is_seen
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.page import _environment, _part
+from framecheck.report.html import part, template
 from framecheck.report.strips import strips
 from framecheck.report.verdict import night_title
 
@@ -48,7 +49,7 @@ def live_page(
     written : datetime, optional
         Time to be shown; now if not given.
     """
-    script = _part("live.js")
+    script = part("live.js")
     written = written or datetime.now(UTC)
     scale = judgement.night.rig.pixel_scale_arcsec
     lasting = [
@@ -56,25 +57,20 @@ def live_page(
         for alarm in reversed(alarms) if not alarm.is_over
     ]  # fmt: skip
     measured = [row for row in rows if row.status == "measured"]
-    return (
-        _environment()
-        .get_template("live.html")
-        .render(
-            style=_part("report.css") + _part("live.css"),
-            script=script,
-            script_hash=b64encode(sha256(script.encode()).digest()).decode(),
-            version=__version__,
-            refresh_s=None if is_over else REFRESH_S,
-            title=night_title(judgement, rows),
-            written=written,
-            lasting=lasting,
-            over=[what_is_over(alarm) for alarm in reversed(alarms) if alarm.is_over],
-            account=account_of(rows),
-            strips=strips(rows),
-            latest=measured[: -LATEST - 1 : -1],
-            fwhm_field=fwhm_field(rows)[0],
-            fwhm_unit=fwhm_field(rows)[1],
-            failed=[row for row in rows if row.status == "failed"],
-            arriving=list(arriving),
-        )
+    return template("live.html").render(
+        style=part("report.css") + part("live.css"),
+        script=script,
+        script_hash=b64encode(sha256(script.encode()).digest()).decode(),
+        version=__version__,
+        refresh_s=None if is_over else REFRESH_S,
+        title=night_title(judgement, rows),
+        written=written,
+        lasting=lasting,
+        over=[what_is_over(alarm) for alarm in reversed(alarms) if alarm.is_over],
+        account=account_of(rows),
+        strips=strips(rows),
+        latest=measured[: -LATEST - 1 : -1],
+        columns=shown_as("latest", rows),
+        failed=[row for row in rows if row.status == "failed"],
+        arriving=list(arriving),
     )

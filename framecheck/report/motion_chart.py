@@ -5,14 +5,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.decision.course import FEWEST, PointingCourse
+from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group
 from framecheck.night.smears import Smears
 from framecheck.report.chart import Chart, plotted
-from framecheck.report.course import FEWEST, Course, course_of
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE
 from framecheck.report.rhythm_chart import rhythm_charts
-from framecheck.report.words import counted, duration, number
+from framecheck.words import counted, duration, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,21 +20,21 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 
-def motion_charts(judgement: Judgement, group: Group) -> list[Chart]:
+def motion_charts(judgement: Judgement, figures: GroupFigures) -> list[Chart]:
     """Pointing along the night, the rhythm where one is claimed, and the smear of each frame of one group."""
-    tracking, motion = judgement.night.tracking.get(group.id), judgement.night.motion.get(group.id)
-    course = None if motion is None else course_of(motion, tracking)
+    night, course = judgement.night, figures.course
+    tracking, motion = night.tracking.get(figures.group.id), night.motion.get(figures.group.id)
     charts = []
     if course is not None:
         charts.append(_course_chart(course, scattered=motion is not None and motion.dithered and not motion.jumps))
-    if tracking is not None and motion is not None:
-        charts += rhythm_charts(motion, tracking, judgement.night.rig.pixel_scale_arcsec)
+    if figures.wave is not None:
+        charts += rhythm_charts(figures.wave)
     if tracking is not None and len(tracking.smears.frames) >= FEWEST:
-        charts.append(_smear_chart(tracking.smears, judgement.night.rig.pixel_scale_arcsec))
+        charts.append(_smear_chart(tracking.smears, night.rig.pixel_scale_arcsec))
     return charts
 
 
-def _course_chart(course: Course, *, scattered: bool) -> Chart:
+def _course_chart(course: PointingCourse, *, scattered: bool) -> Chart:
     """`scattered`: the pointing was moved on purpose before so many frames that the steps could not be taken out."""
     spans = [float(np.ptp(values)) for values in (course.first, course.second)]
     told = [

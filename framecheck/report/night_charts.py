@@ -6,22 +6,20 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.decision.grades import stack_curve
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Group
+from framecheck.decision.night_figures import SEEING_POWER
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.words import counted, duration, fixed, number
+from framecheck.words import counted, duration, fixed, number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 _FEWEST: Final = 5
 """Frames below which a scatter says nothing."""
-SEEING_POWER: Final = 0.6
-"""The air widens stars as the air mass to this power (Kolmogorov turbulence; Fried 1966)."""
 _LOOKS: Final = {"keep": ("o", KEEP, KEEP), "doubtful": ("D", "none", DOUBTFUL), "reject": ("x", REJECT, REJECT)}
 _LEAST_AIRMASS_SPAN: Final = 0.05
 _LEAST_TEMPERATURE_SPAN: Final = 0.5
@@ -114,12 +112,10 @@ def _correlation(at: NDArray[np.float64], fwhm: NDArray[np.float64]) -> str:
     return f"{word} (rank correlation {fixed(rho, 2)}; 0 is none, 1 is full)."
 
 
-def stack_chart(judgement: Judgement, group: Group) -> Chart | None:
+def stack_chart(judgement: Judgement, figures: GroupFigures) -> Chart | None:
     """Depth and width of a group's stack as frames are left out, worst first."""
-    if len(group.members) < _FEWEST:
-        return None
-    curve = stack_curve(judgement.night, group, judgement.aim)
-    if len(curve.n_kept) < _FEWEST:
+    curve = figures.stack
+    if len(figures.group.members) < _FEWEST or len(curve.n_kept) < _FEWEST:
         return None
     scale = judgement.night.rig.pixel_scale_arcsec
     factor, unit = (1.0, " px") if scale is None else (scale, "″")

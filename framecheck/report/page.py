@@ -4,22 +4,24 @@ from base64 import b64encode
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
+from framecheck import words
 from framecheck._version import __version__
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
+from framecheck.decision.field_cells import FEWEST_IN_CELL
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
-from framecheck.report import words
-from framecheck.report.account import Account, account_of, fwhm_field
+from framecheck.quantity import shown_as
+from framecheck.report.account import Account, account_of
 from framecheck.report.budget_chart import budget_chart
-from framecheck.report.field_map import FEWEST_IN_CELL, field_cells, fwhm_map, whisker_map
-from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.report.field_map import fwhm_map, whisker_map
 from framecheck.report.ground_words import ground_note
 from framecheck.report.group_charts import GroupCharts, group_charts
+from framecheck.report.html import part, template
 from framecheck.report.in_numbers import field_numbers, mount_numbers
 from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
 from framecheck.report.missing import missing_values, rig_lines
@@ -27,11 +29,7 @@ from framecheck.report.night_charts import sharpness_charts
 from framecheck.report.row_picture import row_pictures
 from framecheck.report.strips import strips
 from framecheck.report.time_axis import several_nights
-from framecheck.report.units import told, told_healthy
 from framecheck.report.verdict import night_title, verdict
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 _FAR: Final = 12
 """Chosen: sections with more entries than this begin folded."""
@@ -63,7 +61,7 @@ def night_page(judgement: Judgement, thumbnails: Mapping[Path, bytes] | None = N
     no larger than 8 MB for any folder: of very many frames it shows those in question and some of the others, and
     files that could not be measured are told in groups.
     """
-    rows = frame_rows(judgement)
+    rows = judgement.rows
     parts = _parts(judgement, rows)
     page = ""
     for most in _SHOWN:
@@ -83,30 +81,26 @@ def _page(
     """The page with a table of so many rows at most."""
     shown = rows_in_table(rows, most)
     drawn = evenly([row for row in rows if row.status == "measured"], most)
-    return (
-        _environment()
-        .get_template("report.html")
-        .render(
-            **parts,
-            strips=strips(drawn),
-            sharpness=sharpness_charts(drawn),
-            n_drawn=len(drawn),
-            pictures=row_pictures(judgement, thumbnails, {row.file for row in shown}),
-            rows=shown,
-            longest_name=max((len(words.plain(row.file)) for row in shown), default=0),
-        )
+    return template("report.html").render(
+        **parts,
+        strips=strips(drawn),
+        sharpness=sharpness_charts(drawn),
+        n_drawn=len(drawn),
+        pictures=row_pictures(judgement, thumbnails, {row.file for row in shown}),
+        rows=shown,
+        longest_name=max((len(words.plain(row.file)) for row in shown), default=0),
     )
 
 
 def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
     """What the page shows of the night as a whole, however many rows its table has."""
     account = account_of(rows)
-    script = _part("report.js")
-    cells, at_rest = field_cells(judgement), field_cells(judgement, still=True)
+    script = part("report.js")
+    cells, at_rest = judgement.cells, judgement.cells_at_rest
     missing = missing_values(judgement.night.rig, altitudes_known=any(row.altitude_deg is not None for row in rows))
     of_groups = _not_too_large(group_charts(judgement))
     return {
-        "style": _part("report.css"),
+        "style": part("report.css"),
         "script": script,
         "script_hash": b64encode(sha256(script.encode()).digest()).decode(),
         "version": __version__,
@@ -133,8 +127,7 @@ def _parts(judgement: Judgement, rows: Sequence[FrameRow]) -> dict[str, Any]:
         "undecided": _undecided(judgement),
         "claimed": CLAIMED,
         "memory": _memory(rows),
-        "fwhm_field": fwhm_field(rows)[0],
-        "fwhm_unit": fwhm_field(rows)[1],
+        "columns": shown_as("column", rows),
         "failed": failed_alike(rows) if account.n_failed > FEW else (),
         "failed_rows": [row for row in rows if row.status == "failed"] if account.n_failed <= FEW else (),
         "skipped": _skipped(judgement),
@@ -259,35 +252,3 @@ def _conflicts(judgement: Judgement) -> list[tuple[str, int]]:
     if len(told) <= MOST_KINDS:
         return told
     return [*told[: MOST_KINDS - 1], ("Other sentences of this kind", sum(n for _, n in told[MOST_KINDS - 1 :]))]
-
-
-@cache
-def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("framecheck.report"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    environment.filters |= {
-        "plain": words.plain, "number": words.number, "fixed": words.fixed, "duration": words.duration,
-        "percent": words.percent, "likelihood": words.likelihood, "sentence": words.sentence, "clause": words.clause,
-        "sortable": _sortable, "told": told, "told_healthy": told_healthy, "capital": _capital,
-    }  # fmt: skip
-    environment.globals["counted"] = words.counted
-    return environment
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _sortable(value: Any) -> str:
-    """A value as the table's script compares it; unknown is empty and goes last."""
-    return "" if value is None else f"{value:.9g}" if isinstance(value, float) else str(value)
-
-
-def _part(name: str) -> str:
-    from importlib.resources import files
-
-    return (files("framecheck.report") / "templates" / name).read_text(encoding="utf-8")

@@ -5,13 +5,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Motion
+from framecheck.decision.course import Wave
 from framecheck.night.rhythm import FALSE_ALARM, Spectrum
-from framecheck.night.tracking import Tracking
 from framecheck.report.chart import Chart, plotted
-from framecheck.report.course import Wave, wave_of
 from framecheck.report.drawing import INK, KEEP, QUIET, REJECT
-from framecheck.report.words import counted, number, rare
+from framecheck.words import counted, number, rare
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -22,11 +20,8 @@ _MARKS_S: Final = (10, 20, 30, 60, 120, 240, 480, 900, 1800, 3600, 7200, 14400)
 """[s] Periods marked on the axis."""
 
 
-def rhythm_charts(motion: Motion, tracking: Tracking, scale_arcsec: float | None) -> list[Chart]:
-    """Both pictures where a period is claimed; none else."""
-    wave = wave_of(motion, tracking, scale_arcsec)
-    if wave is None:
-        return []
+def rhythm_charts(wave: Wave) -> list[Chart]:
+    """Both pictures of a period that is claimed."""
     spectrum = wave.rhythm.spectrum
     return ([] if spectrum is None else [_spectrum_chart(wave, spectrum)]) + [_folded_chart(wave)]
 

@@ -13,7 +13,7 @@ import numpy as np
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult, StackedStar
 from framecheck.night.trails import trails_of
-from framecheck.report.words import counted, fixed, number, path_in, plain
+from framecheck.words import counted, fixed, number, path_in, plain
 
 _SHADES: Final = 32
 """Chosen: more are not told apart in so small a picture, and would not pack."""

@@ -11,7 +11,7 @@ from framecheck.field.result import FrameShape, StackedStar
 from framecheck.night.records import Group, Night
 from framecheck.report.chart import Chart
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.words import fixed, plain
+from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

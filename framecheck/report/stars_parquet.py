@@ -5,9 +5,9 @@ from typing import Any, BinaryIO
 
 from framecheck._version import __version__
 from framecheck.night.records import Night, NightFrame
-from framecheck.report.words import path_in
 from framecheck.stars.flags import MEANINGS
 from framecheck.stars.table import COLUMNS
+from framecheck.words import path_in
 
 
 def write_stars(night: Night, file: BinaryIO) -> None:

@@ -1,22 +1,20 @@
 """The night in curves: one narrow chart a quantity, all along the same hours."""
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import TYPE_CHECKING, Final
 
+from framecheck.decision.frame_row import FrameRow
+from framecheck.quantity import Curve, Quantity, is_known, shown_as
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place
 from framecheck.report.drawing import quiet_frame as quiet
-from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import TimeAxis, time_axis
-from framecheck.report.verdict import LOOKS_ROUND
-from framecheck.report.words import counted, fixed, number, plain
+from framecheck.words import counted, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-Value = Callable[[FrameRow], float | None]
 
 WIDE_PX: Final = 800
 NARROW_PX: Final = 358
@@ -45,84 +43,15 @@ class Strip:
     narrow: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Quantity:
-    """What a strip shows and how."""
-
-    name: str
-    title: str
-    unit: str
-    good: str
-    value: Value
-    error: Value = lambda row: None
-    decimals: int | None = None
-    """Decimals of the figures shown; None for three significant digits."""
-    floor: float | None = None
-    """Where the scale begins, if the data do not decide."""
-    least_top: float | None = None
-    mark: float | None = None
-    """A level worth a line of its own."""
-
-    def shown(self, value: float | None) -> str:
-        """The value as text, without unit."""
-        return number(value) if self.decimals is None else fixed(value, self.decimals)
-
-
 def strips(rows: Sequence[FrameRow]) -> tuple[Strip, ...]:
     """The grades, then every quantity that at least one frame knows."""
     measured = [row for row in rows if row.status == "measured"]
     if not measured:
         return ()
     axis = time_axis(measured)
-    known = [quantity for quantity in _quantities(measured) if any(quantity.value(row) is not None for row in measured)]
+    known = [quantity for quantity in shown_as("curve", measured) if is_known(quantity, measured)]
     curves = [_strip(quantity, measured, axis, is_last=quantity is known[-1]) for quantity in known]
     return (_grade_strip(measured, axis), *curves)
-
-
-def _quantities(rows: Sequence[FrameRow]) -> tuple[Quantity, ...]:
-    in_arcsec = any(row.fwhm_arcsec is not None for row in rows)
-    in_electrons = any(row.sky_e_per_s is not None for row in rows)
-    return (
-        Quantity(
-            name="fwhm", title="FWHM", unit="arcsec" if in_arcsec else "px", decimals=2,
-            good="smaller is sharper",
-            value=(lambda row: row.fwhm_arcsec) if in_arcsec else (lambda row: row.fwhm_px),
-            error=_fwhm_error_arcsec if in_arcsec else (lambda row: row.fwhm_px_error),
-        ),
-        Quantity(
-            name="elongation", title="Elongation", unit="", decimals=2, good="1 is round, up to 1.2 is hardly seen",
-            value=lambda row: row.elongation, error=lambda row: row.elongation_error,
-            floor=1.0, least_top=1.25, mark=LOOKS_ROUND,
-        ),
-        Quantity(
-            name="sky", title="Sky", unit="e⁻ s⁻¹ px⁻¹" if in_electrons else "ADU", good="lower is darker",
-            value=(lambda row: row.sky_e_per_s) if in_electrons else (lambda row: row.sky_adu),
-        ),
-        Quantity(
-            name="stars", title="Stars found", unit="", decimals=0, good="more, and steady",
-            value=lambda row: None if row.n_stars is None else float(row.n_stars), floor=0.0,
-        ),
-        Quantity(
-            name="transparency", title="Transparency", unit="", decimals=2, good="1 is the clearest frame of its group",
-            value=lambda row: row.transparency, floor=0.0, least_top=1.05, mark=1.0,
-        ),
-        Quantity(
-            name="effective", title="Effective exposure", unit="s", good="as long as the exposure itself",
-            value=lambda row: row.effective_exposure_s, floor=0.0, mark=_one_exposure(rows),
-        ),
-    )  # fmt: skip
-
-
-def _fwhm_error_arcsec(row: FrameRow) -> float | None:
-    if row.fwhm_px_error is None or row.fwhm_arcsec is None or not row.fwhm_px:
-        return None
-    return row.fwhm_px_error * row.fwhm_arcsec / row.fwhm_px
-
-
-def _one_exposure(rows: Sequence[FrameRow]) -> float | None:
-    """The exposure that all frames share."""
-    exposures = {row.exposure_s for row in rows}
-    return exposures.pop() if len(exposures) == 1 else None
 
 
 def _grade_strip(rows: Sequence[FrameRow], axis: TimeAxis) -> Strip:
@@ -161,47 +90,62 @@ def _lane_name(name: str) -> str:
 
 
 def _strip(quantity: Quantity, rows: Sequence[FrameRow], axis: TimeAxis, *, is_last: bool) -> Strip:
-    values = [quantity.value(row) for row in rows]
-    known = [value for value in values if value is not None]
-    unit = f"\u202f{quantity.unit}" if quantity.unit else ""
-    typical = f"{quantity.shown(median(known))}{unit}"
+    curve = quantity.curve
+    assert curve is not None
+    values = [float(value) for row in rows if (value := getattr(row, quantity.name)) is not None]
+    mark = _mark(curve, rows)
+    unit = f"\u202f{curve.unit}" if curve.unit else ""
+    typical = f"{quantity.text(median(values))}{unit}"
     text = (
-        f"{quantity.title} of {counted(len(known), 'frame')} along the night: from {quantity.shown(min(known))} to "
-        f"{quantity.shown(max(known))}{unit}, median {typical}; {quantity.good}."
+        f"{curve.title} of {counted(len(values), 'frame')} along the night: from {quantity.text(min(values))} to "
+        f"{quantity.text(max(values))}{unit}, median {typical}; {curve.good}."
     )
 
     def draw(width: int) -> str:
         under = 34 if is_last else 8
         figure = new_figure(width, _HEIGHT_PX + under)
         axes = place(figure, _LEFT_PX, 8, width - _LEFT_PX - _RIGHT_PX, _HEIGHT_PX - 8)
-        low, high = _limits(quantity, rows)
-        axes.set_ylim(low, high)
+        axes.set_ylim(*_limits(quantity.name, curve, mark, rows))
         _along(axes, axis, width, labels=is_last)
         if is_last:
             axes.set_xlabel(axis.caption, color=QUIET, fontsize=11.5, labelpad=3)
-        _scale(axes, quantity)
-        _course(axes, axis, values, rows, quantity)
-        return inline_svg(figure, f"{quantity.name}-{width}", f"{quantity.title} along the night", text)
+        _scale(axes, mark, whole=quantity.decimals == 0)
+        _course(axes, axis, rows, quantity)
+        return inline_svg(figure, f"{curve.name}-{width}", f"{curve.title} along the night", text)
 
     return Strip(
-        name=quantity.name, title=quantity.title, unit=quantity.unit, good=quantity.good, typical=typical,
-        wide=draw(WIDE_PX), narrow=draw(NARROW_PX),
-    )  # fmt: skip
+        name=curve.name,
+        title=curve.title,
+        unit=curve.unit,
+        good=curve.good,
+        typical=typical,
+        wide=draw(WIDE_PX),
+        narrow=draw(NARROW_PX),
+    )
 
 
-def _limits(quantity: Quantity, rows: Sequence[FrameRow]) -> tuple[float, float]:
+def _mark(curve: Curve, rows: Sequence[FrameRow]) -> float | None:
+    """The level that has a line of its own; None if it is one that frames do not share."""
+    if not isinstance(curve.mark, str):
+        return curve.mark
+    levels = {getattr(row, curve.mark) for row in rows}
+    return levels.pop() if len(levels) == 1 else None
+
+
+def _limits(name: str, curve: Curve, mark: float | None, rows: Sequence[FrameRow]) -> tuple[float, float]:
     """A scale on which the frames worth stacking can be told apart; far-off ones are drawn at its edge."""
-    values = [value for row in rows if (value := quantity.value(row)) is not None]
-    core = [value for row in rows if row.grade != "reject" and (value := quantity.value(row)) is not None]
+    known = [(value, row.grade) for row in rows if (value := getattr(row, name)) is not None]
+    values = [value for value, _ in known]
+    core = [value for value, grade in known if grade != "reject"]
     core = core if len(core) >= 3 else values
     span = max(max(core) - min(core), 0.08 * abs(median(core)), 1e-6)
     low = max(min(values), min(core) - span) - 0.12 * span
     high = min(max(values), max(core) + span) + 0.15 * span
-    if quantity.floor is not None:
-        low = quantity.floor
-    if quantity.mark is not None and quantity.floor == 0:
-        high = max(high, quantity.mark * 1.06)
-    return low, max(high, quantity.least_top or high)
+    if curve.floor is not None:
+        low = curve.floor
+    if mark is not None and curve.floor == 0:
+        high = max(high, mark * 1.06)
+    return low, max(high, curve.least_top or high)
 
 
 def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
@@ -214,30 +158,29 @@ def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
     axes.set_axisbelow(True)
 
 
-def _scale(axes: "Axes", quantity: Quantity) -> None:
+def _scale(axes: "Axes", mark: float | None, *, whole: bool) -> None:
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, integer=quantity.decimals == 0))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, integer=whole))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace(",", "\u202f")))
     axes.grid(axis="y", color=LINE, linewidth=0.7)
     axes.tick_params(axis="y", length=0)
-    if quantity.mark is not None:
-        axes.axhline(quantity.mark, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
+    if mark is not None:
+        axes.axhline(mark, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
 
 
-def _course(
-    axes: "Axes", axis: TimeAxis, values: Sequence[float | None], rows: Sequence[FrameRow], quantity: Quantity
-) -> None:
+def _course(axes: "Axes", axis: TimeAxis, rows: Sequence[FrameRow], quantity: Quantity) -> None:
     """A pale line through the frames of each group, error bars, and a mark a frame."""
     nan = math.nan
-    at = [nan if value is None else value for value in values]
+    values = [getattr(row, quantity.name) for row in rows]
+    at = [nan if value is None else float(value) for value in values]
     for group in dict.fromkeys(row.group for row in rows):
         line = [
             (x, y) for x, y, row in zip(axis.positions, at, rows, strict=True)
             if row.group == group and row.grade != "reject" and not math.isnan(y)
         ]  # fmt: skip
         axes.plot([x for x, _ in line], [y for _, y in line], color=QUIET, linewidth=0.8, alpha=0.55)
-    errors = [quantity.error(row) for row in rows]
+    errors = [getattr(row, quantity.error) if quantity.error else None for row in rows]
     bars = [(x, y, e) for x, y, e in zip(axis.positions, at, errors, strict=True) if e is not None]
     axes.plot(
         [x for x, _, _ in bars for x in (x, x, nan)],

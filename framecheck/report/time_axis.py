@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from framecheck.report.frame_row import FrameRow
-from framecheck.report.words import listed
+from framecheck.decision.frame_row import FrameRow
+from framecheck.words import listed
 
 _ONE_NIGHT: Final = timedelta(hours=20)
 """Chosen: longer than any night short of the polar circles; what spans more is shown frame by frame."""

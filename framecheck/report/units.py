@@ -4,7 +4,7 @@ import math
 import re
 from typing import Final
 
-from framecheck.report.words import fixed, number, plain
+from framecheck.words import fixed, number, plain
 
 _SIGNS: Final = {
     "percent": "\u202f%", "percent of the squared FWHM": "\u202f% of the squared FWHM", "arcsec": "″",

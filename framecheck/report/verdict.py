@@ -6,18 +6,17 @@ from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Finding, Judgement
+from framecheck.quantity import LOOKS_ROUND
 from framecheck.report.account import Account
-from framecheck.report.frame_row import FrameRow
 from framecheck.report.time_axis import dates
-from framecheck.report.words import clause, counted, duration, fixed, likelihood, listed, number, percent, sentence
+from framecheck.words import clause, counted, duration, fixed, likelihood, listed, number, percent, sentence
 
 COSTS_MUCH: Final = 0.02
 """[share] Chosen: what costs less is not worth a night's work."""
 MOSTLY: Final = 0.5
 """[share] Of the squared star width, from which a term makes most of it."""
-LOOKS_ROUND: Final = 1.2
-"""[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,9 +6,9 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.decision.judgement import Judgement
-from framecheck.report.frame_row import frame_rows
+from framecheck.document import json_text
 from framecheck.report.frames_csv import frames_csv
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.report.page import night_page
 from framecheck.report.publish import Fill, prepare_folder, publish, text_as_bytes
 from framecheck.report.stars_parquet import write_stars
@@ -53,7 +53,7 @@ def write_night(
     document = night_document(judgement, absolute_paths=absolute_paths)
     files: dict[str, Fill] = {
         NIGHT: text_as_bytes(json_text(document) + "\n"),
-        FRAMES: text_as_bytes(frames_csv(frame_rows(judgement))),
+        FRAMES: text_as_bytes(frames_csv(judgement.rows)),
     }
     if stars:
         files[STARS] = lambda file: write_stars(judgement.night, file)

@@ -11,7 +11,7 @@ from framecheck.simulate.scenario import Scenario
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Card:
+class HeaderCard:
     """One line of a header."""
 
     keyword: str
@@ -19,37 +19,40 @@ class Card:
     comment: str
 
 
-def light_cards(scenario: Scenario, conditions: Conditions) -> list[Card]:
+def light_cards(scenario: Scenario, conditions: Conditions) -> list[HeaderCard]:
     """Header of a light frame, with a plate solution if the plan wants one."""
     target, site, plan = scenario.target, scenario.site, scenario.plan
     cards = [
-        Card(keyword="IMAGETYP", value="Light Frame", comment="type of exposure"),
+        HeaderCard(keyword="IMAGETYP", value="Light Frame", comment="type of exposure"),
         *_camera_cards(scenario, conditions.start_s),
-        Card(keyword="OBJECT", value=target.name, comment="invented field"),
-        Card(keyword="FILTER", value=scenario.optics.filter, comment="filter"),
-        Card(keyword="FOCALLEN", value=scenario.optics.focal_length_mm, comment="[mm] focal length"),
-        Card(keyword="APTDIA", value=scenario.optics.aperture_mm, comment="[mm] aperture"),
-        Card(keyword="FOCUSTEM", value=round(conditions.tube_temp_c, 2), comment="[deg C] at the tube"),
-        Card(keyword="OBJCTRA", value=sexagesimal(target.ra_deg / 15, sign=False), comment="[h m s] target"),
-        Card(keyword="OBJCTDEC", value=sexagesimal(target.dec_deg, sign=True), comment="[d m s] target"),
-        Card(keyword="SITELAT", value=site.latitude_deg, comment="[deg] latitude, north positive"),
-        Card(keyword="SITELONG", value=site.longitude_deg, comment="[deg] longitude, east positive"),
-        Card(keyword="AIRMASS", value=round(conditions.airmass, 4), comment="at the middle of the exposure"),
+        HeaderCard(keyword="OBJECT", value=target.name, comment="invented field"),
+        HeaderCard(keyword="FILTER", value=scenario.optics.filter, comment="filter"),
+        HeaderCard(keyword="FOCALLEN", value=scenario.optics.focal_length_mm, comment="[mm] focal length"),
+        HeaderCard(keyword="APTDIA", value=scenario.optics.aperture_mm, comment="[mm] aperture"),
+        HeaderCard(keyword="FOCUSTEM", value=round(conditions.tube_temp_c, 2), comment="[deg C] at the tube"),
+        HeaderCard(keyword="OBJCTRA", value=sexagesimal(target.ra_deg / 15, sign=False), comment="[h m s] target"),
+        HeaderCard(keyword="OBJCTDEC", value=sexagesimal(target.dec_deg, sign=True), comment="[d m s] target"),
+        HeaderCard(keyword="SITELAT", value=site.latitude_deg, comment="[deg] latitude, north positive"),
+        HeaderCard(keyword="SITELONG", value=site.longitude_deg, comment="[deg] longitude, east positive"),
+        HeaderCard(keyword="AIRMASS", value=round(conditions.airmass, 4), comment="at the middle of the exposure"),
     ]
     if scenario.mount.kind == "equatorial":
         flipped = 0 <= plan.flip_frame <= conditions.frame
         side = "EAST" if flipped else "WEST"
-        cards.append(Card(keyword="PIERSIDE", value=side, comment="side of the pier the tube is on"))
+        cards.append(HeaderCard(keyword="PIERSIDE", value=side, comment="side of the pier the tube is on"))
     if scenario.camera.mosaic:
-        cards.append(Card(keyword="BAYERPAT", value=scenario.camera.mosaic, comment="first 2 x 2 pixels"))
-        cards.append(Card(keyword="ROWORDER", value="BOTTOM-UP", comment="first row is the bottom"))
+        cards.append(HeaderCard(keyword="BAYERPAT", value=scenario.camera.mosaic, comment="first 2 x 2 pixels"))
+        cards.append(HeaderCard(keyword="ROWORDER", value="BOTTOM-UP", comment="first row is the bottom"))
     solved = plan.solved == "every frame" or (plan.solved == "first frame" and conditions.frame == 0)
     return cards + (_solution(scenario, conditions) if solved else [])
 
 
-def dark_cards(scenario: Scenario, start_s: float) -> list[Card]:
+def dark_cards(scenario: Scenario, start_s: float) -> list[HeaderCard]:
     """Header of a dark frame."""
-    return [Card(keyword="IMAGETYP", value="Dark Frame", comment="type of exposure"), *_camera_cards(scenario, start_s)]
+    return [
+        HeaderCard(keyword="IMAGETYP", value="Dark Frame", comment="type of exposure"),
+        *_camera_cards(scenario, start_s),
+    ]
 
 
 def sexagesimal(value: float, *, sign: bool) -> str:
@@ -61,22 +64,22 @@ def sexagesimal(value: float, *, sign: bool) -> str:
     return f"{mark}{whole:02d} {minutes:02d} {seconds / 100:05.2f}"
 
 
-def _camera_cards(scenario: Scenario, start_s: float) -> list[Card]:
+def _camera_cards(scenario: Scenario, start_s: float) -> list[HeaderCard]:
     camera, plan = scenario.camera, scenario.plan
     start = plan.start_utc + timedelta(seconds=start_s)
     return [
-        Card(keyword="EXPTIME", value=plan.exposure_s, comment="[s] exposure"),
-        Card(keyword="DATE-OBS", value=start.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3], comment="start, UTC"),
-        Card(keyword="INSTRUME", value="Simulated camera", comment="no such camera exists"),
-        Card(keyword="XPIXSZ", value=camera.pixel_um, comment="[um] pixel"),
-        Card(keyword="YPIXSZ", value=camera.pixel_um, comment="[um] pixel"),
-        Card(keyword="XBINNING", value=1, comment="binning"),
-        Card(keyword="YBINNING", value=1, comment="binning"),
-        Card(keyword="EGAIN", value=camera.gain_e_per_adu, comment="[e/ADU] conversion"),
-        Card(keyword="RDNOISE", value=camera.read_noise_e, comment="[e] read noise"),
-        Card(keyword="PEDESTAL", value=camera.pedestal_adu, comment="[ADU] level without light"),
-        Card(keyword="SATURATE", value=saturation_adu(scenario), comment="[ADU] pixels clip here"),
-        Card(keyword="CCD-TEMP", value=camera.sensor_temp_c, comment="[deg C] sensor"),
+        HeaderCard(keyword="EXPTIME", value=plan.exposure_s, comment="[s] exposure"),
+        HeaderCard(keyword="DATE-OBS", value=start.strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3], comment="start, UTC"),
+        HeaderCard(keyword="INSTRUME", value="Simulated camera", comment="no such camera exists"),
+        HeaderCard(keyword="XPIXSZ", value=camera.pixel_um, comment="[um] pixel"),
+        HeaderCard(keyword="YPIXSZ", value=camera.pixel_um, comment="[um] pixel"),
+        HeaderCard(keyword="XBINNING", value=1, comment="binning"),
+        HeaderCard(keyword="YBINNING", value=1, comment="binning"),
+        HeaderCard(keyword="EGAIN", value=camera.gain_e_per_adu, comment="[e/ADU] conversion"),
+        HeaderCard(keyword="RDNOISE", value=camera.read_noise_e, comment="[e] read noise"),
+        HeaderCard(keyword="PEDESTAL", value=camera.pedestal_adu, comment="[ADU] level without light"),
+        HeaderCard(keyword="SATURATE", value=saturation_adu(scenario), comment="[ADU] pixels clip here"),
+        HeaderCard(keyword="CCD-TEMP", value=camera.sensor_temp_c, comment="[deg C] sensor"),
     ]
 
 
@@ -86,7 +89,7 @@ def saturation_adu(scenario: Scenario) -> float:
     return float(min(2**camera.bits - 1, round(camera.full_well_e / camera.gain_e_per_adu + camera.pedestal_adu)))
 
 
-def _solution(scenario: Scenario, conditions: Conditions) -> list[Card]:
+def _solution(scenario: Scenario, conditions: Conditions) -> list[HeaderCard]:
     """World coordinates in the tangential projection.
 
     References
@@ -112,4 +115,4 @@ def _solution(scenario: Scenario, conditions: Conditions) -> list[Card]:
         ("RADESYS", "ICRS", ""),
         ("EQUINOX", 2000.0, ""),
     ]
-    return [Card(keyword=keyword, value=value, comment=comment) for keyword, value, comment in values]
+    return [HeaderCard(keyword=keyword, value=value, comment=comment) for keyword, value, comment in values]

@@ -37,7 +37,7 @@ class Attitude:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Axes:
+class MountAxes:
     """The mount's own frame: its main axis and two directions across, from which angles count."""
 
     main: Floats
@@ -78,7 +78,7 @@ def attitude(scenario: Scenario, times_s: Floats, *, frame: int, dither_arcsec: 
     return Attitude(towards=towards, x_axis=x_axis, y_axis=north * np.cos(angle) + east * np.sin(angle))
 
 
-def mount_axes(scenario: Scenario) -> Axes:
+def mount_axes(scenario: Scenario) -> MountAxes:
     """The axes of the mount as it was set up."""
     up = zenith(scenario.site.latitude_deg)
     if scenario.mount.kind == "alt-azimuth":
@@ -89,7 +89,7 @@ def mount_axes(scenario: Scenario) -> Axes:
         main, across = main / np.linalg.norm(main), np.array([1.0, 0.0, 0.0])
     across = across - (across @ main) * main
     across = across / np.linalg.norm(across)
-    return Axes(main=main, across=across, third=np.cross(main, across))
+    return MountAxes(main=main, across=across, third=np.cross(main, across))
 
 
 def apparent_target(scenario: Scenario, times_s: Floats) -> Floats:
@@ -110,7 +110,7 @@ def start_hour_angle_deg(scenario: Scenario) -> float:
     return (sidereal - scenario.target.ra_deg + 180) % 360 - 180
 
 
-def _axis_angles(scenario: Scenario, axes: Axes, times_s: Floats) -> tuple[Floats, Floats]:
+def _axis_angles(scenario: Scenario, axes: MountAxes, times_s: Floats) -> tuple[Floats, Floats]:
     """Angles about the main axis (eastwards) and away from its equator that the drives are told. [radian]"""
     main, second = _angles_of(axes, apparent_target(scenario, np.zeros(1)))
     if scenario.mount.guided or scenario.mount.kind == "alt-azimuth":
@@ -119,12 +119,14 @@ def _axis_angles(scenario: Scenario, axes: Axes, times_s: Floats) -> tuple[Float
     return main - rate * TURN_PER_S * np.asarray(times_s), np.full(len(times_s), second[0])
 
 
-def _angles_of(axes: Axes, seen: Floats) -> tuple[Floats, Floats]:
+def _angles_of(axes: MountAxes, seen: Floats) -> tuple[Floats, Floats]:
     """Angles of directions, shape (n, 3), about the main axis and away from its equator. [radian]"""
     return np.arctan2(seen @ axes.third, seen @ axes.across), np.arcsin(np.clip(seen @ axes.main, -1, 1))
 
 
-def _following(scenario: Scenario, axes: Axes, times_s: Floats, main: Floats, second: Floats) -> tuple[Floats, Floats]:
+def _following(
+    scenario: Scenario, axes: MountAxes, times_s: Floats, main: Floats, second: Floats
+) -> tuple[Floats, Floats]:
     """Angles of the axes, begun at `main` and `second`, that keep the guide star where it was in the camera. [radian]
 
     The star lies beside the middle of the field and the field turns, so the axes do not simply copy its angles: each
@@ -147,14 +149,14 @@ def _apparent_guide_star(scenario: Scenario, times_s: Floats) -> Floats:
     return _apparent(scenario, times_s, east / np.cos(np.radians(scenario.target.dec_deg)), north)
 
 
-def _offset(axes: Axes, star: Floats, main: Floats, second: Floats) -> tuple[Floats, Floats]:
+def _offset(axes: MountAxes, star: Floats, main: Floats, second: Floats) -> tuple[Floats, Floats]:
     """Place of a star in the focal plane of a camera at these angles of the axes. [radian]"""
     towards, east, north = _camera_frame(axes, main, second)
     depth = np.sum(star * towards, axis=-1)
     return np.sum(star * east, axis=-1) / depth, np.sum(star * north, axis=-1) / depth
 
 
-def _camera_frame(axes: Axes, main: Floats, second: Floats) -> tuple[Floats, Floats, Floats]:
+def _camera_frame(axes: MountAxes, main: Floats, second: Floats) -> tuple[Floats, Floats, Floats]:
     """Directions towards the field, to its east and to its north in the mount's own frame, each shape (n, 3)."""
     outwards = np.cos(main)[:, None] * axes.across + np.sin(main)[:, None] * axes.third
     east = -np.sin(main)[:, None] * axes.across + np.cos(main)[:, None] * axes.third

@@ -14,7 +14,7 @@ from framecheck.errors import CannotFinish
 from framecheck.simulate.camera import read_out
 from framecheck.simulate.catalogue import Catalogue, catalogue
 from framecheck.simulate.frame import Conditions, expose
-from framecheck.simulate.header import Card, dark_cards, light_cards
+from framecheck.simulate.header import HeaderCard, dark_cards, light_cards
 from framecheck.simulate.scenario import Scenario
 from framecheck.simulate.sky_light import cloud_share, dew_share
 
@@ -113,7 +113,7 @@ def _reach_deg(scenario: Scenario) -> float:
     return lost + (0.1 + polar + abs(mount.drift_ra_arcsec_per_min) * seconds / 60 / 3600) / cosine
 
 
-def _write(path: Path, pixels: NDArray[np.uint16], cards: list[Card]) -> None:
+def _write(path: Path, pixels: NDArray[np.uint16], cards: list[HeaderCard]) -> None:
     from astropy.io import fits
 
     hdu = fits.PrimaryHDU(pixels)

@@ -50,7 +50,7 @@ class Target:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Optics:
+class SceneOptics:
     """The lens or telescope. Aberrations are the rms coefficients of Noll's Zernike terms, in nanometres."""
 
     focal_length_mm: float = within(5, 20_000, 530.0)
@@ -150,7 +150,7 @@ class Cloud:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Sky:
+class SceneSky:
     """Air, sky light and what crosses it."""
 
     brightness_e_per_s: float = within(0, 10_000, 3.0)
@@ -190,7 +190,7 @@ class Ground:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Plan:
+class ScenePlan:
     """What was to be exposed."""
 
     start_utc: datetime = datetime(2025, 9, 12, 20, 0, tzinfo=UTC)
@@ -225,12 +225,12 @@ class Scenario:
     seed: int = within(0, 2**31, 1)
     site: Site = Site()
     target: Target = Target()
-    optics: Optics = Optics()
+    optics: SceneOptics = SceneOptics()
     camera: Camera = Camera()
     mount: Mount = Mount()
-    sky: Sky = Sky()
+    sky: SceneSky = SceneSky()
     ground: Ground = Ground()
-    plan: Plan = Plan()
+    plan: ScenePlan = ScenePlan()
 
     @property
     def scale_arcsec(self) -> float:

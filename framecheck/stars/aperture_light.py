@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
-from framecheck.stars.fit import Fit
+from framecheck.stars.fit import StarFits
 from framecheck.stars.profile import F32, F64, FLUX, wing_terms
 from framecheck.stars.stamps import Stamps, cut_stamps
 
@@ -44,7 +44,7 @@ PROFILE_OFF: Final = 0.03
 
 
 def light_over_profile(
-    frame: Frame, sky: Sky, x: F64, y: F64, fit: Fit, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
+    frame: Frame, sky: Sky, x: F64, y: F64, fit: StarFits, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
 ) -> float | None:
     """Light of the typical star over that of its fitted profile.
 
@@ -54,7 +54,7 @@ def light_over_profile(
         The frame and its sky.
     x, y : ndarray, shape (n_stars,)
         Centres of the stars. [px]
-    fit : Fit
+    fit : StarFits
     fwhm_px : ndarray, shape (n_stars,)
     good : ndarray of bool, shape (n_stars,)
         Stars that count.

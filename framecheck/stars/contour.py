@@ -53,7 +53,7 @@ class LeftOver:
 
 
 @dataclass(frozen=True, slots=True)
-class Axes:
+class ContourAxes:
     """Full widths at half maximum along and across, before the pixel. [px]"""
 
     long_px: float
@@ -70,7 +70,7 @@ def contour_axes(
     scale_px: tuple[float, float],
     *,
     round_star: bool,
-) -> Axes | None:
+) -> ContourAxes | None:
     """Axes of the half-maximum contour.
 
     Parameters
@@ -108,7 +108,7 @@ def contour_axes(
         sigma = _extent_error(star, variance, axis, now) * now * (scale_px[axis] / 2) ** 2 / width
         out.append((float(width), float(np.hypot(sigma, PIXEL_ADDS_PX2 / (2 * width)))))
     (long_px, long_error), (short_px, short_error) = out
-    return Axes(long_px, short_px, long_error, short_error)
+    return ContourAxes(long_px, short_px, long_error, short_error)
 
 
 def _kernel(near: float) -> F64:

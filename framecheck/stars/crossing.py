@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.line import Line
-from framecheck.stars.line_light import F64, Course
+from framecheck.stars.line_light import F64, LineCourse
 from framecheck.stars.line_looks import judged_line
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.short_lines import short_lines
@@ -179,7 +179,7 @@ class _Rows:
         return np.where(most >= FEWEST_IN_LINE, rare, 0.0)
 
 
-def _densest_row(places: F64, rows: _Rows) -> tuple[NDArray[np.intp], Course | None] | None:
+def _densest_row(places: F64, rows: _Rows) -> tuple[NDArray[np.intp], LineCourse | None] | None:
     """Indices of the points in the row that stands out most, and how it runs if it is long and has no wide gaps.
 
     None if no row stands out. A Hough transform of the points (R. O. Duda and P. E. Hart, Comm. ACM 15, 11 (1972), from
@@ -213,7 +213,7 @@ def _densest_row(places: F64, rows: _Rows) -> tuple[NDArray[np.intp], Course | N
 
 def _without_gaps(
     x: F64, y: F64, angle: float, distance: float, bin_px: float, diagonal: float
-) -> tuple[NDArray[np.intp], Course | None]:
+) -> tuple[NDArray[np.intp], LineCourse | None]:
     """The longest part of a row, its line fitted again, whose points follow each other closely."""
     row = near = np.flatnonzero(np.abs(np.cos(angle) * x + np.sin(angle) * y - distance) < bin_px)
     for _ in range(3):
@@ -233,5 +233,5 @@ def _without_gaps(
     length = np.ptp(along[longest])
     if len(longest) < FEWEST_IN_LINE or length < 0.1 * diagonal:
         return row, None
-    course = Course(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
+    course = LineCourse(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
     return near[longest], course

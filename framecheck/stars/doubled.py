@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.robust import spread
 from framecheck.stars.find import Found
 from framecheck.stars.pilot import Pilot
 
@@ -100,7 +100,7 @@ def common_companion(found: Found, shape: tuple[int, int], pilot: Pilot) -> Doub
         return None
     ratio = turn[own] * np.log(np.maximum(found.flux_adu[other], 1e-9) / np.maximum(found.flux_adu[star], 1e-9))[own]
     middle = float(np.median(ratio))
-    if SIGMA_PER_MAD * float(np.median(np.abs(ratio - middle))) > SAME_RATIO:
+    if spread(ratio - middle) > SAME_RATIO:
         return None
     x, y = (-1 if middle > 0 else 1) * np.median(turn[own, None] * offset[own], axis=0)
     off_axis = abs((np.degrees(np.arctan2(y, x)) - pilot.pa_deg + 90) % 180 - 90)

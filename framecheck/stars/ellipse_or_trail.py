@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.stars.fit import Fit, fit_common_wing
+from framecheck.stars.fit import StarFits, fit_common_wing
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.profile import E1, E2, F32, F64, FLUX, LN_W, N_PARAMETERS, SKY, PixelRule, pixel_rule
 from framecheck.stars.shapes import shapes_of
@@ -57,7 +57,7 @@ def brightest(stamps: Stamps, start: F64) -> NDArray[np.intp]:
     return np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
 
 
-def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[Fit, PixelRule, float]:
+def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) -> tuple[StarFits, PixelRule, float]:
     """Fit the brightest stars with common wings, as ellipses and, if they are long, as moved round stars.
 
     Both have as many parameters; the one that the stars are nearer to is taken. Where they lie between, the third
@@ -99,13 +99,13 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
     return fit, rule, 0.0
 
 
-def _typical_shear_and_width(fit: Fit) -> tuple[float, float]:
+def _typical_shear_and_width(fit: StarFits) -> tuple[float, float]:
     """Shear of the typical ellipse, and its width along the short axis. [1, px]"""
     shear = float(np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2])))
     return shear, float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
 
 
-def like_the_typical(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
+def like_the_typical(start: F64, first: StarFits, fitted: NDArray[np.intp]) -> F64:
     """First guesses with the typical shape of the stars fitted already, and these as they were fitted.
 
     `fitted` are the rows of `start` that the fit began with.
@@ -118,21 +118,23 @@ def like_the_typical(start: F64, first: Fit, fitted: NDArray[np.intp]) -> F64:
     return out
 
 
-def _with_the_others(trail: Fit, ellipses: Fit) -> Fit:
+def _with_the_others(trail: StarFits, ellipses: StarFits) -> StarFits:
     """First guesses as moved stars of all that were fitted as ellipses, of which the first were fitted again."""
     p = like_the_typical(ellipses.p, trail, np.arange(len(ellipses.p)))
     converged = np.concatenate([trail.converged, ellipses.converged[len(trail.p) :]])
     return replace(ellipses, p=p, converged=converged, wing=trail.wing, profile=trail.profile)
 
 
-def _chi2_gain(ellipse: Fit, trail: Fit, stamps: Stamps) -> float:
+def _chi2_gain(ellipse: StarFits, trail: StarFits, stamps: Stamps) -> float:
     """By how much the chi-square of moved stars is lower, over the stars that both fits hold."""
     both = ellipse.converged & trail.converged
     freedom = stamps.values.shape[1] - N_PARAMETERS
     return float((ellipse.chi2[both] - trail.chi2[both]).sum() * freedom) if both.any() else -np.inf
 
 
-def _way_to_trail(ellipse: Fit, trail: Fit, models: tuple[F32, F32], stamps: Stamps, gain: float | None) -> float:
+def _way_to_trail(
+    ellipse: StarFits, trail: StarFits, models: tuple[F32, F32], stamps: Stamps, gain: float | None
+) -> float:
     """Where the stars lie on the straight way from the fitted ellipses, 0, to the fitted moved stars, 1.
 
     The foot of the perpendicular in the space of pixels over their noise: with the squared distance d of the two
@@ -145,14 +147,14 @@ def _way_to_trail(ellipse: Fit, trail: Fit, models: tuple[F32, F32], stamps: Sta
     return 0.5 + 0.5 * _chi2_gain(ellipse, trail, stamps) / distance if distance > 0 else 0.0
 
 
-def _difference_of_shears(ellipse: Fit, trail: Fit) -> float:
+def _difference_of_shears(ellipse: StarFits, trail: StarFits) -> float:
     """By how much the typical shear of the moved stars is larger."""
     shapes = shapes_of(trail)
     moved = np.hypot(np.median(shapes.e1), np.median(shapes.e2))
     return float(moved - np.hypot(np.median(ellipse.p[:, E1]), np.median(ellipse.p[:, E2])))
 
 
-def _enough(stamps: Stamps, fit: Fit, shear: float) -> bool:
+def _enough(stamps: Stamps, fit: StarFits, shear: float) -> bool:
     """Whether these stars tell the wings, and what they are, well enough."""
     settled = fit.wing_error < WING_KNOWN * fit.wing
     return settled and (shear <= LOOK_FOR_TRAIL or _enough_for_trail(stamps, fit.p) <= len(fit.p))
@@ -166,7 +168,7 @@ def _enough_for_trail(stamps: Stamps, p: F64) -> int:
 
 def _trail_fit(
     stamps: Stamps, ellipses: F64, wing: float, narrow_px: float, gain: float | None
-) -> tuple[Fit, PixelRule]:
+) -> tuple[StarFits, PixelRule]:
     """Fit moved round stars to stars fitted as ellipses; the line's own nodes spare some of the pixel's."""
     rule = pixel_rule(max(narrow_px, 1.7), stamps.pixel_px)
     start = _as_trail(ellipses)

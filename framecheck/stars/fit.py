@@ -59,7 +59,7 @@ second. Chosen: that leaves as little."""
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class StarFits:
     """Fitted parameters of each star with their covariance."""
 
     p: F64
@@ -79,7 +79,7 @@ class Fit:
     wing_in_size: float = 0.0
     """What the error of the wings adds to the widths, of all stars alike: d ln(FWHM) / d g times the error of g."""
 
-    def part(self, which: Any) -> "Fit":
+    def part(self, which: Any) -> "StarFits":
         """The fit of some of the stars."""
         return replace(
             self,
@@ -107,7 +107,7 @@ def fit_stars(
     profile: Profile = evaluate,
     steps: int = 12,
     last_step: float = LAST_STEP,
-) -> Fit:
+) -> StarFits:
     """Fit position, size, shape, flux and sky of every star; the wings are given.
 
     Pixels weigh by the inverse of their variance: the sky's noise, and the star's own photons where the gain is known.
@@ -152,7 +152,7 @@ def fit_stars(
         converged[active[small]] = True
         going_on = ~small & ~_lost(p[active], start[active], stamps.grid, profile)
         active, before = active[going_on], moved[going_on]
-    return Fit(p, covariance, chi2, converged, wing, profile)
+    return StarFits(p, covariance, chi2, converged, wing, profile)
 
 
 def _lost(p: F64, start: F64, grid: PixelGrid, profile: Profile) -> np.ndarray:
@@ -246,7 +246,7 @@ def fit_common_wing(
     profile: Profile = evaluate,
     wing: float = USUAL_WING,
     steps: int = 10,
-) -> Fit:
+) -> StarFits:
     """Fit stars that share one profile's wings; the wings are fitted too.
 
     All stars' normal equations together have one common unknown; it is eliminated star by star (Schur complement),
@@ -286,4 +286,4 @@ def fit_common_wing(
     return replace(fit, wing_error=float(normal_sum**-0.5), wing_in_size=wing_in_size)
 
 
-__all__ = ["Fit", "Profile", "fit_common_wing", "fit_stars", "star_chunks"]
+__all__ = ["Profile", "StarFits", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.stars.line import Line
-from framecheck.stars.line_light import F64, Strip
+from framecheck.stars.line_light import F64, LineStrip
 
 FLASH_SIGMA: Final = 6.0
 """Light of the middle of a cut, over its usual scatter, from which it is part of a flash. Chosen."""
@@ -24,7 +24,7 @@ WIDEST: Final = 2.0
 """Width of flashes across the line over that of a star, at most. Chosen."""
 
 
-def flashes_along(strip: Strip) -> Line | None:
+def flashes_along(strip: LineStrip) -> Line | None:
     """The line of something that blinks; None if its lights keep no rhythm, lie beside the line, or are no points.
 
     Notes
@@ -63,7 +63,7 @@ def _rhythmic(place: F64) -> bool:
     return bool(tried * np.exp(-len(place) * clear**2) < BY_CHANCE)
 
 
-def _line(strip: Strip, place: F64, cuts: F64, slope: float, offset: float) -> Line | None:
+def _line(strip: LineStrip, place: F64, cuts: F64, slope: float, offset: float) -> Line | None:
     """The record of a blinking line; None if its lights are too wide for points."""
     height = cuts[:, strip.middle].max(axis=1)
     section: F64 = np.median(cuts / np.maximum(height, 1e-9)[:, None], axis=0)
@@ -94,6 +94,6 @@ def _line(strip: Strip, place: F64, cuts: F64, slope: float, offset: float) -> L
     )  # fmt: skip
 
 
-def _reach(strip: Strip, light: F64, wide: float) -> float:
+def _reach(strip: LineStrip, light: F64, wide: float) -> float:
     seen: NDArray[np.intp] = np.flatnonzero((light > strip.noise_adu) & (np.abs(strip.across) < 2.5 * strip.star_px))
     return max(float(np.abs(strip.across[seen]).max(initial=0.0)), wide)

@@ -35,7 +35,7 @@ LIT_SIGMA: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
+class LineCourse:
     """A straight line without ends: a point of it, and its direction as a unit vector."""
 
     x: float
@@ -45,10 +45,10 @@ class Course:
 
 
 @dataclass(frozen=True, slots=True)
-class Strip:
+class LineStrip:
     """Light above the sky in cuts across a line, from edge to edge of the image; shape (n_cuts, n_across)."""
 
-    course: Course
+    course: LineCourse
     light: F32
     along: F64
     """Place of each cut on the line. [px]"""
@@ -122,7 +122,7 @@ class Section:
         return float(np.sqrt(max(spread**2 - np.median(self.noise) ** 2, 0.0)) / max(height, 1e-9))
 
 
-def cut_strip(frame: Frame, sky: Sky, course: Course, star: Pilot, reach_px: float = np.inf) -> Strip:
+def cut_strip(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, reach_px: float = np.inf) -> LineStrip:
     """The light along a line, as far as the image goes or `reach_px` to either side of its middle.
 
     Beyond the image's edge its last pixels go on.
@@ -150,10 +150,10 @@ def cut_strip(frame: Frame, sky: Sky, course: Course, star: Pilot, reach_px: flo
     light -= level[:, None]
     if light.dtype == frame.pixels.dtype:  # of floats some may be undefined
         np.nan_to_num(light, copy=False)
-    return Strip(course, light, along, across, star_px, float(np.median(noise)) / cell)
+    return LineStrip(course, light, along, across, star_px, float(np.median(noise)) / cell)
 
 
-def _chord(course: Course, width: int, height: int) -> tuple[float, float]:
+def _chord(course: LineCourse, width: int, height: int) -> tuple[float, float]:
     """Where a line enters and leaves the image, along itself."""
     first, last = -np.inf, np.inf
     for at, step, most in ((course.x, course.c, width - 1.0), (course.y, course.s, height - 1.0)):
@@ -163,7 +163,7 @@ def _chord(course: Course, width: int, height: int) -> tuple[float, float]:
     return float(first), float(last)
 
 
-def stretches_of(strip: Strip, cuts: NDArray[np.intp], each: int) -> Stretches:
+def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretches:
     """Cross-sections of a line from some of its cuts, in stretches of so many or more."""
     n = int(np.clip(len(cuts) // each, 1, MOST_STRETCHES))
     size = len(cuts) // n
@@ -184,7 +184,7 @@ def stretches_of(strip: Strip, cuts: NDArray[np.intp], each: int) -> Stretches:
     return Stretches(light, middle, centre, here / np.maximum(noise, 1e-9))
 
 
-def fine_stretches(strip: Strip, cuts: NDArray[np.intp]) -> Stretches:
+def fine_stretches(strip: LineStrip, cuts: NDArray[np.intp]) -> Stretches:
     """As many stretches as the light allows."""
     for each in STRETCH_CUTS:
         stretches = stretches_of(strip, cuts, each)
@@ -193,7 +193,7 @@ def fine_stretches(strip: Strip, cuts: NDArray[np.intp]) -> Stretches:
     return stretches
 
 
-def straightened(strip: Strip) -> Course | None:
+def straightened(strip: LineStrip) -> LineCourse | None:
     """The line laid through the ridges of lit stretches; None if too few are lit."""
     stretches = stretches_of(strip, np.arange(len(strip.along)), STRETCH_CUTS[-1])
     lit = stretches.snr > LIT_SIGMA
@@ -207,10 +207,10 @@ def straightened(strip: Strip) -> Course | None:
     one = strip.course
     turn = 1 / np.hypot(1, slope)
     c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
-    return Course(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
+    return LineCourse(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
 
 
-def section_of(strip: Strip, stretches: Stretches) -> Section | None:
+def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
     """What cross-sections along a line have in common; None if there is no ridge."""
     peak = np.maximum(stretches.light[:, strip.middle].max(axis=1), 1e-9)
     noise = 1.4826 * np.median(np.abs(stretches.light[:, strip.sides]), axis=1)

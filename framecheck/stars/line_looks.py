@@ -14,10 +14,10 @@ from framecheck.stars.line_light import (
     F64,
     LIT_SIGMA,
     STRETCH_CUTS,
-    Course,
+    LineCourse,
+    LineStrip,
     Section,
     Stretches,
-    Strip,
     cut_strip,
     fine_stretches,
     section_of,
@@ -72,14 +72,14 @@ SEEN_SIGMA: Final = 0.2
 """How far out a trail's light matters to stars beside it: to this share of a pixel's noise. Chosen."""
 
 
-def judged_line(frame: Frame, sky: Sky, course: Course, star: Pilot, clipped: F64) -> Line | None:
+def judged_line(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, clipped: F64) -> Line | None:
     """Look at the pixels along a row of detections.
 
     Parameters
     ----------
     frame, sky
         The frame and its sky; of a colour mosaic that of its cells.
-    course : Course
+    course : LineCourse
         Where the row runs, to within two widths of a star.
     star : Pilot
         The typical star.
@@ -111,12 +111,12 @@ def judged_line(frame: Frame, sky: Sky, course: Course, star: Pilot, clipped: F6
     return flashes or steady
 
 
-def _course(line: Line) -> Course:
+def _course(line: Line) -> LineCourse:
     c, s = line.x1_px - line.x0_px, line.y1_px - line.y0_px
-    return Course(line.x0_px, line.y0_px, c / line.length_px, s / line.length_px)
+    return LineCourse(line.x0_px, line.y0_px, c / line.length_px, s / line.length_px)
 
 
-def _steady(strip: Strip, clipped: F64) -> Line | None:
+def _steady(strip: LineStrip, clipped: F64) -> Line | None:
     """A line that shines all along between its ends."""
     every = stretches_of(strip, np.arange(len(strip.along)), STRETCH_CUTS[-1])
     run = _longest_run((every.snr > LIT_SIGMA) & (np.abs(every.centre) < strip.star_px))
@@ -141,7 +141,7 @@ def _longest_run(lit: NDArray[np.bool_]) -> tuple[int, int] | None:
     return max(runs, key=lambda run: run[1] - run[0], default=None)
 
 
-def _ends(strip: Strip, stretches: Stretches, run: tuple[int, int]) -> tuple[tuple[float, float], int]:
+def _ends(strip: LineStrip, stretches: Stretches, run: tuple[int, int]) -> tuple[tuple[float, float], int]:
     """Where a line's light begins and ends along it, and how many of these ends lie within the frame.
 
     The end is where the sum of the light, less half of its usual height, is greatest: the likeliest place of a step.
@@ -158,7 +158,7 @@ def _ends(strip: Strip, stretches: Stretches, run: tuple[int, int]) -> tuple[tup
 
 
 def _look(
-    strip: Strip, stretches: Stretches, section: Section, clipped: F64, ends: tuple[float, float], open_ends: int
+    strip: LineStrip, stretches: Stretches, section: Section, clipped: F64, ends: tuple[float, float], open_ends: int
 ) -> Look:
     """What may have drawn a steady line."""
     bright = on_line(strip, clipped, ends)
@@ -182,7 +182,7 @@ def _look(
     return "trail" if like_a_trail else "uneven"
 
 
-def on_line(strip: Strip, places: F64, ends: tuple[float, float]) -> F64:
+def on_line(strip: LineStrip, places: F64, ends: tuple[float, float]) -> F64:
     """Where along the line stars lie that it runs through. [px]"""
     one = strip.course
     dx, dy = places[0] - one.x, places[1] - one.y
@@ -200,7 +200,7 @@ def _fades_from(place: float, stretches: Stretches, section: Section) -> bool:
     return near > SPIKE_FADES * far
 
 
-def line_record(strip: Strip, section: Section, look: Look, ends: tuple[float, float], open_ends: int) -> Line:
+def line_record(strip: LineStrip, section: Section, look: Look, ends: tuple[float, float], open_ends: int) -> Line:
     """The record of a line."""
     one, height = strip.course, float(np.median(section.height))
     total = float(section.light.sum()) * strip.pitch
@@ -222,7 +222,7 @@ def line_record(strip: Strip, section: Section, look: Look, ends: tuple[float, f
     )
 
 
-def _reach(strip: Strip, light: F64, fwhm_px: float) -> float:
+def _reach(strip: LineStrip, light: F64, fwhm_px: float) -> float:
     """How far out on either side a cross-section rises above the noise. [px]"""
     both = (light + light[::-1])[len(light) // 2 :] / 2
     smooth = np.convolve(np.pad(both, 1, mode="reflect"), np.ones(3) / 3, mode="valid")

@@ -12,10 +12,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
-from framecheck.stars.contour import PLACES, Axes, LeftOver, contour_axes
+from framecheck import robust
+from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
 from framecheck.stars.equations import light_of_stars
-from framecheck.stars.fit import Fit
+from framecheck.stars.fit import StarFits
 from framecheck.stars.profile import (
     E1,
     E2,
@@ -133,7 +133,7 @@ class _Typical:
         return self.unscaled(along, across) / self.unscaled(np.zeros(1), np.zeros(1))
 
 
-def _typical(fit: Fit, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
+def _typical(fit: StarFits, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
     e1, e2 = float(np.median(shapes.e1[index])), float(np.median(shapes.e2[index]))
     size, e = float(np.median(shapes.fwhm_px[index])), float(np.hypot(e1, e2))
     trailed = bool(np.isfinite(shapes.trail_px[index]).all())
@@ -148,14 +148,14 @@ def _typical(fit: Fit, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
 
 
 def mean_star(
-    stamps: Stamps, fit: Fit, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
+    stamps: Stamps, fit: StarFits, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
 ) -> MeanStar | None:
     """Average what the fits leave of the brightest good stars.
 
     Parameters
     ----------
     stamps : Stamps
-    fit : Fit
+    fit : StarFits
         Of the stamps, ellipses or moved round stars.
     shapes : Shapes
         The axes that the fit gives.
@@ -179,7 +179,7 @@ def mean_star(
     part, p = stamps.part(index), fit.p[index]
     typical = _typical(fit, shapes, index)
     rule = pixel_rule(typical.short_px)
-    model = Fit(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing, fit.profile).models(
+    model = StarFits(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing, fit.profile).models(
         part.grid, rule
     )
     residual = part.values - model - p[:, SKY, None].astype(np.float32)
@@ -231,7 +231,7 @@ def _expected(wing: float, n_stars: int) -> F64:
     return HALF_TURBULENT * float(np.interp(wing, *TURBULENT_WINGS)) * min(FEW_STARS / n_stars, 1.0)
 
 
-def _refereed(star: MeanStar, axes: Axes, typical: _Typical) -> MeanStar:
+def _refereed(star: MeanStar, axes: ContourAxes, typical: _Typical) -> MeanStar:
     """The mean star with the axes of its contour where these are not those inferred before, by more than their errors.
 
     By degrees, so that no frame's FWHM jumps; the error then holds the contour's own and a part of the difference.
@@ -263,7 +263,7 @@ class _Shown:
     """Of the function."""
 
 
-def _shown(fit: Fit, index: NDArray[np.intp], typical: _Typical, even: F64, twice: F64) -> _Shown:
+def _shown(fit: StarFits, index: NDArray[np.intp], typical: _Typical, even: F64, twice: F64) -> _Shown:
     """Blur the typical star by the pixel."""
     p = np.median(fit.p[index], axis=0)[None, :]
     p[:, [X, Y, SKY]] = 0
@@ -287,14 +287,14 @@ def _shown(fit: Fit, index: NDArray[np.intp], typical: _Typical, even: F64, twic
     return _Shown((function, function + departure.reshape(shape)), axes)
 
 
-def _usual(fit: Fit, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _usual(fit: StarFits, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Stars of the usual width and shape for their errors: the brightest objects of a crowd are unseen pairs."""
     keep = np.ones(len(fit.p), bool)
     if good.sum() < 10:
         return keep
     for column in (LN_W, E1, E2):
         off = fit.p[:, column] - np.median(fit.p[good, column])
-        spread = SIGMA_PER_MAD * float(np.median(np.abs(off[good])))
+        spread = robust.spread(off[good])
         error = np.sqrt(np.maximum(fit.covariance[:, column, column], 0))
         keep &= np.abs(off) < UNUSUAL * np.minimum(np.hypot(error, 0.01), max(spread, 1e-6))
     return keep

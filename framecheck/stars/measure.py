@@ -16,7 +16,7 @@ from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
 from framecheck.stars.doubled import common_companion
 from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail, like_the_typical
 from framecheck.stars.find import Found
-from framecheck.stars.fit import Fit, fit_stars, star_chunks
+from framecheck.stars.fit import StarFits, fit_stars, star_chunks
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.line import Line
 from framecheck.stars.mean_star import MeanStar, mean_star
@@ -163,7 +163,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     )
 
 
-def _typical_length(fit: Fit, good: NDArray[np.bool_]) -> float:
+def _typical_length(fit: StarFits, good: NDArray[np.bool_]) -> float:
     """Length of the typical trail, from its parts along x and y: the length of a short one is biased by noise."""
     return float(np.hypot(np.median(fit.p[good, TRAIL_X]), np.median(fit.p[good, TRAIL_Y])))
 
@@ -252,7 +252,7 @@ def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
     return stamps.in_squares(side_px) if side_px > 1 else stamps
 
 
-def _flags(fit: Fit, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:
+def _flags(fit: StarFits, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:
     """Reasons to leave fitted stars out."""
     n = len(fit.p)
     flags = np.zeros(n, dtype=np.uint16)
@@ -285,7 +285,7 @@ def _flags(fit: Fit, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bo
     return flags
 
 
-def _usual_chi2(fit: Fit, stamps: Stamps) -> F64:
+def _usual_chi2(fit: StarFits, stamps: Stamps) -> F64:
     """Reduced chi-square that stars as bright usually have: where the profile is not exact it grows with brightness."""
     snr = fit.p[:, FLUX] / stamps.noise
     excess = np.maximum(fit.chi2 - 1, 0) / np.maximum(snr, 1e-9) ** 2
@@ -295,7 +295,7 @@ def _usual_chi2(fit: Fit, stamps: Stamps) -> F64:
 def _table(
     stamps: Stamps,
     fitted: Stamps,
-    fit: Fit,
+    fit: StarFits,
     shapes: Shapes,
     flags: NDArray[np.uint16],
     rule: PixelRule,
@@ -336,7 +336,7 @@ def _storable(error: F64) -> F64:
     return np.minimum(error, np.finfo(np.float32).max)
 
 
-def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps, fit: Fit, shapes: Shapes) -> None:
+def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps, fit: StarFits, shapes: Shapes) -> None:
     """Moments and half-flux radii into the table."""
     typical = float(np.median(shapes.fwhm_px))
     moments = measure_moments(images, stamps.noise, fit.p[:, X], fit.p[:, Y], 1.1 * typical / FWHM_PER_SIGMA)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from framecheck.stars.fit import Fit
+from framecheck.stars.fit import StarFits
 from framecheck.stars.profile import E1, E2, F64, LN_W
 from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail, stretches
 
@@ -36,7 +36,7 @@ class Shapes:
         )  # fmt: skip
 
 
-def shapes_of(fit: Fit) -> Shapes:
+def shapes_of(fit: StarFits) -> Shapes:
     """Axes at half maximum, with errors from the fit's covariance."""
     error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0))
     width = np.exp(fit.p[:, LN_W])
@@ -46,7 +46,7 @@ def shapes_of(fit: Fit) -> Shapes:
     return _shapes_of_trails(fit, width, error)
 
 
-def _shapes_of_trails(fit: Fit, width: F64, error: F64) -> Shapes:
+def _shapes_of_trails(fit: StarFits, width: F64, error: F64) -> Shapes:
     length = np.hypot(fit.p[:, TRAIL_X], fit.p[:, TRAIL_Y])
     ratio = length / width
     curves = stretches(fit.wing, float(ratio.max(initial=0.0)))

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.line import Line, Look
-from framecheck.stars.line_light import F64, Course, Section, Strip, cut_strip, section_of, stretches_of
+from framecheck.stars.line_light import F64, LineCourse, LineStrip, Section, cut_strip, section_of, stretches_of
 from framecheck.stars.line_looks import line_record, on_line
 from framecheck.stars.pilot import Pilot
 
@@ -138,7 +138,7 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
         if points.shape[1] < FEWEST_PEAKS:
             return None
     reach = float(np.abs(direction @ off).max()) + star.long_px
-    course = Course(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
+    course = LineCourse(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
     longest = LONGEST * float(np.hypot(*frame.pixels.shape))
     if reach > longest or _ends_soon(frame, sky, course, reach, star):
         return None
@@ -168,7 +168,7 @@ def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -
     return line_record(strip, section, _look(strip, section, bright, (begin, end)), (begin, end), 2)
 
 
-def _ends_soon(frame: Frame, sky: Sky, course: Course, reach_px: float, star: Pilot) -> bool:
+def _ends_soon(frame: Frame, sky: Sky, course: LineCourse, reach_px: float, star: Pilot) -> bool:
     """Whether it is dark on both sides of the peaks, so near that what is lit is too short: two stars side by side."""
     away = SHORTEST_FWHM * star.long_px / 2
     if reach_px > away - star.long_px:
@@ -181,7 +181,7 @@ def _ends_soon(frame: Frame, sky: Sky, course: Course, reach_px: float, star: Pi
     return bool(max(light[0], light[2]) < LIT * light[1])
 
 
-def _through_ridge(strip: Strip, begin: float, end: float) -> Course:
+def _through_ridge(strip: LineStrip, begin: float, end: float) -> LineCourse:
     """The line laid through the light of a part of a strip."""
     near = np.flatnonzero((strip.along >= begin) & (strip.along <= end))
     light = strip.light[near] - np.median(strip.light[near][:, strip.sides], axis=1, keepdims=True)
@@ -191,16 +191,16 @@ def _through_ridge(strip: Strip, begin: float, end: float) -> Course:
     slope, offset = np.polyfit(strip.along[near], centre, 1, w=np.sqrt(np.minimum(total, 4 * np.median(total))))
     one, turn = strip.course, 1 / np.hypot(1, slope)
     c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
-    return Course(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
+    return LineCourse(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
 
 
-def _light_along(strip: Strip) -> F64:
+def _light_along(strip: LineStrip) -> F64:
     """Light of the middle of each cut above that beside it. [ADU]"""
     light = strip.light[:, strip.middle].mean(axis=1) - np.median(strip.light[:, strip.sides], axis=1)
     return np.asarray(light, float)
 
 
-def _ends(strip: Strip, begin: float, end: float) -> tuple[float, float]:
+def _ends(strip: LineStrip, begin: float, end: float) -> tuple[float, float]:
     """Where the light of a lit part begins and ends along the line: the likeliest places of two steps."""
     light, lit = _light_along(strip), (strip.along >= begin) & (strip.along <= end)
     if not lit.any():  # the ridge ran out of the image
@@ -213,7 +213,7 @@ def _ends(strip: Strip, begin: float, end: float) -> tuple[float, float]:
     return float(strip.along[first]), float(strip.along[last])
 
 
-def _look(strip: Strip, section: Section, bright: F64, ends: tuple[float, float]) -> Look:
+def _look(strip: LineStrip, section: Section, bright: F64, ends: tuple[float, float]) -> Look:
     """What may have drawn a short line."""
     begin, end = ends
     length = end - begin

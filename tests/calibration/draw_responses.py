@@ -24,7 +24,7 @@ from framecheck.model import responses
 from framecheck.model.responses import DRAWN_OBSTRUCTION, MISFIT, Distorted, disc_functions, disc_laws, round_functions
 from framecheck.simulate.air import air_transfer
 from framecheck.simulate.optics import Aberrations, Grid, optical_transfer
-from framecheck.simulate.scenario import Camera, Optics, Scenario
+from framecheck.simulate.scenario import Camera, Scenario, SceneOptics
 
 F64 = NDArray[np.float64]
 TABLE = Path(responses.__file__).with_name("responses.csv")
@@ -123,7 +123,7 @@ def drawn_star(
     reach = 7.5 * sqrt(air**2 + diffraction**2 + gaussian**2) + 8.5 * aberrated
     per_px = max(6, 2 * int(np.ceil(PIXEL_UM / (ratio * WAVELENGTH_NM * 1e-3) + 0.25)))
     grid = Grid(stamp_px=int(np.clip(16 * np.ceil(reach / 16), 64, 160)), oversampling=per_px)
-    glass = Optics(
+    glass = SceneOptics(
         focal_length_mm=FOCAL_MM, aperture_mm=FOCAL_MM / ratio, obstruction=hole, wavelength_nm=WAVELENGTH_NM
     )
     # Slopes of Noll's terms at the edge of the aperture, and the spot's rms along one axis over them: geometry

@@ -25,7 +25,7 @@ from framecheck.causes.camera import COMMON_AIR_ARCSEC, MOST_CLIPPED, NAMED_EXTR
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
 from framecheck.simulate.frame import frame_conditions
 from framecheck.simulate.mount import TURN_PER_S
-from framecheck.simulate.scenario import Cloud, Mount, Optics, Scenario
+from framecheck.simulate.scenario import Cloud, Mount, Scenario, SceneOptics
 from framecheck.simulate.sky_light import _rise, transparency
 
 TRUE_FROM: Final = 0.5
@@ -275,7 +275,7 @@ def _scaled(mount: Mount, unit: Mount, cause: str, factor: float) -> tuple[Mount
 # ----------------------------------------------------------------------------------------------------------- optics
 
 
-def _focus_um(optics: Optics, rms_nm: float) -> float:
+def _focus_um(optics: SceneOptics, rms_nm: float) -> float:
     """Shift of the sensor that makes so much rms defocus: 8 N² times the wavefront's edge, 2 sqrt 3 times the rms.
 
     Closed form.

@@ -16,7 +16,7 @@ from scipy import fft
 from framecheck.read.exposure import Exposure, Frame
 from framecheck.simulate.air import air_transfer
 from framecheck.simulate.optics import Aberrations, Grid, aberrations, grid_for, optical_transfer
-from framecheck.simulate.scenario import Camera, Optics, Scenario
+from framecheck.simulate.scenario import Camera, Scenario, SceneOptics
 from framecheck.simulate.star_shape import NODES, blur_extent_px, motion_transfer
 from framecheck.sky.model import Sky
 from framecheck.stars.measure import Measured, measure_stars
@@ -209,7 +209,7 @@ def _of_glass(
     glass: tuple[float, float, float, float], pixel_um: float, grid: Grid, wave: Aberrations
 ) -> NDArray[np.complex64]:
     focal_length, aperture, obstruction, wavelength = glass
-    optics = Optics(
+    optics = SceneOptics(
         focal_length_mm=focal_length, aperture_mm=aperture, obstruction=obstruction, wavelength_nm=wavelength
     )
     scenario = Scenario(optics=optics, camera=Camera(pixel_um=pixel_um))

@@ -7,7 +7,16 @@ from typing import Final, Literal
 import numpy as np
 
 from framecheck.read.rig import MountType, Rig
-from framecheck.simulate.scenario import Camera, Mount, Optics, Plan, Scenario, Site, Sky, Target
+from framecheck.simulate.scenario import (
+    Camera,
+    Mount,
+    Scenario,
+    SceneOptics,
+    ScenePlan,
+    SceneSky,
+    Site,
+    Target,
+)
 from framecheck.simulate.sky_path import airmass, altitude_deg, direction, sidereal_angle_deg
 
 RigName = Literal["tripod", "tracker", "refractor", "newtonian", "long", "alt-azimuth"]
@@ -73,7 +82,7 @@ def draw_setup(chance: np.random.Generator, seed: int, *, airmass_limit: float) 
     ranges = RANGES[name]
     focal, ratio, pixel = (_between(chance, *pair) for pair in (ranges.focal_mm, ranges.ratio, ranges.pixel_um))
     exposure = _between(chance, *ranges.exposure_s)
-    optics = Optics(
+    optics = SceneOptics(
         focal_length_mm=round(focal, 1), aperture_mm=round(focal / ratio, 1), obstruction=ranges.obstruction,
         filter=str(chance.choice(["L", "R", "G", "Ha"])),
     )  # fmt: skip
@@ -94,7 +103,7 @@ def draw_setup(chance: np.random.Generator, seed: int, *, airmass_limit: float) 
     if ranges.blur_px is not None:  # the lens's own blur, which no night changes, stands in the place of the air's
         seeing, restless = min(float(chance.uniform(*ranges.blur_px)) * scale, 60.0), 0.004
     light = SKY_PER_APERTURE * optics.aperture_mm**2 * scale**2 * float(_between(chance, 0.5, 4.0))
-    sky = Sky(
+    sky = SceneSky(
         brightness_e_per_s=light, gradient_percent=float(chance.uniform(0, 5)), seeing_arcsec=seeing,
         gradient_deg=float(chance.uniform(0, 360)), seeing_variation=restless,
         extinction_mag=float(chance.uniform(0.12, 0.3)),
@@ -103,7 +112,7 @@ def draw_setup(chance: np.random.Generator, seed: int, *, airmass_limit: float) 
     frames = max(8, min(frames, int(4.5 * 3600 / exposure)))
     cadence = exposure + float(chance.uniform(1, 8))
     dither = float(_between(chance, 2, 12)) if chance.uniform() < 0.55 and kind != "fixed" else 0.0
-    plan = Plan(
+    plan = ScenePlan(
         exposure_s=round(exposure, 1), frames=frames, cadence_s=round(cadence, 2), dither_px=dither,
         tube_temp_c=float(chance.uniform(-5, 22)), cooling_k_per_hour=float(chance.uniform(0.3, 2.5)),
         solved=str(chance.choice(["every frame", "first frame", "no frame"], p=[0.45, 0.1, 0.45])),

@@ -12,7 +12,7 @@ from run import judged_night, measured
 from framecheck import measure_frame
 from framecheck.field import FrameResult
 from framecheck.simulate.night import render_night
-from framecheck.simulate.scenario import Camera, Mount, Optics, Plan, Scenario, Target
+from framecheck.simulate.scenario import Camera, Mount, Scenario, SceneOptics, ScenePlan, Target
 
 SHORT = (12, 16, 22, 24, 26, 27, 31, 34)
 """The first nights of set 3 that have at most 13 frames, so that they are drawn in little time."""
@@ -22,8 +22,10 @@ KINDS = {
     "trailed": Scenario(
         name="trailed", camera=SMALL, target=Target(stars=260), mount=Mount(drift_ra_arcsec_per_min=1.6)
     ),
-    "soft": Scenario(name="soft", camera=SMALL, target=Target(stars=260), optics=Optics(defocus_um=70.0)),
-    "tilted": Scenario(name="tilted", camera=SMALL, target=Target(stars=260), optics=Optics(tilt_um=(150.0, 40.0))),
+    "soft": Scenario(name="soft", camera=SMALL, target=Target(stars=260), optics=SceneOptics(defocus_um=70.0)),
+    "tilted": Scenario(
+        name="tilted", camera=SMALL, target=Target(stars=260), optics=SceneOptics(tilt_um=(150.0, 40.0))
+    ),
 }
 
 
@@ -31,7 +33,7 @@ KINDS = {
 def test_a_drawn_frame_is_like_the_rendered_and_measured_one(kind: str, tmp_path: Path) -> None:
     scenario = KINDS[kind]
     one = Scenario(**{name: getattr(scenario, name) for name in ("name", "camera", "target", "mount", "optics")},
-                   plan=Plan(frames=1))  # fmt: skip
+                   plan=ScenePlan(frames=1))  # fmt: skip
     rendered = measure_frame(render_night(one, tmp_path / "night")[0])
     drawn = drawn_frame(one, 0, folder=Path("night"))
     assert isinstance(drawn, FrameResult)

@@ -10,18 +10,18 @@ from framecheck.causes.weigh import weigh
 from framecheck.field import FrameResult
 from framecheck.night import build_night
 from framecheck.read import Rig, merge_rig
-from framecheck.simulate.scenario import Camera, Mount, Optics, Plan, Scenario, Sky, Target
+from framecheck.simulate.scenario import Camera, Mount, Scenario, SceneOptics, ScenePlan, SceneSky, Target
 
 SURE, CLAIMED = 0.9, 0.5
 PLAIN = Scenario(
     name="plain", seed=31, camera=Camera(width=900, height=650, hot_pixels=10, cosmic_rays_per_min=0.5),
-    target=Target(stars=220, ra_deg=318.0, dec_deg=38.0), plan=Plan(frames=24),
-    mount=Mount(guided=True, rms_ra_arcsec=0.4, rms_dec_arcsec=0.4), sky=Sky(seeing_arcsec=2.8),
+    target=Target(stars=220, ra_deg=318.0, dec_deg=38.0), plan=ScenePlan(frames=24),
+    mount=Mount(guided=True, rms_ra_arcsec=0.4, rms_dec_arcsec=0.4), sky=SceneSky(seeing_arcsec=2.8),
 )  # fmt: skip
 NIGHTS = {
-    "tilted": replace(PLAIN, optics=Optics(tilt_um=(160.0, 60.0))),
+    "tilted": replace(PLAIN, optics=SceneOptics(tilt_um=(160.0, 60.0))),
     "shaken and misaligned": replace(
-        PLAIN, mount=Mount(guided=True, rms_ra_arcsec=1.3, rms_dec_arcsec=1.1), optics=Optics(coma_nm=(90.0, 40.0))
+        PLAIN, mount=Mount(guided=True, rms_ra_arcsec=1.3, rms_dec_arcsec=1.1), optics=SceneOptics(coma_nm=(90.0, 40.0))
     ),
 }
 

@@ -14,7 +14,16 @@ from framecheck.decision.changes import changes
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.night import build_night
 from framecheck.read import Rig, merge_rig
-from framecheck.simulate.scenario import Camera, Cloud, Mount, Optics, Plan, Scenario, Sky, Target
+from framecheck.simulate.scenario import (
+    Camera,
+    Cloud,
+    Mount,
+    Scenario,
+    SceneOptics,
+    ScenePlan,
+    SceneSky,
+    Target,
+)
 
 pytestmark = pytest.mark.acceptance
 SMALL = Camera(width=700, height=500, hot_pixels=10, cosmic_rays_per_min=0.5)
@@ -23,8 +32,8 @@ FIRST = 12
 """The first frame with a fault, counted from 0."""
 CALM = Scenario(
     name="calm", seed=21, camera=SMALL, target=Target(stars=150, ra_deg=318.0, dec_deg=38.0),
-    mount=Mount(guided=True, rms_ra_arcsec=0.4, rms_dec_arcsec=0.4), sky=Sky(seeing_arcsec=2.8, gradient_percent=2.0),
-    plan=Plan(frames=N, dither_px=6.0),
+    mount=Mount(guided=True, rms_ra_arcsec=0.4, rms_dec_arcsec=0.4),
+    sky=SceneSky(seeing_arcsec=2.8, gradient_percent=2.0), plan=ScenePlan(frames=N, dither_px=6.0),
 )  # fmt: skip
 
 
@@ -59,7 +68,7 @@ def test_nothing_is_told_of_a_calm_night(seed: int) -> None:
     ("fault", "sign", "causes", "within"),
     [
         ({"sky": replace(CALM.sky, clouds=(Cloud(first=FIRST, last=FIRST + 7, depth=0.4),))}, "dimmer", ("cloud",), 2),
-        ({"optics": Optics(dew_from_frame=FIRST, dew_per_hour=0.8)}, "dimmer", ("dew",), 9),
+        ({"optics": SceneOptics(dew_from_frame=FIRST, dew_per_hour=0.8)}, "dimmer", ("dew",), 9),
         ({"mount": replace(CALM.mount, backlash_arcsec=8.0, backlash_frames=(FIRST, N))}, "trailed",
          ("declination-backlash",), 5),
         ({"sky": replace(CALM.sky, twilight_frame=FIRST)}, "brighter sky", ("sky-gradient",), 6),
@@ -89,7 +98,7 @@ def test_a_fault_is_told_once_while_it_can_be_cured_and_its_cause_is_named(
 
 def test_focus_that_is_lost_is_told_before_the_stars_are_half_as_wide_again() -> None:
     cooling = replace(CALM.plan, cooling_k_per_hour=5.0, cooling_from_frame=FIRST)
-    lost = replace(CALM, optics=Optics(focus_um_per_k=60.0), plan=cooling)
+    lost = replace(CALM, optics=SceneOptics(focus_um_per_k=60.0), plan=cooling)
     alarm = next(told.alarm for _, told in watched(lost, [FIRST, *range(FIRST + 4, N, 3)]) if told.news == "alarm")
     assert alarm.sign == "wider"
     assert alarm.usual is not None
@@ -98,7 +107,7 @@ def test_focus_that_is_lost_is_told_before_the_stars_are_half_as_wide_again() ->
 
 
 def test_a_worm_that_spoils_the_night_from_the_start_is_told_once() -> None:
-    worm = replace(CALM, mount=Mount(periodic_arcsec=6.0, period_s=478.7), plan=Plan(frames=N))
+    worm = replace(CALM, mount=Mount(periodic_arcsec=6.0, period_s=478.7), plan=ScenePlan(frames=N))
     news = watched(worm, range(8, N + 1, 7))
     (told,) = [one for _, one in news]
     assert (told.alarm.since, told.alarm.cause) == (None, "periodic-error")

@@ -19,7 +19,7 @@ from scipy import fft
 from framecheck.simulate.air import air_transfer
 from framecheck.simulate.frame import _pointing
 from framecheck.simulate.optics import Grid, aberrations, grid_for
-from framecheck.simulate.scenario import Mount, Optics, Scenario
+from framecheck.simulate.scenario import Mount, Scenario, SceneOptics
 from framecheck.simulate.star_shape import NODES
 
 Floats = NDArray[np.floating[Any]]
@@ -49,7 +49,7 @@ FIRST_GUESS: Final = {
 }  # fmt: skip
 
 
-def spoilt_optics(optics: Optics, cause: str, strength: float, angle: float) -> Optics:
+def spoilt_optics(optics: SceneOptics, cause: str, strength: float, angle: float) -> SceneOptics:
     """Optics with more of one fault; `strength` in micrometres or nanometres, `angle` its direction. [rad]"""
     c, s = strength * np.cos(angle), strength * np.sin(angle)
     match cause:

@@ -12,13 +12,13 @@ from framecheck.cli import watch_lines
 from framecheck.cli.terminal import Look
 from framecheck.cli.watch_lines import Event, event_json, frame_line
 from framecheck.decision.alarms import Alarm, Told
+from framecheck.decision.frame_row import FrameRow
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.report.account import account_of
-from framecheck.report.frame_row import FrameRow, frame_rows
 
-ROWS = frame_rows(by_hand.judgement(44))
+ROWS = by_hand.judgement(44).rows
 KEPT = ROWS[0]
 SPOILT = next(row for row in ROWS if row.grade == "reject")
 FOLDER = Path("lights")

@@ -1,28 +1,40 @@
 """Judged nights drawn by hand: every law in them stands here."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.decision.judgement import BudgetTerm, FieldPattern, FieldStretch, FieldStretches, Range
-from framecheck.decision.past_night import Course, Fact, Named, PastFrame, PastGroup, PastNight
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.judgement import (
+    BudgetTerm,
+    FieldPattern,
+    FieldStretch,
+    FieldStretches,
+    GroupSummary,
+    Range,
+    TrackingFigures,
+)
+from framecheck.decision.night_document import FoundCause, Generator, RigFacts, Source
+from framecheck.decision.past_night import RIG_FACTS as RIG_FACTS
+from framecheck.decision.past_night import Course, PastNight
 from framecheck.decision.stretches import split_in_stretches
 
 Floats = NDArray[np.float64]
 
 DUSK = datetime(2025, 9, 12, 19, 40, tzinfo=UTC)
 SCALE_ARCSEC = 206.265 * 3.76 / 530
-RIG: Mapping[str, Fact] = MappingProxyType({
-    "focal_length_mm": 530.0, "aperture_mm": 106.0, "pixel_um": 3.76, "binning": 1.0,
-    "pixel_scale_arcsec": SCALE_ARCSEC, "mount_type": "equatorial", "worm_period_s": None, "camera_angle_deg": 12.0,
-})  # fmt: skip
+RIG = RigFacts(
+    focal_length_mm=530.0, aperture_mm=106.0, pixel_um=3.76, binning=1.0, pixel_scale_arcsec=SCALE_ARCSEC,
+    mount_type="equatorial", camera_angle_deg=12.0,
+)  # fmt: skip
 EXPOSURE_S = 120.0
-MAIN = PastGroup(id="M 101/L/120s", target="M 101", filter="L", exposure_s=EXPOSURE_S)
+MAIN = GroupSummary(
+    id="M 101/L/120s", target="M 101", filter="L", exposure_s=EXPOSURE_S, binning=1, n_frames=1,
+    total_exposure_s=None, effective_exposure_s=None, median_fwhm_arcsec=None, median_elongation=None,
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,8 +69,8 @@ class Made:
     polar_arcmin: float = 3.0
     kept_share: float = 0.9
     causes: tuple[str, ...] = ()
-    rig: Mapping[str, Fact] = field(default_factory=lambda: RIG)
-    main: PastGroup = MAIN
+    rig: RigFacts = RIG
+    main: GroupSummary = MAIN
 
 
 def remembering(rng: np.random.Generator, minutes: Floats, memory_min: float) -> Floats:
@@ -83,8 +95,9 @@ def night(**changes: Any) -> PastNight:
     smear = made.smear * np.exp(made.smear_scatter * remembering(rng, minutes, made.memory_min))
     kept = np.argsort(np.argsort(rng.random(made.n_frames))) < made.kept_share * made.n_frames
     frames = tuple(
-        PastFrame(
-            file=f"light_{k:04d}.fits", group=made.main.id, start_utc=start + timedelta(minutes=float(minutes[k])),
+        FrameRow(
+            file=f"light_{k:04d}.fits", group=made.main.id,
+            start_utc=(start + timedelta(minutes=float(minutes[k]))).isoformat(),
             exposure_s=EXPOSURE_S, grade="keep" if kept[k] else "reject", fwhm_px=float(fwhm[k] / SCALE_ARCSEC),
             elongation=1.1, smear_px=float(smear[k] / SCALE_ARCSEC), airmass=float(airmass[k]),
             effective_exposure_s=100.0,
@@ -95,7 +108,8 @@ def night(**changes: Any) -> PastNight:
     share = 1 - made.rest**2 / usual**2
     wander = 0.1 * remembering(rng, minutes, made.memory_min)
     return PastNight(
-        name=f"night-{made.seed}", folder="frames", version="0.1.0", rig=dict(made.rig), main=made.main, frames=frames,
+        name=f"night-{made.seed}", source=Source(folder="frames"), generator=Generator(version="0.1.0"), rig=made.rig,
+        groups=(replace(made.main, n_frames=made.n_frames),), frames=frames,
         budget=(
             BudgetTerm(
                 term="atmosphere", fwhm_arcsec=usual * share**0.5, low=0.9 * usual * share**0.5,
@@ -103,13 +117,15 @@ def night(**changes: Any) -> PastNight:
             ),
             BudgetTerm(term="tracking", fwhm_arcsec=made.rest, low=made.rest, high=made.rest, share=1 - share),
         ),
-        polar_error_arcmin=Range(value=made.polar_arcmin, low=made.polar_arcmin - 0.1, high=made.polar_arcmin + 0.1),
-        course=Course(
-            minutes=tuple(minutes), first=tuple(made.drift[0] * minutes + wander),
-            second=tuple(made.drift[1] * minutes + 0.1 * remembering(rng, minutes, made.memory_min)), in_arcsec=True,
+        tracking=TrackingFigures(
+            polar_error_arcmin=Range(value=made.polar_arcmin, low=made.polar_arcmin - 0.1, high=made.polar_arcmin + 0.1)
         ),
-        field=_field(made, rng, minutes, fwhm, start),
-        causes=tuple(Named(cause=cause, confidence=0.9, cost=0.2) for cause in made.causes),
+        course=Course(
+            minutes=tuple(minutes), ra_arcsec=tuple(made.drift[0] * minutes + wander),
+            dec_arcsec=tuple(made.drift[1] * minutes + 0.1 * remembering(rng, minutes, made.memory_min)),
+        ),
+        field_stretches=_field(made, rng, minutes, fwhm, start),
+        findings=tuple(FoundCause(cause=cause, confidence=0.9, cost=0.2) for cause in made.causes),
     )  # fmt: skip
 
 
@@ -136,6 +152,6 @@ def _field(made: Made, rng: np.random.Generator, minutes: Floats, fwhm: Floats, 
     return FieldStretches(group=made.main.id, width_px=3000, height_px=2000, each=tuple(each))
 
 
-def with_rig(past: PastNight, **facts: Fact) -> PastNight:
+def with_rig(past: PastNight, **facts: Any) -> PastNight:
     """The same night, told to be of another rig."""
-    return replace(past, rig={**past.rig, **facts})
+    return replace(past, rig=replace(past.rig, **facts))

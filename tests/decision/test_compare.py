@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from past_nights import EXPOSURE_S, RIG, Made, night, with_rig
+from past_nights import EXPOSURE_S, MAIN, RIG_FACTS, Made, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare, same_rig
+from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.night_figures import zenith_fwhm
-from framecheck.decision.past_night import PastGroup
 from framecheck.decision.quantities import QUANTITIES
 
 CALM = {"restless": 0.0, "smear_scatter": 0.0, "curvature_scatter": 0.0}
@@ -146,7 +146,7 @@ def test_a_hint_is_not_a_claim() -> None:
 
 
 def test_what_another_exposure_or_filter_changes_is_not_compared() -> None:
-    other = PastGroup(id="M 101/Ha/300s", target="M 101", filter="Ha", exposure_s=2.5 * EXPOSURE_S)
+    other = replace(MAIN, id="M 101/Ha/300s", filter="Ha", exposure_s=2.5 * EXPOSURE_S)
     (found,) = compare([night(seed=1, smear=0.3), night(seed=2, smear=2.0, main=other)])
     assert row(found, "smear").verdict == "not comparable"
     assert row(found, "smear").because == "the nights differ in exposure"
@@ -172,7 +172,7 @@ def test_the_field_of_other_optics_is_not_compared_but_the_mount_is() -> None:
         ({"mount_type": "tracker"}, False),
         ({"mount_type": None}, True),
         ({"camera_angle_deg": 100.0}, True),  # a turned camera is the same camera
-        (dict.fromkeys(RIG), None),
+        (dict.fromkeys(RIG_FACTS), None),
     ],
 )
 def test_rigs_are_told_apart_by_their_facts(facts: dict[str, float | str | None], same: bool | None) -> None:
@@ -180,7 +180,7 @@ def test_rigs_are_told_apart_by_their_facts(facts: dict[str, float | str | None]
 
 
 def test_what_a_night_lacks_is_named_and_not_guessed() -> None:
-    old = replace(night(seed=2), field=None, course=None, polar_error_arcmin=None, budget=())
+    old = replace(night(seed=2), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     (found,) = compare([night(seed=1), old])
     for key in ("curvature", "tilt", "coma", "drift", "polar_error", "fwhm_without_air", "fwhm_at_zenith"):
         assert row(found, key).verdict == "not known", key

@@ -6,7 +6,7 @@ from datetime import timedelta
 import numpy as np
 import pytest
 import scipy.stats
-from past_nights import RIG, night, with_rig
+from past_nights import RIG_FACTS, night, with_rig
 
 from framecheck.decision.history import RigHistory, Trend, histories, share_bounds, slope_with_bounds
 
@@ -46,9 +46,10 @@ def test_two_targets_of_one_night_are_one_night() -> None:
     late = night(seed=2, n_frames=40)
     late = replace(
         late,
-        main=replace(late.main, target="NGC 7000"),
+        groups=(replace(late.main, target="NGC 7000"),),
         frames=tuple(
-            replace(one, file=f"other/{one.file}", start_utc=one.start_utc + timedelta(hours=3)) for one in late.frames
+            replace(one, file=f"other/{one.file}", start_utc=(one.start + timedelta(hours=3)).isoformat())
+            for one in late.frames
         ),
     )
     (found,) = one_rig([early, late]).nights
@@ -71,7 +72,7 @@ def test_each_rig_has_its_own_history() -> None:
 
 
 def test_nights_of_which_no_rig_is_known_stay_together_in_pixels() -> None:
-    nights = [with_rig(night(seed=k, days=k), **dict.fromkeys(RIG)) for k in range(2)]
+    nights = [with_rig(night(seed=k, days=k), **dict.fromkeys(RIG_FACTS)) for k in range(2)]
     assert one_rig(nights).unit == "px"
 
 
@@ -98,7 +99,7 @@ def test_a_cause_comes_back_from_the_third_night_on() -> None:
 
 def test_a_cause_that_was_not_claimed_is_not_told() -> None:
     doubted = night(causes=("dew",))
-    doubted = replace(doubted, causes=tuple(replace(one, confidence=0.4) for one in doubted.causes))
+    doubted = replace(doubted, findings=tuple(replace(one, confidence=0.4) for one in doubted.findings))
     assert one_rig([doubted]).causes == ()
 
 

@@ -7,7 +7,7 @@ import pytest
 from reference import reference
 
 from framecheck.decision.plan import make_plan
-from framecheck.decision.plan_records import Line, Plan, Setup, Span, short, short_time
+from framecheck.decision.plan_records import Plan, PlanLine, Setup, Span, short, short_time
 from framecheck.read.rig import Rig
 
 RIG = Rig(focal_length_mm=530.0, aperture_mm=106.0, pixel_um=3.76, read_noise_e=1.5, mount_type="equatorial")
@@ -21,11 +21,11 @@ def setup(**facts: object) -> Setup:
     return replace(SETUP, rig=replace(RIG, **of_rig), **rest)
 
 
-def lines(plan: Plan) -> dict[str, Line]:
+def lines(plan: Plan) -> dict[str, PlanLine]:
     return {line.key: line for section in plan.sections for line in section.lines}
 
 
-def line(key: str, **facts: object) -> Line:
+def line(key: str, **facts: object) -> PlanLine:
     return lines(make_plan(setup(**facts)))[key]
 
 

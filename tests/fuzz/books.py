@@ -33,6 +33,8 @@ from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import carry_out, undo
 from framecheck.cli.sorting import Way, plan_sort
 from framecheck.decision.alarms import alarms_of_text
+from framecheck.decision.past_night import past_night
+from framecheck.document import json_text
 from framecheck.errors import FramecheckError
 from framecheck.logbook import Logbook, UnusableLogbook, open_logbook
 from framecheck.logbook.export import export_csv
@@ -40,8 +42,7 @@ from framecheck.logbook.seal import COLUMNS, checksum
 from framecheck.logbook.soundness import look_through, repair
 from framecheck.pipeline import Measurements, judge_night, measure_file
 from framecheck.read import Rig
-from framecheck.report.night_json import json_text, night_document
-from framecheck.report.past_night import past_night
+from framecheck.report.night_json import night_document
 
 Random = np.random.Generator
 MOST_S, MOST_MB = 10.0, 700.0

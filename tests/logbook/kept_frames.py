@@ -35,7 +35,7 @@ def result_of(path: Path, seed: int = 0, n_stars: int = 40) -> FrameResult:
     exposure = Exposure(
         file=path, kind="light", width_px=4656, height_px=3520, exposure_s=0.1 + 0.2, target='M 31 "=1+1" \udcff ☄\n',
         start_utc=datetime(2026, 2, 3, 21, 10, 0, 123457, UTC), ra_deg=-0.0, dec_deg=-41.5, pier_side="west",
-        orientation=Orientation(pixel_scale_arcsec=1.1, north_up_deg=3, mirrored=True, ra_deg=1.0, dec_deg=2.0),
+        orientation=Orientation(pixel_scale_arcsec=1.1, north_up_deg=3.0, mirrored=True, ra_deg=1.0, dec_deg=2.0),
         conflicts=("one", "two"), provenance={"exposure_s": "EXPTIME"},
     )  # fmt: skip
     shape = FrameShape(

@@ -9,11 +9,11 @@ from astropy import units as u
 from astropy.table import Table
 from astropy.time import Time
 
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Judgement
-from framecheck.night.night_table import COLUMNS
 from framecheck.night.records import Night
-from framecheck.report.frame_row import FrameRow
+from framecheck.quantity import in_file
 from framecheck.report.night_json import night_document
 from framecheck.stars.table import COLUMNS as STAR_COLUMNS
 
@@ -86,7 +86,7 @@ def test_a_night_without_frames_has_all_columns(judged: Judgement) -> None:
     assert isinstance(empty, Night)
     assert len(empty.to_table()) == 0
     assert empty.to_table().colnames == judged.night.to_table().colnames
-    assert {name for name, *_ in COLUMNS} < set(empty.to_table().colnames)
+    assert {one.name for one in in_file("night")} < set(empty.to_table().colnames)
     assert len(judge(empty).to_table()) == 0
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from test_page import Page
 
+from framecheck.decision.course import course_of
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import StackedStar
 from framecheck.night.axes import Axes
@@ -19,9 +20,6 @@ from framecheck.read.exposure import Orientation
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart
 from framecheck.report.chart_numbers import chart_numbers
-from framecheck.report.course import course_of
-from framecheck.report.field_map import field_cells
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.group_charts import group_charts
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import SEEING_POWER, sharpness_charts, stack_chart
@@ -91,7 +89,7 @@ def test_without_axes_the_course_stays_on_the_sensor() -> None:
 
 
 def charts_of(judgement: Judgement) -> dict[str, Chart]:
-    return {chart.name: chart for chart in motion_charts(judgement, judgement.night.groups[0])}
+    return {chart.name: chart for chart in motion_charts(judgement, judgement.pictured[0])}
 
 
 def test_the_rhythm_is_shown_with_its_period_and_chance_only_where_it_is_claimed() -> None:
@@ -142,7 +140,7 @@ def test_what_remains_without_the_mount_is_round_where_only_the_mount_moved() ->
     plain = by_hand.judgement_of(frames)
     name = plain.night.groups[0].id
     moved = replace(plain, night=replace(plain.night, tracking={name: tracking(spin2=complex(spin2))}))
-    before, after = field_cells(moved), field_cells(moved, still=True)
+    before, after = moved.cells, moved.cells_at_rest
     assert before is not None
     assert after is not None
     assert np.nanmedian(before.e1) == pytest.approx(0.3, abs=1e-3)
@@ -183,7 +181,7 @@ def test_the_mean_star_stands_beside_a_round_one() -> None:
 
 
 def test_sharpness_against_the_air_and_the_cold() -> None:
-    airmass, temperature = sharpness_charts(frame_rows(by_hand.judgement(40)))
+    airmass, temperature = sharpness_charts(by_hand.judgement(40).rows)
     assert f"to the power {SEEING_POWER}" in airmass.caption
     assert "rank correlation" in temperature.drawing
     assert "temperature of the tube, °C" in temperature.drawing
@@ -195,7 +193,7 @@ def test_budget_and_stack_are_told_in_words() -> None:
     assert "tracking 1.30 (1.10 to 1.50) arcsec, 25 % of the square" in budget.drawing
     assert budget_chart(by_hand.judgement(5)) is None
     plain = by_hand.judgement(30)
-    stack = stack_chart(plain, plain.night.groups[0])
+    stack = stack_chart(plain, plain.pictured[0])
     assert stack is not None
     assert "effective exposure from" in stack.drawing
 

@@ -8,16 +8,17 @@ from pathlib import Path
 import pytest
 
 sys.path.append(str(Path(__file__).parent.parent / "decision"))
-from past_nights import RIG, night, with_rig
+from past_nights import RIG_FACTS, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare
 from framecheck.decision.estimate import Estimate
+from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.past_night import PastNight
+from framecheck.document import json_text
 from framecheck.report.comparison_document import comparison_document
 from framecheck.report.comparison_picture import WIDTH_PX, comparison_picture
 from framecheck.report.comparison_words import answer, change_words, missing_words, night_labels, rig_words
 from framecheck.report.drawing import standalone_svg
-from framecheck.report.night_json import json_text
 
 BEFORE = night(seed=1, smear=1.2)
 STEADIER = night(seed=2, days=3, smear=0.4)
@@ -56,7 +57,7 @@ def test_where_nothing_is_shown_nothing_is_claimed() -> None:
 
 
 def test_where_nothing_can_be_compared_that_is_said() -> None:
-    bare = replace(night(seed=2, n_frames=5), field=None, course=None, polar_error_arcmin=None, budget=())
+    bare = replace(night(seed=2, n_frames=5), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     found = beside(night(seed=1), bare)
     assert answer(found).startswith("Whether it helped cannot be told")
     assert comparison_picture([found]) == ""
@@ -83,7 +84,7 @@ def test_the_same_rig_is_called_so_and_others_by_what_differs() -> None:
     told = rig_words(beside(BEFORE, with_rig(STEADIER, camera_angle_deg=102.0, aperture_mm=None)))
     assert "Only one night says: aperture." in told
     assert told.endswith("Also different: camera angle 12.00°, then 102.0°.")
-    assert "cannot be told" in rig_words(beside(BEFORE, with_rig(STEADIER, **dict.fromkeys(RIG))))
+    assert "cannot be told" in rig_words(beside(BEFORE, with_rig(STEADIER, **dict.fromkeys(RIG_FACTS))))
 
 
 def test_nights_of_one_date_are_told_apart_by_name() -> None:
@@ -124,5 +125,5 @@ def test_the_picture_is_a_whole_svg_that_says_what_it_shows() -> None:
 
 def test_names_from_headers_cannot_break_the_picture() -> None:
     assert BEFORE.main is not None
-    odd = replace(STEADIER, main=replace(BEFORE.main, target="<b>$\\alpha$ & \x1b[31m"))
+    odd = replace(STEADIER, groups=(replace(BEFORE.main, target="<b>$\\alpha$ & \x1b[31m"),))
     ET.fromstring(standalone_svg(comparison_picture([beside(BEFORE, odd)]), WIDTH_PX))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from framecheck.decision.judgement import Judgement
-from framecheck.report.field_map import WIDTH_PX, field_cells, fwhm_map, whisker_map
+from framecheck.report.field_map import WIDTH_PX, fwhm_map, whisker_map
 from framecheck.stars.table import STAR_DTYPE, Stars
 
 
@@ -35,7 +35,7 @@ def segments(svg: str) -> list[tuple[float, float, float, float]]:
 @pytest.mark.parametrize("pa_deg", [0.0, 30.0, 90.0, 150.0])
 def test_whiskers_lie_along_the_long_axis(pa_deg: float) -> None:
     size = math.log(1.3)
-    cells = field_cells(night_of(size * math.cos(math.radians(2 * pa_deg)), size * math.sin(math.radians(2 * pa_deg))))
+    cells = night_of(size * math.cos(math.radians(2 * pa_deg)), size * math.sin(math.radians(2 * pa_deg))).cells
     assert cells is not None
     *whiskers, key = segments(whisker_map(cells))
     assert len(whiskers) == 12 * 8  # cells of 6248 x 4176 px, 12 across
@@ -52,7 +52,7 @@ def test_whiskers_lie_along_the_long_axis(pa_deg: float) -> None:
 
 
 def test_round_stars_are_dots() -> None:
-    cells = field_cells(night_of(0.0, 0.0, scatter=0.05))
+    cells = night_of(0.0, 0.0, scatter=0.05).cells
     assert cells is not None
     size = np.hypot(cells.e1, cells.e2)
     # two components within two standard errors: exp(-2) = 13.5 % of round cells lie outside (Rayleigh, closed form)
@@ -61,7 +61,7 @@ def test_round_stars_are_dots() -> None:
 
 
 def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
-    cells = field_cells(night_of(0.1, 0.0))
+    cells = night_of(0.1, 0.0).cells
     assert cells is not None
     svg = fwhm_map(cells, None)
     assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\. The smooth surface", svg)
@@ -71,25 +71,25 @@ def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
 def test_rejected_frames_stay_out_and_a_night_of_rejects_is_shown_all_the_same() -> None:
     night = by_hand.judgement(12)
     rejects = sum(grade.grade == "reject" for grade in night.grades)
-    cells = field_cells(night)
+    cells = night.cells
     assert cells is not None
     assert rejects > 0
     assert cells.n_frames == 12 - rejects
     every = replace(night, grades=tuple(replace(grade, grade="reject", reasons=("x",)) for grade in night.grades))
-    shown = field_cells(every)
+    shown = every.cells
     assert shown is not None
     assert shown.n_frames == 12
 
 
 def test_too_few_stars_make_no_map() -> None:
-    assert field_cells(night_of(0.1, 0.0, n=3)) is None
-    assert field_cells(by_hand.judgement(0)) is None
-    few = field_cells(night_of(0.1, 0.0, n=6))
+    assert night_of(0.1, 0.0, n=3).cells is None
+    assert by_hand.judgement(0).cells is None
+    few = night_of(0.1, 0.0, n=6).cells
     assert few is None or whisker_map(few) == ""
 
 
 def test_an_upright_sensor_fits_the_page() -> None:
-    cells = field_cells(night_of(0.1, 0.0))
+    cells = night_of(0.1, 0.0).cells
     assert cells is not None
     tall = replace(cells, width_px=cells.height_px, height_px=cells.width_px)
     box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', whisker_map(tall))

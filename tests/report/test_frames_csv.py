@@ -7,14 +7,14 @@ from dataclasses import replace
 import by_hand
 import pytest
 
-from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.decision.frame_row import FrameRow
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.night_json import night_document
 
 
 def test_the_rows_are_those_of_night_json() -> None:
     night = by_hand.judgement(5)
-    text = frames_csv(frame_rows(night))
+    text = frames_csv(night.rows)
     rows = list(csv.DictReader(io.StringIO(text, newline="")))
     frames = night_document(night)["frames"]
     assert len(rows) == len(frames)
@@ -33,7 +33,7 @@ def test_the_rows_are_those_of_night_json() -> None:
 
 def test_lines_end_as_rfc_4180_says() -> None:
     # RFC 4180, section 2: each record on a line of its own, ended by CRLF
-    text = frames_csv(frame_rows(by_hand.judgement(3)))
+    text = frames_csv(by_hand.judgement(3).rows)
     assert text.endswith("\r\n")
     assert text.count("\r\n") == text.count("\n") == 5
 

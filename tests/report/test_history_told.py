@@ -10,10 +10,10 @@ sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from past_nights import night, with_rig
 
 from framecheck.decision.history import RigHistory, histories
+from framecheck.document import json_text
 from framecheck.report.history_page import history_page
 from framecheck.report.history_picture import history_picture
 from framecheck.report.history_words import cause_words, history_document, rig_title, summary, trends_words
-from framecheck.report.night_json import json_text
 
 
 def months() -> RigHistory:

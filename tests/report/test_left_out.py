@@ -9,13 +9,14 @@ import by_hand
 import pytest
 
 from framecheck.cli.night_summary import failure_lines
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
+from framecheck.document import json_text
 from framecheck.field.result import FrameFailure
 from framecheck.night.records import Skipped
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.left_out import FIRST_NAMED, MOST_KINDS, alike
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.report.page import evenly, night_page, rows_in_table
 
 MB = 10**6
@@ -50,7 +51,7 @@ def test_a_page_of_junk_is_small_and_tells_it_in_groups(junk: Judgement) -> None
 
 
 def test_the_complete_list_is_in_the_table_for_spreadsheets(junk: Judgement) -> None:
-    rows = list(csv.DictReader(io.StringIO(frames_csv(frame_rows(junk)))))
+    rows = list(csv.DictReader(io.StringIO(frames_csv(junk.rows))))
     assert sum(row["status"] == "failed" for row in rows) == N
     assert "ends after 777 of" in next(row["failure"] for row in rows if row["file"] == "junk_000777.fits").lower()
 

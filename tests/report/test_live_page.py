@@ -14,7 +14,6 @@ import pytest
 
 from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.decision.alarms import Alarm
-from framecheck.report.frame_row import frame_rows
 from framecheck.report.live_page import live_page
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -28,7 +27,7 @@ CLOUD = replace(DEW, sign="dimmer", cause="cloud", cure=CURES["cloud"][0], cauti
 def page(*alarms: Alarm, is_over: bool = False, arriving: tuple[str, ...] = ()) -> str:
     night = by_hand.judgement(30)
     written = datetime(2024, 3, 12, 22, 30, tzinfo=UTC)
-    return live_page(night, frame_rows(night), alarms, arriving, is_over=is_over, written=written)
+    return live_page(night, night.rows, alarms, arriving, is_over=is_over, written=written)
 
 
 def words(html: str) -> str:

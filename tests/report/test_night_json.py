@@ -12,11 +12,11 @@ import by_hand
 import pytest
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.document import json_text
 from framecheck.field.result import FrameFailure
 from framecheck.read.exposure import Orientation
 from framecheck.read.rig import Rig
-from framecheck.report.frame_row import frame_rows
-from framecheck.report.night_json import frame_document, json_text, night_document
+from framecheck.report.night_json import frame_document, night_document
 
 # The contract: fields of each block in their order, and what a known value is.
 NUMBER, TEXT, FLAG, WHOLE = (int, float), (str,), (bool,), (int,)
@@ -159,7 +159,7 @@ def test_frames_come_in_order_of_start_and_those_without_one_last() -> None:
     late = FrameFailure(exposure=night.night.frames[1].result.exposure, file="z.fits", fault="is cut", remedy="Look.")
     lost = FrameFailure(exposure=None, file="0.fits", fault="is cut", remedy="Look.")
     whole = replace(night, night=replace(night.night, failures=(lost, late)))
-    rows = frame_rows(whole)
+    rows = whole.rows
     names = [row.file.split("_")[-1] for row in rows]
     assert names == ["001.fits", "002.fits", "z.fits", "003.fits", "004.fits", "0.fits"]
 

@@ -13,10 +13,11 @@ sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from night_documents import document_of, write_night
 from past_nights import night
 
-from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, Tracking
+from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, TrackingFigures
+from framecheck.decision.past_night import Course, past_night, read_past_night
+from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
-from framecheck.report.night_json import json_text, night_document
-from framecheck.report.past_night import past_night, read_past_night
+from framecheck.report.night_json import night_document
 
 
 def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
@@ -26,8 +27,8 @@ def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
     assert found.course is not None
     assert made.course is not None
     assert found.course.minutes == pytest.approx(made.course.minutes, rel=1e-5)
-    for read_back, written in ((found.course.first, made.course.first), (found.course.second, made.course.second)):
-        assert read_back == pytest.approx([one - written[0] for one in written], rel=1e-5, abs=1e-9)
+    for read_back, written in zip(found.course.places, made.course.places, strict=True):
+        assert read_back == pytest.approx(written, rel=1e-5)
     assert [one.fwhm_px for one in found.frames] == pytest.approx([one.fwhm_px for one in made.frames], rel=1e-5)
     assert [one.smear_px for one in found.frames] == pytest.approx([one.smear_px for one in made.frames], rel=1e-5)
     again = read_past_night(write_night(found, tmp_path / "again") / "night.json", made.name)
@@ -37,10 +38,11 @@ def test_what_is_read_is_what_was_written(tmp_path: Path) -> None:
 def test_a_drift_in_pixels_is_read_as_one() -> None:
     made = night(n_frames=12)
     assert made.course is not None
-    told = past_night(document_of(replace(made, course=replace(made.course, in_arcsec=False))), "a", "night.json")
+    x, y = made.course.places
+    told = past_night(document_of(replace(made, course=Course(minutes=made.course.minutes, x_px=x, y_px=y))), "a", "b")
     assert told.course is not None
     assert told.course.in_arcsec is False
-    assert told.course.second[-1] == pytest.approx(made.course.second[-1] - made.course.second[0], rel=1e-5)
+    assert told.course.places[1][-1] == pytest.approx(y[-1], rel=1e-5)
 
 
 def test_the_course_of_a_largest_group_without_pictures_is_unknown() -> None:
@@ -64,27 +66,27 @@ def test_a_judged_nights_own_file_is_read() -> None:
     )
     judgement = replace(
         by_hand.with_causes(by_hand.judgement(12)),
-        tracking=Tracking(polar_error_arcmin=Range(value=3.0, low=2.5, high=3.6)),
+        tracking=TrackingFigures(polar_error_arcmin=Range(value=3.0, low=2.5, high=3.6)),
         field_stretches=FieldStretches(group="M 101 L 300 s", width_px=6248, height_px=4176, each=(stretch,)),
     )
     found = past_night(json.loads(json_text(night_document(judgement))), "mine", "night.json")
     assert len(found.frames) == 12
-    assert found.frames[3].start_utc == judgement.night.frames[3].result.exposure.start_utc
+    assert found.frames[3].start == judgement.night.frames[3].result.exposure.start_utc
     assert found.frames[3].fwhm_px == pytest.approx(judgement.night.frames[3].result.shape.fwhm_px, rel=1e-5)
     assert found.main is not None
     assert (found.main.target, found.main.filter, found.main.exposure_s) == ("M 101", "L", 300.0)
-    assert found.field == judgement.field_stretches
-    assert found.polar_error_arcmin == judgement.tracking.polar_error_arcmin
+    assert found.field_stretches == judgement.field_stretches
+    assert found.tracking == judgement.tracking
     assert [term.share for term in found.budget] == [0.6, 0.25, 0.15]
-    assert [(one.cause, one.confidence) for one in found.causes] == [("polar-misalignment", 0.86)]
-    assert found.rig["focal_length_mm"] == 530.0
+    assert [(one.cause, one.confidence) for one in found.findings] == [("polar-misalignment", 0.86)]
+    assert found.rig.focal_length_mm == 530.0
 
 
 def test_what_an_older_version_did_not_write_is_unknown() -> None:
     old = document_of(night())
     del old["field_stretches"], old["charts"]
     found = past_night(old, "old", "night.json")
-    assert found.field is None
+    assert found.field_stretches is None
     assert found.course is None
     assert len(found.frames) == 120
 
@@ -102,6 +104,9 @@ def test_frames_that_failed_are_left_out() -> None:
     assert len(past_night(document, "a", "night.json").frames) == 12
 
 
+STRETCH = {"start_utc": "noon", "n_frames": 9, "centre_fwhm_px": 2.0, "pattern": {}}
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [
@@ -109,18 +114,18 @@ def test_frames_that_failed_are_left_out() -> None:
         ({"schema": True}, "its schema is True, ours is 1"),
         ({"schema": None}, "it has no schema"),
         ({"frames": None}, "it has no frames"),
-        ({"frames": "many"}, "frames is no list"),
-        ({"frames": [3]}, r"frames\[0\] is no table"),
-        ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is 'wide', not a number"),
-        ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"frames\[0\] starts at 'yesterday', which is no time"),
-        ({"frames": [{"file": "a", "start_utc": 5}]}, "which is no time"),
+        ({"frames": "many"}, "frames is a text, not a list"),
+        ({"frames": [3]}, r"frames\[0\] is a whole number, not a table of fields"),
+        ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is a text, not a number or nothing"),
+        ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"start_utc is 'yesterday', which is no time"),
+        ({"frames": [{"file": "a", "start_utc": 5}]}, "start_utc is a whole number, not a text or nothing"),
         ({"frames": [{"file": "a" * 10_000_000}]}, "file has 10000000 signs"),
         ({"rig": {"mount_type": "a" * 5000}}, "mount_type has 5000 signs"),
-        ({"rig": [1]}, "rig is no table"),
-        ({"rig": {"pixel_um": True}}, "rig.pixel_um is True, not a number"),
-        ({"budget": [{"term": "luck"}]}, "its budget has a term 'luck'"),
+        ({"rig": [1]}, "rig is a list, not a table of fields"),
+        ({"rig": {"pixel_um": True}}, "rig.pixel_um is true or false, not a number or nothing"),
+        ({"budget": [{"term": "luck"}]}, r"budget\[0\].term: invalid enum value 'luck'"),
         ({"charts": {"course": {"minutes": [1], "x_px": [1, 2], "y_px": [1]}}}, "differ in length"),
-        ({"field_stretches": {"each": [{"centre_fwhm_px": 2.0, "start_utc": "noon"}]}}, "which is no time"),
+        ({"field_stretches": {"group": "", "width_px": 1, "height_px": 1, "each": [STRETCH]}}, "which is no time"),
     ],
 )
 def test_what_is_no_night_is_said_in_a_sentence(change: dict[str, Any], told: str) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import by_hand
 import pytest
 
-from framecheck.report.frame_row import FrameRow, frame_rows
+from framecheck.decision.frame_row import FrameRow
 from framecheck.report.strips import NARROW_PX, WIDE_PX, strips
 
 
@@ -21,7 +21,7 @@ def marks(svg: str, width: int) -> list[tuple[float, float]]:
 
 @pytest.fixture(scope="module")
 def rows() -> tuple[FrameRow, ...]:
-    return frame_rows(by_hand.judgement(44))
+    return by_hand.judgement(44).rows
 
 
 def test_each_strip_has_a_mark_for_every_measured_frame(rows: tuple[FrameRow, ...]) -> None:

@@ -4,7 +4,7 @@ from itertools import pairwise
 
 import pytest
 
-from framecheck.report.frame_row import FrameRow
+from framecheck.decision.frame_row import FrameRow
 from framecheck.report.time_axis import dates, several_nights, time_axis
 
 

@@ -5,14 +5,14 @@ from dataclasses import replace
 import by_hand
 import pytest
 
+from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import BudgetTerm, Finding, Judgement, MountAnswer, MountDecision, Range
 from framecheck.report.account import account_of
-from framecheck.report.frame_row import FrameRow, frame_rows
 from framecheck.report.verdict import night_title, verdict
 
 
 def answers(night: Judgement) -> tuple[str, str, str, str]:
-    keep, limits, do, mount = verdict(night, account_of(frame_rows(night)))
+    keep, limits, do, mount = verdict(night, account_of(night.rows))
     return keep.answer, limits.answer, do.answer, mount.answer
 
 
@@ -79,7 +79,7 @@ def test_a_night_without_findings_is_limited_by_the_air_if_that_makes_most_of_th
 
 def test_each_sentence_leads_to_its_evidence() -> None:
     night = by_hand.with_causes(by_hand.judgement(10))
-    places = [one.evidence for one in verdict(night, account_of(frame_rows(night)))]
+    places = [one.evidence for one in verdict(night, account_of(night.rows))]
     assert places == ["frames", "finding-polar-misalignment", "finding-polar-misalignment", "mount"]
 
 
@@ -133,6 +133,6 @@ def test_a_motion_that_is_not_seen_is_told_by_its_limit() -> None:
 
 def test_the_title_is_targets_and_date_else_the_folder() -> None:
     night = by_hand.judgement(3)
-    assert night_title(night, frame_rows(night)) == "M 101, 12 March 2024"
+    assert night_title(night, night.rows) == "M 101, 12 March 2024"
     nameless = replace(night, groups=())
     assert night_title(nameless, []) == "2024-03-12"

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from framecheck.report import words
+from framecheck import words
 
 
 @pytest.mark.parametrize(

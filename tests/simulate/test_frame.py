@@ -7,13 +7,22 @@ import pytest
 
 from framecheck.simulate.frame import dither_arcsec, expose, frame_conditions
 from framecheck.simulate.night import stars_of_night
-from framecheck.simulate.scenario import Camera, Mount, Optics, Plan, Scenario, Site, Sky, Target
+from framecheck.simulate.scenario import (
+    Camera,
+    Mount,
+    Scenario,
+    SceneOptics,
+    ScenePlan,
+    SceneSky,
+    Site,
+    Target,
+)
 
 SMALL = Scenario(
     target=Target(stars=12, faintest_e_per_s=500.0),
     camera=Camera(width=320, height=240),
-    sky=Sky(brightness_e_per_s=0.0),
-    plan=Plan(frames=1),
+    sky=SceneSky(brightness_e_per_s=0.0),
+    plan=ScenePlan(frames=1),
 )
 
 
@@ -52,8 +61,8 @@ def test_a_star_without_tracking_is_an_even_line_of_the_sidereal_length(seconds:
         target=Target(dec_deg=10.0, stars=1),
         camera=Camera(width=600, height=100),
         mount=Mount(kind="fixed"),
-        sky=Sky(brightness_e_per_s=0.0),
-        plan=Plan(exposure_s=seconds, cadence_s=60.0, frames=1),
+        sky=SceneSky(brightness_e_per_s=0.0),
+        plan=ScenePlan(exposure_s=seconds, cadence_s=60.0, frames=1),
     )
     stars = stars_of_night(tripod)
     one = replace(
@@ -82,8 +91,8 @@ def test_dithers_have_their_size_and_spare_the_first_frame() -> None:
 def test_the_focus_follows_the_cooling_tube() -> None:
     night = replace(
         SMALL,
-        optics=Optics(focus_um_per_k=20.0),
-        plan=Plan(frames=60, cooling_k_per_hour=3.0, cooling_from_frame=20, cadence_s=120.0),
+        optics=SceneOptics(focus_um_per_k=20.0),
+        plan=ScenePlan(frames=60, cooling_k_per_hour=3.0, cooling_from_frame=20, cadence_s=120.0),
     )
     conditions = [frame_conditions(night, frame) for frame in (10, 20, 50)]
     assert [c.focus_shift_um for c in conditions] == pytest.approx([0, 0, 60])  # 30 frames make an hour: 3 K

@@ -7,17 +7,17 @@ import pytest
 
 from framecheck.simulate.ground import behind_ground
 from framecheck.simulate.mount import attitude
-from framecheck.simulate.scenario import Camera, Ground, Mount, Optics, Plan, Scenario, Site, Sky, Target
+from framecheck.simulate.scenario import Camera, Ground, Mount, Scenario, SceneOptics, ScenePlan, SceneSky, Site, Target
 
 WIDE = Scenario(
     site=Site(pressure_hpa=0),
     target=Target(dec_deg=10.0, stars=1),
-    optics=Optics(focal_length_mm=50.0, aperture_mm=18.0),
+    optics=SceneOptics(focal_length_mm=50.0, aperture_mm=18.0),
     camera=Camera(width=360, height=240, pixel_um=4.3),
     mount=Mount(kind="fixed"),
-    sky=Sky(brightness_e_per_s=40.0),
+    sky=SceneSky(brightness_e_per_s=40.0),
     ground=Ground(height=0.4, roughness=0.08, lamps=0),
-    plan=Plan(exposure_s=2.0, cadence_s=20.0, frames=3),
+    plan=ScenePlan(exposure_s=2.0, cadence_s=20.0, frames=3),
 )
 
 

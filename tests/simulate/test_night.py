@@ -16,15 +16,15 @@ from framecheck.simulate import Scenario, demo_scenario, load_scenario, render_n
 from framecheck.simulate.frame import frame_conditions
 from framecheck.simulate.header import light_cards
 from framecheck.simulate.night import stars_of_night
-from framecheck.simulate.scenario import Camera, Mount, Plan, Sky, Target
+from framecheck.simulate.scenario import Camera, Mount, ScenePlan, SceneSky, Target
 
 SCENARIOS = Path(__file__).parents[2] / "fixtures" / "scenarios"
 SMALL = Scenario(
     target=Target(stars=60, faintest_e_per_s=100.0),
     camera=Camera(width=320, height=240, angle_deg=25.0),
     mount=Mount(guided=True, gust_frames=(1,)),
-    sky=Sky(satellite_frames=(1,)),
-    plan=Plan(frames=2, darks=1, broken=1, flip_frame=1),
+    sky=SceneSky(satellite_frames=(1,)),
+    plan=ScenePlan(frames=2, darks=1, broken=1, flip_frame=1),
 )
 
 

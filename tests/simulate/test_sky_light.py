@@ -4,32 +4,32 @@ import numpy as np
 import pytest
 
 from framecheck.simulate.air import seeing_arcsec
-from framecheck.simulate.scenario import Camera, Cloud, Optics, Plan, Scenario, Sky
+from framecheck.simulate.scenario import Camera, Cloud, Scenario, SceneOptics, ScenePlan, SceneSky
 from framecheck.simulate.sky_light import cloud_share, crossing_light, dew_share, sky_light, transparency
 
 CAMERA = Camera(width=300, height=200)
 
 
-def level(sky: Sky, frame: int, optics: Optics | None = None) -> float:
-    scenario = Scenario(camera=CAMERA, sky=sky, optics=optics or Optics(), plan=Plan(cadence_s=120.0))
+def level(sky: SceneSky, frame: int, optics: SceneOptics | None = None) -> float:
+    scenario = Scenario(camera=CAMERA, sky=sky, optics=optics or SceneOptics(), plan=ScenePlan(cadence_s=120.0))
     return float(sky_light(scenario, frame, 1.0).mean())
 
 
 def test_a_gradient_rises_in_its_direction_by_its_size() -> None:
-    light = sky_light(Scenario(camera=CAMERA, sky=Sky(gradient_percent=20.0, gradient_deg=0.0)), 0, 1.0)
+    light = sky_light(Scenario(camera=CAMERA, sky=SceneSky(gradient_percent=20.0, gradient_deg=0.0)), 0, 1.0)
     assert light[:, -1].mean() - light[:, 0].mean() == pytest.approx(0.2 * light.mean(), rel=1e-3)
     assert np.ptp(light[:, 150]) == pytest.approx(0, abs=1e-5)
 
 
 def test_the_moon_raises_the_sky_by_the_hour_and_twilight_by_doubling() -> None:
-    moonlit = Sky(brightness_e_per_s=2.0, moon_rise_frame=10, moon_e_per_s_per_hour=3.0)
+    moonlit = SceneSky(brightness_e_per_s=2.0, moon_rise_frame=10, moon_e_per_s_per_hour=3.0)
     assert [level(moonlit, frame) for frame in (9, 10, 40)] == pytest.approx([2, 2, 5])
-    dawn = Sky(brightness_e_per_s=2.0, twilight_frame=10, twilight_doubling_min=6.0)
+    dawn = SceneSky(brightness_e_per_s=2.0, twilight_frame=10, twilight_doubling_min=6.0)
     assert [level(dawn, frame) for frame in (9, 10, 13, 16)] == pytest.approx([2, 2, 4, 8])
 
 
 def test_a_cloud_takes_starlight_in_its_frames_only_and_brightens_the_sky() -> None:
-    sky = Sky(extinction_mag=0.0, clouds=(Cloud(first=3, last=4, depth=0.6),))
+    sky = SceneSky(extinction_mag=0.0, clouds=(Cloud(first=3, last=4, depth=0.6),))
     scenario = Scenario(sky=sky)
     light = [transparency(scenario, frame, 1.0) for frame in range(6)]
     assert light[:3] == light[5:] * 3 == pytest.approx([1, 1, 1])
@@ -39,11 +39,11 @@ def test_a_cloud_takes_starlight_in_its_frames_only_and_brightens_the_sky() -> N
 
 
 def test_dew_takes_starlight_and_does_not_brighten_the_sky() -> None:
-    wet = Optics(dew_from_frame=5, dew_per_hour=0.5)
-    scenario = Scenario(optics=wet, plan=Plan(cadence_s=120.0))
+    wet = SceneOptics(dew_from_frame=5, dew_per_hour=0.5)
+    scenario = Scenario(optics=wet, plan=ScenePlan(cadence_s=120.0))
     assert [dew_share(scenario, frame) for frame in (4, 5, 20, 35, 90)] == pytest.approx([0, 0, 0.25, 0.5, 0.6])
     assert transparency(scenario, 35, 1.0) == pytest.approx(0.75 * transparency(scenario, 5, 1.0))
-    assert level(Sky(), 35, wet) < level(Sky(), 5, wet)
+    assert level(SceneSky(), 35, wet) < level(SceneSky(), 5, wet)
 
 
 def test_extinction_dims_by_magnitudes_of_airmass() -> None:
@@ -53,7 +53,7 @@ def test_extinction_dims_by_magnitudes_of_airmass() -> None:
 
 
 def test_seeing_grows_with_airmass_and_wanders_slowly() -> None:
-    scenario = Scenario(sky=Sky(seeing_variation=0.1))
+    scenario = Scenario(sky=SceneSky(seeing_variation=0.1))
     # X^0.6, common practice: 1.51572 at airmass 2
     assert seeing_arcsec(scenario, 600.0, 2.0) / seeing_arcsec(scenario, 600.0, 1.0) == pytest.approx(1.51572, rel=1e-4)
     night = np.array([seeing_arcsec(scenario, time, 1.0) for time in np.arange(0, 100_000, 60.0)])
@@ -62,7 +62,7 @@ def test_seeing_grows_with_airmass_and_wanders_slowly() -> None:
 
 
 def test_a_satellite_leaves_a_straight_line_in_its_frame() -> None:
-    scenario = Scenario(camera=CAMERA, sky=Sky(satellite_frames=(2,)))
+    scenario = Scenario(camera=CAMERA, sky=SceneSky(satellite_frames=(2,)))
     assert np.all(crossing_light(scenario, 1) == 0)
     line = crossing_light(scenario, 2)
     rows, columns = np.nonzero(line > 0.5 * line.max())

@@ -10,7 +10,7 @@ from scipy import fft
 
 from framecheck.simulate.air import air_transfer
 from framecheck.simulate.optics import Aberrations, Grid, aberrations, grid_for, optical_transfer
-from framecheck.simulate.scenario import Mount, Optics, Plan, Scenario
+from framecheck.simulate.scenario import Mount, Scenario, SceneOptics, ScenePlan
 from framecheck.simulate.star_shape import NODES, motion_transfer, star_shapes
 from framecheck.simulate.tracking_error import tracking_error
 
@@ -72,7 +72,7 @@ def test_a_star_agrees_with_galsim(seeing_px: float, phase: tuple[float, float])
 )
 def test_aberrations_agree_with_galsim(optics: dict[str, float], aberration: dict[str, float]) -> None:
     # GalSim takes the same Noll terms in waves; its sign of odd terms may differ: turned by 180 degrees
-    scenario = replace(Scenario(), optics=replace(Optics(), **optics))  # type: ignore[arg-type]
+    scenario = replace(Scenario(), optics=replace(SceneOptics(), **optics))  # type: ignore[arg-type]
     ours = stamp(scenario, seeing_px=1.0, phase=(0.0, 0.0))
     theirs = galsim_stamp(scenario, seeing_px=1.0, phase=(0.0, 0.0), **aberration)
     turned = np.roll(theirs[::-1, ::-1], (1, 1), axis=(0, 1))
@@ -80,7 +80,9 @@ def test_aberrations_agree_with_galsim(optics: dict[str, float], aberration: dic
     assert difference < 0.02 * theirs.max()
 
 
-REFRACTOR = replace(Scenario(), optics=replace(Optics(), focal_length_mm=206.264806 * 3.76 / 0.25, aperture_mm=100.0))
+REFRACTOR = replace(
+    Scenario(), optics=replace(SceneOptics(), focal_length_mm=206.264806 * 3.76 / 0.25, aperture_mm=100.0)
+)
 """100 mm at 0.25"/px and 550 nm: the telescope of the rows below."""
 
 
@@ -147,7 +149,7 @@ def test_coma_makes_comets_and_trefoil_three_lobes_off_focus(
 def test_a_star_far_out_of_focus_is_a_disc_as_wide_as_geometry_says() -> None:
     # diameter dz / N, closed form: 800 um behind the focus at f/5 is 160 um; half the light of an even disc lies within
     # its radius over sqrt(2)
-    scenario = replace(Scenario(), optics=replace(Optics(), defocus_um=800.0))
+    scenario = replace(Scenario(), optics=replace(SceneOptics(), defocus_um=800.0))
     disc = stamp(scenario, seeing_px=0.8, phase=(0.0, 0.0))
     rows, columns = np.indices(disc.shape) - len(disc) // 2
     distance = np.hypot(rows, columns).ravel()
@@ -169,7 +171,7 @@ def test_dew_widens_stars_and_scatters_their_light() -> None:
 
 
 def test_a_tilted_curved_field_is_out_of_focus_where_it_should_be() -> None:
-    scenario = replace(Scenario(), optics=replace(Optics(), tilt_um=(80.0, 0.0), curvature_um=30.0))
+    scenario = replace(Scenario(), optics=replace(SceneOptics(), tilt_um=(80.0, 0.0), curvature_um=30.0))
     left, middle, right = (aberrations(scenario, x, 0.0, 0.0).defocus for x in (-1.0, 0.0, 1.0))
     per_um = 1e3 / (16 * np.sqrt(3) * 25)  # dz / (8 N²) from centre to edge over 2 sqrt(3), closed form
     assert middle == pytest.approx(0)
@@ -184,7 +186,7 @@ def test_air_and_aperture_have_the_widths_of_theory() -> None:
     shape = (grid.size, grid.size)
     air = fft.fftshift(fft.irfft2(air_transfer(np.hypot(along_y, along_x), 4.0), s=shape))
     assert half_maximum(air[grid.size // 2], 1 / grid.oversampling) == pytest.approx(4.0, rel=5e-3)
-    slow = replace(Scenario(), optics=replace(Optics(), aperture_mm=26.5))
+    slow = replace(Scenario(), optics=replace(SceneOptics(), aperture_mm=26.5))
     airy = fft.fftshift(fft.irfft2(optical_transfer(slow, grid, Aberrations()), s=shape))
     # 1.02899 lambda / D, root of (2 J1(x) / x)² = 1/2
     assert half_maximum(airy[grid.size // 2], 1 / grid.oversampling) == pytest.approx(
@@ -227,7 +229,7 @@ def test_guiding_jitter_widens_by_axis() -> None:
     # sqrt(FWHM0² + (2.35482 rms)²), closed form: 3.13032 along right ascension and 1.13279 times that across
     guided = Scenario(
         mount=Mount(guided=True, rms_ra_arcsec=0.8, rms_dec_arcsec=0.5, correlation_s=0.5),
-        plan=replace(Plan(), exposure_s=600.0, cadence_s=605.0),
+        plan=replace(ScenePlan(), exposure_s=600.0, cadence_s=605.0),
     )
     error = tracking_error(guided, np.linspace(0, 600, 2401), 0)
     grid = Grid(stamp_px=64, oversampling=8)

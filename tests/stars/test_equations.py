@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from framecheck.stars.fit import Fit, _swept, fit_stars
+from framecheck.stars.fit import StarFits, _swept, fit_stars
 from framecheck.stars.profile import FLUX, LN_W, PixelGrid, PixelRule, evaluate, pixel_rule, square_grid
 from framecheck.stars.stamps import Stamps
 
@@ -62,7 +62,7 @@ def test_short_ways_end_at_the_same_stars_as_the_long_one(fwhm_px: float, wing: 
 
 def test_errors_are_those_of_the_scatter_about_the_truth() -> None:
     stamps, truth = stars_of(3.3, 0.3, 60.0, n=2000)
-    fit: Fit = fit_stars(stamps, truth, 0.3, pixel_rule(3.3), None)
+    fit: StarFits = fit_stars(stamps, truth, 0.3, pixel_rule(3.3), None)
     pulls = (fit.p - truth) / np.sqrt(np.diagonal(fit.covariance, axis1=1, axis2=2))
     assert pulls[:, :6].std(axis=0) == pytest.approx(1, abs=0.06)  # 2000 stars tell it to 1.6 %
     assert np.abs(pulls[:, :6].mean(axis=0)).max() < 0.1

@@ -12,7 +12,7 @@ from pathlib import Path, PureWindowsPath
 import pytest
 from small_night import RUN, draw_light, framecheck
 
-from framecheck.report.words import path_in
+from framecheck.words import path_in
 
 RED_OR_BOLD = "\x1b["
 """How an ANSI escape for colour begins (ECMA-48)."""

@@ -14,9 +14,10 @@ import pytest
 from astropy.io import fits
 from small_night import HEIGHT, WIDTH, draw_light, framecheck
 
+from framecheck.document import json_text
 from framecheck.field import FrameResult
 from framecheck.pipeline import judge_night, measure_frame, measure_night
-from framecheck.report.night_json import json_text, night_document
+from framecheck.report.night_json import night_document
 from framecheck.workers import worker_pool
 
 N_FRAMES = 6

@@ -18,7 +18,7 @@ FEWEST: Final = 3
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Course:
+class PointingCourse:
     """Where the pointing of one group went, dithers and flips taken out, from its first frame."""
 
     frames: tuple[int, ...]
@@ -34,7 +34,7 @@ class Course:
     unit: str
 
 
-def course_of(motion: Motion, tracking: Tracking | None) -> Course | None:
+def course_of(motion: Motion, tracking: Tracking | None) -> PointingCourse | None:
     """Drift and what remains about it, added up again; None with too few frames."""
     drift_x, drift_y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
     if len(motion.minutes) < FEWEST or drift_x is None or drift_y is None:
@@ -48,7 +48,7 @@ def course_of(motion: Motion, tracking: Tracking | None) -> Course | None:
         drift_x, drift_y = (float(drift) for drift in on_sky(orientation, drift_x, drift_y))
         names, unit = ("right ascension", "declination"), "arcsec"
     first, second = x + drift_x * minutes, y + drift_y * minutes
-    return Course(
+    return PointingCourse(
         frames=motion.frames, minutes=minutes, first=first - first[0], second=second - second[0],
         drift=(float(drift_x), float(drift_y)), names=names, unit=unit,
     )  # fmt: skip

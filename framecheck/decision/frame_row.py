@@ -1,20 +1,21 @@
 """One row a frame: the fields that night.json, frames.csv, the page and the terminal all draw from."""
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 
-from framecheck.causes.result import CLAIMED
+from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import Judgement
-from framecheck.field.result import FrameFailure, FrameResult, FrameShape
+from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.records import Night, NightFrame
+from framecheck.quantity import QUANTITIES, Quantity
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
-from framecheck.report.words import known, path_in, sentence, valid_text
+from framecheck.words import known, path_in, sentence, valid_text
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,27 +79,39 @@ class FrameRow:
         text = self.start_utc or self.start_local
         return None if text is None else datetime.fromisoformat(text).replace(tzinfo=UTC)
 
+    @property
+    def fwhm_arcsec_error(self) -> float | None:
+        """Standard error of `fwhm_arcsec`."""
+        if self.fwhm_px_error is None or self.fwhm_arcsec is None or not self.fwhm_px:
+            return None
+        return self.fwhm_px_error * self.fwhm_arcsec / self.fwhm_px
 
-def frame_rows(judgement: Judgement) -> tuple[FrameRow, ...]:
+
+_QUANTITIES: Final = tuple(
+    one for one in QUANTITIES if one.path and one.kind in (int, float) and one.name in FrameRow.__dataclass_fields__
+)
+"""Those of its figures that the records of a night hold."""
+
+
+def frame_rows(night: Night, grades: Sequence[Grade], findings: Sequence[Finding]) -> tuple[FrameRow, ...]:
     """All frames of the night, measured or failed, in order of start time; those without one come last, by name."""
-    night = judgement.night
-    moved, causes = _moved(judgement), _causes(judgement)
+    moved, causes = _moved(night), _causes(night, findings)
     sessions = {group.id: group.session for group in night.groups}
     rows = [
         replace(_judged_row(frame, grade, night, sessions[frame.group]), causes=causes[i], **moved.get(i, {}))
-        for i, (frame, grade) in enumerate(zip(night.frames, judgement.grades, strict=True))
+        for i, (frame, grade) in enumerate(zip(night.frames, grades, strict=True))
     ]
     rows += [replace(failed_row(failure, night.folder), causes=()) for failure in night.failures]
     return tuple(sorted(rows, key=lambda row: (row.start is None, row.start_utc or row.start_local or "", row.file)))
 
 
-def _causes(judgement: Judgement) -> list[tuple[str, ...]]:
+def _causes(night: Night, findings: Sequence[Finding]) -> list[tuple[str, ...]]:
     """Claimed causes that touch each frame, by its index in the night."""
-    claims = [one for one in judgement.findings if one.confidence >= CLAIMED]
-    return [tuple(one.cause for one in claims if i in one.affected) for i in range(len(judgement.night.frames))]
+    claims = [one for one in findings if one.confidence >= CLAIMED]
+    return [tuple(one.cause for one in claims if i in one.affected) for i in range(len(night.frames))]
 
 
-def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
+def _moved(night: Night) -> dict[int, dict[str, Any]]:
     """Motion inside the exposure, by the frame's index in the night."""
     return {
         frame: {
@@ -106,7 +119,7 @@ def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
             "smear_pa_deg": known(float(np.degrees(np.angle(smears.spin2_px2[k])) / 2 % 180)),
             "path": smears.path[k],
         }
-        for tracking in judgement.night.tracking.values()
+        for tracking in night.tracking.values()
         for smears in [tracking.smears]
         for k, frame in enumerate(smears.frames)
     }
@@ -114,81 +127,47 @@ def _moved(judgement: Judgement) -> dict[int, dict[str, Any]]:
 
 def measured_row(result: FrameResult, folder: Path, rig: Rig) -> FrameRow:
     """A single frame, measured outside any night: what only a night can tell stays unknown."""
-    row = FrameRow(
-        **_header_fields(result.exposure),
-        file=path_in(folder, result.exposure.file),
-        n_stars=result.stars.n_found,
-        n_measured_stars=0 if result.shape is None else result.shape.n_measured,
-        n_saturated_stars=result.stars.n_saturated,
-        sky_adu=known(result.sky.level_adu),
-        sky_noise_adu=known(result.sky.noise_adu),
-        sky_gradient_percent=known(result.sky.gradient_percent),
-        ground_share=known(result.sky.ground_share),
-    )
-    return row if result.shape is None else _with_shape(row, result.shape, result.exposure, rig)
-
-
-def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
-    """A file that could not be measured, with its reason."""
-    return FrameRow(
-        **({} if failure.exposure is None else _header_fields(failure.exposure)),
-        file=path_in(folder, Path(failure.file)),
-        status="failed",
-        failure=valid_text(f"{sentence(failure.fault)} {sentence(failure.remedy)}"),
-    )
+    return _row(result, folder, rig, _figures(lambda one: one.of_result(result)))
 
 
 def _judged_row(frame: NightFrame, grade: Grade, night: Night, session: int) -> FrameRow:
-    row = measured_row(frame.result, night.folder, night.rig_of(session))
-    registration = frame.registration
     return replace(
-        row,
+        _row(frame.result, night.folder, night.rig_of(session), _figures(lambda one: one.of_frame(frame))),
         group=frame.group,
         grade=grade.grade,
         reasons=tuple(valid_text(reason) for reason in grade.reasons),
-        sky_e_per_s=known(frame.sky_e_per_s),
-        transparency=known(frame.transparency),
-        effective_exposure_s=known(frame.effective_exposure_s),
-        shift_x_px=None if registration is None else known(registration.shift_x_px),
-        shift_y_px=None if registration is None else known(registration.shift_y_px),
-        rotation_deg=None if registration is None else known(registration.rotation_deg),
-        altitude_deg=known(frame.altitude_deg),
-        airmass=known(frame.airmass),
         session=session,
     )
 
 
-def _header_fields(exposure: Exposure) -> dict[str, Any]:
-    """What the header alone tells."""
-    return {
-        "start_utc": _iso(exposure.start_utc),
-        "exposure_s": known(exposure.exposure_s),
-        "altitude_deg": known(exposure.altitude_deg),
-        "airmass": known(exposure.airmass),
-        "sensor_temp_c": known(exposure.sensor_temp_c),
-        "tube_temp_c": known(exposure.tube_temp_c),
-        "iso": known(exposure.iso),
-        "f_number": known(exposure.lens_f_number),
-        "start_local": None
-        if exposure.start_local is None
-        else exposure.start_local.isoformat(timespec="milliseconds"),
-    }
-
-
-def _with_shape(row: FrameRow, shape: FrameShape, exposure: Exposure, rig: Rig) -> FrameRow:
+def _row(result: FrameResult, folder: Path, rig: Rig, figures: dict[str, Any]) -> FrameRow:
+    """A frame with its figures, and those that the rig adds to them."""
+    figures["n_measured_stars"] = figures["n_measured_stars"] or 0
+    row = FrameRow(file=path_in(folder, result.exposure.file), **_times(result.exposure), **figures)
+    if result.shape is None:
+        return row
     scale = rig.pixel_scale_arcsec
     return replace(
         row,
-        fwhm_px=known(shape.fwhm_px),
-        fwhm_px_error=known(shape.fwhm_px_error),
-        fwhm_arcsec=None if scale is None else known(shape.fwhm_px * scale),
-        elongation=known(shape.elongation),
-        elongation_error=known(shape.elongation_error),
-        elongation_pa_deg=known(shape.elongation_pa_deg),
-        elongation_pa_sky_deg=_on_sky(shape.elongation_pa_deg, exposure, rig),
-        moffat_beta=known(shape.moffat_beta),
-        half_flux_radius_px=known(shape.half_flux_radius_px),
-        trail_length_px=known(shape.trail_length_px),
+        fwhm_arcsec=None if scale is None else known(result.shape.fwhm_px * scale),
+        elongation_pa_sky_deg=_on_sky(result.shape.elongation_pa_deg, result.exposure, rig),
+    )
+
+
+def _figures(of: Callable[[Quantity], Any]) -> dict[str, Any]:
+    """All figures that a record of a frame holds; None if unknown, not a number or infinite."""
+    return {one.name: of(one) if one.kind is int else known(of(one)) for one in _QUANTITIES}
+
+
+def failed_row(failure: FrameFailure, folder: Path) -> FrameRow:
+    """A file that could not be measured, with its reason."""
+    exposure = failure.exposure
+    return FrameRow(
+        **({} if exposure is None else _figures(lambda one: one.of_header(exposure))),
+        file=path_in(folder, Path(failure.file)),
+        **({} if exposure is None else _times(exposure)),
+        status="failed",
+        failure=valid_text(f"{sentence(failure.fault)} {sentence(failure.remedy)}"),
     )
 
 
@@ -205,6 +184,15 @@ def _on_sky(pa_deg: float | None, exposure: Exposure, rig: Rig) -> float | None:
         return None
     turned_deg = pa_deg - 90  # from the +y axis, whose direction on the sky is known
     return known((north_up_deg + (-turned_deg if mirrored else turned_deg)) % 180)
+
+
+def _times(exposure: Exposure) -> dict[str, Any]:
+    """When the exposure began, by whichever clock is known."""
+    local = exposure.start_local
+    return {
+        "start_utc": _iso(exposure.start_utc),
+        "start_local": None if local is None else local.isoformat(timespec="milliseconds"),
+    }
 
 
 def _iso(moment: datetime | None) -> str | None:

@@ -1,0 +1,130 @@
+"""The night as night.json holds it: one record for writing it and for reading it again."""
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from framecheck._version import __version__
+from framecheck.causes.result import Evidence, Rival
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.judgement import (
+    BudgetTerm,
+    FieldPattern,
+    FieldStretches,
+    GroupSummary,
+    MountDecision,
+    Sampling,
+    TrackingFigures,
+    WhatIf,
+)
+from framecheck.model.explain import ShareExplained
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Generator:
+    """What judged the night."""
+
+    name: str = "framecheck"
+    version: str | None = __version__
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Source:
+    """The files of the night."""
+
+    folder: str = ""
+    n_files: int = 0
+    n_measured: int = 0
+    n_failed: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RigFacts:
+    """What is known of the rig, and where from."""
+
+    focal_length_mm: float | None = None
+    aperture_mm: float | None = None
+    pixel_um: float | None = None
+    binning: float | None = None
+    pixel_scale_arcsec: float | None = None
+    gain_e_per_adu: float | None = None
+    read_noise_e: float | None = None
+    saturation_adu: float | None = None
+    mount_type: str | None = None
+    worm_period_s: float | None = None
+    camera_angle_deg: float | None = None
+    lens_f_number: float | None = None
+    provenance: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SkippedFile:
+    """A file that is no light."""
+
+    file: str
+    kind: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FoundCause:
+    """A cause that the frames speak for."""
+
+    cause: str
+    family: str | None = None
+    confidence: float
+    frames_affected: int | None = None
+    cost: float | None = None
+    evidence: tuple[Evidence, ...] = ()
+    rivals: tuple[Rival, ...] = ()
+    cures: tuple[str, ...] = ()
+    caution: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenCause:
+    """A cause that these frames can neither show nor exclude."""
+
+    cause: str
+    family: str
+    because: str
+    what_would_settle_it: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class FailedAlike:
+    """Files that could not be measured for one reason."""
+
+    failure: str
+    n_files: int
+    first: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NightDocument:
+    """All of a judged night; the names of the fields and their order are part of the contract."""
+
+    schema: int = SCHEMA
+    generator: Generator = Generator()
+    source: Source = Source()
+    rig: RigFacts = RigFacts()
+    groups: tuple[GroupSummary, ...] = ()
+    frames: tuple[FrameRow, ...]
+    skipped: tuple[SkippedFile, ...] = ()
+    tracking: TrackingFigures = dataclasses.field(default_factory=TrackingFigures)
+    sampling: Sampling = dataclasses.field(default_factory=Sampling)
+    field: FieldPattern = dataclasses.field(default_factory=FieldPattern)
+    budget: tuple[BudgetTerm, ...] = ()
+    findings: tuple[FoundCause, ...] = ()
+    """Strongest first."""
+    undecided: tuple[OpenCause, ...] = ()
+    explained: ShareExplained = dataclasses.field(default_factory=ShareExplained)
+    mount_decision: MountDecision = dataclasses.field(default_factory=MountDecision)
+    what_if: tuple[WhatIf, ...] = ()
+    charts: Mapping[str, Any] = dataclasses.field(default_factory=dict)
+    field_stretches: FieldStretches | None = None
+    failures: tuple[FailedAlike, ...] = ()
+    ground: Mapping[str, Any] | None = None
