@@ -20,6 +20,8 @@ CALMER: Final = 1 / 3
 RAYLEIGH_OF_CALMER: Final = 0.9005
 """Share of the steps that are surely no jumps, and where so many lie in a Rayleigh distribution of unit scale. Chosen;
 closed form, sqrt(-2 ln(2/3))."""
+OFF_LINE: Final = 0.25
+"""Size across over that along, from which large steps have no common line. [dimensionless] Chosen."""
 
 LEAST_JUMP_PX: Final = 1.0
 """[px] Chosen: smaller steps do no harm to a drift."""
@@ -149,8 +151,7 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
     rate = np.median(step / gap[:, None], axis=0)
     off = step - rate * gap[:, None]
     known_to = np.sqrt(2) * float(np.median(error))
-    # a pointing moved before every second frame takes half of its steps: the calmer third tells how it rests
-    rests = float(np.quantile(np.hypot(*(off - np.median(off, axis=0)).T), CALMER)) / RAYLEIGH_OF_CALMER
+    rests = _scatter_at_rest(off - np.median(off, axis=0))
     # steps of a pointing at rest grow with the time that they take
     scale = np.maximum(rests, known_to) * np.maximum(gap / usual_gap, 1.0)
     far = np.hypot(off[:, 0], off[:, 1]) > np.maximum(JUMP_SIGMA * scale, LEAST_JUMP_PX)
@@ -172,6 +173,21 @@ def never_rests(motion: Motion) -> bool:
     same = stretch[1:] == stretch[:-1]
     step = np.diff(np.column_stack([motion.residual_x_px, motion.residual_y_px]), axis=0)[same]
     return len(step) >= FEWEST and _principal_spread(step)[0] > DITHER_PX
+
+
+def _scatter_at_rest(off: Floats) -> float:
+    """Scatter of the steps of a pointing at rest, on each axis. [px]
+
+    A pointing moved before every second frame takes half of its steps: the calmer third tells how it rests. Steps that
+    are large along one line are those of a gear, which never rests.
+    """
+    size = np.hypot(*off.T)
+    calm = float(np.quantile(size, CALMER)) / RAYLEIGH_OF_CALMER
+    large = off[size > JUMP_SIGMA * calm]
+    across, along = np.sqrt(np.maximum(np.linalg.eigvalsh(large.T @ large), 0)) if len(large) else (0.0, 1.0)
+    if across > OFF_LINE * along:
+        return calm
+    return float(np.hypot(*(SIGMA_PER_MAD * np.median(np.abs(off), axis=0))) / np.sqrt(2))
 
 
 def _principal_spread(off: Floats) -> tuple[float, float]:

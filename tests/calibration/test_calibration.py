@@ -14,7 +14,7 @@ from framecheck.field import FrameResult
 from framecheck.simulate.night import render_night
 from framecheck.simulate.scenario import Camera, Mount, Scenario, SceneOptics, ScenePlan, Target
 
-SHORT = (12, 16, 22, 24, 26, 27, 31, 34)
+SHORT = (12, 16, 22, 24, 26)
 """The first nights of set 3 that have at most 13 frames, so that they are drawn in little time."""
 SMALL = Camera(width=700, height=500, hot_pixels=10, cosmic_rays_per_min=0.5)
 KINDS = {

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from moving_nights import MovingNight, night_of
 
-from framecheck.causes.optics import LIMIT_SCATTER, ROWS, log_odds_of, optics_answers
+from framecheck.causes.optics import LIMIT_SCATTER, ROWS, explained_optics, log_odds_of, optics_answers
 from framecheck.causes.result import CannotTell, Finding
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect
 
@@ -47,21 +47,21 @@ def test_without_stars_over_the_field_nothing_is_claimed_of_the_optics() -> None
     starless = replace(
         night, frames=tuple(replace(one, result=replace(one.result, shape=None)) for one in night.frames), groups=()
     )
-    answers = optics_answers(starless, night.rig)
+    answers = optics_answers(explained_optics(starless, night.rig))
     assert [one.cause for one in answers] == [row.cause for row in ROWS]
     assert all(isinstance(one, CannotTell) for one in answers)
 
 
 def test_pixels_coarser_than_the_star_hide_a_missed_focus() -> None:
     night = night_of(MovingNight(fwhm_px=lambda i: 1.2))
-    found = {one.cause: one for one in optics_answers(night, night.rig)}
+    found = {one.cause: one for one in optics_answers(explained_optics(night, night.rig))}
     assert isinstance(found["defocus"], CannotTell)
     assert "1.2 px" in found["defocus"].because
 
 
 def test_frames_of_a_tilted_sensor_are_all_touched() -> None:
     night = night_of(MovingNight(tilt_percent=25, guided=True))
-    found = next(one for one in optics_answers(night, night.rig) if one.cause == "sensor-tilt")
+    found = next(one for one in optics_answers(explained_optics(night, night.rig)) if one.cause == "sensor-tilt")
     assert isinstance(found, Finding)
     assert found.affected == frozenset(range(len(night.frames)))
     assert found.cost is not None

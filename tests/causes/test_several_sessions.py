@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
-from made_nights import N, make_night
+from made_nights import AIRMASS, N, make_night
 
 from framecheck.causes.result import Finding
 from framecheck.causes.weigh import weigh
@@ -11,13 +11,15 @@ from framecheck.night.records import Night
 from framecheck.read.rig import Rig
 
 I = np.arange(N)  # noqa: E741
+SHORT = AIRMASS[:12]
 
 
 def one_after_the_other(*visits: Night, rigs: tuple[Rig, ...] = ()) -> Night:
     """Nights as the sessions of one."""
     groups = tuple(
-        replace(group, id=f"visit {k}", session=k, reference=k * N, members=tuple(k * N + i for i in group.members))
-        for k, visit in enumerate(visits) for group in visit.groups
+        replace(group, id=f"visit {k}", session=k, reference=first, members=tuple(first + i for i in group.members))
+        for k, visit in enumerate(visits) for first in [sum(len(one.frames) for one in visits[:k])]
+        for group in visit.groups
     )  # fmt: skip
     frames = tuple(replace(frame, group=f"visit {k}") for k, visit in enumerate(visits) for frame in visit.frames)
     return replace(visits[0], groups=groups, frames=frames, rigs=dict(enumerate(rigs)))
@@ -28,7 +30,7 @@ def claims(night: Night) -> dict[str, Finding]:
 
 
 def test_a_wider_visit_after_a_sharp_one_is_no_drift_of_focus() -> None:
-    sharp, wide = make_night(seed=1), make_night(seed=2, widening=1.35)
+    sharp, wide = make_night(seed=1, airmass=SHORT), make_night(seed=2, widening=1.35, airmass=SHORT)
     assert "focus-drift" not in claims(one_after_the_other(sharp, wide))
 
 
@@ -48,8 +50,8 @@ def test_what_one_visit_shows_is_told_with_its_beginning_and_its_frames() -> Non
 
 def test_each_visit_is_judged_by_its_own_rig() -> None:
     """Stars of 2.4 arcsec are well sampled at one arcsecond a pixel, and not at two."""
-    fine = make_night(seed=1)
+    fine = make_night(seed=1, airmass=SHORT)
     coarse_rig = replace(fine.rig, focal_length_mm=387.5)
-    coarse = make_night(seed=1, rig=coarse_rig)
+    coarse = make_night(seed=1, rig=coarse_rig, airmass=SHORT)
     both = one_after_the_other(fine, coarse, rigs=(fine.rig, coarse_rig))
-    assert claims(both)["undersampled"].frames_affected == N
+    assert claims(both)["undersampled"].frames_affected == len(SHORT)

@@ -17,6 +17,8 @@ from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Judgement, WhatIf
 from framecheck.night.records import Night
 
+SHORT = made_nights.AIRMASS[:10]
+
 
 def messy_night(seed: int) -> MovingNight:
     """Faults of mount, focus and optics at random strengths, several at once, some frames spoilt."""
@@ -99,7 +101,7 @@ def test_the_gain_the_share_and_the_rms_of_the_motion_agree(judged: list[Judgeme
 
 
 def test_one_word_on_the_pixels(judged: list[Judgement]) -> None:
-    for judgement in [*judged, *(judge(made_nights.make_night(widening=w)) for w in (0.6, 0.8, 0.84, 1.0, 2.2))]:
+    for judgement in [*judged, *(judge(made_nights.make_night(widening=w, airmass=SHORT)) for w in (0.6, 0.84, 2.2))]:
         said = claimed(judgement) & {"undersampled", "oversampled"}
         assert said == {judgement.sampling.verdict} - {"well sampled"}
 

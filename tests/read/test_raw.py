@@ -13,8 +13,10 @@ import pytest
 from dng import EXIF, dng
 
 from framecheck.errors import UnusableFrame
+from framecheck.logbook.encode import decode, encode
+from framecheck.night.records import Skipped
 from framecheck.read import read_exposure, read_frame, unpacking
-from framecheck.read.exposure import Exposure, Frame
+from framecheck.read.exposure import Frame
 
 LEVELS = {"R": 900.0, "G": 1500.0, "B": 700.0}
 
@@ -221,7 +223,6 @@ def _kill(process: "subprocess.Popen[bytes]", *_: object) -> None:
 
 
 def test_facts_of_a_raw_outlive_the_logbook(written: Callable[..., Path]) -> None:
-    from framecheck.logbook.encode import _plain, _typed
-
     exposure = read_frame(written(active=(1, 1, 47, 63))).exposure
-    assert _typed(_plain(exposure, "", {}), Exposure, "", {}) == exposure
+    skipped = Skipped(file=exposure.file, kind="dark", why="no light", exposure=exposure)
+    assert decode(*encode(skipped)) == skipped
