@@ -9,7 +9,7 @@ from framecheck.causes.optics import Optics
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
 from framecheck.constants import SIGMA_PER_MAD
-from framecheck.model.air import AirAlone, air_alone
+from framecheck.model.air import SEEING_OF_AIRMASS, AirAlone, air_alone
 from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
@@ -48,10 +48,15 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
         The session as the model explains it.
     """
     scale = rig.pixel_scale_arcsec
-    if scale is None or optics is None:
+    if optics is None:
+        return CannotTell(
+            cause="poor-seeing", because="too few frames have stars enough to show what widens them",
+            what_would_settle_it="frames of a field richer in stars, without trails",
+        )  # fmt: skip
+    if scale is None:
         return CannotTell(
             cause="poor-seeing", because="the size of the stars on the sky is unknown",
-            what_would_settle_it="focal_length_mm and pixel_um in the rig file, and frames with stars",
+            what_would_settle_it="focal_length_mm and pixel_um in the rig file",
         )  # fmt: skip
     if scale > COARSEST_SCALE_ARCSEC:
         return CannotTell(
@@ -63,8 +68,11 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     longest = max((typical(series.elongation) for series in judged), default=math.nan)
     signs = [_above(air.fwhm_arcsec), log_odds_above(ROUND, longest, ROUND_SCATTER)]
     evidence = [
-        Evidence(statement="air alone would make stars at the zenith of", value=float(np.median(air.fwhm_arcsec)),
-                 unit="arcsec", expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}"),
+        Evidence(
+            statement="at the zenith the air alone would make stars of a FWHM of",
+            value=float(np.median(air.fwhm_arcsec)), unit="arcsec",
+            expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}",
+        ),
         Evidence(statement="they are round: long over short axis", value=longest,
                  expected_if_healthy=f"below {ROUND:g}"),
     ]  # fmt: skip
@@ -117,14 +125,19 @@ def _cost(air: AirAlone) -> Floats:
 
 def _poor(series: Series, air: AirAlone, scale_arcsec: float) -> Bools:
     """Where the air's share of a frame's squared width is wider than common air."""
-    zenith = series.fwhm_px * scale_arcsec / np.where(np.isfinite(series.airmass), series.airmass, 1.0) ** 0.6
+    zenith = scale_arcsec * _zenith_fwhm_px(series)
     return np.asarray(zenith * math.sqrt(float(np.median(air.share))) > POOR_SEEING_ARCSEC)
+
+
+def _zenith_fwhm_px(series: Series) -> Floats:
+    """FWHM as it would be at the zenith, if the air made all of it."""
+    airmass = np.where(np.isfinite(series.airmass), series.airmass, 1.0)
+    return np.asarray(series.fwhm_px / airmass ** (SEEING_OF_AIRMASS / 2))
 
 
 def _restlessness(series: Series) -> float | None:
     """Scatter of ln(FWHM) from frame to frame, which no slow drift of focus makes; None with few frames."""
-    airmass = np.where(np.isfinite(series.airmass), series.airmass, 1.0)
-    value = np.log(series.fwhm_px / airmass**0.6)
+    value = np.log(_zenith_fwhm_px(series))
     value = value[np.isfinite(value)]
     if len(value) < LEAST_FRAMES:
         return None

@@ -148,7 +148,7 @@ def air_courses(minutes: Floats) -> Floats:
 
 def _minutes(frames: Sequence[NightFrame]) -> Floats:
     """Middle of each frame after the first one known; 0 where it is unknown. [min]"""
-    times = [frame.result.exposure.middle_utc for frame in frames]
+    times = [frame.result.exposure.middle_by_clock for frame in frames]
     first = min((time for time in times if time is not None), default=None)
     return np.array(
         [0.0 if time is None or first is None else (time - first).total_seconds() / 60 for time in times]

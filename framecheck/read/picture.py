@@ -10,18 +10,18 @@ from numpy.typing import NDArray
 
 from framecheck.errors import UnusableFrame
 from framecheck.read.exposure import Exposure, Frame
-from framecheck.read.fits import GREEN, open_frame, value_scale, with_mosaic
-from framecheck.read.layout import LEAST_SIDE_PX, amount
+from framecheck.read.fits import GREEN, value_scale, with_mosaic
+from framecheck.read.layout import LEAST_SIDE_PX
 from framecheck.read.light_area import cut_to, without_dark_edges
 from framecheck.read.mosaic import green_on_main_diagonal
 from framecheck.read.pixels import MOST_ADU, refuse_worthless
-from framecheck.read.raw import exif_facts, exposure_of
-from framecheck.read.tiff import is_tiff, last_byte, read_directories
+from framecheck.read.raw import exif_facts, exposure_of, whole_file
+from framecheck.read.tiff import is_tiff
 from framecheck.read.unpacking import How, told_of, unpacked
 
 _BENT: Final = (
-    "{kind}: a curve that nobody names has bent its tones{more}. Widths, lengths and trails are told as they look; how "
-    "bright sky and stars are, how noisy, and what was clipped, it cannot tell."
+    "{kind}: its tone curve is unknown{more}. Widths, lengths and trails are measured as they look; how bright sky and "
+    "stars are, how noisy, and what was clipped cannot be told from it."
 )
 
 
@@ -83,16 +83,7 @@ def read_picture_frame(path: Path) -> Frame:
 
 def _checked(path: Path) -> tuple[How, tuple[Any, ...]]:
     """Which library reads the picture, and its tags where it has some; refused if it is cut short."""
-    with open_frame(path) as file:
-        head = file.read(16)
-        directories = read_directories(file)
-        size = file.seek(0, 2)
-    if not size:
-        raise UnusableFrame(path, "is empty (0 bytes)", "Copy it again from the camera, or delete it.")
-    end = last_byte(directories)
-    if end > size:
-        remedy = "If it is still being written, wait until it is complete; if not, copy it again from the camera."
-        raise UnusableFrame(path, f"ends after {amount(size)} of {amount(end)}", remedy)
+    head, directories = whole_file(path)
     return "tiff" if is_tiff(head) or head[2:4] in (b"+\0", b"\0+") else "picture", directories
 
 
@@ -114,7 +105,7 @@ def _exposure(path: Path, directories: tuple[Any, ...], about: Mapping[str, Any]
     if not eight:
         return exposure
     jpeg = about.get("packing") == "JPEG"
-    kind, more = ("A JPEG picture", ", and packing has taken fine detail") if jpeg else ("A picture of 8 bits", "")
+    kind, more = ("A JPEG picture", ", and compression has taken fine detail") if jpeg else ("A picture of 8 bits", "")
     return replace(exposure, conflicts=(*exposure.conflicts, _BENT.format(kind=kind, more=more)))
 
 

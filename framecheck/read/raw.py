@@ -133,7 +133,15 @@ def _state(path: Path) -> tuple[int, int]:
 
 def _checked(path: Path) -> tuple[Directory, ...]:
     """Tags of a raw, which is refused where they or its size show that it cannot be measured."""
+    _, directories = whole_file(path)
+    _refuse_no_mosaic(path, directories)
+    return directories
+
+
+def whole_file(path: Path) -> tuple[bytes, tuple[Directory, ...]]:
+    """First bytes and tags of a raw or picture; one that ends before its tags say is refused."""
     with open_frame(path) as file:
+        head = file.read(16)
         directories = read_directories(file)
         size = file.seek(0, 2)
     if not size:
@@ -142,8 +150,7 @@ def _checked(path: Path) -> tuple[Directory, ...]:
     if end > size:
         remedy = "If it is still being written, wait until it is complete; if not, copy it again from the camera."
         raise UnusableFrame(path, f"ends after {amount(size)} of {amount(end)}", remedy)
-    _refuse_no_mosaic(path, directories)
-    return directories
+    return head, directories
 
 
 def _refuse_no_mosaic(path: Path, directories: tuple[Directory, ...]) -> None:

@@ -58,8 +58,8 @@ def test_eight_bits_say_what_they_cannot_tell(tmp_path: Path, ending: str) -> No
     assert exposure.value_scale == "8 bit"
     assert exposure.processed
     (said,) = exposure.conflicts
-    assert "a curve that nobody names has bent its tones" in said
-    assert ("packing has taken fine detail" in said) == (ending == "jpg")
+    assert "its tone curve is unknown" in said
+    assert ("compression has taken fine detail" in said) == (ending == "jpg")
 
 
 def test_exif_of_a_jpeg_is_read(tmp_path: Path) -> None:
