@@ -256,7 +256,7 @@ app.command(
 
 
 app.command(
-    epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report --yes",
+    epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report",
     short_help="Put frames into folders by grade.",
 )(sort)
 

@@ -18,11 +18,9 @@ from framecheck.words import path_in
 
 Way = Literal["copy", "move", "link"]
 
-FOLDER_OF: Final = {
-    "keep": "keep", "doubtful": "doubtful", "reject": "leave-out", "leave out": "leave-out", "leave-out": "leave-out",
-}  # fmt: skip
-"""Folder for each grade of night.json and each choice of the page."""
-FOLDERS: Final = ("keep", "doubtful", "leave-out")
+FOLDERS: Final = ("keep", "doubtful", "reject")
+FOLDER_OF: Final = {**{name: name for name in FOLDERS}, "leave out": "reject", "leave-out": "reject"}
+"""Folder for each grade of night.json and each choice; pages and lists of earlier versions said "leave out"."""
 _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
 _ANY_TIME_NS: Final = 2**63
@@ -78,7 +76,7 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
     frames : Path
         Folder of the frames; no file outside it is ever touched.
     into : Path
-        Gets the folders keep, doubtful and leave-out.
+        Gets the folders keep, doubtful and reject.
     by : Path or None
         night.json, the folder it lies in, choices as CSV (`file,choice`), or a plain list of files to keep, one a
         line. None: night.json in the folder of the frames.
@@ -168,7 +166,7 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         folder = FOLDER_OF.get(choice.strip().lower())
         if folder is None:
             raise UnusableRequest(
-                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep" or "leave out".'
+                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep", "doubtful" or "reject".'
             )
         if name in chosen:
             raise UnusableRequest(f"{safe(path)}: names {safe(name)} twice. Leave one of the lines out.")

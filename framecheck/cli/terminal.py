@@ -59,6 +59,11 @@ def _is_dumb() -> bool:
     return os.environ.get("TERM") == "dumb"
 
 
+def is_talked_with() -> bool:
+    """Whether a person sits at the terminal, who can be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def safe(text: object) -> str:
     """Text from files and headers with all that could steer a terminal made visible."""
     return plain(str(text))
