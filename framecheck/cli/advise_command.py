@@ -89,18 +89,19 @@ def _measured(
     """The frames of a folder, measured as `framecheck night` does."""
     from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_lines
+    from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.terminal import warn
     from framecheck.errors import NothingMeasured
-    from framecheck.read import Rig, load_rig
+    from framecheck.read import with_saved
 
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
     paths = frames_of(folder)
+    rig = rig_of(rig_file_of(folder, rig_file))
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for line in failure_lines(measurements.failures, folder):
             warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
-    return measurements, rig
+    return measurements, with_saved(rig, [result.exposure for result in measurements.results])
 
 
 def advice_document(judgement: "Judgement") -> dict[str, Any]:

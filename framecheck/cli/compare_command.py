@@ -138,14 +138,15 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
     from framecheck.cli.night_command import measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.terminal import safe, warn
     from framecheck.cli.workforce import HERE
     from framecheck.errors import NothingMeasured
     from framecheck.pipeline import judge_night
-    from framecheck.read import Rig, find_frames, load_rig
+    from framecheck.read import find_frames, with_saved
     from framecheck.report.night_json import night_document
 
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
+    rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
     if not paths:
         raise NothingMeasured(
@@ -157,6 +158,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
         warn(failure_line(failure, folder))
     if not measurements.results:
         raise NothingMeasured(nothing_sentence(folder, measurements))
+    rig = with_saved(rig, [result.exposure for result in measurements.results])
     return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 

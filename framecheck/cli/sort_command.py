@@ -170,10 +170,8 @@ def undo_lines(plan: "UndoPlan") -> list[str]:
         ways = Counter(step.begun.way for step in plan.steps if plan.roots[step.begun] == root)
         if n := ways["move"]:
             lines.append(f"  moves {counted(n, 'file')} back into {safe(root)}")
-        for way, noun in (("copy", "copy"), ("link", "link")):
-            if n := ways[way]:
-                what = counted(n, noun, "copies" if noun == "copy" else None)
-                lines.append(f"  removes {what}; the frames in {safe(root)} stay")
+        gone = [(ways["copy"], "copy", "copies"), (ways["link"], "link", "links")]
+        lines += [f"  removes {counted(*what)}; the frames in {safe(root)} stay" for what in gone if what[0]]
     return lines
 
 

@@ -79,7 +79,7 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
         Gets the folders keep, doubtful and reject.
     by : Path or None
         night.json, the folder it lies in, choices as CSV (`file,choice`), or a plain list of files to keep, one a
-        line. None: night.json in the folder of the frames.
+        line. None: night.json in the folder of the frames, or in the report beside it.
     way : {"copy", "move", "link"}
 
     Raises
@@ -208,14 +208,20 @@ def digest(path: Path) -> str:
 
 
 def _how_to_get_one() -> str:
-    return "framecheck night FOLDER --out REPORT writes one; then give --by REPORT."
+    return "`framecheck night FOLDER` writes one; give its folder with --by REPORT."
 
 
 def _list_file(frames: Path, by: Path | None) -> Path:
-    path = frames / "night.json" if by is None else by / "night.json" if by.is_dir() else by
-    if by is None and not path.is_file():
-        raise UnusableRequest(f"{safe(frames)}: nothing says which frames are good. {_how_to_get_one()}")
-    return path
+    """The file that says where each frame goes: the one given, else the report in the folder of frames or beside it."""
+    if by is not None:
+        return by / "night.json" if by.is_dir() else by
+    from framecheck.read.paths import whole_path
+
+    whole = whole_path(frames)
+    for place in (frames, whole.with_name(f"{whole.name}-report") if whole.name else whole):
+        if (place / "night.json").is_file():
+            return place / "night.json"
+    raise UnusableRequest(f"{safe(frames)}: nothing says which frames are good. {_how_to_get_one()}")
 
 
 def _rows_of_night(text: str) -> list[tuple[str, str | None]]:
