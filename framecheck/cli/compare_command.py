@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from framecheck.decision.past_night import PastNight
     from framecheck.logbook import Logbook
 
-_NAME, _VALUES = 38, 22
-"""Columns of the table."""
 NIGHT_FILE: Final = "night.json"
 _SOME_FAILED: Final = 1
 """Exit code of the contract."""
@@ -181,11 +179,13 @@ def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     lines: list[str] = []
     for label, one in zip(others, comparisons, strict=True):
-        lines += [look.style(safe(f"{label}, beside {first}"), "bold"), "", *_one(one, look), ""]
+        title = look.wrap(safe(f"{label}, compared with {first}"), 0)
+        lines += [look.style(title, "bold"), "", *_one(one, look), ""]
     return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
 
 
 def _one(comparison: "Comparison", look: "Look") -> list[str]:
+    from framecheck.cli.columns import in_columns
     from framecheck.cli.terminal import safe
     from framecheck.report.comparison_words import (
         air_words,
@@ -207,14 +207,13 @@ def _one(comparison: "Comparison", look: "Look") -> list[str]:
         rows = [row for row in comparison.rows if row.quantity.owner == owner and row.change is not None]
         if not rows:
             continue
-        lines += ["", look.style(title, "bold")]
+        cells = []
         for row in rows:
             first, then = (None if one is None else one.value for one in (row.reference, row.other))
             values = f"{figure(first, row.unit)} → {figure(then, row.unit)}"
             verdict = look.style(f"{said(row)}:", styles.get(row.verdict, "quiet"))
-            used = 2 + _NAME + _VALUES
-            words = look.wrap(change_words(row), used, used=used + len(said(row)) + 2)
-            lines.append(f"  {row.quantity.name:<{_NAME}}{values:<{_VALUES}}{verdict} {words}")
+            cells.append((row.quantity.name, values, f"{verdict} {change_words(row)}"))
+        lines += ["", look.style(title, "bold"), *in_columns(cells, look)]
     missing = missing_words(comparison)
     if missing:
         lines += ["", look.style("Not compared", "bold")]

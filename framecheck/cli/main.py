@@ -125,9 +125,9 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.words import plain
+    from framecheck.cli.terminal import safe, warn
 
-    sys.stderr.write(f"framecheck: {plain(text)}\n")
+    warn(f"framecheck: {safe(text)}")
     return code
 
 

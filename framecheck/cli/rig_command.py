@@ -83,7 +83,7 @@ def start_rig(file: Path, into: Path | None, *, as_json: bool = False, quiet: bo
         If the frame's header cannot be read.
     """
     from framecheck.cli.sorting import as_argument
-    from framecheck.cli.terminal import safe, say
+    from framecheck.cli.terminal import safe, say, tell
     from framecheck.document import json_text
     from framecheck.read import rig_template
     from framecheck.report.publish import write_text
@@ -100,7 +100,7 @@ def start_rig(file: Path, into: Path | None, *, as_json: bool = False, quiet: bo
         say(text.rstrip("\n"))
     elif not quiet:
         give = f"--rig {as_argument(into)}"
-        say(f"Wrote {safe(into)}. Look it over, fill in what you know, then give it to a night with {give}")
+        tell(f"Wrote {safe(into)}. Look it over, fill in what you know, then give it to a night with {give}")
 
 
 def save_facts(
@@ -116,7 +116,7 @@ def save_facts(
         If the frame's header cannot be read.
     """
     from framecheck.cli.rig_questions import ask
-    from framecheck.cli.terminal import safe, say
+    from framecheck.cli.terminal import safe, say, tell
     from framecheck.document import json_text
     from framecheck.read.rig_file import takes
     from framecheck.read.saved_rig import KEPT, rig_name
@@ -137,7 +137,7 @@ def save_facts(
     if as_json:
         say(json_text({"camera": name.camera, "telescope": name.telescope, "saved": file.as_posix(), "facts": facts}))
     elif not quiet:
-        say(f"Kept for {safe(name.words)}: {facts_in_words(facts)}. It lies in {safe(file)}")
+        tell(f"Kept for {safe(name.words)}: {facts_in_words(facts)}. It lies in {safe(file)}")
 
 
 def facts_saved(name: "RigName") -> dict[str, Any]:
@@ -172,7 +172,7 @@ def keep(name: "RigName", facts: dict[str, Any]) -> Path:
 
 def list_saved(*, as_json: bool = False) -> None:
     """Tell which rigs are saved, and where."""
-    from framecheck.cli.terminal import safe, say
+    from framecheck.cli.terminal import safe, say, tell
     from framecheck.document import json_text
     from framecheck.read.saved_rig import KEPT, load_saved, name_in, saved_files, saved_folder
 
@@ -182,7 +182,7 @@ def list_saved(*, as_json: bool = False) -> None:
         say(json_text({"rigs": [{"name": name_in(file), "file": str(file), "facts": facts[file]} for file in rigs]}))
         return
     if not rigs:
-        say("No rig is saved yet. `framecheck rig FRAME --save` asks for what headers leave out, and keeps it.")
+        tell("No rig is saved yet. `framecheck rig FRAME --save` asks for what headers leave out, and keeps it.")
         return
     for file in rigs:
         known = {name: value for name, value in facts[file].items() if value is not None}

@@ -13,7 +13,7 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
-from framecheck.cli.terminal import ProgressLine, is_talked_with, look_of, safe, say, warn
+from framecheck.cli.terminal import ProgressLine, is_talked_with, look_of, safe, say, tell, warn
 from framecheck.errors import UnusableRequest
 from framecheck.words import counted, sentence
 
@@ -120,7 +120,7 @@ def sort_folder(
 
         say(f"Done. To undo it: {undo_command(into, None if is_known else folder)}")
     elif not quiet:
-        say(NOTHING_CHANGED + ("" if dry_run else " Frames are moved with --yes, or copied without --move."))
+        tell(NOTHING_CHANGED + ("" if dry_run else " Frames are moved with --yes, or copied without --move."))
     return len(plan.problems)
 
 
@@ -158,7 +158,7 @@ def take_back(
         document = {"into": str(into), "done": True, **asdict(undone)}
         say(json.dumps(document | {"problems": [{"file": name, "why": fault} for name, fault in undone.problems]}))
     elif not quiet:
-        say(undone_words(undone))
+        tell(undone_words(undone))
     return len(undone.problems)
 
 
