@@ -18,6 +18,7 @@ from framecheck.decision.judgement import (
     TrackingFigures,
     WhatIf,
 )
+from framecheck.decision.morning import Morning
 from framecheck.model.explain import ShareExplained
 
 SCHEMA = 1
@@ -131,3 +132,5 @@ class NightDocument:
     field_stretches: FieldStretches | None = None
     failures: tuple[FailedAlike, ...] = ()
     ground: Mapping[str, Any] | None = None
+    morning: Morning | None = None
+    """The answer in one look, as all faces tell it."""

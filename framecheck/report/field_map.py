@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.decision.field_cells import FEWEST_IN_CELL, FieldCells
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
-from framecheck.report.units import told
-from framecheck.words import counted, fixed
+from framecheck.words import counted, fixed, told
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

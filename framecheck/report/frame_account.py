@@ -12,8 +12,7 @@ from framecheck.night.records import NightFrame
 from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
 from framecheck.report.in_numbers import signed
-from framecheck.report.units import told, told_healthy
-from framecheck.words import fixed, likelihood, number
+from framecheck.words import fixed, likelihood, number, told, told_healthy
 
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""

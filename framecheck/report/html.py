@@ -5,7 +5,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from framecheck import words
-from framecheck.report.units import told, told_healthy
+from framecheck.words import told, told_healthy
 
 if TYPE_CHECKING:
     from jinja2 import Template

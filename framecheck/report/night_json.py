@@ -81,6 +81,7 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
             FailedAlike(failure=one.why, n_files=one.n_files, first=one.first) for one in failed_alike(rows)
         ),
         ground=ground_document(night),
+        morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)
     return plain

@@ -3,7 +3,7 @@
 import pytest
 
 from framecheck.causes.result import Evidence, Finding
-from framecheck.report.units import told, told_healthy
+from framecheck.words import told, told_healthy
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,110 @@
+"""The night in one look: one record, with a number in its first action, that says what the night is like."""
+
+from dataclasses import replace
+from math import pi, sin
+
+import by_hand
+import pytest
+
+from framecheck.causes.result import Evidence, Finding
+from framecheck.decision.first_action import first_action
+from framecheck.decision.judgement import Judgement, MountDecision, Range, TrackingFigures
+from framecheck.report.night_json import night_document
+
+
+def worm(rms_arcsec: float = 0.9, needed_arcsec: float = 0.6) -> Judgement:
+    """Five-minute exposures on a worm of 480 s."""
+    finding = Finding(
+        cause="periodic-error",
+        confidence=0.96,
+        affected=frozenset(range(40)),
+        cost=0.28,
+        evidence=(Evidence(statement="the stars swing with a period of", value=480.0, unit="s"),),
+        cures=("Shorten the exposures to a small part of the gear's period.", "Guide."),
+        caution="Disconnect the power.",
+    )
+    return by_hand.judgement(
+        findings=(finding,),
+        tracking=TrackingFigures(period_s=480.0),
+        mount_decision=MountDecision(
+            answer="fix technique first",
+            tracking_rms_arcsec=Range(value=rms_arcsec, low=0.8, high=1.0),
+            needed_rms_arcsec=needed_arcsec,
+        ),
+    )
+
+
+def left_over(t: float, period: float) -> float:
+    """Rms of a swing inside an exposure over its amplitude / sqrt 2: closed form of the mean over all phases."""
+    x = pi * t / period
+    return (1 - (sin(x) / x) ** 2) ** 0.5
+
+
+def test_exposures_are_shortened_until_a_worm_leaves_what_the_tracking_may_have() -> None:
+    night = worm()
+    action = night.morning.action
+    seconds = float(action.todo.split()[1])
+    assert action.todo == f"Expose {seconds:g} s instead of 300 s"
+    assert left_over(seconds, 480) / left_over(300, 480) <= 0.6 / 0.9
+    assert left_over(1.5 * seconds, 480) / left_over(300, 480) > 0.6 / 0.9  # nor shorter than needed
+    assert "repeats every 480 s" in action.because
+    assert action.caution is None  # nothing is opened to set another exposure
+
+
+def test_where_exposures_would_be_too_short_the_next_fix_comes_first() -> None:
+    assert worm(rms_arcsec=40.0).morning.action.todo == "Guide"
+
+
+def test_the_verdict_names_the_costliest_cause_and_the_three_figures_count() -> None:
+    morning = worm().morning
+    assert morning.verdict.endswith("the drive's periodic error cost 28 %.")
+    assert [one.name for one in morning.figures] == ["Stack", "Worth", "Main cause"]
+    assert morning.figures[0].value == f"{morning.n_stack} of 44"
+    assert morning.figures[2].value == "28 %"
+    assert morning.mount.startswith("Mount: yes, but you don't need a new one yet: tracking error 0.90″")
+
+
+def test_doubtful_frames_are_taken_for_depth_and_the_trade_is_told() -> None:
+    for aim in ("depth", "detail"):
+        doubtful = by_hand.judgement(aim=aim).morning.doubtful
+        assert doubtful is not None
+        assert doubtful.deeper is not None
+        assert ("deeper" in doubtful.sentence) == doubtful.take
+        if aim == "depth":
+            assert doubtful.take
+
+
+def test_the_worth_is_the_sum_of_the_frames_to_stack() -> None:
+    night = by_hand.judgement()
+    doubtful = night.morning.doubtful
+    grades = ("keep", "doubtful") if doubtful is not None and doubtful.take else ("keep",)
+    worth = [row.effective_exposure_s or 0.0 for row in night.rows if row.grade in grades]
+    assert night.morning.worth_s == pytest.approx(sum(worth))
+    assert night.morning.n_stack == len(worth)
+
+
+def test_three_stars_stand_for_the_night_from_sharp_to_spoilt() -> None:
+    best, typical, worst = by_hand.judgement().morning.stars
+    long = [one.fwhm_px * one.elongation**0.5 for one in (best, typical, worst)]
+    assert long == sorted(long)
+    assert worst.file.endswith(("010.fits", "032.fits"))  # the two that were knocked
+
+
+def test_a_healthy_night_is_to_be_stacked() -> None:
+    action = first_action(by_hand.judgement(), 44)
+    assert action.sentence == "Stack all 44 frames: nothing we found is worth fixing first."
+
+
+def test_night_json_holds_the_same_record() -> None:
+    night = by_hand.with_causes(by_hand.judgement())
+    told = night_document(night)["morning"]
+    assert told["verdict"] == night.morning.verdict
+    assert told["action"]["todo"] == night.morning.action.todo
+    assert night.morning.action.because in night.morning.action.sentence
+
+
+def test_without_a_measured_frame_there_is_nothing_to_stack() -> None:
+    empty = by_hand.judgement_of(())
+    assert empty.morning.verdict == "No frame could be measured."
+    assert empty.morning.n_stack == 0
+    assert replace(empty, findings=()).morning.stars == ()
