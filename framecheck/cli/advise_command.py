@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 Aim = Literal["depth", "balanced", "detail"]
 
 _ANSWERS: Final = {
-    "not needed": "No. Perfect tracking would gain too little to be worth a mount.",
-    "fix technique first": "Not yet. What costs little or nothing comes first.",
-    "upgrade justified": "Yes. The mount holds this rig back, and nothing cheaper is left.",
-    "cannot tell": "These frames cannot tell.",
+    "not needed": "No. Perfect tracking would gain too little.",
+    "fix technique first": "Not yet. Cheaper fixes come first.",
+    "upgrade justified": "Yes. The mount holds this rig back, and no cheaper fix is left.",
+    "cannot tell": "Can't tell yet from these frames.",
 }
 _CASES: Final = {
     "as it was": "as it was",
@@ -109,15 +109,23 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
     from framecheck.report.night_json import night_document
 
     document = night_document(judgement)
-    return {name: document[name] for name in ("schema", "generator", "mount_decision", "budget", "what_if")}
+    parts = ("schema", "generator", "morning", "mount_decision", "budget", "what_if")
+    return {name: document[name] for name in parts}
 
 
 def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
+    from framecheck.cli.terminal import safe
     from framecheck.decision.mount_decision import cautions
 
-    decision = judgement.mount_decision
-    lines = [look.style("Would a better mount pay?", "quiet"), look.style(_ANSWERS[decision.answer], "bold"), ""]
+    decision, morning = judgement.mount_decision, judgement.morning
+    lines = [
+        look.style("Would a better mount pay?", "quiet"),
+        look.style(look.wrap(_ANSWERS[decision.answer], 0), "bold"),
+        "",
+        look.wrap(safe(morning.mount), 0),
+        look.wrap(safe(f"Do first: {morning.action.sentence}"), 0),
+    ]
     lines += [look.wrap(reason, 0) for reason in decision.because[:1]]
     lines += _part("The numbers", _numbers(decision, judgement, look), look)
     lines += _part("Why", _listed(decision.because[1:], look), look)

@@ -104,14 +104,27 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
     """Lay months of nights out for a person, rig by rig."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.history_words import cause_words, caution, rig_title, summary, trends_words
+    from framecheck.report.history_words import (
+        cause_words,
+        caution,
+        is_one_night,
+        latest_words,
+        rig_title,
+        summary,
+        trends_words,
+        what_will_be_shown,
+    )
 
     lines: list[str] = []
     for one in histories:
         if lines:
             lines.append("")
-        lines += [look.style(look.wrap(safe(rig_title(one)), 0), "bold"), look.wrap(safe(summary(one)), 0), ""]
-        lines += _table(one, look)
+        lines += [look.style(look.wrap(safe(rig_title(one)), 0), "bold"), look.wrap(safe(summary(one)), 0)]
+        lines += [look.wrap(f"{name}: {safe(text)}", 2) for name, text in latest_words(one)]
+        lines += ["", *_table(one, look)]
+        if is_one_night(one):
+            lines += ["", look.wrap(what_will_be_shown(), 0)]
+            continue
         lines += ["", look.style("Does it get better?", "bold")]
         lines += ["  " + look.wrap(text, 4, used=2) for text in trends_words(one)]
         if one.causes:

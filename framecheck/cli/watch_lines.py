@@ -103,6 +103,7 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
     if n_earlier:
         lines.append(f"{counted(n_earlier, 'frame')} of earlier nights left aside.")
     facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
+    lines = [look.wrap(line, 0) for line in lines]
     if not _is_narrow(rows, look):
         lines.append(look.style(_heading(rows), "bold"))
     return Event(name="known", facts=facts, lines=tuple(lines))
