@@ -30,13 +30,13 @@ from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, with_saved
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
-from framecheck.report.live_page import live_page
-from framecheck.report.publish import prepare_folder, write_text
+from framecheck.report.live_page import PAGE as LIVE
+from framecheck.report.live_page import STATE, live_page
+from framecheck.report.publish import prepare_folder, publish, text_as_bytes
 from framecheck.report.write import write_night
 from framecheck.words import path_in
 from framecheck.workers import Staffing
 
-LIVE: Final = "live.html"
 LINES_AT_START: Final = 3
 """More frames than these that are there at the start are summed up. Chosen."""
 
@@ -333,7 +333,8 @@ def _write_page(watch: Watch, rows: Sequence[FrameRow], *, is_over: bool) -> Non
         return
     arriving = [path_in(watch.folder, path) for path in watch.waiting]
     try:
-        write_text(live_page(watch.judgement, rows, watch.alarms or (), arriving, is_over=is_over), watch.out / LIVE)
+        page = live_page(watch.judgement, rows, watch.alarms or (), arriving, is_over=is_over)
+        publish(watch.out, {LIVE: text_as_bytes(page.html), STATE: text_as_bytes(page.state)})
         if is_over:
             write_night(watch.judgement, watch.out)
     except FramecheckError as why:

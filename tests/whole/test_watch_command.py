@@ -148,7 +148,7 @@ def test_a_night_as_its_files_come_and_go(drawn: Path, tmp_path: Path) -> None:
     assert account["n_failed"] == 1
     assert (out / "report.html").is_file()
     assert json.loads((out / "night.json").read_text())["source"]["n_measured"] == 3
-    assert 'http-equiv="refresh"' not in (out / "live.html").read_text(encoding="utf-8")
+    assert '"over": true' in (out / "live-now.js").read_text(encoding="utf-8")
     assert not list(out.glob(".*"))
 
 
@@ -171,7 +171,7 @@ def test_a_change_is_told_once_and_not_again_by_a_watch_that_starts_anew(drawn: 
         # drawn as Gaussians of which the pixel is a part: 1.7 in all, a little more without it (closed form)
         assert alarm["alarm"]["now"] == pytest.approx(1.72, abs=0.06)
         page = page_that_says("Stars are drawn out since 08.fits", tmp_path / "out" / "live.html")
-        assert 'http-equiv="refresh"' in page
+        assert "Do first:" in page
         assert watch.stop(signal.SIGTERM) == 0
     with Logbook(book) as known:
         first = known.folders()[0].last_utc
