@@ -130,6 +130,8 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
         if one.causes:
             lines += ["", look.style("What came back", "bold")]
             lines += ["  " + look.wrap(safe(cause_words(cause)), 4, used=2) for cause in one.causes]
+    if all(is_one_night(one) for one in histories):
+        return lines
     return [*lines, "", look.style(look.wrap(caution(), 0), "quiet")]
 
 

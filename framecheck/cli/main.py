@@ -273,7 +273,7 @@ app.command(
 
 
 app.command(
-    epilog="Example: framecheck compare reports/before reports/after --picture change.svg",
+    epilog="Example: framecheck compare reports/before reports/after --out change",
     short_help="Tell whether a change helped.",
 )(compare)
 

@@ -34,8 +34,8 @@ def summary(history: RigHistory) -> str:
     taken, kept = sum(night.taken_s for night in nights), sum(night.kept_effective_s or 0.0 for night in nights)
     n_frames, n_kept = sum(night.n_frames for night in nights), sum(night.n_kept for night in nights)
     return (
-        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} shot, worth {duration(kept)} of perfect exposure "
-        f"({n_kept} of {counted(n_frames, 'frame')} kept)."
+        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} shot; the {n_kept} kept of "
+        f"{counted(n_frames, 'frame')} are worth {duration(kept)} of perfect exposure."
     )
 
 
