@@ -113,8 +113,8 @@ def cause_words(returning: Returning) -> str:
 def caution() -> str:
     """How far the trends reach."""
     return (
-        "Intervals hold the truth in 95 of 100 cases; a trend is told only where 98.3 of 100 would show it, since "
-        "three are looked at. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
+        "Intervals hold the truth in 95 of 100 cases; a trend counts only where 98.3 of 100 would show it, since "
+        "we look at three. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
         "air itself is still in it, and seasons change it. Motion inside an exposure grows with the exposure's length."
     )
 

@@ -133,9 +133,9 @@ def test_what_is_wrong_is_named(tmp_path: Path, text: str, expected: str) -> Non
 
 def test_no_toml(tmp_path: Path) -> None:
     said = complaint(tmp_path, "[optics]\nfocal_length_mm 530\n")
-    assert said.startswith(": line 2 is no TOML (")
+    assert said.startswith(": line 2 isn't valid TOML (")
     assert "'focal_length_mm 530'" in said
-    assert ": line 3 is no TOML" in complaint(tmp_path, "[mount]\nguided = true\nguided = false\n")
+    assert ": line 3 isn't valid TOML" in complaint(tmp_path, "[mount]\nguided = true\nguided = false\n")
 
 
 def test_no_file(tmp_path: Path) -> None:

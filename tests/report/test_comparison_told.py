@@ -61,7 +61,7 @@ def test_where_nothing_is_shown_nothing_is_claimed() -> None:
 def test_where_nothing_can_be_compared_that_is_said() -> None:
     bare = replace(night(seed=2, n_frames=5), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     found = beside(night(seed=1), bare)
-    assert answer(found).startswith("Whether it helped cannot be told")
+    assert answer(found).startswith("Can't tell whether it helped")
     assert comparison_picture([found]) == ""
     assert any("the other night lacks what it takes: nine frames or more" in text for text in missing_words(found))
 
