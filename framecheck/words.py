@@ -94,6 +94,14 @@ def fixed(value: float | None, decimals: int) -> str:
     return text.replace("-", "−") if float(f"{value:.{decimals}f}") else text.lstrip("-")
 
 
+def signed(value: float | None, decimals: int, unit: str) -> str:
+    """A change with its sign and unit; empty if unknown."""
+    if value is None:
+        return ""
+    shown = fixed(value, decimals)
+    return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
+
+
 def percent(share: float | None) -> str:
     """A share as a whole percentage."""
     return UNKNOWN if share is None or not math.isfinite(share) else f"{100 * share:.0f} %"

@@ -11,8 +11,7 @@ from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
-from framecheck.report.in_numbers import signed
-from framecheck.words import fixed, likelihood, number, told, told_healthy
+from framecheck.words import fixed, likelihood, number, signed, told, told_healthy
 
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""
