@@ -68,7 +68,7 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
         f"{n_reject} reject" if n_reject else "",
         f"{n_failed} unreadable" if n_failed else "",
     ]
-    return "frames: " + ", ".join(filter(None, parts))
+    return ", ".join(filter(None, parts))
 
 
 def _main_cause(main: Finding | None, n_frames: int) -> Figure:

@@ -92,6 +92,7 @@ def _curve(quantity: Quantity, rows: Sequence[FrameRow]) -> dict[str, Any]:
         "key": quantity.name,
         "name": curve.name,
         "title": curve.title,
+        "short": "" if quantity.column is None else quantity.column.heading,
         "unit": curve.unit,
         "good": curve.good,
         "low": _short(low),

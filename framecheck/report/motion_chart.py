@@ -96,7 +96,7 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
 
     return Chart(
         name="smear",
-        title="What each exposure drew",
+        title="Blur per frame",
         caption=(
             f"Height: motion inside the exposure, rms in {unit}; 0 is still. Slant: its direction on the sensor; a dot "
             f"where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."

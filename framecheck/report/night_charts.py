@@ -58,10 +58,10 @@ def _against_airmass(at: NDArray[np.float64], fwhm: NDArray[np.float64], grades:
 
     return Chart(
         name="airmass",
-        title="Sharpness and the depth of air",
+        title="FWHM against air mass",
         caption=(
             f"The dashed line is how the air alone widens stars, as the air mass to the power {SEEING_POWER}: "
-            f"{fixed(at_zenith, 2)} {unit} straight up. Frames along it are spoilt by altitude, not by you."
+            f"{fixed(at_zenith, 2)} {unit} straight up. Frames along it lost sharpness to altitude."
         ),
         drawing=plotted(
             "airmass", "FWHM against air mass",
@@ -77,8 +77,8 @@ def _against_temperature(
 ) -> Chart:
     return Chart(
         name="temperature",
-        title="Sharpness and temperature",
-        caption=f"A slope or a bend says that the focus moved as the {which} cooled; a level cloud is what you want.",
+        title="FWHM against temperature",
+        caption=f"A slope or bend: focus moved as the {which} cooled. A level cloud is what you want.",
         drawing=plotted(
             "temperature", f"FWHM against the temperature of the {which}",
             f"{counted(len(at), 'frame')} between {fixed(float(at.min()), 1)} and {fixed(float(at.max()), 1)} °C: "

@@ -16,7 +16,7 @@ from framecheck.words import fixed, plain
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_THREE: Final = ("the roundest", "the usual", "the longest")
+_THREE: Final = ("roundest", "typical", "longest")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,7 +64,7 @@ def star_chart(judgement: Judgement, group: Group) -> Chart | None:
     moved = any(one.ends_px is not None for one in pictures)
     return Chart(
         name="stars",
-        title="The mean star, and the round one it should be",
+        title="Mean star, and a round one beside it",
         caption=(
             f"Above: all good stars of a frame laid on each other, over {fixed(side, 1)} px. Below: round stars of the "
             "same area" + (", and across them the way the stars moved during the exposure" if moved else "") + ". "

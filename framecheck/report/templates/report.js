@@ -218,6 +218,7 @@ const bench = (data) => {
     };
     next();
   };
+  const withUnit = (curve, row) => `${curve.shown[row]}${curve.shown[row] === "–" ? "" : curve.unit === "″" ? "″" : ` ${curve.unit}`}`.trim();
   let hovered = null;
   const point = () => {
     const row = hovered ?? current;
@@ -228,7 +229,7 @@ const bench = (data) => {
     brush.style.left = `${left + xs[from] - 4}px`;
     brush.style.width = `${xs[to] - xs[from] + 8}px`;
     lanes.forEach(({ curve, value }) => {
-      value.textContent = curve ? `${curve.shown[row]}${curve.unit && curve.shown[row] !== "–" ? ` ${curve.unit}` : ""}`
+      value.textContent = curve ? withUnit(curve, row)
         : `${frames.clock[row] || frames.file[row]} ${GRADES[frames.grade[row]]}`;
     });
   };
@@ -324,7 +325,7 @@ const bench = (data) => {
     fill();
   };
   const heads = element("heads");
-  [["", "", "sign"], ["Frame", null, "name"], ["Start", null, "clock"], ["Reason", "grade", "tag"], ...columns.map((curve, k) => [curve.title, curve, `cell c${k}`])].forEach(([text, by, className]) => {
+  [["", "", "sign"], ["Frame", null, "name"], ["Start", null, "clock"], ["Reason", "grade", "tag"], ...columns.map((curve, k) => [curve.short, curve, `cell c${k}`])].forEach(([text, by, className]) => {
     if (!text) { heads.append(made("span", className)); return; }
     const button = made("button", className, text);
     button.type = "button";
@@ -387,9 +388,9 @@ const bench = (data) => {
     views.classList.toggle("turns", rows.length === 2 && Boolean(blinking));
     const [from, to] = [Math.min(...span_), Math.max(...span_)];
     const marked = to - from + 1;
-    const values = curves.map((curve) => (curve.shown[current] === "–" ? "" : `${curve.title} ${curve.shown[current]}${curve.unit ? ` ${curve.unit}` : ""}`)).filter(Boolean);
+    const values = curves.map((curve) => (curve.shown[current] === "–" ? "" : `${curve.title} ${withUnit(curve, current)}`)).filter(Boolean);
     element("detail").textContent = marked > 1 ? `${counted(marked, "frame")} marked, ${counted(frames.file.slice(from, to + 1).filter((_, k) => isIn(from + k)).length, "frame")} to stack.`
-      : [`${GRADES[frames.grade[current]]}${own.has(current) ? `, your choice: ${isIn(current) ? "keep" : "reject"}` : ""}.`, ...frames.why[current], `${values.join(", ")}.`].join(" ");
+      : [`${["Keep", "Doubtful", "Reject"][frames.grade[current]]}${own.has(current) ? `, your choice: ${isIn(current) ? "keep" : "reject"}` : ""}.`, ...frames.why[current], `${values.join(", ")}.`].join(" ");
   };
   const turn = () => views.classList.toggle("other");
   const blink = () => {
