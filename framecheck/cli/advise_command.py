@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 Aim = Literal["depth", "balanced", "detail"]
 
 _ANSWERS: Final = {
-    "not needed": "No. Perfect tracking would gain too little to be worth a mount.",
-    "fix technique first": "Not yet. What costs little or nothing comes first.",
-    "upgrade justified": "Yes. The mount holds this rig back, and nothing cheaper is left.",
-    "cannot tell": "These frames cannot tell.",
+    "not needed": "No. Perfect tracking would gain too little.",
+    "fix technique first": "Not yet. Cheaper fixes come first.",
+    "upgrade justified": "Yes. The mount holds this rig back, and no cheaper fix is left.",
+    "cannot tell": "Can't tell yet from these frames.",
 }
 _CASES: Final = {
     "as it was": "as it was",
@@ -89,18 +89,19 @@ def _measured(
     """The frames of a folder, measured as `framecheck night` does."""
     from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_lines
+    from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.terminal import warn
     from framecheck.errors import NothingMeasured
-    from framecheck.read import Rig, load_rig
+    from framecheck.read import with_saved
 
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
     paths = frames_of(folder)
+    rig = rig_of(rig_file_of(folder, rig_file))
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for line in failure_lines(measurements.failures, folder):
             warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
-    return measurements, rig
+    return measurements, with_saved(rig, [result.exposure for result in measurements.results])
 
 
 def advice_document(judgement: "Judgement") -> dict[str, Any]:
@@ -108,22 +109,30 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
     from framecheck.report.night_json import night_document
 
     document = night_document(judgement)
-    return {name: document[name] for name in ("schema", "generator", "mount_decision", "budget", "what_if")}
+    parts = ("schema", "generator", "morning", "mount_decision", "budget", "what_if")
+    return {name: document[name] for name in parts}
 
 
 def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
+    from framecheck.cli.terminal import safe
     from framecheck.decision.mount_decision import cautions
 
-    decision = judgement.mount_decision
-    lines = [look.style("Would a better mount pay?", "quiet"), look.style(_ANSWERS[decision.answer], "bold"), ""]
+    decision, morning = judgement.mount_decision, judgement.morning
+    lines = [
+        look.style("Would a better mount pay?", "quiet"),
+        look.style(look.wrap(_ANSWERS[decision.answer], 0), "bold"),
+        "",
+        look.wrap(safe(morning.mount), 0),
+        look.wrap(safe(f"Do first: {morning.action.sentence}"), 0),
+    ]
     lines += [look.wrap(reason, 0) for reason in decision.because[:1]]
-    lines += _part("The numbers", _numbers(decision, judgement), look)
+    lines += _part("The numbers", _numbers(decision, judgement, look), look)
     lines += _part("Why", _listed(decision.because[1:], look), look)
-    lines += _part("What makes the stars so wide", _budget(judgement.budget), look)
+    lines += _part("What makes the stars so wide", _budget(judgement.budget, look), look)
     what = "Try before buying" if decision.answer == "upgrade justified" else "What to do"
     lines += _part(f"{what}, the cheapest first", _counted(decision.ladder, look), look)
-    lines += _part("The same night otherwise", _otherwise(judgement.what_if), look)
+    lines += _part("What if", _otherwise(judgement.what_if, look), look)
     lines += _part("What would settle it", _listed(decision.what_would_settle_it, look), look)
     lines += _part("Mind", _listed(cautions(decision.answer, judgement.findings), look), look)
     return lines
@@ -145,8 +154,9 @@ def _counted(texts: Sequence[str], look: "Look") -> list[str]:
     return [f"  {k}. " + look.wrap(safe(text), 5, used=5) for k, text in enumerate(texts, 1)]
 
 
-def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
+def _numbers(decision: "MountDecision", judgement: "Judgement", look: "Look") -> list[str]:
     """Each against what would be good, or what it would be."""
+    from framecheck.cli.columns import in_columns
     from framecheck.decision.mount_decision import WORTH_FWHM
     from framecheck.words import fixed, percent
 
@@ -167,31 +177,31 @@ def _numbers(decision: "MountDecision", judgement: "Judgement") -> list[str]:
     if kept is not None and would is not None:
         n = len(judgement.night.frames)
         rows.append(("Frames kept", f"{kept} of {n}", f"with perfect tracking {would}"))
-    return [f"  {name:<34}{value:<24}{good}" for name, value, good in rows]
+    return in_columns(rows, look)
 
 
-def _budget(terms: "Sequence[BudgetTerm]") -> list[str]:
+def _budget(terms: "Sequence[BudgetTerm]", look: "Look") -> list[str]:
+    from framecheck.cli.columns import in_columns
     from framecheck.words import fixed, percent
 
     rows = []
     for term in terms:
         width = "" if term.fwhm_arcsec is None else f"{fixed(term.fwhm_arcsec, 2)}″"
         between = "" if term.low is None else f"{fixed(term.low, 2)} to {fixed(term.high, 2)}"
-        rows.append(f"  {term.term:<18}{percent(term.share):>5}  {width:>8}  {between}".rstrip())
-    return rows
+        rows.append((term.term, percent(term.share), width, between))
+    return in_columns(rows, look, right=(1, 2))
 
 
-def _otherwise(cases: "Sequence[WhatIf]") -> list[str]:
-    if not cases:
-        return []
+def _otherwise(cases: "Sequence[WhatIf]", look: "Look") -> list[str]:
+    from framecheck.cli.columns import in_columns
     from framecheck.words import duration, fixed
 
-    rows = [f"  {'':<26}{'FWHM':>8}{'with pixel':>12}{'kept':>12}{'effective':>14}"]
+    rows = []
     for case in cases:
         width, recorded = (
             fixed(value, 2) + ("" if value is None else "″") for value in (case.fwhm_arcsec, case.recorded_fwhm_arcsec)
         )
         kept = f"{case.kept} of {case.n_frames}"
         time = duration(case.effective_exposure_s)
-        rows.append(f"  {_CASES[case.case]:<26}{width:>8}{recorded:>12}{kept:>12}{time:>14}")
-    return rows
+        rows.append((_CASES[case.case], width, recorded, kept, time))
+    return in_columns(rows, look, heads=("", "FWHM", "as recorded", "kept", "worth"), right=(1, 2, 3, 4))

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from framecheck.decision.past_night import PastNight
     from framecheck.logbook import Logbook
 
-_NAME, _VALUES = 38, 22
-"""Columns of the table."""
 NIGHT_FILE: Final = "night.json"
 _SOME_FAILED: Final = 1
 """Exit code of the contract."""
@@ -138,14 +136,15 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
     from framecheck.cli.night_command import measure_folder, nothing_sentence
     from framecheck.cli.night_summary import failure_line
+    from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.terminal import safe, warn
     from framecheck.cli.workforce import HERE
     from framecheck.errors import NothingMeasured
     from framecheck.pipeline import judge_night
-    from framecheck.read import Rig, find_frames, load_rig
+    from framecheck.read import find_frames, with_saved
     from framecheck.report.night_json import night_document
 
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
+    rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
     if not paths:
         raise NothingMeasured(
@@ -157,6 +156,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
         warn(failure_line(failure, folder))
     if not measurements.results:
         raise NothingMeasured(nothing_sentence(folder, measurements))
+    rig = with_saved(rig, [result.exposure for result in measurements.results])
     return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 
@@ -179,11 +179,13 @@ def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     lines: list[str] = []
     for label, one in zip(others, comparisons, strict=True):
-        lines += [look.style(safe(f"{label}, beside {first}"), "bold"), "", *_one(one, look), ""]
+        title = look.wrap(safe(f"{label}, compared with {first}"), 0)
+        lines += [look.style(title, "bold"), "", *_one(one, look), ""]
     return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
 
 
 def _one(comparison: "Comparison", look: "Look") -> list[str]:
+    from framecheck.cli.columns import in_columns
     from framecheck.cli.terminal import safe
     from framecheck.report.comparison_words import (
         air_words,
@@ -205,14 +207,13 @@ def _one(comparison: "Comparison", look: "Look") -> list[str]:
         rows = [row for row in comparison.rows if row.quantity.owner == owner and row.change is not None]
         if not rows:
             continue
-        lines += ["", look.style(title, "bold")]
+        cells = []
         for row in rows:
             first, then = (None if one is None else one.value for one in (row.reference, row.other))
             values = f"{figure(first, row.unit)} → {figure(then, row.unit)}"
             verdict = look.style(f"{said(row)}:", styles.get(row.verdict, "quiet"))
-            used = 2 + _NAME + _VALUES
-            words = look.wrap(change_words(row), used, used=used + len(said(row)) + 2)
-            lines.append(f"  {row.quantity.name:<{_NAME}}{values:<{_VALUES}}{verdict} {words}")
+            cells.append((row.quantity.name, values, f"{verdict} {change_words(row)}"))
+        lines += ["", look.style(title, "bold"), *in_columns(cells, look)]
     missing = missing_words(comparison)
     if missing:
         lines += ["", look.style("Not compared", "bold")]

@@ -104,14 +104,27 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
 def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
     """Lay months of nights out for a person, rig by rig."""
     from framecheck.cli.terminal import safe
-    from framecheck.report.history_words import cause_words, caution, rig_title, summary, trends_words
+    from framecheck.report.history_words import (
+        cause_words,
+        caution,
+        is_one_night,
+        latest_words,
+        rig_title,
+        summary,
+        trends_words,
+        what_will_be_shown,
+    )
 
     lines: list[str] = []
     for one in histories:
         if lines:
             lines.append("")
-        lines += [look.style(safe(rig_title(one)), "bold"), look.wrap(safe(summary(one)), 0), ""]
-        lines += _table(one, look)
+        lines += [look.style(look.wrap(safe(rig_title(one)), 0), "bold"), look.wrap(safe(summary(one)), 0)]
+        lines += [look.wrap(f"{name}: {safe(text)}", 2) for name, text in latest_words(one)]
+        lines += ["", *_table(one, look)]
+        if is_one_night(one):
+            lines += ["", look.wrap(what_will_be_shown(), 0)]
+            continue
         lines += ["", look.style("Does it get better?", "bold")]
         lines += ["  " + look.wrap(text, 4, used=2) for text in trends_words(one)]
         if one.causes:
@@ -121,20 +134,21 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
 
 
 def _table(history: "RigHistory", look: "Look") -> list[str]:
+    from framecheck.cli.columns import in_columns
+
     unit = "″" if history.unit == "arcsec" else "px"
-    head = f"{'began (UTC)':<18}{'kept':>11}{'taken':>11}{'effective':>12}{f'FWHM {unit}':>9}{'zenith':>8}{'motion':>8}"
-    return [look.style(f"{head}  causes", "bold"), *(_line(night, look) for night in history.nights)]
+    heads = ("began (UTC)", "kept", "shot", "worth", f"FWHM {unit}", "zenith", "motion", "causes")
+    rows = [_cells(night) for night in history.nights]
+    return in_columns(rows, look, heads=heads, right=(1, 2, 3, 4, 5, 6), indent=0)
 
 
-def _line(night: "NightSum", look: "Look") -> str:
+def _cells(night: "NightSum") -> tuple[str, ...]:
     from framecheck.cli.terminal import safe
     from framecheck.report.history_words import cause_names
     from framecheck.words import duration, fixed
 
-    kept = f"{night.n_kept} of {night.n_frames}"
-    row = (
-        f"{night.start_utc:%Y-%m-%d %H:%M}  {kept:>11}{duration(night.taken_s):>11}"
-        f"{duration(night.kept_effective_s):>12}{fixed(night.fwhm, 2):>9}{fixed(night.fwhm_at_zenith, 2):>8}"
-        f"{fixed(night.smear, 2):>8}  "
-    )
-    return row + look.wrap(safe(cause_names(night)), len(row), used=len(row) if look.width else 0)
+    return (
+        f"{night.start_utc:%Y-%m-%d %H:%M}", f"{night.n_kept} of {night.n_frames}", duration(night.taken_s),
+        duration(night.kept_effective_s), fixed(night.fwhm, 2), fixed(night.fwhm_at_zenith, 2), fixed(night.smear, 2),
+        safe(cause_names(night)),
+    )  # fmt: skip

@@ -165,18 +165,21 @@ def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, An
 
 def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
     """The list for a person: a line a folder."""
+    from framecheck.cli.columns import in_columns
     from framecheck.cli.terminal import safe
     from framecheck.words import counted
 
     lines = [look.style(safe(place), "quiet")]
     if not folders:
         return [*lines, "No frames are in it."]
-    lines.append(look.style(f"{'measured (UTC)':<18}{'lights':>7}{'others':>8}{'by':>9}  folder", "bold"))
+    rows = []
     for entry in folders:
         when = entry.last_utc[:16].replace("T", " ")
         by = entry.versions[-1]
         again = f" ({entry.n_outdated} would be measured again)" if entry.n_outdated else ""
-        lines.append(f"{when:<18}{entry.n_measured:>7}{entry.n_skipped:>8}{by:>9}  {safe(entry.folder)}{again}")
+        rows.append((when, str(entry.n_measured), str(entry.n_skipped), by, safe(entry.folder) + again))
+    heads = ("measured (UTC)", "lights", "others", "by", "folder")
+    lines += in_columns(rows, look, heads=heads, right=(1, 2, 3), indent=0)
     n_frames = sum(entry.n_measured + entry.n_skipped for entry in folders)
     megabytes = sum(entry.size_bytes for entry in folders) / 1e6
     lines.append(f"{counted(n_frames, 'frame')} of {counted(len(folders), 'folder')}, {megabytes:.1f} MB")

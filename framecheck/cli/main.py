@@ -19,10 +19,11 @@ from framecheck.cli.compare_command import compare
 from framecheck.cli.history_command import history
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
 from framecheck.cli.plan_command import plan
+from framecheck.cli.rig_command import rig
 from framecheck.cli.sort_command import sort
 from framecheck.cli.watch_command import watch
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
-from framecheck.errors import NO_PLACE, CannotFinish, FramecheckError, NothingMeasured
+from framecheck.errors import NO_PLACE, CannotFinish, FramecheckError, NothingMeasured, UnusableRequest
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
@@ -44,7 +45,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Judge a night of astronomical exposures: which frames to keep, and what spoils the rest.",
-    epilog="Example: framecheck night ~/astro/lights --out ~/astro/report",
+    epilog="Example: framecheck night ~/astro/lights --open",
 )
 
 RigOption = Annotated[
@@ -124,9 +125,9 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.words import plain
+    from framecheck.cli.terminal import safe, warn
 
-    sys.stderr.write(f"framecheck: {plain(text)}\n")
+    warn(f"framecheck: {safe(text)}")
     return code
 
 
@@ -167,7 +168,12 @@ def night(
             help="Where the night's FITS files are, in folders below it too; or an address, or a .txt that lists them.",
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where report.html, night.json, frames.csv go.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", metavar="DIR", help="Where report.html, night.json, frames.csv go; beside the frames if not given."
+        ),
+    ] = None,
     rig: RigOption = None,
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
@@ -187,18 +193,33 @@ def night(
     absolute_paths: Annotated[
         bool, typer.Option("--absolute-paths", help="Tell in night.json where on this machine the folder lies.")
     ] = False,
+    quick: Annotated[
+        bool,
+        typer.Option("--quick", help="Judge two dozen frames of the newest night in seconds; no report is written."),
+    ] = False,
+    opens: Annotated[bool, typer.Option("--open", help="Show the page in the browser.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
     quiet: Quiet = False,
 ) -> None:
     """Measure, grade and report all light frames of a folder."""
     from framecheck.cli.night_command import judge_folder, logbook_in_use
 
+    if quick and (out is not None or opens or stars or thumbnails or guiding is not None):
+        raise UnusableRequest(
+            "--quick prints its answer and writes no report, so it goes without --out, --open, --stars, --thumbnails "
+            "and --guiding. Leave them out, or leave out --quick."
+        )
     force = workforce(workers, memory, scheduler)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
-        failed = judge_folder(
-            folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
-            guiding_file=guiding, logbook=book, absolute_paths=absolute_paths,
-        )  # fmt: skip
+        if quick:
+            from framecheck.cli.quick_look import quick_look
+
+            failed = quick_look(folder, rig, aim, force=force, logbook=book, as_json=as_json, quiet=quiet)
+        else:
+            failed = judge_folder(
+                folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
+                guiding_file=guiding, logbook=book, absolute_paths=absolute_paths, opens=opens,
+            )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)
 
@@ -223,20 +244,10 @@ def frame(
         raise typer.Exit(SOME_FAILED)
 
 
-@app.command(
-    epilog="Example: framecheck rig light_0001.fits --into rig.toml",
-    short_help="Write a rig.toml to start from.",
-)
-def rig(
-    file: Annotated[Path, typer.Argument(help="A frame of yours.", metavar="FRAME")],
-    into: Annotated[Path | None, typer.Option("--into", metavar="FILE", help="Write it there; else print it.")] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print what the header says as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing about a file written.")] = False,
-) -> None:
-    """Write a rig.toml to start from, with what the frame's header says filled in."""
-    from framecheck.cli.rig_command import start_rig
-
-    start_rig(file, into, as_json=as_json, quiet=quiet)
+app.command(
+    epilog="Example: framecheck rig light_0001.fits --save",
+    short_help="Tell what headers leave out, once.",
+)(rig)
 
 
 app.command(
@@ -256,7 +267,7 @@ app.command(
 
 
 app.command(
-    epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report --yes",
+    epilog="Example: framecheck sort ~/astro/lights --into ~/astro/sorted --by ~/astro/report",
     short_help="Put frames into folders by grade.",
 )(sort)
 

@@ -1,5 +1,6 @@
 """`framecheck night`: a folder in, a report out."""
 
+import os
 import sys
 from collections.abc import Iterator
 from concurrent.futures import BrokenExecutor, CancelledError
@@ -7,6 +8,7 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
+from framecheck.cli.rig_in_use import rig_file_of, rig_of
 from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
@@ -19,7 +21,18 @@ from framecheck.logbook import without as does_without
 from framecheck.night.guiding import read_guiding
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, measure_night
-from framecheck.read import Rig, find_frames, find_others, is_list, is_remote, lies_in, load_rig, place_name, whole_path
+from framecheck.read import (
+    Rig,
+    find_frames,
+    find_others,
+    is_list,
+    is_remote,
+    lies_in,
+    place_name,
+    whole_path,
+    with_saved,
+)
+from framecheck.read.saved_rig import saved_files
 from framecheck.report.night_json import night_document
 from framecheck.report.publish import prepare_folder
 from framecheck.report.write import FILES, NIGHT, PAGE, write_night
@@ -28,7 +41,7 @@ from framecheck.workers import LOST
 
 def judge_folder(
     folder: Path,
-    out: Path,
+    out: Path | None,
     rig_file: Path | None,
     aim: Aim = "balanced",
     *,
@@ -40,8 +53,11 @@ def judge_folder(
     guiding_file: Path | None = None,
     logbook: Logbook | None = None,
     absolute_paths: bool = False,
+    opens: bool = False,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
+
+    Without `out` the report goes beside the folder of frames, which is told; `opens` shows it in the browser.
 
     Raises
     ------
@@ -50,27 +66,35 @@ def judge_folder(
     """
     if force.scheduler is not None:
         folder = whole_path(folder)  # its workers stand elsewhere
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
+    if out is not None and is_remote(out):
+        raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
+    if out is None:
+        out = report_beside(folder)
+        if not quiet:
+            warn(f"The report goes to {safe(out)}; --out puts it elsewhere.")
+    rig_file = rig_file_of(folder, rig_file)
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
-    if is_remote(out):
-        raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
+    rig = rig_of(rig_file, paths, asks=not (quiet or as_json))
     prepare_folder(out)
-    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out)]
+    others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out) and path != rig_file]
     folder = folder.parent if is_list(folder) else folder
     look = look_of(sys.stdout)
     given = [file for file in (rig_file, guiding_file) if file is not None]
     words = (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others, absolute_paths)
-    basis = _basis(logbook, paths, given, words)
+    basis = _basis(logbook, paths, [*given, *saved_files()], words)
     known = _standing(logbook, basis, out)
     if known is not None and _fail_alike(known, folder, rig, force):
         _tell_again(known, out, as_json=as_json, quiet=quiet)
+        if opens:
+            open_page(out / PAGE)
         return len(known.failures)
     measurements = measure_folder(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for line in failure_lines(measurements.failures, folder):
             warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
+    rig = with_saved(rig, [result.exposure for result in measurements.results])
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
     written = write_night(judgement, out, stars=stars, thumbnails=pictures, absolute_paths=absolute_paths)
@@ -90,7 +114,35 @@ def judge_folder(
     else:
         say(summary)
         say(f"\nOpen {safe(written.page)}")
+    if opens:
+        open_page(written.page)
     return len(measurements.failures)
+
+
+def report_beside(folder: Path) -> Path:
+    """Where a report goes if nobody says so: beside the folder of frames, never in it.
+
+    What lies behind an address, or in a folder that takes nothing beside it, has its report where we stand.
+    """
+    if is_remote(folder):
+        return Path(f"{folder.name or 'night'}-report")
+    whole = whole_path(folder)
+    whole = whole.with_suffix("") if is_list(folder) else whole
+    beside = whole.with_name(f"{whole.name}-report") if whole.name else Path("night-report")
+    if not os.access(beside.parent, os.W_OK):
+        beside = Path.cwd() / beside.name
+    try:
+        return Path(os.path.relpath(beside))
+    except ValueError:  # on another drive
+        return beside
+
+
+def open_page(page: Path) -> None:
+    """Show a page in the browser; say where it lies if there is none to be had."""
+    import webbrowser
+
+    if not webbrowser.open(whole_path(page).as_uri()):
+        warn(f"No browser could be started. Open {safe(page)} yourself.")
 
 
 def frames_of(folder: Path) -> list[Path]:

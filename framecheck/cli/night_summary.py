@@ -8,16 +8,17 @@ from framecheck.cli.terminal import Look, safe
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
-from framecheck.report.account import account_of
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.time_axis import several_nights
-from framecheck.report.verdict import night_title, verdict
+from framecheck.report.verdict import night_title
 from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 """Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""
 FAILURES_SHOWN: Final = 10
+_LABEL: Final = 12
+"""[columns] Of the names of the first lines."""
 _MARKS: Final = {"reject": "×", "doubtful": "◇"}
 _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 
@@ -28,14 +29,29 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
     if (note := several_nights(rows)) is not None:
         lines += [look.wrap(note, 0), ""]
-    for part in verdict(judgement, account_of(rows)):
-        label = f"{part.question:<16}"
-        lines.append(look.style(label, "quiet") + look.wrap(safe(part.answer), 16, used=16))
+    lines += morning_lines(judgement, look)
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
     if (note := ground_note(judgement.night)) is not None:
         lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)
+
+
+def morning_lines(judgement: Judgement, look: Look) -> list[str]:
+    """The answer in the words and order of the page's first screen."""
+    morning = judgement.morning
+    lines = [look.style(look.wrap(safe(morning.verdict), 0), "bold"), ""]
+    told = [(figure.name, f"{figure.value} {figure.note}") for figure in morning.figures]
+    told.append(("Do first", morning.action.sentence))
+    if morning.action.caution is not None:
+        told.append(("Mind", morning.action.caution))
+    told.append(("Mount", morning.mount.removeprefix("Mount: ")))
+    if morning.doubtful is not None:
+        told.append(("Doubtful", morning.doubtful.sentence))
+    for name, text in told:
+        label = f"{name:<{_LABEL}}"
+        lines.append(look.style(label, "quiet") + look.wrap(safe(text), _LABEL, used=_LABEL))
+    return lines
 
 
 def failure_line(failure: FrameFailure, folder: Path | None = None) -> str:

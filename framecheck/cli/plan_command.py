@@ -5,7 +5,7 @@ import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, get_args
 
 import typer
 
@@ -92,9 +92,12 @@ def plan(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the plan as JSON.")] = False,
 ) -> None:
-    """Work out what a rig can do: sampling, exposures with and without a mount, alignment, focus."""
+    """Work out what a rig can do: sampling, exposures with and without a mount, alignment, focus.
+
+    Without any option it asks for the few numbers that matter most.
+    """
     from framecheck.cli.plan_page import plan_document, plan_lines
-    from framecheck.cli.terminal import look_of, say
+    from framecheck.cli.terminal import is_talked_with, look_of, say
     from framecheck.decision.plan import make_plan
     from framecheck.document import json_text
 
@@ -105,8 +108,69 @@ def plan(
         "exposure_s": exposure, "tracking_rms_arcsec": tracking_rms, "drift_arcsec_per_min": drift,
         "polar_error_arcmin": polar_error, "periodic_error_arcsec": periodic_error, "worm_period_s": worm_period,
     }  # fmt: skip
+    if rig is None and all(value is None for value in (seeing, mount, *numbers.values())):
+        numbers, seeing, mount = _asked_for(numbers, asks=is_talked_with() and not as_json)
     made = make_plan(setup_from(numbers, seeing, mount, rig))
     say(json_text(plan_document(made)) if as_json else "\n".join(plan_lines(made, look_of(sys.stdout))))
+
+
+_QUESTIONS: Final = {
+    "focal_length_mm": "Focal length in mm",
+    "aperture_mm": "Aperture in mm",
+    "pixel_um": "Pixel size in µm",
+    "mount": "Mount",
+    "seeing": "Seeing in arcseconds, such as 2-4",
+    "sky_mag": "Sky brightness in magnitudes per square arcsecond (18 town, 21.5 dark)",
+    "exposure_s": "Exposure in seconds",
+}
+"""What is asked for where no option is given: the rest refines a line."""
+
+
+def _asked_for(
+    numbers: Mapping[str, float | None], *, asks: bool
+) -> tuple[dict[str, float | None], str | None, Mount | None]:
+    """Numbers, seeing and mount as a person at the terminal gives them.
+
+    Raises
+    ------
+    UnusableRequest
+        If nobody can be asked, or nothing is answered.
+    """
+    if not asks:
+        raise UnusableRequest("give what you know of the rig, such as --focal-length 530 --pixel 3.76 --seeing 2-4.")
+    from framecheck.cli.terminal import say
+
+    say("What the rig can do. Enter skips a question; the options of --help take more.")
+    given = {name: _answer(name, question) for name, question in _QUESTIONS.items()}
+    if not any(given.values()):
+        raise UnusableRequest("nothing was answered, so there is nothing to work out.")
+    say()
+    found = {**numbers, **{name: float(text) for name, text in given.items() if text and name in numbers}}
+    mount = next((kind for kind in get_args(Mount) if given["mount"] and kind == given["mount"]), None)
+    return found, given["seeing"] or None, mount
+
+
+def _answer(name: str, question: str) -> str:
+    """One answer that can be used, as text; empty if it is skipped."""
+    from framecheck.cli.terminal import say
+
+    hint = f" ({', '.join(get_args(Mount))})" if name == "mount" else ""
+    while True:
+        text = typer.prompt(question + hint, default="", show_default=False).strip().replace(",", ".")
+        if not text:
+            return ""
+        try:
+            if name == "seeing":
+                _range(text)
+            elif name != "mount":
+                _checked(name, float(text))
+            elif not (text := next((kind for kind in get_args(Mount) if kind.startswith(text.lower())), "")):
+                raise ValueError
+            return text
+        except UnusableRequest as why:
+            say(str(why))
+        except ValueError:
+            say("That was not understood. Give " + (", ".join(get_args(Mount)) if hint else "a number") + ", or Enter.")
 
 
 def setup_from(

@@ -2,8 +2,10 @@
 
 import json
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import nullcontext
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
@@ -11,22 +13,24 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
-from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.cli.terminal import ProgressLine, is_talked_with, look_of, safe, say, tell, warn
 from framecheck.errors import UnusableRequest
-from framecheck.words import counted
+from framecheck.words import counted, sentence
 
 if TYPE_CHECKING:
+    from framecheck.cli.sort_steps import Undone, UndoPlan
     from framecheck.logbook import Logbook
 
 _PROBLEMS_SHOWN: Final = 20
 """Chosen: what a person reads; a list of strangers may name a hundred thousand."""
-_DONE_BY = {"copy": "copied", "move": "moved", "link": "linked"}
+_DONE_BY: Final = {"copy": "copied", "move": "moved", "link": "linked"}
+NOTHING_CHANGED: Final = "Nothing was changed."
 
 
 def sort(
     folder: Annotated[Path | None, typer.Argument(metavar="FOLDER", help="Where the judged frames are.")] = None,
     into: Annotated[
-        Path | None, typer.Option("--into", metavar="DIR", help="Gets the folders keep, doubtful and leave-out.")
+        Path | None, typer.Option("--into", metavar="DIR", help="Gets the folders keep, doubtful and reject.")
     ] = None,
     by: Annotated[
         Path | None,
@@ -34,8 +38,9 @@ def sort(
     ] = None,
     move: Annotated[bool, typer.Option("--move", help="Move the frames instead of copying them.")] = False,
     link: Annotated[bool, typer.Option("--link", help="Make symbolic links to the frames instead of copies.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Do it; else only say what would be done.")] = False,
-    undo: Annotated[bool, typer.Option("--undo", help="Put everything back that was sorted into DIR.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Move without asking.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be done.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Undo everything that was sorted into DIR.")] = False,
     frames: Annotated[
         Path | None,
         typer.Option(
@@ -49,7 +54,10 @@ def sort(
         bool, typer.Option("--quiet", help="No progress and no summary; problems are still told.")
     ] = False,
 ) -> None:
-    """Copy, move or link frames into folders by grade; never overwrites, and can be undone."""
+    """Copy frames into folders by grade, or move or link them; never overwrites, and can be undone.
+
+    Copies and links are made at once. Moving asks first; in a script it needs --yes.
+    """
     if move and link:
         raise UnusableRequest("--move and --link exclude each other. Give one of them.")
     if frames is not None and not undo:
@@ -61,13 +69,15 @@ def sort(
         if place is None:
             raise UnusableRequest("--undo needs the folder that was sorted into: framecheck sort --undo DIR")
         with logbook_in_use(logbook, without=no_logbook) as book:
-            n_problems = take_back(place, frames, book, as_json=as_json, quiet=quiet)
+            n_problems = take_back(place, frames, book, dry_run=dry_run, as_json=as_json, quiet=quiet)
     elif folder is None or into is None:
         raise UnusableRequest("give the folder of the frames and --into: framecheck sort FOLDER --into DIR --by REPORT")
     else:
         way: Way = "move" if move else "link" if link else "copy"
-        with logbook_in_use(logbook, without=no_logbook) if yes else nullcontext() as book:
-            n_problems = sort_folder(folder, into, by, way, book, yes=yes, as_json=as_json, quiet=quiet)
+        with nullcontext() if dry_run else logbook_in_use(logbook, without=no_logbook) as book:
+            n_problems = sort_folder(
+                folder, into, by, way, book, yes=yes, dry_run=dry_run, as_json=as_json, quiet=quiet
+            )
     if n_problems:
         raise typer.Exit(1)  # the contract: done, but not for every file
 
@@ -79,11 +89,14 @@ def sort_folder(
     way: Way,
     logbook: "Logbook | None" = None,
     *,
-    yes: bool,
+    yes: bool = False,
+    dry_run: bool = False,
     as_json: bool = False,
     quiet: bool = False,
 ) -> int:
-    """Say what sorting a folder will do and, if `yes`, do it; the number of frames that cannot be placed.
+    """Say what sorting a folder will do and do it; the number of frames that cannot be placed.
+
+    Frames are moved only with `yes`, or after asking on a terminal; with `dry_run` nothing is done.
 
     Raises
     ------
@@ -96,19 +109,28 @@ def sort_folder(
     if not (as_json or quiet):
         say("\n".join(plan_lines(plan)))
     _tell_problems(plan.problems)
-    is_known = True
-    if yes and plan.to_do:
+    is_known, does = True, _is_to_be_done(plan, yes=yes, dry_run=dry_run, asks=not (as_json or quiet))
+    if does and plan.to_do:
         with ProgressLine("Sorting frames:", quiet=quiet or as_json) as progress:
             is_known = carry_out(plan, progress, logbook)
     if as_json:
-        say(json.dumps(plan_document(plan, done=yes)))
-    elif not quiet and yes:
+        say(json.dumps(plan_document(plan, done=does)))
+    elif not quiet and does:
         from framecheck.cli.sort_journal import undo_command
 
-        say(f"Done. To put everything back: {undo_command(into, None if is_known else folder)}")
+        say(f"Done. To undo it: {undo_command(into, None if is_known else folder)}")
     elif not quiet:
-        say("Nothing was changed. Add --yes to do it.")
+        tell(NOTHING_CHANGED + ("" if dry_run else " Frames are moved with --yes, or copied without --move."))
     return len(plan.problems)
+
+
+def _is_to_be_done(plan: SortPlan, *, yes: bool, dry_run: bool, asks: bool) -> bool:
+    """Whether a plan is carried out: copies and links at once, moves with `yes` or a yes on the terminal."""
+    if dry_run:
+        return False
+    if yes or plan.way != "move" or not plan.to_do:
+        return True
+    return asks and is_talked_with() and typer.confirm(f"Move {counted(len(plan.to_do), 'file')}?")
 
 
 def take_back(
@@ -116,27 +138,56 @@ def take_back(
     frames: Path | None = None,
     logbook: "Logbook | None" = None,
     *,
+    dry_run: bool = False,
     as_json: bool = False,
     quiet: bool = False,
 ) -> int:
-    """Put back what was sorted into a folder; the number of frames that could not be."""
-    from framecheck.cli.sort_steps import undo
+    """Say what undoing the sorts into a folder will do and do it; the number of files that could not be put back."""
+    from framecheck.cli.sort_steps import carry_out_undo, plan_undo
 
-    with ProgressLine("Putting frames back:", quiet=quiet or as_json) as progress:
-        undone = undo(into, progress, frames=frames, logbook=logbook)
+    plan = plan_undo(into, frames=frames, logbook=logbook)
+    if not (as_json or quiet):
+        say("\n".join(undo_lines(plan)))
+    if dry_run:
+        say(json.dumps({"into": str(into), "done": False, "n_steps": len(plan.steps)}) if as_json else NOTHING_CHANGED)
+        return 0
+    with ProgressLine("Undoing:", quiet=quiet or as_json) as progress:
+        undone = carry_out_undo(plan, progress, frames=frames, logbook=logbook)
     _tell_problems(undone.problems)
     if as_json:
-        problems = [{"file": name, "why": fault} for name, fault in undone.problems]
-        document = {"into": str(into), "n_back": undone.n_back, "n_in_place": undone.n_in_place, "problems": problems}
-        say(json.dumps(document))
+        document = {"into": str(into), "done": True, **asdict(undone)}
+        say(json.dumps(document | {"problems": [{"file": name, "why": fault} for name, fault in undone.problems]}))
     elif not quiet:
-        in_place = f", {undone.n_in_place} more in place already" if undone.n_in_place else ""
-        say(f"{counted(undone.n_back, 'frame')} put back as before{in_place}.")
-        if undone.problems:
-            say(
-                f"{counted(len(undone.problems), 'frame')} could not be; what was sorted stays on record until all are."
-            )
+        tell(undone_words(undone))
     return len(undone.problems)
+
+
+def undo_lines(plan: "UndoPlan") -> list[str]:
+    """What an undo will do, for a person."""
+    look = look_of(sys.stdout)
+    lines = [look.style(f"Undo of what was sorted into {safe(plan.into)}", "bold")]
+    for root in dict.fromkeys(plan.roots.values()):
+        ways = Counter(step.begun.way for step in plan.steps if plan.roots[step.begun] == root)
+        if n := ways["move"]:
+            lines.append(f"  moves {counted(n, 'file')} back into {safe(root)}")
+        gone = [(ways["copy"], "copy", "copies"), (ways["link"], "link", "links")]
+        lines += [f"  removes {counted(*what)}; the frames in {safe(root)} stay" for what in gone if what[0]]
+    return lines
+
+
+def undone_words(undone: "Undone") -> str:
+    """What an undo did, in a sentence or two."""
+    parts = [
+        counted(undone.n_moved_back, "file") + " moved back" if undone.n_moved_back else "",
+        counted(undone.n_copies_removed, "copy", "copies") + " removed" if undone.n_copies_removed else "",
+        counted(undone.n_links_removed, "link") + " removed" if undone.n_links_removed else "",
+        f"{undone.n_in_place} already undone" if undone.n_in_place else "",
+    ]
+    text = sentence(", ".join(filter(None, parts)) or "nothing was left to undo")
+    if not undone.problems:
+        return text
+    n = counted(len(undone.problems), "file")
+    return f"{text} {n} could not be put back; the record of the sort stays until all are."
 
 
 def _tell_problems(problems: Sequence[tuple[str, str]]) -> None:

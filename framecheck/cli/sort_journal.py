@@ -27,6 +27,8 @@ _LARGEST: Final = 256 * 2**20
 """A journal is not read beyond this. [byte] Chosen: half a million steps."""
 _VERSIONS: Final = (1, 2)
 """1 named the folder of the frames by its whole path, and no number."""
+_FOLDERS: Final = (*FOLDERS, "leave-out")
+"""With what the folder of rejected frames was called in earlier versions."""
 _PLAIN: Final = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 """How it is opened: a link in its place could lead to any file."""
 _NOT_EMPTY: Final = (errno.ENOTEMPTY, errno.EEXIST, errno.ENOENT, errno.ENOTDIR, errno.ELOOP)
@@ -178,7 +180,7 @@ def _step(entry: Entry, begun: Begun | None) -> Step:
         raise TypeError
     if max(map(len, names)) > LONGEST_NAME:
         raise TypeError
-    if names[1].split("/")[0] not in FOLDERS:
+    if names[1].split("/")[0] not in _FOLDERS:
         raise TypeError
     n_bytes, mtime_ns, sha256 = (entry.get(name) for name in ("n_bytes", "mtime_ns", "sha256"))
     if (

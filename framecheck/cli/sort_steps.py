@@ -8,7 +8,8 @@ import errno
 import hashlib
 import os
 import shutil
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +17,8 @@ from typing import Any, Final
 
 from framecheck.cli.sort_journal import (
     JOURNAL,
+    Begun,
+    Entry,
     Step,
     begin,
     begun_sorts,
@@ -27,7 +30,7 @@ from framecheck.cli.sort_journal import (
     sync_folder,
     undo_command,
 )
-from framecheck.cli.sorting import FOLDERS, Placing, SortPlan, digest
+from framecheck.cli.sorting import FOLDERS, Placing, SortPlan, Way, digest
 from framecheck.cli.terminal import safe
 from framecheck.errors import NO_PLACE, CannotFinish, UnusableRequest
 from framecheck.logbook import Logbook
@@ -64,11 +67,26 @@ _SAME_TIME_NS: Final = 2_000_000_000
 class Undone:
     """What taking a sort back came to."""
 
-    n_back: int
-    """Frames that were put back now."""
+    n_moved_back: int
+    """Frames that were moved, and were put back now."""
+    n_copies_removed: int
+    """Copies that were removed now; the frames themselves never left."""
+    n_links_removed: int
     n_in_place: int
     """Frames of which nothing was sorted any more: never placed, or put back earlier."""
     problems: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UndoPlan:
+    """What taking back all sorts into a folder will do."""
+
+    into: Path
+    entries: Sequence[Entry]
+    begun: tuple[Begun, ...]
+    steps: tuple[Step, ...]
+    roots: Mapping[Begun, Path]
+    """Where the frames of each sort are put back to."""
 
 
 def carry_out(plan: SortPlan, told: Told = lambda done, total: None, logbook: Logbook | None = None) -> bool:
@@ -122,6 +140,11 @@ def undo(
     UnusableRequest
         If there is no journal, one that no sort of ours wrote, or one that neither logbook nor user vouches for.
     """
+    return carry_out_undo(plan_undo(into, frames=frames, logbook=logbook), told, frames=frames, logbook=logbook)
+
+
+def plan_undo(into: Path, *, frames: Path | None = None, logbook: Logbook | None = None) -> UndoPlan:
+    """Read what was sorted into a folder; nothing is changed. Arguments and errors are those of `undo`."""
     into = whole_path(into)
     entries = entries_of(into)
     begun, steps = begun_sorts(entries, into), steps_of(entries, into)
@@ -131,15 +154,29 @@ def undo(
             f"from. Put them back by hand, then remove {JOURNAL}."
         )
     roots = believed_roots(begun, into, frames, logbook)
+    return UndoPlan(into=into, entries=entries, begun=begun, steps=steps, roots=roots)
+
+
+def carry_out_undo(
+    plan: UndoPlan,
+    told: Told = lambda done, total: None,
+    *,
+    frames: Path | None = None,
+    logbook: Logbook | None = None,
+) -> Undone:
+    """Carry an undo out, the last step first; the journal goes when nothing is left to do."""
+    into, steps, roots = plan.into, plan.steps, plan.roots
     problems: list[tuple[str, str]] = []
-    back, in_place = set(), set()
+    undone, in_place = set(), set()
+    removed: Counter[Way] = Counter()
     again = f"undo again: {undo_command(into, frames)}"
     for number, step in enumerate(reversed(steps)):
         source = roots[step.begun] / step.source
         with _in_words(step.target, again):
             came_to = _take_back(into, roots[step.begun], step)
         if came_to == _BACK:
-            back.add(source)
+            undone.add(source)
+            removed[step.begun.way] += 1
         elif came_to == _IN_PLACE:
             in_place.add(source)
         else:
@@ -147,11 +184,17 @@ def undo(
         told(number + 1, len(steps))
     if not problems:
         with _in_words(JOURNAL, again):
-            remove_journal(into, entries, begun)
-        for one in begun:
+            remove_journal(into, plan.entries, plan.begun)
+        for one in plan.begun:
             if logbook is not None and one.number is not None:
                 logbook.forget_sort(one.number)
-    return Undone(n_back=len(back), n_in_place=len(in_place - back), problems=tuple(problems))
+    return Undone(
+        n_moved_back=removed["move"],
+        n_copies_removed=removed["copy"],
+        n_links_removed=removed["link"],
+        n_in_place=len(in_place - undone),
+        problems=tuple(problems),
+    )
 
 
 def _place(plan: SortPlan, placing: Placing, write: Callable[[dict[str, Any]], None]) -> None:

@@ -18,11 +18,9 @@ from framecheck.words import path_in
 
 Way = Literal["copy", "move", "link"]
 
-FOLDER_OF: Final = {
-    "keep": "keep", "doubtful": "doubtful", "reject": "leave-out", "leave out": "leave-out", "leave-out": "leave-out",
-}  # fmt: skip
-"""Folder for each grade of night.json and each choice of the page."""
-FOLDERS: Final = ("keep", "doubtful", "leave-out")
+FOLDERS: Final = ("keep", "doubtful", "reject")
+FOLDER_OF: Final = {**{name: name for name in FOLDERS}, "leave out": "reject", "leave-out": "reject"}
+"""Folder for each grade of night.json and each choice; pages and lists of earlier versions said "leave out"."""
 _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
 _ANY_TIME_NS: Final = 2**63
@@ -78,10 +76,10 @@ def plan_sort(frames: Path, into: Path, by: Path | None, way: Way) -> SortPlan:
     frames : Path
         Folder of the frames; no file outside it is ever touched.
     into : Path
-        Gets the folders keep, doubtful and leave-out.
+        Gets the folders keep, doubtful and reject.
     by : Path or None
         night.json, the folder it lies in, choices as CSV (`file,choice`), or a plain list of files to keep, one a
-        line. None: night.json in the folder of the frames.
+        line. None: night.json in the folder of the frames, or in the report beside it.
     way : {"copy", "move", "link"}
 
     Raises
@@ -168,7 +166,7 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         folder = FOLDER_OF.get(choice.strip().lower())
         if folder is None:
             raise UnusableRequest(
-                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep" or "leave out".'
+                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep", "doubtful" or "reject".'
             )
         if name in chosen:
             raise UnusableRequest(f"{safe(path)}: names {safe(name)} twice. Leave one of the lines out.")
@@ -210,14 +208,20 @@ def digest(path: Path) -> str:
 
 
 def _how_to_get_one() -> str:
-    return "framecheck night FOLDER --out REPORT writes one; then give --by REPORT."
+    return "`framecheck night FOLDER` writes one; give its folder with --by REPORT."
 
 
 def _list_file(frames: Path, by: Path | None) -> Path:
-    path = frames / "night.json" if by is None else by / "night.json" if by.is_dir() else by
-    if by is None and not path.is_file():
-        raise UnusableRequest(f"{safe(frames)}: nothing says which frames are good. {_how_to_get_one()}")
-    return path
+    """The file that says where each frame goes: the one given, else the report in the folder of frames or beside it."""
+    if by is not None:
+        return by / "night.json" if by.is_dir() else by
+    from framecheck.read.paths import whole_path
+
+    whole = whole_path(frames)
+    for place in (frames, whole.with_name(f"{whole.name}-report") if whole.name else whole):
+        if (place / "night.json").is_file():
+            return place / "night.json"
+    raise UnusableRequest(f"{safe(frames)}: nothing says which frames are good. {_how_to_get_one()}")
 
 
 def _rows_of_night(text: str) -> list[tuple[str, str | None]]:

@@ -59,6 +59,11 @@ def _is_dumb() -> bool:
     return os.environ.get("TERM") == "dumb"
 
 
+def is_talked_with() -> bool:
+    """Whether a person sits at the terminal, who can be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
 def safe(text: object) -> str:
     """Text from files and headers with all that could steer a terminal made visible."""
     return plain(str(text))
@@ -74,9 +79,16 @@ def say(text: str = "") -> None:
         raise SystemExit(0) from None
 
 
+def tell(text: str) -> None:
+    """Print a sentence for a person, in lines that fit the terminal."""
+    say(look_of(sys.stdout).wrap(text, 0))
+
+
 def warn(text: str) -> None:
-    """Print a line about something wrong."""
-    sys.stderr.write(text + "\n")
+    """Print a sentence about something wrong, in lines that fit the terminal."""
+    look = look_of(sys.stderr)
+    lines = (line if len(line) <= (look.width or len(line)) else look.wrap(line, 2) for line in text.split("\n"))
+    sys.stderr.write("\n".join(lines) + "\n")
 
 
 def speak_any_script() -> None:
@@ -143,9 +155,11 @@ class StatusLine:
         self.wipe()
 
     def show(self, text: str) -> None:
-        """Put the text in place of the one before."""
+        """Put the text in place of the one before; what does not fit is left away from its end, part by part."""
         if self._shown:
             columns = shutil.get_terminal_size().columns
+            while len(text) >= columns and " · " in text:
+                text = text.rpartition(" · ")[0]
             sys.stderr.write(f"\r\x1b[K{text[: max(1, columns - 1)]}")
             sys.stderr.flush()
 

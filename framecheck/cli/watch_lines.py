@@ -103,7 +103,15 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
     if n_earlier:
         lines.append(f"{counted(n_earlier, 'frame')} of earlier nights left aside.")
     facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
-    return Event(name="known", facts=facts, lines=(*lines, look.style(_heading(rows), "bold")))
+    lines = [look.wrap(line, 0) for line in lines]
+    if not _is_narrow(rows, look):
+        lines.append(look.style(_heading(rows), "bold"))
+    return Event(name="known", facts=facts, lines=tuple(lines))
+
+
+def _is_narrow(rows: Sequence[FrameRow], look: Look) -> bool:
+    """Whether the columns do not fit: figures then stand below the name of their frame."""
+    return look.width is not None and len(_heading(rows)) > look.width
 
 
 def _heading(rows: Sequence[FrameRow]) -> str:
@@ -124,9 +132,14 @@ def frame_line(row: FrameRow, look: Look) -> str:
     """A frame on one line; its first reason too if it is not to be kept."""
     start = "" if row.start is None else f"{row.start:%H:%M}"
     grade = row.grade or "keep"
-    line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  "
-    line += look.style(f"{_MARKS[grade]} {grade:<8}", grade)
-    line += "".join(f"{_figure(row, quantity, shown):>{shown.width}}" for quantity, shown in _columns([row]))
+    figures = [(shown, _figure(row, quantity, shown)) for quantity, shown in _columns([row])]
+    if _is_narrow([row], look):
+        line = f"{start:<6}" + look.style(f"{_MARKS[grade]} {grade}", grade) + f"  {safe(row.file)}"
+        named = ", ".join(f"{f'{shown.short} {shown.sign}'.strip()} {figure}" for shown, figure in figures)
+        line += "\n" + " " * 8 + look.wrap(named, 8, used=8)
+    else:
+        line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  " + look.style(f"{_MARKS[grade]} {grade:<8}", grade)
+        line += "".join(f"{figure:>{shown.width}}" for shown, figure in figures)
     if grade == "keep" or not row.reasons:
         return line
     reason = safe(row.reasons[0])

@@ -13,6 +13,7 @@ from framecheck.cli import watch_lines
 from framecheck.cli.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
 from framecheck.cli.measuring import kept_worker, measured
 from framecheck.cli.night_summary import night_lines
+from framecheck.cli.rig_in_use import rig_file_of, rig_of
 from framecheck.cli.terminal import Look, StatusLine, look_of, safe, say, warn
 from framecheck.cli.tonight import DAY, begin_of_night, is_same_night, of_earlier_nights, tonight
 from framecheck.cli.wake import SAFETY_S, Bell, Events, stopped_by_signals
@@ -26,16 +27,16 @@ from framecheck.field import FrameFailure, FrameResult
 from framecheck.logbook import Logbook
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, Outcome, judge_night
-from framecheck.read import Rig, load_rig
+from framecheck.read import Rig, with_saved
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
-from framecheck.report.live_page import live_page
-from framecheck.report.publish import prepare_folder, write_text
+from framecheck.report.live_page import PAGE as LIVE
+from framecheck.report.live_page import STATE, live_page
+from framecheck.report.publish import prepare_folder, publish, text_as_bytes
 from framecheck.report.write import write_night
 from framecheck.words import path_in
 from framecheck.workers import Staffing
 
-LIVE: Final = "live.html"
 LINES_AT_START: Final = 3
 """More frames than these that are there at the start are summed up. Chosen."""
 
@@ -114,8 +115,8 @@ def watch_folder(
     UnusableRequest, UnusableRig, NothingMeasured
         With a sentence for the user.
     """
-    rig = load_rig(rig_file) if rig_file is not None else Rig()
     look(folder)
+    rig = rig_of(rig_file_of(folder, rig_file))
     if out is not None:
         prepare_folder(out)
     bell = Bell()
@@ -266,7 +267,8 @@ def _judge(watch: Watch) -> None:
         return
     _forget_earlier(watch, measurements)
     try:
-        watch.judgement = judge_night(watch.folder, measurements, watch.rig, watch.aim)
+        rig = with_saved(watch.rig, [result.exposure for result in measurements.results])
+        watch.judgement = judge_night(watch.folder, measurements, rig, watch.aim)
     except Exception as error:  # what befalls one judgement must not end the watch; the next frame brings another
         _tell_fault(watch, f"the night so far could not be judged ({type(error).__name__}: {error}); please report it.")
         return
@@ -331,7 +333,8 @@ def _write_page(watch: Watch, rows: Sequence[FrameRow], *, is_over: bool) -> Non
         return
     arriving = [path_in(watch.folder, path) for path in watch.waiting]
     try:
-        write_text(live_page(watch.judgement, rows, watch.alarms or (), arriving, is_over=is_over), watch.out / LIVE)
+        page = live_page(watch.judgement, rows, watch.alarms or (), arriving, is_over=is_over)
+        publish(watch.out, {LIVE: text_as_bytes(page.html), STATE: text_as_bytes(page.state)})
         if is_over:
             write_night(watch.judgement, watch.out)
     except FramecheckError as why:

@@ -14,6 +14,7 @@ from framecheck.causes.result import CLAIMED
 from framecheck.decision.compare import same_rig
 from framecheck.decision.estimate import USUAL_LEVEL
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.morning import Morning
 from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.past_night import RIG_FACTS, Fact, PastNight
 from framecheck.robust import held_rms
@@ -60,6 +61,8 @@ class NightSum:
     """Motion inside exposures: root mean square, in the rig's unit."""
     causes: tuple[str, ...]
     """Claimed ones, strongest first."""
+    morning: Morning | None = None
+    """Its answer in one look, as it was told then."""
 
     @property
     def kept_share(self) -> float:
@@ -246,6 +249,7 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
         fwhm_at_zenith=median(at_zenith) if at_zenith else None,
         smear=held_rms(smears) if len(smears) else None,
         causes=tuple(dict.fromkeys(cause.cause for cause in named)),
+        morning=next((night.morning for night in reversed(judged.values()) if night.morning is not None), None),
     )  # fmt: skip
 
 

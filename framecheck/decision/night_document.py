@@ -59,6 +59,9 @@ class RigFacts:
     camera_angle_deg: float | None = None
     lens_f_number: float | None = None
     provenance: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    """A saved rig counts as a rig file."""
+    from_saved_rig: tuple[str, ...] = ()
+    """Facts that a saved rig told, not a rig file given with the night; also those that are not listed here."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -27,7 +27,8 @@ RIG_FACTS: Final = (
     "camera_angle_deg",
 )
 """Of night.json's `rig`: what makes one rig another."""
-_USED: Final = ("source", "generator", "rig", "groups", "frames", "tracking", "budget", "findings", "field_stretches")
+_USED: Final = ("source", "generator", "rig", "groups", "frames", "tracking", "budget", "findings", "field_stretches",
+              "morning")  # fmt: skip
 """Fields that others are compared by; what else a file holds is not looked at."""
 _LARGEST: Final = 256 << 20
 """A file is not read beyond this. [byte] Chosen: a night of 50,000 frames."""

@@ -8,6 +8,7 @@ from framecheck.read.paths import NoPlainFile, lies_in, open_plain, read_plain, 
 from framecheck.read.remote import at_hand, is_remote, place_name
 from framecheck.read.rig import Rig, merge_rig
 from framecheck.read.rig_file import load_rig, rig_template
+from framecheck.read.saved_rig import with_saved
 from framecheck.read.unlit import Unlit, measure_unlit
 
 __all__ = [
@@ -35,4 +36,5 @@ __all__ = [
     "read_plain",
     "rig_template",
     "whole_path",
+    "with_saved",
 ]

@@ -12,7 +12,7 @@ from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
 
 MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
-Origin = Literal["rig file", "header", "plate solution", "calibration frames", "measured", "default"]
+Origin = Literal["rig file", "saved rig", "header", "plate solution", "calibration frames", "measured", "default"]
 WITHOUT_LIGHT: Final = ("overscan", "bias frames", "dark frames")
 """Where an exposure's facts come from if pixels without light told them."""
 
@@ -162,4 +162,6 @@ def _origin_of_scale(rig: Rig, provenance: Mapping[str, Origin]) -> Origin | Non
     origins = {provenance.get("pixel_um"), provenance.get("focal_length_mm")}
     if "plate solution" in origins:
         return "plate solution"
-    return "rig file" if origins == {"rig file"} else "header"
+    if origins <= {"rig file", "saved rig"}:
+        return "rig file" if origins == {"rig file"} else "saved rig"
+    return "header"

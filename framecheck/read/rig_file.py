@@ -166,11 +166,13 @@ def _template_lines(key: Key, exposure: Exposure) -> Iterator[str]:
     yield f"# {key.help}"
     if key.choices:
         yield f"# It is {key.allowed}."
-    if value is None:
-        yield f"# {key.name} = {json.dumps(key.example)}"
-        return
-    source = exposure.provenance.get(_source_of(key, exposure), "")
-    yield f"{key.name} = {json.dumps(value)}" + (f"  # from the header ({source})" if source else "")
+    source = "" if value is None else exposure.provenance.get(_source_of(key, exposure), "")
+    yield toml_line(key, value) + (f"  # from the header ({source})" if source else "")
+
+
+def toml_line(key: Key, value: Any) -> str:
+    """A key with its value; an example behind a # where that is not known."""
+    return f"# {key.name} = {json.dumps(key.example)}" if value is None else f"{key.name} = {json.dumps(value)}"
 
 
 def _value_of_header(key: Key, exposure: Exposure) -> float | int | None:
@@ -259,15 +261,18 @@ def _nearest(word: str, known: tuple[str, ...]) -> str:
     return f" (did you mean `{found[0]}`?)" if found else ""
 
 
-def _refuse_wrong_value(key: Key, value: Any, where: str) -> None:
+def takes(key: Key, value: Any) -> bool:
+    """Whether a value is of the key's kind and within its range."""
     number = isinstance(value, int | float) and not isinstance(value, bool)
     if key.kind is float:
-        fits = number and key.least <= value <= key.most
-    elif key.kind is int:
-        fits = isinstance(value, int) and number and key.least <= value <= key.most
-    else:
-        fits = isinstance(value, key.kind) and (not key.choices or value in key.choices)
-    if not fits:
+        return number and key.least <= value <= key.most
+    if key.kind is int:
+        return isinstance(value, int) and number and key.least <= value <= key.most
+    return isinstance(value, key.kind) and (not key.choices or value in key.choices)
+
+
+def _refuse_wrong_value(key: Key, value: Any, where: str) -> None:
+    if not takes(key, value):
         near = _nearest(value, key.choices) if isinstance(value, str) and key.choices else ""
         raise UnusableRig(f"{where}: `{key.name}` is {_shown(value)}{near}, but must be {key.allowed}.")
 

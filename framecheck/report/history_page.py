@@ -17,7 +17,10 @@ def history_page(histories: Sequence[RigHistory]) -> str:
         style=part("report.css"),
         version=__version__,
         histories=histories,
-        pictures=[history_picture(one, f"nights-{k}") for k, one in enumerate(histories)],
+        pictures=[
+            "" if history_words.is_one_night(one) else history_picture(one, f"nights-{k}")
+            for k, one in enumerate(histories)
+        ],
         told=history_words,
         say=words,
         date_of=date_of,

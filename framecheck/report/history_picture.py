@@ -40,10 +40,10 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
     """
     strips: list[tuple[str, str, Callable[[Axes, RigHistory], None]]] = []
     if any(night.fwhm is not None for night in history.nights):
-        strips.append(("FWHM", f"{_unit(history)}; bar: half of\nthe frames, ring: as\nat the zenith", _widths))
+        strips.append(("FWHM", f"{_unit(history)}; bar: half of\nthe frames, ring: at\nthe zenith", _widths))
     if any(night.smear is not None for night in history.nights):
         strips.append(("Motion inside\nan exposure", f"\n{_unit(history)} rms", _smears))
-    strips.append(("Hours", "outline: taken,\nfilled: effective kept", _hours))
+    strips.append(("Hours", "outline: shot,\nfilled: worth", _hours))
     causes = history.causes[:MOST_CAUSES]
     tall = len(strips) * (_STRIP_PX + _GAP_PX) + len(causes) * _CAUSE_PX + _DATES_PX + 10
     picture = new_figure(WIDTH_PX, tall)

@@ -34,8 +34,34 @@ def summary(history: RigHistory) -> str:
     taken, kept = sum(night.taken_s for night in nights), sum(night.kept_effective_s or 0.0 for night in nights)
     n_frames, n_kept = sum(night.n_frames for night in nights), sum(night.n_kept for night in nights)
     return (
-        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} taken, of which {duration(kept)} effective kept "
-        f"({counted(n_kept, 'frame')} of {counted(n_frames, 'frame').split()[0]})."
+        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} shot, worth {duration(kept)} of perfect exposure "
+        f"({n_kept} of {counted(n_frames, 'frame')} kept)."
+    )
+
+
+def latest_words(history: RigHistory) -> list[tuple[str, str]]:
+    """What the latest night came to and what to do first, as its own report says; empty if it does not say."""
+    latest = history.nights[-1]
+    if latest.morning is None:
+        return []
+    return [
+        (f"Latest night, {date_of(latest.start_utc)}", plain(latest.morning.verdict)),
+        ("Do first", plain(latest.morning.action.sentence)),
+    ]
+
+
+def is_one_night(history: RigHistory) -> bool:
+    """Whether there is nothing to set beside each other yet."""
+    return len(history.nights) < 2
+
+
+def what_will_be_shown() -> str:
+    """What a history with one night waits for."""
+    days = (FEWEST_SPELLS - 1) * SPELL_DAYS
+    return (
+        "One night so far. With the second night this shows star size, motion and hours night by night, and the causes "
+        f"that come back. Trends need {FEWEST_SPELLS} nights at least {SPELL_DAYS:g} days apart, so {days:g} days from "
+        "now at the earliest."
     )
 
 

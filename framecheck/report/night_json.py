@@ -119,4 +119,7 @@ def _shared_name(folder: Path) -> str:
 
 def _rig(rig: Rig) -> RigFacts:
     facts = shared_fields(rig, RigFacts)
-    return RigFacts(**facts | {"provenance": {name: rig.provenance[name] for name in facts if name in rig.provenance}})
+    origins = {name: rig.provenance[name] for name in facts if name in rig.provenance}
+    saved = [name for name, origin in rig.provenance.items() if origin == "saved rig"]
+    told = {name: "rig file" if origin == "saved rig" else origin for name, origin in origins.items()}
+    return RigFacts(**facts | {"provenance": told, "from_saved_rig": tuple(sorted(saved))})

@@ -34,8 +34,9 @@ def trailed() -> Judgement:
 
 def test_the_answer_comes_first(healthy: Judgement) -> None:
     lines = advice_lines(healthy, Look())
-    assert lines[:2] == ["Would a better mount pay?", "No. Perfect tracking would gain too little to be worth a mount."]
-    assert "rms on each axis" in lines[3]
+    assert lines[:2] == ["Would a better mount pay?", "No. Perfect tracking would gain too little."]
+    assert lines[3].startswith("Mount: fine")
+    assert lines[4] == "Do first: Stack all 30 frames: nothing we found is worth fixing first."
 
 
 def test_numbers_stand_against_what_would_be_good(healthy: Judgement) -> None:
@@ -63,7 +64,7 @@ def test_it_fits_on_a_page_of_any_terminal(healthy: Judgement, trailed: Judgemen
 
 def test_json_holds_decision_budget_and_what_if(healthy: Judgement) -> None:
     document = advice_document(healthy)
-    assert list(document) == ["schema", "generator", "mount_decision", "budget", "what_if"]
+    assert list(document) == ["schema", "generator", "morning", "mount_decision", "budget", "what_if"]
     assert sum(term["share"] for term in document["budget"]) == pytest.approx(1, abs=1e-5)
     assert [case["case"] for case in document["what_if"]][:2] == ["as it was", "perfect tracking"]
 

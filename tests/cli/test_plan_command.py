@@ -13,6 +13,8 @@ from framecheck.cli.plan_command import ASKED, setup_from
 from framecheck.cli.plan_page import plan_document, plan_lines
 from framecheck.cli.terminal import Look
 from framecheck.decision.plan import make_plan
+from framecheck.decision.plan_records import Setup
+from framecheck.read.rig import Rig
 from framecheck.read.rig_file import KEYS
 
 TELESCOPE = (
@@ -43,7 +45,7 @@ def test_a_telescope_in_a_page() -> None:
 
 
 def test_nothing_given_says_what_each_line_needs() -> None:
-    text = said()
+    text = "\n".join(plan_lines(make_plan(Setup(rig=Rig())), Look()))
     assert text.startswith("A rig of which nothing is known yet")
     assert "– needs --focal-length and --pixel" in text
     assert all(asked.option in text for asked in ASKED.values() if asked.option not in OPTIONAL)
@@ -51,6 +53,16 @@ def test_nothing_given_says_what_each_line_needs() -> None:
 
 OPTIONAL = {"--obstruction", "--gain", "--passband", "--tracking-rms"}
 """What refines a line, or adds one, and is never asked for."""
+
+
+def test_without_options_a_person_is_asked_and_a_script_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    result = CliRunner().invoke(main.app, ["plan"])
+    assert "--focal-length 530" in str(result.exception)
+    answers = iter(["530", "much", "106", "3,76", "eq", "4-2", "", ""])
+    monkeypatch.setattr("framecheck.cli.terminal.is_talked_with", lambda: True)
+    monkeypatch.setattr("typer.prompt", lambda *_, **__: next(answers))
+    assert said().split("\n\n", 1)[1] == said(*["--focal-length", "530", "--aperture", "106", "--pixel", "3.76"],
+                                               "--mount", "equatorial", "--seeing", "2-4")  # fmt: skip
 
 
 def test_json_holds_the_numbers_with_units() -> None:

@@ -1,6 +1,7 @@
 """Sorting frames into folders and putting them back, whatever happens in between."""
 
 import errno
+import io
 import json
 import os
 import unicodedata
@@ -10,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from framecheck.cli import sort_steps
+from framecheck.cli import sort_command, sort_steps
 from framecheck.cli.sort_command import sort_folder, take_back
 from framecheck.cli.sort_journal import JOURNAL
 from framecheck.cli.sort_steps import Undone, carry_out
@@ -65,12 +66,12 @@ def test_files_of_a_raw_go_with_it_and_come_back(tmp_path: Path, way: Way) -> No
     os.utime(folder / "A 1.xmp")  # edited since the night was judged
     before = contents(folder)
     plan = plan_sort(folder, into, None, way)
-    assert counts(plan.placings) == {"keep": 2, "leave-out": 1}
+    assert counts(plan.placings) == {"keep": 2, "reject": 1}
     carry_out(plan)
     placed = [path for path in contents(into) if not path.startswith(".") and path != JOURNAL]
     assert placed == [
         "keep/A 1.dng", "keep/A 1.dng.txt", "keep/A 1.jpg", "keep/A 1.xmp", "keep/B.fits",
-        "leave-out/A 10.dng", "leave-out/A 10.xmp",
+        "reject/A 10.dng", "reject/A 10.xmp",
     ]  # fmt: skip
     undo_sort(into, frames=folder)
     assert contents(folder) == before
@@ -92,7 +93,7 @@ def test_there_and_back(
         no_hard_links(monkeypatch)
     before, into = contents(lights), tmp_path / "new" / "sorted"
     assert sort_folder(lights, into, None, way, yes=True) == 0
-    placed = {name: into / {"reject": "leave-out"}.get(grade, grade) / name for name, grade in NAMES.items()}
+    placed = {name: into / grade / name for name, grade in NAMES.items()}
     for name, path in placed.items():
         assert path.read_bytes() == before[name]
         assert path.stat().st_mtime == 1e9
@@ -103,12 +104,41 @@ def test_there_and_back(
     assert not into.parent.exists()
 
 
-def test_without_yes_nothing_is_changed(lights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    sort_folder(lights, tmp_path / "out", None, "move", yes=False)
+def test_nothing_is_moved_without_a_yes(lights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sort_folder(lights, tmp_path / "out", None, "move")
     assert not (tmp_path / "out").exists()
     said = capsys.readouterr().out
     assert "2 to be moved, 2 kB" in said
-    assert "Nothing was changed. Add --yes" in said
+    assert "Nothing was changed. Frames are moved with --yes, or copied without --move." in said
+
+
+@pytest.mark.parametrize("way", ["copy", "link"])
+def test_what_takes_nothing_away_is_done_at_once_and_a_dry_run_only_says_it(
+    lights: Path, tmp_path: Path, way: Way, capsys: pytest.CaptureFixture[str]
+) -> None:
+    into = tmp_path / "out"
+    sort_folder(lights, into, None, way, dry_run=True)
+    assert not into.exists()
+    assert "Nothing was changed." in capsys.readouterr().out
+    sort_folder(lights, into, None, way)
+    assert len(list(into.rglob("*.fits"))) == 5
+    before = contents(into)
+    take_back(into, lights, dry_run=True)
+    assert contents(into) == before
+    noun = "copies" if way == "copy" else "links"
+    assert capsys.readouterr().out.count(f"removes 5 {noun}; the frames in {lights} stay") == 1
+    take_back(into, lights)
+    assert capsys.readouterr().out.endswith(f"  removes 5 {noun}; the frames in {lights} stay\n5 {noun} removed.\n")
+
+
+@pytest.mark.parametrize(("said", "moves"), [("y\n", True), ("\n", False)])
+def test_moving_asks_a_person_at_a_terminal(
+    lights: Path, tmp_path: Path, said: str, moves: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sort_command, "is_talked_with", lambda: True)
+    monkeypatch.setattr("sys.stdin", io.StringIO(said))
+    sort_folder(lights, tmp_path / "out", None, "move")
+    assert (tmp_path / "out").exists() == moves
 
 
 def undo(into: Path, frames: Path) -> Undone:
@@ -164,7 +194,7 @@ def test_a_crash_at_any_step_can_be_undone(
             except Killed:
                 died = True
         for name, content in before.items():
-            copies = [lights / name, *(into / folder / name for folder in ("keep", "doubtful", "leave-out"))]
+            copies = [lights / name, *(into / folder / name for folder in ("keep", "doubtful", "reject"))]
             assert any(copy.exists() for copy in copies), "no frame is ever lost"
             assert all(copy.read_bytes() == content for copy in copies if copy.exists()), "nor half there"
         if (into / JOURNAL).exists():
@@ -298,12 +328,12 @@ def test_choices_of_the_page_and_plain_lists(lights: Path, tmp_path: Path) -> No
         '\ufefffile,choice\r\nlight 1.fits,leave out\r\n\'-dash.fits,keep\r\n"new\nline.fits",\r\n'.encode()
     )
     plan = plan_sort(lights, tmp_path / "out", choices, "copy")
-    assert [(p.source.name, p.folder) for p in plan.placings] == [("light 1.fits", "leave-out"), ("-dash.fits", "keep")]
+    assert [(p.source.name, p.folder) for p in plan.placings] == [("light 1.fits", "reject"), ("-dash.fits", "keep")]
     assert plan.n_ungraded == 1
     choices.write_text("light 1.fits\n-dash.fits\n")
     assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"keep"}
     choices.write_text('"file","grade","own_choice","decision"\r\n"light 1.fits","keep","leave out","leave out"\r\n')
-    assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"leave-out"}
+    assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"reject"}
     choices.write_text("file,choice\nlight 1.fits,perhaps\n")
     with pytest.raises(UnusableRequest, match="is no choice"):
         plan_sort(lights, tmp_path / "out", choices, "copy")
@@ -408,7 +438,7 @@ def test_of_many_files_that_cannot_be_placed_the_first_are_told(
     lights: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     judged(lights, {f"gone {k}.fits": "keep" for k in range(50)})
-    assert sort_folder(lights, tmp_path / "out", None, "copy", yes=False) == 50
+    assert sort_folder(lights, tmp_path / "out", None, "copy") == 50
     told = capsys.readouterr().err.splitlines()
     assert told[0] == "gone 0.fits: is no longer there. Judge the folder again, or bring the file back."
     assert told[-1] == "30 more files like these; --json lists all."

@@ -61,8 +61,8 @@ def test_exit_codes_are_those_of_the_contract(
     lights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     out = str(tmp_path / "out")
-    assert code(monkeypatch, str(lights), "--into", out) == 0
-    assert code(monkeypatch, str(lights), "--into", out, "--yes", "--quiet") == 0
+    assert code(monkeypatch, str(lights), "--into", out, "--dry-run") == 0
+    assert code(monkeypatch, str(lights), "--into", out, "--quiet") == 0
     assert code(monkeypatch, "--undo", "--into", out) == 0
     assert code(monkeypatch, "--undo", out) == 2
     assert code(monkeypatch, str(lights)) == 2
@@ -89,7 +89,7 @@ def test_a_link_among_the_frames_is_copied_whole_and_never_moved(
     (lights / "light 0.fits").symlink_to(real)
     out = tmp_path / "out"
     assert code(monkeypatch, str(lights), "--into", str(out), "--move") == 1
-    assert code(monkeypatch, str(lights), "--into", str(out), "--yes", "--quiet") == 0
+    assert code(monkeypatch, str(lights), "--into", str(out), "--quiet") == 0
     assert not (out / "keep" / "light 0.fits").is_symlink()
     assert (out / "keep" / "light 0.fits").read_bytes() == real.read_bytes()
 

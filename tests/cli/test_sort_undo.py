@@ -40,11 +40,12 @@ def test_a_lost_frame_is_told_and_the_journal_stays_until_it_is_back(
     (moved / "keep" / "light 1.fits").rename(tmp_path / "away.fits")
     assert take_back(moved, None, book) == 1
     told = capsys.readouterr()
-    assert told.out.startswith("4 frames put back as before.")
+    assert "\n4 files moved back.\n" not in told.out  # one could not be: the sentence goes on
+    assert "4 files moved back. 1 file could not be put back" in told.out
     assert "is neither there nor where it came from" in told.err
     assert (moved / JOURNAL).exists()
     assert take_back(moved, None, book) == 1
-    assert capsys.readouterr().out.startswith("0 frames put back as before, 4 more in place already.")
+    assert "4 already undone. 1 file could not be put back" in capsys.readouterr().out
     (tmp_path / "away.fits").rename(lights / "light 1.fits")
     assert take_back(moved, None, book) == 0
     assert not moved.exists()
@@ -59,18 +60,19 @@ def test_another_file_in_the_place_of_a_lost_frame_is_not_taken_for_it(
     (moved / "keep" / "light 1.fits").unlink()
     (lights / "light 1.fits").write_bytes(bytes(1000))  # of the same size, but of today
     undone = undo(moved, logbook=book)
-    assert undone.n_back == 4
+    assert undone.n_moved_back == 4
     assert [name for name, _ in undone.problems] == ["keep/light 1.fits"]
     assert "another file of its name" in undone.problems[0][1]
 
 
-def test_a_frame_that_was_copied_twice_counts_once(lights: Path, tmp_path: Path, book: Logbook) -> None:  # noqa: F811
+def test_copies_that_are_removed_are_counted_as_copies(lights: Path, tmp_path: Path, book: Logbook) -> None:  # noqa: F811
     into = tmp_path / "out"
     carry_out(plan_sort(lights, into, None, "copy"), logbook=book)
     judged(lights, dict.fromkeys(NAMES, "doubtful"))
     carry_out(plan_sort(lights, into, None, "copy"), logbook=book)
     undone = undo(into, logbook=book)
-    assert (undone.n_back, undone.n_in_place, undone.problems) == (5, 0, ())
+    assert (undone.n_moved_back, undone.n_copies_removed, undone.n_in_place) == (0, 9, 0)  # one was doubtful before
+    assert undone.problems == ()
     assert not into.exists()
 
 
@@ -99,7 +101,7 @@ def test_a_half_line_of_an_earlier_sort_does_not_spoil_the_journal(
         journal.write(b'{"step": "beg')
     judged(lights, dict.fromkeys(NAMES, "doubtful"))
     carry_out(plan_sort(lights, into, None, "copy"))
-    assert undo(into, frames=lights).n_back == 5
+    assert undo(into, frames=lights).n_copies_removed == 9
     judged(lights, NAMES)
     assert contents(lights) == before
 
@@ -151,7 +153,7 @@ def test_a_journal_that_was_given_away_and_came_back_forged_stays_below_its_own_
         (lights / name).parent.mkdir(exist_ok=True)
     shutil.rmtree(moved)
     forged(moved, tmp_path / "victim", begun["id"])
-    assert undo(moved, logbook=book).n_back == 1
+    assert undo(moved, logbook=book).n_moved_back == 1
     assert (lights / "planted").exists()
     assert not (tmp_path / "victim").exists()
     elsewhere = forged(tmp_path / "elsewhere", tmp_path / "victim", begun["id"])
@@ -187,7 +189,7 @@ def test_an_old_journal_with_a_whole_path_is_taken_back_if_the_user_says_where_t
     (into / JOURNAL).write_text("".join(json.dumps(line) + "\n" for line in lines))
     with pytest.raises(UnusableRequest, match="your logbook does not know"):
         undo(into)
-    assert undo(into, frames=root).n_back == 1
+    assert undo(into, frames=root).n_moved_back == 1
     assert (root / "a.fits").read_bytes() == b"frame"
     assert not into.exists()
 

@@ -28,8 +28,8 @@ def of_frame(result: FrameResult, rig: Rig, look: Look = PIPE) -> str:
 
 def test_it_answers_and_names_the_worst() -> None:
     said = text(by_hand.judgement(44))
-    assert said.startswith("M 101, 12 March 2024\n\nWhat to keep    Keep ")
-    assert re.search(r"effective of 3 h 40 min taken", said)
+    assert said.startswith("M 101, 12 March 2024\n\nFair night: ")
+    assert re.search(r"Worth +.* of perfect exposure \(3 h 40 min shot\)", said)
     assert "Rejected\n  × lights/M101_L_010.fits  stars are 1.7 times as long as wide" in said
     assert "Doubtful, the worst 3 of 7" in said
     assert "lights/M101_L_099.fits ends after 12 of 52 MB. Copy it again from the camera." in said

@@ -353,7 +353,7 @@ def nights(folder: Path, seed: int) -> Callable[[int], Trial]:
         ["compare", hostile, honest, "--json"],
         ["history", hostile, honest],
         ["history", hostile, "--json"],
-        ["sort", hostile, "--into", folder / "sorted", "--by", hostile],
+        ["sort", hostile, "--into", folder / "sorted", "--by", hostile, "--dry-run"],
     )
 
     def attempt(number: int) -> tuple[str, str]:

@@ -27,8 +27,8 @@ def months() -> RigHistory:
 def test_nights_are_summed_up() -> None:
     # 10 nights of 12 frames of 120 s, 11 of each kept and worth 100 s
     assert summary(months()) == (
-        "10 nights, 12 September 2025 to 11 December 2025: 4 h taken, of which 3 h 3 min effective kept "
-        "(110 frames of 120)."
+        "10 nights, 12 September 2025 to 11 December 2025: 4 h shot, worth 3 h 3 min of perfect exposure "
+        "(110 of 120 frames kept)."
     )
     assert rig_title(months()) == "530 mm, aperture 106 mm, pixels of 3.76 µm, mount: equatorial"
 

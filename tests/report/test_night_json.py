@@ -42,7 +42,7 @@ BLOCKS = {
         "focal_length_mm": NUMBER, "aperture_mm": NUMBER, "pixel_um": NUMBER, "binning": WHOLE,
         "pixel_scale_arcsec": NUMBER, "gain_e_per_adu": NUMBER, "read_noise_e": NUMBER, "saturation_adu": NUMBER,
         "mount_type": TEXT, "worm_period_s": NUMBER, "camera_angle_deg": NUMBER,
-        "lens_f_number": NUMBER, "provenance": (dict,),
+        "lens_f_number": NUMBER, "provenance": (dict,), "from_saved_rig": (list,),
     },
     "tracking": {
         "axis_known": FLAG, "rms_along_px": NUMBER, "rms_across_px": NUMBER, "rms_ra_arcsec": NUMBER,

@@ -96,10 +96,10 @@ def test_advise_and_plan_take_the_rig(place: Place) -> None:
 def test_sort_there_and_back(place: Place, tmp_path: Path) -> None:
     into = tmp_path / f"triées {QUOTES}ici"
     words = ("sort", place.lights, "--into", into, "--by", place.report)
-    said = framecheck(*words)
+    said = framecheck(*words, "--dry-run")
     assert (said.code, said.err) == (0, "")
     assert not into.exists()
-    done = framecheck(*words, "--yes", "--json", "--logbook", tmp_path / "book")
+    done = framecheck(*words, "--json", "--logbook", tmp_path / "book")
     assert (done.code, done.err) == (0, "")
     targets = [into / one["target"] for one in json.loads(done.out)["frames"]]
     assert sorted(path.name for path in targets) == sorted(path.name for path in place.lights.iterdir())

@@ -148,7 +148,7 @@ def test_a_night_as_its_files_come_and_go(drawn: Path, tmp_path: Path) -> None:
     assert account["n_failed"] == 1
     assert (out / "report.html").is_file()
     assert json.loads((out / "night.json").read_text())["source"]["n_measured"] == 3
-    assert 'http-equiv="refresh"' not in (out / "live.html").read_text(encoding="utf-8")
+    assert '"over": true' in (out / "live-now.js").read_text(encoding="utf-8")
     assert not list(out.glob(".*"))
 
 
@@ -171,7 +171,7 @@ def test_a_change_is_told_once_and_not_again_by_a_watch_that_starts_anew(drawn: 
         # drawn as Gaussians of which the pixel is a part: 1.7 in all, a little more without it (closed form)
         assert alarm["alarm"]["now"] == pytest.approx(1.72, abs=0.06)
         page = page_that_says("Stars are drawn out since 08.fits", tmp_path / "out" / "live.html")
-        assert 'http-equiv="refresh"' in page
+        assert "Do first:" in page
         assert watch.stop(signal.SIGTERM) == 0
     with Logbook(book) as known:
         first = known.folders()[0].last_utc
@@ -277,7 +277,7 @@ def test_on_a_terminal_the_last_line_renews_itself_and_no_color_is_honoured(draw
     while b"2 frames: 2 keep" not in seen and time.monotonic() < end:
         seen += os.read(ours, 4096)
     process.send_signal(signal.SIGINT)
-    while process.poll() is None or b"What to keep" not in seen:
+    while process.poll() is None or b"Do first" not in seen:
         try:
             seen += os.read(ours, 4096)
         except OSError:
@@ -288,7 +288,7 @@ def test_on_a_terminal_the_last_line_renews_itself_and_no_color_is_honoured(draw
     assert "\r\x1b[K2 frames: 2 keep" in text
     assert "\x1b[3" not in text  # no colour
     assert "00.fits" in text
-    assert "What to keep" in text
+    assert "Do first" in text
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of the keyboard are another thing there")

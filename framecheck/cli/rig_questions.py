@@ -1,0 +1,93 @@
+"""Questions about a rig that headers cannot answer, asked once at the terminal."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import islice
+from pathlib import Path
+from typing import Any, Final
+
+import typer
+
+from framecheck.cli.rig_command import keep
+from framecheck.cli.terminal import safe, say
+from framecheck.errors import UnusableFrame
+from framecheck.read import Exposure, is_remote, read_exposure
+from framecheck.read.rig_file import Key, takes
+from framecheck.read.saved_rig import KEPT, RigName, rig_name, saved_file
+
+_ASKED: Final = {
+    "mount_type": "Mount",
+    "guided": "Does a guide camera correct it? (yes or no)",
+    "worm_period_s": "Seconds for one turn of its worm",
+    "focal_length_mm": "Focal length in mm",
+    "aperture_mm": "Aperture in mm",
+    "site_latitude_deg": "Latitude in degrees, north positive",
+    "site_longitude_deg": "Longitude in degrees, east positive",
+}
+_BOOLEANS: Final = {"y": True, "yes": True, "true": True, "n": False, "no": False, "false": False}
+_LOOKED_AT: Final = 20
+"""Files whose headers are read in search of a light. Chosen: calibration frames may come first."""
+
+
+def ask_once(paths: Sequence[Path]) -> None:
+    """Ask about the rig of a night, and keep the answers, if its headers name one that nobody was asked about yet."""
+    exposure = next(_lights(paths), None)
+    name = None if exposure is None else rig_name([exposure])
+    if exposure is None or name is None or saved_file(name).exists():
+        return
+    keep(name, ask(name, exposure, {}))
+    say("Kept. `framecheck rig` shows it.\n")
+
+
+def _lights(paths: Sequence[Path]) -> Iterator[Exposure]:
+    for path in islice((path for path in paths if not is_remote(path)), _LOOKED_AT):
+        try:
+            exposure = read_exposure(path)
+        except UnusableFrame:
+            continue
+        if exposure.kind in ("light", "unknown"):
+            yield exposure
+
+
+def ask(name: RigName, exposure: Exposure, known: Mapping[str, Any]) -> dict[str, Any]:
+    """Ask for each fact that the header leaves open; an empty answer leaves what is known."""
+    say(f"New rig: {safe(name.words)}" if not known else f"Rig: {safe(name.words)}")
+    say("What headers cannot say is asked once, then used every night. Enter skips a question.")
+    facts = dict(known)
+    keys = {key.name: key for key in KEPT}
+    for field, question in _ASKED.items():
+        if getattr(exposure, field, None) is None and _is_meant(field, facts):
+            facts[field] = _answer(keys[field], question, facts.get(field))
+    return {field: value for field, value in facts.items() if value is not None}
+
+
+def _is_meant(field: str, facts: Mapping[str, Any]) -> bool:
+    """A tripod is neither guided nor driven; a worm belongs to a drive about one axis."""
+    mount = facts.get("mount_type")
+    if field == "guided":
+        return mount != "fixed"
+    return field != "worm_period_s" or mount in ("equatorial", "tracker")
+
+
+def _answer(key: Key, question: str, known: Any) -> Any:
+    hint = f" ({', '.join(key.choices)})" if key.choices else ""
+    shown = "" if known is None else ({True: "yes", False: "no"}.get(known) if key.kind is bool else f"{known}")
+    while True:
+        text = typer.prompt(f"{question}{hint}", default=shown, show_default=bool(shown)).strip().lower()
+        if not text:
+            return known
+        value = _value(key, text)
+        if takes(key, value):
+            return value
+        say(f"Give {'yes or no' if key.kind is bool else key.allowed}, or press Enter to skip.")
+
+
+def _value(key: Key, text: str) -> Any:
+    """What was typed as the key takes it; the text itself if it is nothing of that kind."""
+    if key.kind is bool:
+        return _BOOLEANS.get(text, text)
+    if key.choices:
+        return next((choice for choice in key.choices if choice.startswith(text)), text)
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return text
