@@ -18,9 +18,9 @@ from framecheck.report.frame_data import frame_data, picture_data
 from framecheck.report.ground_words import ground_note
 from framecheck.report.html import part, template
 from framecheck.report.left_out import cut
+from framecheck.report.night_title import night_title
 from framecheck.report.story import finding_parts, place_of
 from framecheck.report.time_axis import several_nights
-from framecheck.report.verdict import night_title
 
 _MOST_BYTES: Final = 8_000_000
 """[byte] Chosen: what a phone opens without thinking; more was never read. Whatever the folder holds, the page stays

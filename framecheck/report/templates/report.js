@@ -107,7 +107,7 @@ const bench = (data) => {
 
   // The night in lanes: a strip of frames above curves, all along the same hours. Drawn again at each width.
   const track = element("track");
-  const NS = "http://www.w3.org/2000/svg";
+  const NS = document.querySelector("svg").namespaceURI;
   const cursor = made("div", "cursor");
   const brush = made("div", "brush");
   const lanes = [null, ...curves].map((curve) => {
@@ -369,11 +369,12 @@ const bench = (data) => {
       const sheet = made("div", pieces ? "sheet large" : "sheet");
       TILES.forEach((name, k) => {
         const tile = made("span");
-        tile.setAttribute("role", "img");
-        tile.setAttribute("aria-label", `${name} of frame ${frames.file[row]}, pixel by pixel, 1 of 5 pieces`);
+        const image = made("img");
+        image.src = picture.sheet;
+        image.alt = `${name} of frame ${frames.file[row]}, pixel by pixel, piece ${k + 1} of 5`;
+        image.style.transform = `translateX(${-20 * k}%)`;
         tile.title = name;
-        tile.style.backgroundImage = `url("${picture.sheet}")`;
-        tile.style.backgroundPosition = `${25 * k}% 0`;
+        tile.append(image);
         sheet.append(tile);
       });
       figure.append(sheet);
