@@ -171,12 +171,10 @@ const bench = (data) => {
       const grade = frames.grade[row];
       const px = xs[row].toFixed(1);
       if (grade < 2) course[frames.group[row]] = `${course[frames.group[row]] ?? ""}${course[frames.group[row]] ? "L" : "M"}${px} ${Math.max(0, Math.min(height, y(value))).toFixed(1)}`;
-      const off = value > high ? "M-3.5 6L0 0L3.5 6Z" : value < low ? "M-3.5 -6L0 0L3.5 -6Z" : "";
-      const py = value > high ? 1 : value < low ? height - 1 : y(value);
-      const put = (d) => d.replace(/([ML])(-?[\d.]+) (-?[\d.]+)/g, (_, sign, dx, dy) => `${sign}${(Number(px) + Number(dx)).toFixed(1)} ${(py + Number(dy)).toFixed(1)}`);
-      const name = off ? `off ${GRADES[grade]}` : `dot ${GRADES[grade]}`;
-      const shape = off || ["M0 0h0", "M0 -4L4 0L0 4L-4 0Z", "M-3.2 -3.2L3.2 3.2M-3.2 3.2L3.2 -3.2"][grade];
-      parts[name] = `${parts[name] ?? ""}${put(shape)}`;
+      const off = value > high ? "l-3.5 6h7Z" : value < low ? "l-3.5 -6h7Z" : "";
+      const py = value > high ? 1 : value < low ? height - 1 : y(value).toFixed(1);
+      const name = `${off ? "off" : "dot"} ${GRADES[grade]}`;
+      parts[name] = `${parts[name] ?? ""}M${px} ${py}${off || ["h0", "m0 -4l4 4l-4 4l-4 -4Z", "m-3.2 -3.2l6.4 6.4m0 -6.4l-6.4 6.4"][grade]}`;
       if (errors && errors[row] !== null && !off) bars += `M${px} ${y(value - errors[row]).toFixed(1)}V${y(value + errors[row]).toFixed(1)}`;
     }
     Object.values(course).forEach((d) => path(svg, "course", d));
@@ -400,12 +398,12 @@ const bench = (data) => {
     else if (still.matches) { blinking = -1; turn(); } // each press turns, nothing moves by itself
     else blinking = setInterval(turn, 700);
     if (pinned === null && n > 1) pinned = current === 0 ? 1 : current - 1;
-    update();
+    turnTo();
   };
   const pin = () => {
     pinned = pinned === current ? null : current;
     if (pinned === null) { clearInterval(blinking); blinking = 0; }
-    update();
+    turnTo();
   };
 
   // What the choice comes to.
@@ -429,6 +427,9 @@ const bench = (data) => {
   const update = () => {
     sum();
     drawStrip();
+    turnTo();
+  };
+  const turnTo = () => {
     fill();
     point();
     look();
@@ -451,7 +452,7 @@ const bench = (data) => {
       if (top < list.scrollTop) list.scrollTop = top;
       else if (top + each > list.scrollTop + list.clientHeight) list.scrollTop = top + each - list.clientHeight;
     }
-    update();
+    turnTo();
   };
   const decide = (choiceOf) => {
     for (let row = Math.min(...span_); row <= Math.max(...span_); row += 1) {
@@ -463,7 +464,7 @@ const bench = (data) => {
   };
   slider.addEventListener("input", () => { many = n - Number(slider.value); own.clear(); remember(); update(); });
   element("recommended").addEventListener("click", () => { many = choice.recommended; own.clear(); remember(); update(); });
-  const acts = { take: () => decide(true), drop: () => decide(false), undo: () => decide(null), pin, blink, pieces: () => { pieces = !pieces; update(); } };
+  const acts = { take: () => decide(true), drop: () => decide(false), undo: () => decide(null), pin, blink, pieces: () => { pieces = !pieces; turnTo(); } };
   Object.entries(acts).forEach(([id, act]) => element(id).addEventListener("click", act));
   const KEYS = { k: acts.take, r: acts.drop, Backspace: acts.undo, Delete: acts.undo, p: pin, b: blink, c: acts.pieces };
   const onKey = (event) => {
@@ -523,5 +524,6 @@ const bench = (data) => {
   update();
   new ResizeObserver(() => { draw(); fill(); }).observe(track);
 };
-if (element("bench")) bench(JSON.parse(element("data").textContent));
+// What is above it is shown first.
+if (element("bench")) setTimeout(() => bench(JSON.parse(element("data").textContent)));
 unfold();
