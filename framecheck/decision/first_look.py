@@ -14,7 +14,7 @@ from framecheck.decision.morning import DoubtfulFrames, Figure, Morning, ShownSt
 from framecheck.decision.records import Judged
 from framecheck.field.result import FrameShape
 from framecheck.night.records import NightFrame
-from framecheck.words import clause, counted, duration, likely, number, path_in, percent
+from framecheck.words import counted, duration, likely, number, path_in, percent, sentence
 
 _NIGHTS: Final = ((0.75, "Good night"), (0.5, "Fair night"), (0.25, "Poor night"), (0.0, "Bad night"))
 """Least share of the hours that counts, and what such a night is called. Chosen: quarters."""
@@ -115,19 +115,19 @@ def _why(judgement: Judged, costly: Sequence[Finding]) -> str:
 def _mount(judgement: Judged, costly: Sequence[Finding]) -> str:
     """Whether a better mount would pay, in one line."""
     decision, error = judgement.mount_decision, _error(judgement)
-    after = f": {error}" if error else ""
+    after = f" {error}" if error else ""
     match decision.answer:
         case "not needed":
-            return f"Mount: fine{after}."
+            return f"Mount: fine.{after}"
         case "upgrade justified":
-            return f"Mount: a better one would pay{after}."
+            return f"Mount: a better one would pay.{after}"
         case "cannot tell":
             settle = decision.what_would_settle_it or decision.because
-            return "Mount: can't tell yet" + (f"; {clause(settle[0])}." if settle else ".")
+            return "Mount: can't tell yet." + (f" {sentence(settle[0])}" if settle else "")
     first = next(iter(costly), None)
     if first is None or CAUSES[first.cause].family == "mount":
-        return f"Mount: yes, but you don't need a new one yet{after}."
-    return f"Mount: partly, but fix {CAUSES[first.cause].culprit} first{after}."
+        return f"Mount: yes, but you don't need a new one yet.{after}"
+    return f"Mount: partly, but fix {CAUSES[first.cause].culprit} first.{after}"
 
 
 def _error(judgement: Judged) -> str:
@@ -137,7 +137,7 @@ def _error(judgement: Judged) -> str:
         return ""
     unseen = not rms.value > 0 and rms.high is not None
     seen = f"at most {number(rms.high, 2)}" if unseen else number(rms.value, 2)
-    return f"tracking error {seen}″, you need {number(needed, 2)}″ or better"
+    return f"Tracking error {seen}″, you need {number(needed, 2)}″ or better."
 
 
 def _doubtful(choice: Choice, detail: float) -> DoubtfulFrames | None:
@@ -149,8 +149,8 @@ def _doubtful(choice: Choice, detail: float) -> DoubtfulFrames | None:
     deeper, wider = choice.deeper(few, many), choice.wider(few, many)
     which = "the doubtful frame" if n == 1 else f"{'all' if take else 'the'} {n} doubtful frames"
     trade = ", ".join(_trade(deeper, wider, take=take))
-    sentence = f"{'Take' if take else 'Leave out'} {which}" + (f": {trade}." if trade else ".")
-    return DoubtfulFrames(n_frames=n, take=take, deeper=deeper, wider=wider, sentence=sentence)
+    told = f"{'Take' if take else 'Leave out'} {which}" + (f": {trade}." if trade else ".")
+    return DoubtfulFrames(n_frames=n, take=take, deeper=deeper, wider=wider, sentence=told)
 
 
 def _trade(deeper: float | None, wider: float | None, *, take: bool) -> list[str]:

@@ -305,7 +305,7 @@ def _little_light(frame: NightFrame, usual: _Usual) -> Judged | None:
     took = [seen for share, seen in losses if share < TAKES_PART]
     share = f"only {100 * left:.0f} %" if left >= 0.01 else "less than 1 %"
     lost = f"Adds {share} of what a frame adds in the group's best conditions: {'; '.join(took)}."
-    tag = f"{100 * left:.0f} % of its worth" if left >= 0.01 else "worth nothing"
+    tag = f"worth {100 * left:.0f} %" if left >= 0.01 else "worth nothing"
     if left < HARDLY_ADDS:
         return "reject", tag, f"{lost} A frame helps from {100 * HELPS:.0f} %."
     return "doubtful", tag, f"{lost} Below {100 * HELPS:.0f} % it helps only in a stack weighted by noise."

@@ -28,7 +28,7 @@ _POLAR: Final = "below 5′ does little harm to guided frames"
 _LEVEL: Final = "0 is level, up to 8 % is hardly seen"
 _ANSWERS: Final = {
     "not needed": "a better mount would gain too little", "fix technique first": "fix technique first",
-    "upgrade justified": "a better mount would pay", "cannot tell": "these frames can’t tell",
+    "upgrade justified": "a better mount would pay", "cannot tell": "these frames can't tell",
 }  # fmt: skip
 _MOST_CHART_BYTES: Final = 2_000_000
 """[byte] Chosen: of the charts of further groups, those of the smallest are left out beyond that."""
@@ -179,7 +179,7 @@ def _unchecked(judgement: Judgement) -> Part | None:
         for (because, settle), titles in together.items()
     )
     n = len(judgement.undecided)
-    return Part("unchecked", f"{counted(n, 'cause')} we couldn’t check", "", (Points("", items),))
+    return Part("unchecked", f"{counted(n, 'cause')} we couldn't check", "", (Points("", items),))
 
 
 def _missing(judgement: Judgement, rows: Sequence[FrameRow]) -> Part | None:
@@ -212,8 +212,17 @@ def _left_out(judgement: Judgement, rows: Sequence[FrameRow]) -> Part | None:
         blocks.append(Points("Headers that contradict themselves", items))
     if not blocks:
         return None
-    counts = (f"{len(failed)} unreadable" if failed else "", f"{n_skipped} no lights" if skipped else "")
-    return Part("left-out", "Files left out", ", ".join(filter(None, counts)), tuple(blocks))
+    counts = (
+        f"{len(failed)} unreadable" if failed else "",
+        f"{n_skipped} no lights" if skipped else "",
+        counted(len(conflicts), "odd header") if conflicts else "",
+    )
+    return Part(
+        "left-out",
+        "Files left out, odd headers" if conflicts else "Files left out",
+        ", ".join(filter(None, counts)),
+        tuple(blocks),
+    )
 
 
 def _alike(group: Alike) -> tuple[str, str]:

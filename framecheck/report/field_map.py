@@ -98,7 +98,7 @@ def rest_chart(judgement: Judgement) -> Chart | None:
         return None
     return Chart(
         name="rest",
-        title="Without the mount’s motion",
+        title="Without the mount's motion",
         caption="The same stars to the same scale, less the motion common to a frame: what the optics do.",
         drawing=drawing,
     )

@@ -132,7 +132,7 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
     ]
     long = ""
     if shape is not None and shape.elongation - shape.elongation_error > LOOKS_ROUND and not told_by_grade:
-        long = f"The stars are drawn out, {fixed(shape.elongation, 2)} times as long as wide: frames beside it tell "
+        long = f"Elongated stars, {fixed(shape.elongation, 2)}: only other frames of the night show "
         long += "whether mount or optics did it."
     return (*told_by_grade, *filter(None, [long]), *map(_claim, claimed))
 

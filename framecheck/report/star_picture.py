@@ -57,7 +57,7 @@ def star_chart(judgement: Judgement, group: Group) -> Chart | None:
     for column, (picture, name) in enumerate(zip(pictures, names, strict=True)):
         _column(figure, column, picture, name, side)
     told = [
-        f"{one.role} ({name}): {fixed(one.shape.elongation, 2)} times as long as wide, {fixed(one.shape.fwhm_px, 2)} "
+        f"{one.role} ({name}): elongation {fixed(one.shape.elongation, 2)}, {fixed(one.shape.fwhm_px, 2)} "
         "px FWHM" + ("" if one.path is None else f", drew {_PATHS[one.path]}")
         for one, name in zip(pictures, names, strict=True)
     ]
@@ -66,9 +66,9 @@ def star_chart(judgement: Judgement, group: Group) -> Chart | None:
         name="stars",
         title="Mean star, and a round one beside it",
         caption=(
-            f"Above: all good stars of a frame laid on each other, over {fixed(side, 1)} px. Below: round stars of the "
-            "same area" + (", and across them the way the stars moved during the exposure" if moved else "") + ". "
-            "The ring is at half the brightness of the middle; shades follow the square root of the light."
+            f"Above: the average of a frame's good stars, {fixed(side, 1)} px wide. Below: round stars of the same area"
+            + (", with the way the stars moved during the exposure" if moved else "")
+            + ". Ring: half the peak. Shades follow the square root of the light."
         ),
         drawing=inline_svg(figure, "mean-stars", "Mean star of single frames", "; ".join(told) + "."),
     )

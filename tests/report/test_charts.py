@@ -168,7 +168,7 @@ def test_the_mean_star_stands_beside_a_round_one() -> None:
     chart = star_chart(judgement, group)
     assert chart is not None
     assert chart.drawing.count("<image") == 6
-    assert "times as long as wide" in chart.drawing
+    assert "elongation 1.07" in chart.drawing
     plain = by_hand.judgement(4)
     assert star_chart(plain, plain.night.groups[0]) is None
     # rms of a line is its length over the square root of twelve, closed form: 0.5 px rms, along 45 degrees

@@ -62,7 +62,7 @@ def test_the_verdict_names_the_costliest_cause_and_the_three_figures_count() -> 
     assert [one.name for one in morning.figures] == ["Stack", "Worth", "Main cause"]
     assert morning.figures[0].value == f"{morning.n_stack} of 44"
     assert morning.figures[2].value == "28 %"
-    assert morning.mount.startswith("Mount: yes, but you don't need a new one yet: tracking error 0.90″")
+    assert morning.mount.startswith("Mount: yes, but you don't need a new one yet. Tracking error 0.90″")
 
 
 def test_doubtful_frames_are_taken_for_depth_and_the_trade_is_told() -> None:
@@ -118,10 +118,10 @@ def claimed(cause: str, confidence: float, cost: float | None, *cures: str, n: i
 @pytest.mark.parametrize(
     ("answer", "said"),
     [
-        ("not needed", "Mount: fine: tracking error 0.30″, you need 0.60″ or better."),
-        ("upgrade justified", "Mount: a better one would pay: tracking error 0.30″"),
-        ("fix technique first", "Mount: yes, but you don't need a new one yet: tracking error"),
-        ("cannot tell", "Mount: can't tell yet; state the focal length."),
+        ("not needed", "Mount: fine. Tracking error 0.30″, you need 0.60″ or better."),
+        ("upgrade justified", "Mount: a better one would pay. Tracking error 0.30″"),
+        ("fix technique first", "Mount: yes, but you don't need a new one yet. Tracking error"),
+        ("cannot tell", "Mount: can't tell yet. State the focal length."),
     ],
 )
 def test_the_mount_in_one_line(answer: MountAnswer, said: str) -> None:
@@ -143,7 +143,7 @@ def test_a_motion_that_is_not_seen_is_told_by_its_limit() -> None:
     still = Range(value=0.0, low=0.0, high=0.12)
     decision = MountDecision(answer="not needed", tracking_rms_arcsec=still, needed_rms_arcsec=0.6)
     said = by_hand.judgement(3, mount_decision=decision).morning.mount
-    assert said == "Mount: fine: tracking error at most 0.12″, you need 0.60″ or better."
+    assert said == "Mount: fine. Tracking error at most 0.12″, you need 0.60″ or better."
 
 
 def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_does_not() -> None:

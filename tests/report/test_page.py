@@ -116,7 +116,7 @@ def test_the_first_screen_answers(whole: str) -> None:
     assert "Fair night: poor polar alignment cost 18 %." in first
     assert re.search(r"\d+ of 44", first)
     assert "Align the polar axis again by drift" in first
-    assert "Mount: yes, but you don't need a new one yet: tracking error 0.90″, you need 0.60″ or better." in first
+    assert "Mount: yes, but you don't need a new one yet. Tracking error 0.90″, you need 0.60″ or better." in first
 
 
 def test_findings_are_folded_and_their_titles_are_conclusions(whole: str) -> None:

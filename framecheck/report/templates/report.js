@@ -75,6 +75,11 @@ const bench = (data) => {
   const GRADES = ["keep", "doubtful", "reject"];
   const SIGNS = ["●", "◇", "×"];
   const still = matchMedia("(prefers-reduced-motion: reduce)");
+  // What all names begin with is left out of the table, where there is no room for it.
+  let common = n > 1 ? frames.file[0].length : 0;
+  frames.file.forEach((name) => { while (!name.startsWith(frames.file[0].slice(0, common))) common -= 1; });
+  while (common && /\d/.test(frames.file[0][common - 1])) common -= 1; // no number is cut in two
+  const short = (row) => (common > 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
   const rank = new Array(n);
   choice.order.forEach((row, place) => { rank[row] = place; });
 
@@ -286,7 +291,8 @@ const bench = (data) => {
     const sign = made("span", "sign", SIGNS[frames.grade[row]]);
     sign.setAttribute("role", "img");
     sign.setAttribute("aria-label", `${GRADES[frames.grade[row]]}, ${isIn(row) ? "to stack" : "left out"}`);
-    one.append(sign, made("span", "name", frames.file[row]), made("span", "clock", frames.clock[row]), made("span", "tag", [frames.tag[row], frames.group[row]].filter(Boolean).join(", ")));
+    one.title = frames.file[row];
+    one.append(sign, made("span", "name", short(row)), made("span", "clock", frames.clock[row]), made("span", "tag", [frames.tag[row], frames.group[row]].filter(Boolean).join(", ")));
     columns.forEach((curve, k) => one.append(made("span", `cell c${k}`, curve.shown[row])));
     one.addEventListener("click", (event) => select(row, event.shiftKey ? span_[0] : row));
     return one;
@@ -489,7 +495,7 @@ const bench = (data) => {
   element("line").textContent = command;
   const tell = (text) => { element("sum").textContent = text; setTimeout(sum, 2500); };
   const copy = async (text, done) => {
-    try { await navigator.clipboard.writeText(text); tell(done); } catch { tell("This browser doesn’t let the page copy: use Download list."); }
+    try { await navigator.clipboard.writeText(text); tell(done); } catch { tell("This browser doesn't let the page copy: use Download list."); }
   };
   element("copy").addEventListener("click", () => copy(names(), "List copied."));
   element("command").addEventListener("click", () => copy(command, "Command copied: it reads the list you download."));
