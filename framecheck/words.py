@@ -13,7 +13,6 @@ _SIGNS: Final = {
     "percent": "\u202f%", "percent of the squared FWHM": "\u202f% of the squared FWHM", "arcsec": "″",
     "arcsec rms": "″ rms", "arcsec/min": "″ a minute", "arcsec/s": "″ a second", "arcmin": "′", "deg": "°",
     "deg/h": "° an hour", "px": "\u202fpx", "px/min": "\u202fpx a minute", "s": "\u202fs", "K": "\u202fK", "ratio": "",
-    "long over short axis": " times as long as wide",
 }  # fmt: skip
 """What stands after a number of that unit."""
 _SMALLEST: Final = {"percent": 0.1, "percent of the squared FWHM": 0.1}
@@ -94,6 +93,14 @@ def fixed(value: float | None, decimals: int) -> str:
     return text.replace("-", "−") if float(f"{value:.{decimals}f}") else text.lstrip("-")
 
 
+def signed(value: float | None, decimals: int, unit: str) -> str:
+    """A change with its sign and unit; empty if unknown."""
+    if value is None:
+        return ""
+    shown = fixed(value, decimals)
+    return ("+" if value > 0 and float(f"{value:.{decimals}f}") else "") + shown + unit
+
+
 def percent(share: float | None) -> str:
     """A share as a whole percentage."""
     return UNKNOWN if share is None or not math.isfinite(share) else f"{100 * share:.0f} %"
@@ -171,6 +178,8 @@ def told(value: float, unit: str | None, decimals: int | None = None) -> str:
     )
     if not unit:
         return shown
+    if unit == "long over short axis":
+        return f"elongation {shown}"
     if unit == "frames":
         return f"{shown} {'frame' if value == 1 else 'frames'}"
     return shown + _SIGNS.get(unit, f" {plain(unit)}")

@@ -216,3 +216,12 @@ CAUTIONS: Final[Mapping[str, str]] = MappingProxyType({
 })  # fmt: skip
 """Cause -> what to mind while curing it. Common practice; safety pages of observatories, clubs and electricians say the
 same. Local law and licensed trades come first."""
+
+CAUTION_OF: Final[Mapping[str, str]] = MappingProxyType({
+    CURES["polar-misalignment"][0]: _LOAD, CURES["polar-misalignment"][1]: _LOAD, _POLE: _LOAD,
+    CURES["declination-backlash"][0]: _LOAD, CURES["declination-backlash"][3]: _WORKSHOP,
+    CURES["guiding-noise"][2]: _LOAD, CURES["shock"][1]: _DARK, CURES["miscollimation"][1]: _WORKSHOP,
+    CURES["astigmatism"][1]: _WORKSHOP, CURES["pinched-optics"][1]: _WORKSHOP, CURES["dew"][2]: _MAINS,
+    CURES["sky-gradient"][0]: _SUN,
+})  # fmt: skip
+"""Fix -> what to mind with it alone."""

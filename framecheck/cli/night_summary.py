@@ -10,8 +10,8 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
+from framecheck.report.night_title import night_title
 from framecheck.report.time_axis import night_hours, several_nights
-from framecheck.report.verdict import night_title
 from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}

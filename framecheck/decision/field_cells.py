@@ -20,6 +20,11 @@ _COLUMNS: Final = 12
 """Chosen: cells across the field; on a phone a whisker still has room of its own."""
 FEWEST_IN_CELL: Final = 5
 """Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
+_CORNERS: Final = (
+    ("upper left", False, True), ("upper right", True, True),
+    ("lower left", False, False), ("lower right", True, False),
+)  # fmt: skip
+"""Name, whether it is at the right, whether it is at the top (the first row of the file lies lowest)."""
 _BY_CHANCE: Final = 0.001
 """Chosen: contours by chance in one night of a thousand."""
 _LEVEL: Final = 0.03
@@ -50,6 +55,26 @@ class FieldCells:
     def n_bare(self) -> int:
         """Cells with too few stars."""
         return int(np.sum(~np.isfinite(self.fwhm_px)))
+
+    @property
+    def wider(self) -> Values:
+        """FWHM of each cell over the median of all, less 1. [share]"""
+        known = self.fwhm_px[np.isfinite(self.fwhm_px)]
+        return self.fwhm_px / (np.median(known) if len(known) else np.nan) - 1
+
+    @property
+    def corners(self) -> dict[str, float]:
+        """The same in the four corners (a quarter of the sides each) against the middle; only those with stars."""
+        u, v = self.x / self.width_px, self.y / self.height_px
+        middle = self.fwhm_px[(np.abs(u - 0.5) < 0.25) & (np.abs(v - 0.5) < 0.25)]
+        middle = middle[np.isfinite(middle)]
+        out = {}
+        for name, right, top in _CORNERS:
+            there = self.fwhm_px[((u > 0.75) if right else (u < 0.25)) & ((v > 0.75) if top else (v < 0.25))]
+            there = there[np.isfinite(there)]
+            if len(there) and len(middle):
+                out[name] = float(np.median(there) / np.median(middle) - 1)
+        return out
 
     @cached_property
     def smooth_fwhm_px(self) -> Values | None:

@@ -6,6 +6,7 @@ from math import pi, sin
 from types import MappingProxyType
 from typing import Final
 
+from framecheck.causes.cures import CAUTION_OF
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
@@ -68,14 +69,16 @@ class _Known:
         """The largest."""
         return max(self.judgement.night.groups, key=lambda group: len(group.members), default=None)
 
-    def action(self, todo: str, because: str, *, risky: bool = True) -> FirstAction:
-        caution = self.finding.caution if risky else None
+    def action(self, todo: str, because: str, like: str | None = None) -> FirstAction:
+        """`like` is the listed fix that it stands for, whose caution it has."""
+        caution = None if like is None else CAUTION_OF.get(like)
         return FirstAction(todo=todo, because=because, cause=self.finding.cause, caution=caution)
 
 
 def _as_listed(known: _Known, cure: int = 0) -> FirstAction:
     """One of its fixes as it is listed, with the first measured number as the reason."""
-    return known.action(sentence(known.finding.cures[cure]).rstrip("."), _measured(known.finding))
+    fix = known.finding.cures[cure]
+    return known.action(sentence(fix).rstrip("."), _measured(known.finding), like=fix)
 
 
 def _measured(finding: Finding) -> str:
@@ -113,7 +116,6 @@ def _shorter_than_the_period(known: _Known) -> FirstAction | None:
     return known.action(
         f"Expose {short:g} s instead of {exposure:g} s",
         f"{every}, and that leaves {left}″ of the {fixed(now.value, 2)}″ of tracking error",
-        risky=False,
     )
 
 
@@ -135,7 +137,8 @@ def _to_the_pole(known: _Known) -> FirstAction | None:
     if off is None or off.value is None or not known.finding.cures[0].startswith("Align"):
         return None
     between = "" if off.low is None else f" ({number(off.low, 2)} to {number(off.high, 2)}′)"
-    return known.action("Align the polar axis again", f"it is {number(off.value, 2)}′ off the pole{between}")
+    fix = known.finding.cures[0]
+    return known.action("Align the polar axis again", f"it is {number(off.value, 2)}′ off the pole{between}", like=fix)
 
 
 def _wait_for_focus(known: _Known) -> FirstAction:

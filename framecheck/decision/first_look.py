@@ -1,28 +1,27 @@
 """A judged night in one look: verdict, three figures, one action, the mount, the doubtful frames, three stars."""
 
 from collections.abc import Sequence
-from math import hypot
 from typing import Final
 
 import numpy as np
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.choice import Choice, choice_of, worth_taking
+from framecheck.decision.choice import Choice, worth_taking
 from framecheck.decision.first_action import first_action, limiting
 from framecheck.decision.grades import SHARE_OF_DETAIL
 from framecheck.decision.morning import DoubtfulFrames, Figure, Morning, ShownStar
 from framecheck.decision.records import Judged
 from framecheck.field.result import FrameShape
 from framecheck.night.records import NightFrame
-from framecheck.words import clause, counted, duration, fixed, likely, number, path_in, percent
+from framecheck.words import counted, duration, likely, number, path_in, percent, sentence
 
 _NIGHTS: Final = ((0.75, "Good night"), (0.5, "Fair night"), (0.25, "Poor night"), (0.0, "Bad night"))
 """Least share of the hours that counts, and what such a night is called. Chosen: quarters."""
 _AIR: Final = 0.5
 """[share] Part of the squared star width from which the air makes most of it."""
-_BRIGHT: Final = 50.0
-"""Signal to noise from which a star is fit to be shown. Chosen: its shape is seen, not its noise."""
+_ALIKE: Final = 0.15
+"""Part of a frame's stars among which the brightest is shown. Chosen: a star that is both usual and well seen."""
 _SAME: Final = 0.005
 """[share] Chosen: half a percent of a star's width is told as none."""
 _FAR: Final = 0.35
@@ -31,8 +30,8 @@ _FAR: Final = 0.35
 
 def morning_of(judgement: Judged) -> Morning:
     """What page, terminal, `advise`, live page and history tell first, from one record."""
-    night, grades = judgement.night, judgement.grades
-    choice = choice_of(night, grades)
+    night = judgement.night
+    choice = judgement.choice
     doubtful = _doubtful(choice, SHARE_OF_DETAIL[judgement.aim])
     n_stack = choice.n_keep + (choice.n_doubtful if doubtful is not None and doubtful.take else 0)
     worth = choice.worth_s[n_stack - 1] if n_stack else None
@@ -69,7 +68,7 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
         f"{n_reject} reject" if n_reject else "",
         f"{n_failed} unreadable" if n_failed else "",
     ]
-    return "frames: " + ", ".join(filter(None, parts))
+    return ", ".join(filter(None, parts))
 
 
 def _main_cause(main: Finding | None, n_frames: int) -> Figure:
@@ -116,19 +115,19 @@ def _why(judgement: Judged, costly: Sequence[Finding]) -> str:
 def _mount(judgement: Judged, costly: Sequence[Finding]) -> str:
     """Whether a better mount would pay, in one line."""
     decision, error = judgement.mount_decision, _error(judgement)
-    after = f": {error}" if error else ""
+    after = f" {error}" if error else ""
     match decision.answer:
         case "not needed":
-            return f"Mount: fine{after}."
+            return f"Mount: fine.{after}"
         case "upgrade justified":
-            return f"Mount: a better one would pay{after}."
+            return f"Mount: a better one would pay.{after}"
         case "cannot tell":
             settle = decision.what_would_settle_it or decision.because
-            return "Mount: can't tell yet" + (f"; {clause(settle[0])}." if settle else ".")
+            return "Mount: can't tell yet." + (f" {sentence(settle[0])}" if settle else "")
     first = next(iter(costly), None)
     if first is None or CAUSES[first.cause].family == "mount":
-        return f"Mount: yes, but you don't need a new one yet{after}."
-    return f"Mount: partly, but fix {CAUSES[first.cause].culprit} first{after}."
+        return f"Mount: yes, but you don't need a new one yet.{after}"
+    return f"Mount: partly, but fix {CAUSES[first.cause].culprit} first.{after}"
 
 
 def _error(judgement: Judged) -> str:
@@ -138,7 +137,7 @@ def _error(judgement: Judged) -> str:
         return ""
     unseen = not rms.value > 0 and rms.high is not None
     seen = f"at most {number(rms.high, 2)}" if unseen else number(rms.value, 2)
-    return f"tracking error {seen}″, you need {number(needed, 2)}″ or better"
+    return f"Tracking error {seen}″, you need {number(needed, 2)}″ or better."
 
 
 def _doubtful(choice: Choice, detail: float) -> DoubtfulFrames | None:
@@ -150,8 +149,8 @@ def _doubtful(choice: Choice, detail: float) -> DoubtfulFrames | None:
     deeper, wider = choice.deeper(few, many), choice.wider(few, many)
     which = "the doubtful frame" if n == 1 else f"{'all' if take else 'the'} {n} doubtful frames"
     trade = ", ".join(_trade(deeper, wider, take=take))
-    sentence = f"{'Take' if take else 'Leave out'} {which}" + (f": {trade}." if trade else ".")
-    return DoubtfulFrames(n_frames=n, take=take, deeper=deeper, wider=wider, sentence=sentence)
+    told = f"{'Take' if take else 'Leave out'} {which}" + (f": {trade}." if trade else ".")
+    return DoubtfulFrames(n_frames=n, take=take, deeper=deeper, wider=wider, sentence=told)
 
 
 def _trade(deeper: float | None, wider: float | None, *, take: bool) -> list[str]:
@@ -184,12 +183,13 @@ def _stars(judgement: Judged) -> tuple[ShownStar, ...]:
 
 
 def _shown(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -> ShownStar:
-    """The bright star near the middle whose shape is most like the frame's."""
+    """The brightest of the stars near the middle whose shape is most like the frame's."""
     good, exposure = frame.result.stars.good, frame.result.exposure
     off = np.hypot(good["x"] / exposure.width_px - 0.5, good["y"] / exposure.height_px - 0.5)
     unlike = np.hypot(good["e1"] - shape.e1, good["e2"] - shape.e2) + np.abs(np.log(good["fwhm_px"] / shape.fwhm_px))
-    unlike += np.where(off > _FAR, 1.0, 0.0) + np.where(good["snr"] < _BRIGHT, hypot(1.0, 1.0), 0.0)
-    star = good[int(np.nanargmin(np.where(np.isfinite(unlike), unlike, 1e9)))]
+    unlike = np.where(np.isfinite(unlike), unlike, np.inf) + np.where(off > _FAR, 1.0, 0.0)
+    alike = np.argsort(unlike, kind="stable")[: max(1, round(_ALIKE * len(good)))]
+    star = good[alike[np.nanargmax(np.nan_to_num(good["snr"][alike]))]]
     session = next((group.session for group in judgement.night.groups if group.id == frame.group), 0)
     scale = judgement.night.rig_of(session).pixel_scale_arcsec
     return ShownStar(
@@ -201,9 +201,3 @@ def _shown(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -
         fwhm_arcsec=None if scale is None else shape.fwhm_px * scale,
         elongation=shape.elongation,
     )
-
-
-def star_words(star: ShownStar) -> str:
-    """Size and roundness of a shown star's frame."""
-    size = f"{fixed(star.fwhm_px, 1)} px" if star.fwhm_arcsec is None else f"{fixed(star.fwhm_arcsec, 1)}″"
-    return f"{size} wide, {fixed(star.elongation, 2)} long to wide"

@@ -72,6 +72,8 @@ class FrameRow:
     f_number: float | None = None
     start_local: str | None = None
     """The start by a clock that does not name its zone; None where UTC is known."""
+    tag: str | None = None
+    """The first of its reasons in two or three words."""
 
     @property
     def start(self) -> datetime | None:
@@ -136,6 +138,7 @@ def _judged_row(frame: NightFrame, grade: Grade, night: Night, session: int) -> 
         group=frame.group,
         grade=grade.grade,
         reasons=tuple(valid_text(reason) for reason in grade.reasons),
+        tag=valid_text(grade.tag) or None,
         session=session,
     )
 

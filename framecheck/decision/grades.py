@@ -19,8 +19,8 @@ from framecheck.night.stack import growing_stack, stackable
 
 Aim = Literal["depth", "balanced", "detail"]
 Verdict = Literal["keep", "doubtful", "reject"]
-Judged = tuple[Verdict, str]
-"""A verdict with its reason."""
+Judged = tuple[Verdict, str, str]
+"""A verdict, its reason in two words for a table, and in a sentence with numbers."""
 
 SHARE_OF_DETAIL: Final = {"depth": 0.0, "balanced": 0.5, "detail": 1.0}
 """Part of the benefit that detail makes; depth makes the rest. Chosen: the two ends and their middle."""
@@ -71,6 +71,8 @@ class Grade:
     grade: Verdict
     reasons: tuple[str, ...]
     """Sentences with numbers; at least one unless the frame is kept."""
+    tag: str = ""
+    """The first of them in two or three words; empty without."""
     depth_gain_percent: float | None = None
     """What the frame adds to the effective exposure of the stack of the other frames kept; negative if it spoils more
     than its light brings; None if it cannot be stacked or nothing else is kept."""
@@ -196,13 +198,17 @@ def _grade_group(night: Night, group: Group, aim: Aim) -> dict[int, Grade]:
         if len(group.members) == 1:
             if not judged:
                 judged = [
-                    ("keep", "It is the only frame of its target, filter and exposure: nothing to compare it with.")
+                    (
+                        "keep",
+                        "only one",
+                        "The only frame of its target, filter and exposure: nothing to compare it with.",
+                    )
                 ]
             grades[i] = _grade(frame, judged)
         elif balance is None or i not in rows:
             grades[i] = _grade(frame, judged or _without_pattern(frame, usual))
         else:
-            if not any(verdict == "reject" for verdict, _ in judged):
+            if not any(verdict == "reject" for verdict, _, _ in judged):
                 judged += _in_stack(frame, usual, balance, rows[i], aim)
             grades[i] = _grade(frame, judged, balance, rows[i])
     return grades
@@ -213,14 +219,15 @@ def _balance(night: Night, group: Group, aim: Aim) -> Balance | None:
     frames, usual = stackable(night, group), _usual(night, group)
     if not len(frames.frames):
         return None
-    spoilt = [any(v == "reject" for v, _ in _by_itself(night.frames[i], usual)) for i in frames.frames]
+    spoilt = [any(v == "reject" for v, _, _ in _by_itself(night.frames[i], usual)) for i in frames.frames]
     return weigh(frames, SHARE_OF_DETAIL[aim], ~np.array(spoilt))
 
 
 def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = None, row: int = 0) -> Grade:
     """The worst verdict, with the reasons for it and for any other doubt."""
-    verdicts = {verdict for verdict, _ in judged}
+    verdicts = {verdict for verdict, _, _ in judged}
     worst: Verdict = "reject" if "reject" in verdicts else "doubtful" if "doubtful" in verdicts else "keep"
+    told = [(tag, reason) for verdict, tag, reason in judged if verdict == worst or verdict != "keep"]
     gain = cost = benefit = None
     if balance is not None and np.isfinite(balance.depth_gain[row]):
         gain, cost = 100 * float(balance.depth_gain[row]), 100 * float(balance.width_cost[row])
@@ -228,7 +235,8 @@ def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = No
     return Grade(
         file=frame.result.exposure.file,
         grade=worst,
-        reasons=tuple(reason for verdict, reason in judged if verdict == worst or verdict != "keep"),
+        reasons=tuple(reason for _, reason in told),
+        tag=told[0][0] if told else "",
         depth_gain_percent=gain,
         width_cost_percent=cost,
         benefit=benefit,
@@ -246,12 +254,15 @@ def _few_stars(frame: NightFrame, usual: _Usual) -> Judged | None:
     if frame.result.shape is not None:
         return None
     if stars.n_found >= FEW_STARS * usual.n_found:
-        return "reject", (
-            f"None of its {stars.n_found} detections could be measured well: badly out of focus, shaken, or no stars."
+        return (
+            "reject",
+            "no good star",
+            (f"None of its {stars.n_found} detections could be measured: badly out of focus, shaken, or no stars."),
         )
-    return "reject", (
-        f"Only {stars.n_found} stars were found, where {usual.n_found:.0f} are usual: "
-        "cloud, dew or a covered telescope."
+    return (
+        "reject",
+        "few stars",
+        (f"Only {stars.n_found} stars, {usual.n_found:.0f} are typical: cloud, dew or a covered telescope."),
     )
 
 
@@ -260,9 +271,13 @@ def _doubled(frame: NightFrame) -> Judged | None:
     if stars.doubled_px is None:
         return None
     apart, share = float(np.hypot(*stars.doubled_px)), 100 * (stars.doubled_share or 0.0)
-    return "reject", (
-        f"Every star is drawn twice, {apart:.0f} px apart, with {share:.0f} % of its light in the second place: "
-        "the telescope was knocked, or a cable snagged."
+    return (
+        "reject",
+        "double stars",
+        (
+            f"Double stars, {apart:.0f} px apart, {share:.0f} % of the light in the fainter one: the mount was bumped, "
+            "or a cable snagged."
+        ),
     )
 
 
@@ -273,10 +288,11 @@ def _drawn_out(frame: NightFrame) -> Judged | None:
     if not shape.elongation - SURE_SIGMA * shape.elongation_error >= PLAINLY_LONG:  # nor if its error is unknown
         return None
     trail = shape.trail_length_px
-    length = "" if trail is None else f", drawn out over {trail:.0f} px"
-    return "reject", (
-        f"The stars are lines, {shape.elongation:.1f} times as long as wide{length}: the telescope moved. "
-        "Up to 1.2 is hardly seen."
+    length = "" if trail is None else f" {trail:.0f} px"
+    return (
+        "reject",
+        f"trailed{length}",
+        (f"Stars trailed{length}, elongation {shape.elongation:.1f}: the telescope moved. Up to 1.2 is hardly seen."),
     )
 
 
@@ -288,13 +304,11 @@ def _little_light(frame: NightFrame, usual: _Usual) -> Judged | None:
         return None
     took = [seen for share, seen in losses if share < TAKES_PART]
     share = f"only {100 * left:.0f} %" if left >= 0.01 else "less than 1 %"
-    lost = f"It adds {share} of what the group's best conditions let a frame add: {'; '.join(took)}."
+    lost = f"Adds {share} of what a frame adds in the group's best conditions: {'; '.join(took)}."
+    tag = f"worth {100 * left:.0f} %" if left >= 0.01 else "worth nothing"
     if left < HARDLY_ADDS:
-        return "reject", f"{lost} From {100 * HELPS:.0f} % on a frame helps."
-    return (
-        "doubtful",
-        f"{lost} Below {100 * HELPS:.0f} % a frame helps only if the stack weights frames by their noise.",
-    )
+        return "reject", tag, f"{lost} A frame helps from {100 * HELPS:.0f} %."
+    return "doubtful", tag, f"{lost} Below {100 * HELPS:.0f} % it helps only in a stack weighted by noise."
 
 
 def _losses(frame: NightFrame, usual: _Usual) -> list[tuple[float, str]]:
@@ -320,17 +334,15 @@ def _without_pattern(frame: NightFrame, usual: _Usual) -> list[Judged]:
     """Why a frame that cannot be compared with its group is doubtful or worse."""
     n_found, shape = frame.result.stars.n_found, frame.result.shape
     if frame.registration is not None:
-        return [("doubtful", "Too few good stars are common with the other frames to compare their light.")]
-    lost = f"Its stars form no pattern in common with {usual.reference}, so that it cannot be laid on the others"
+        return [("doubtful", "few stars", "Too few good stars in common with the other frames to compare their light.")]
+    lost = f"Its stars don't match those of {usual.reference}, so it can't be aligned"
     if n_found < FEW_STARS * usual.n_found:
-        why = f": only {n_found} were found, where {usual.n_found:.0f} are usual; cloud, dew or a covered telescope."
-        return [("reject", lost + why)]
+        why = f": only {n_found} stars, {usual.n_found:.0f} are typical; cloud, dew or a covered telescope."
+        return [("reject", "no match", lost + why)]
     if shape is not None and usual.fwhm_px is not None and shape.fwhm_px > BLURRED * usual.fwhm_px:
-        why = (
-            f": they are {usual.width(shape.fwhm_px)} wide, where {usual.width(usual.fwhm_px)} is usual; out of focus?"
-        )
-        return [("reject", lost + why)]
-    return [("doubtful", f"{lost}, though they look as they should: does it show another part of the sky?")]
+        why = f": they are {usual.width(shape.fwhm_px)} wide, {usual.width(usual.fwhm_px)} is typical; out of focus?"
+        return [("reject", "no match", lost + why)]
+    return [("doubtful", "no match", f"{lost}, though they look fine: another part of the sky?")]
 
 
 def _in_stack(frame: NightFrame, usual: _Usual, balance: Balance, row: int, aim: Aim) -> list[Judged]:
@@ -340,21 +352,19 @@ def _in_stack(frame: NightFrame, usual: _Usual, balance: Balance, row: int, aim:
     break_even = break_even_width(SHARE_OF_DETAIL[aim])
     ratio = shape.fwhm_px / balance.fwhm_px
     long = shape.elongation > STANDS_OUT * balance.elongation
-    seen = (
-        f"The stars are drawn out, {shape.elongation:.2f} times as long as wide, where the stack of the frames "
-        f"kept has {balance.elongation:.2f}"
-    )
+    tag = f"elongation {shape.elongation:.1f}"
+    seen = f"Elongated stars, {shape.elongation:.2f} (the stack of kept frames: {balance.elongation:.2f})"
     if benefit >= LITTLE:
         if aim == "depth" or not long or shape.elongation < PLAINLY_LONG:
             return []
-        return [("doubtful", f"{seen}: its light helps, but it makes the stack's stars less round.")]
+        return [("doubtful", tag, f"{seen}: its light helps, but makes the stack's stars less round.")]
     if not long or ratio >= break_even:
         why = "out of focus" if ratio > FAR_OUT_OF_FOCUS else "focus, unsteady air or shaking"
+        tag = f"blurred {shape.fwhm_px:.1f} px"
         seen = (
-            f"The stars are {usual.width(shape.fwhm_px)} wide, where the stack of the frames kept has "
-            f"{usual.width(balance.fwhm_px)} ({why}); "
-            f"up to {usual.width(break_even * balance.fwhm_px)} a round frame still gains"
+            f"Stars {usual.width(shape.fwhm_px)} wide, {usual.width(balance.fwhm_px)} in the stack of kept frames "
+            f"({why}); a round frame helps up to {usual.width(break_even * balance.fwhm_px)}"
         )
     if benefit < -SURE_SIGMA * error:
-        return [("reject", f"{seen}: it blurs the stack by more than its light is worth.")]
-    return [("doubtful", f"{seen}: what its light adds and what its blur takes nearly cancel, so it matters little.")]
+        return [("reject", tag, f"{seen}: it blurs the stack more than its light is worth.")]
+    return [("doubtful", tag, f"{seen}: what its light adds and its blur takes nearly cancel.")]

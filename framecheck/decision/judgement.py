@@ -8,6 +8,7 @@ from framecheck.causes.result import Evidence as Evidence
 from framecheck.causes.result import Finding as Finding
 from framecheck.causes.result import Rival as Rival
 from framecheck.causes.result import Undecided as Undecided
+from framecheck.decision.choice import Choice, choice_of
 from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.first_look import morning_of
 from framecheck.decision.frame_row import FrameRow, frame_rows
@@ -73,6 +74,11 @@ class Judgement:
     def morning(self) -> Morning:
         """The answer in one look."""
         return morning_of(self)
+
+    @cached_property
+    def choice(self) -> Choice:
+        """Frames from depth to sharpness."""
+        return choice_of(self.night, self.grades)
 
     @cached_property
     def cells(self) -> FieldCells | None:

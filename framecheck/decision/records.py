@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from framecheck.causes.result import Finding
+from framecheck.decision.choice import Choice
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import Aim, Grade
 from framecheck.night.records import Night
@@ -210,3 +211,7 @@ class Judged(Protocol):
     @property
     def mount_decision(self) -> MountDecision:
         """Whether a better mount would pay."""
+
+    @property
+    def choice(self) -> Choice:
+        """Frames from depth to sharpness."""

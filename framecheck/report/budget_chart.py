@@ -38,7 +38,7 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     axes.tick_params(axis="y", length=0, labelcolor=INK, labelsize=13)
     axes.set_ylim(len(terms) + 0.5, -0.5)
     axes.set_xlim(0, None)
-    axes.set_xlabel("FWHM, arcsec", color=QUIET, fontsize=12.5, labelpad=4)
+    axes.set_xlabel("FWHM, ″", color=QUIET, fontsize=12.5, labelpad=4)
     told = [
         f"{term.term} {fixed(term.fwhm_arcsec, 2)} ({fixed(term.low, 2)} to {fixed(term.high, 2)}) arcsec, "
         f"{percent(term.share)} of the square"
@@ -46,10 +46,10 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     ]
     return Chart(
         name="budget",
-        title="What makes the stars as large as they are",
+        title="What makes the stars this wide",
         caption=(
-            "Full width of each term; the thin line is its interval. Terms add as squares. "
-            "Good is when the air makes most of it: the rest is yours to change."
+            "FWHM of each term; thin line: its interval. Terms add as squares. Good is when air makes most of it: the "
+            "rest is yours to change."
         ),
         drawing=inline_svg(figure, "budget-bars", "Terms of the star width", "; ".join(told) + "."),
     )

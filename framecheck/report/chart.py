@@ -1,10 +1,10 @@
 """A chart as the page shows it, and what all charts of numbers have in common."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from framecheck.report.drawing import LINE, QUIET, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import LINE, QUIET, inline_svg, new_figure, place, quiet_frame, with_ending
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -58,3 +58,8 @@ def plotted(
     axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
     draw(axes)
     return inline_svg(figure, name, title, text)
+
+
+def renamed(chart: Chart, ending: str) -> Chart:
+    """The chart with that ending on all its names, so that a page can hold others of its kind."""
+    return replace(chart, name=chart.name + ending, drawing=with_ending(chart.drawing, ending))

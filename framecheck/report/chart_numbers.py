@@ -20,8 +20,20 @@ def chart_numbers(judgement: Judgement) -> dict[str, Any]:
         `groups`: for each group with pictures, the largest first: `course`, the pointing between exposures, dithers and
         flips taken out; `rhythm`, the periods tried and what they were found in; `smear` of each exposure; `stack`, as
         frames are left out, the worst first; `mean_stars`. `field`: medians of the good stars in cells over the sensor.
+        `choice`: frames in the order in which they are kept, and what each number of them makes.
     """
-    return {"groups": [_of_group(judgement, group) for group in judgement.pictured], "field": _field(judgement)}
+    groups = [_of_group(judgement, group) for group in judgement.pictured]
+    return {"groups": groups, "field": _field(judgement), "choice": _choice(judgement)}
+
+
+def _choice(judgement: Judgement) -> dict[str, Any]:
+    """Frames in the order in which they are kept, and what the first, the first two, ... of them make."""
+    choice = judgement.choice
+    return {
+        "file": [_name(judgement, i) for i in choice.order],
+        "worth_s": choice.worth_s,
+        f"fwhm_{choice.unit}": choice.fwhm,
+    }
 
 
 def _of_group(judgement: Judgement, group: GroupFigures) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Star shapes over the field: the night's mean, as whiskers, and the star size as a map."""
+"""Star shapes and sizes over the field in one picture: a stroke for the shape, a disc for the size."""
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.decision.field_cells import FEWEST_IN_CELL, FieldCells
-from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
-from framecheck.words import counted, fixed, told
+from framecheck.decision.field_cells import FieldCells
+from framecheck.decision.judgement import Judgement
+from framecheck.report.chart import Chart
+from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
+from framecheck.words import counted, fixed, signed, told
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -19,8 +21,10 @@ WIDTH_PX: Final = 400
 """Chosen: half the page on a desk, nearly the whole of a phone."""
 _ROUND: Final = 2.0
 """[standard errors] Chosen: what is less sure than this is drawn as a dot, as round."""
-_EVEN: Final = 0.1
-"""Chosen: the scale of colours spans at least this much either way, so that an even field looks even."""
+_ANCHOR: Final = 0.15
+"""Change of size at which a disc is as large, or as small, as it gets: the same on every night, so that nights can be
+compared and an even field looks even. Chosen."""
+_SIZES: Final = ((-_ANCHOR, "15 % sharper"), (0.0, "median"), (_ANCHOR, "15 % wider"))
 _ROOM_FOR_SIZE_PX: Final = 300
 """Width of the drawing from which the key has room for the sensor's size beside it."""
 _HARDLY_LONG: Final = float(np.log(1.1))
@@ -67,6 +71,39 @@ def whisker_lines(cells: FieldCells, like: FieldCells | None = None) -> WhiskerL
     )
 
 
+def field_chart(judgement: Judgement) -> Chart | None:
+    """Shape and size of the stars over the field; None with too few of them."""
+    cells = judgement.cells
+    drawing = "" if cells is None else whisker_map(cells)
+    if cells is None or not drawing:
+        return None
+    corners = "; ".join(f"{name} {signed(100 * wider, 0, ' %')}" for name, wider in cells.corners.items())
+    return Chart(
+        name="field",
+        title="Stars over the field",
+        caption=(
+            "Stroke: direction and elongation. Disc: size. Even discs and short strokes are what you want; strokes all "
+            "one way point to tracking, strokes along or around the radius to optics. "
+            + (f"Size against the middle: {corners}." if corners else "")
+        ),
+        drawing=drawing,
+    )
+
+
+def rest_chart(judgement: Judgement) -> Chart | None:
+    """The same shapes with the mount's motion taken off; None where none was measured."""
+    cells, at_rest = judgement.cells, judgement.cells_at_rest
+    drawing = "" if at_rest is None else whisker_map(at_rest, still=True, like=cells)
+    if not drawing:
+        return None
+    return Chart(
+        name="rest",
+        title="Without the mount's motion",
+        caption="The same stars to the same scale, less the motion common to a frame: what the optics do.",
+        drawing=drawing,
+    )
+
+
 def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | None = None) -> str:
     """Whiskers over the sensor's outline; round is a dot.
 
@@ -74,8 +111,10 @@ def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | No
     """
     if not np.isfinite(np.hypot(cells.e1, cells.e2)).any():
         return ""
-    figure, axes, below = _sensor(cells, below_px=52)
+    figure, axes, below = _sensor(cells, below_px=44 if still else 80)
     lines = whisker_lines(cells, like)
+    if not still:
+        _discs(axes, below, cells)
     axes.plot(lines.x, lines.y, color=INK, linewidth=1.8, solid_capstyle="round", clip_on=False)
     axes.plot(
         lines.dots_x, lines.dots_y, linestyle="none", marker="o", markersize=2.6, color=INK, markeredgewidth=0
@@ -84,29 +123,49 @@ def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | No
     name, title = "whiskers", "Star shapes over the field"
     if still:
         name, title = "whiskers-still", "Star shapes over the field without the mount's motion"
-    return inline_svg(figure, name, title, _whisker_text(cells, lines.n_dots))
+    return inline_svg(figure, name, title, _whisker_text(cells, lines.n_dots) + ("" if still else _size_text(cells)))
 
 
-def fwhm_map(cells: FieldCells, scale_arcsec: float | None) -> str:
-    """The star size over the field as a shaded map with its scale of colours."""
-    factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
-    fwhm = cells.fwhm_px * factor
+def _discs(axes: "Axes", below: "Axes", cells: FieldCells) -> None:
+    """Size of each cell as a disc: larger and in the colour of rejects where stars are wider, the other way if sharper.
+
+    Cells with too few stars have a small cross.
+    """
+    from matplotlib.patches import Circle
+
+    rows, columns = cells.fwhm_px.shape
+    cell = min(cells.width_px / columns, cells.height_px / rows)
+    for (row, column), wider in np.ndenumerate(cells.wider):
+        x, y = float(cells.x[row, column]), float(cells.y[row, column])
+        if np.isfinite(wider):
+            axes.add_patch(Circle((x, y), _radius(wider) * cell, **_look(wider)))
+        else:
+            axes.plot([x], [y], linestyle="none", marker="x", markersize=5, color=QUIET)
+    wide = below.get_xlim()[1]
+    on_page = cell * wide / cells.width_px
+    for at, (change, name) in zip((0.04, 0.4, 0.66), _SIZES, strict=True):
+        below.add_patch(Circle((at * wide, 56), _radius(change) * on_page, **_look(change)))
+        below.text(at * wide + 20, 56, name, color=INK, fontsize=12.5, va="center")
+
+
+def _radius(wider: float) -> float:
+    """Of a disc, in cells."""
+    return float(0.3 + 0.17 * np.clip(wider / _ANCHOR, -1, 1))
+
+
+def _look(wider: float) -> dict[str, Any]:
+    strength = float(np.clip(abs(wider) / _ANCHOR, 0, 1))
+    return {"facecolor": REJECT if wider > 0 else KEEP, "alpha": 0.12 + 0.5 * strength, "linewidth": 0}
+
+
+def _size_text(cells: FieldCells) -> str:
+    fwhm = cells.wider
     if not np.isfinite(fwhm).any():
         return ""
-    figure, axes, below = _sensor(cells, below_px=52)
-    low, high = (float(limit) for limit in np.nanpercentile(fwhm, [3, 97]))  # one odd cell must not bleach the rest
-    middle = (low + high) / 2
-    low, high = min(low, (1 - _EVEN) * middle), max(high, (1 + _EVEN) * middle)
-    _tiles(axes, cells, fwhm, low, high)
-    trend = _contours(axes, cells, factor, unit)
-    _colour_key(below, low, high, unit)
-    text = (
-        f"Median FWHM of the stars in {counted(int(np.isfinite(fwhm).sum()), 'cell')} over the field: from "
-        f"{told(float(np.nanmin(fwhm)), unit, 2)} {_where(cells, fwhm, smallest=True)} to "
-        f"{told(float(np.nanmax(fwhm)), unit, 2)} {_where(cells, fwhm, smallest=False)}. {trend}"
-        + (f" {counted(cells.n_bare, 'cell')} with fewer than {FEWEST_IN_CELL} good stars." if cells.n_bare else "")
+    return (
+        f" Star size from {told(100 * float(np.nanmin(fwhm)), 'percent', 0)} {_where(cells, fwhm, smallest=True)} to "
+        f"{told(100 * float(np.nanmax(fwhm)), 'percent', 0)} {_where(cells, fwhm, smallest=False)} against the median."
     )
-    return inline_svg(figure, "fwhm-map", "Star size over the field", text)
 
 
 def _sensor(cells: FieldCells, below_px: float) -> tuple[Any, "Axes", "Axes"]:
@@ -141,52 +200,6 @@ def _whisker_key(below: "Axes", cells: FieldCells, lines: WhiskerLines) -> None:
     if wide > _ROOM_FOR_SIZE_PX:
         size = f"{cells.width_px} × {cells.height_px} px"
         below.text(wide, 22, size, color=QUIET, fontsize=12.5, va="center", ha="right")
-
-
-def _tiles(axes: "Axes", cells: FieldCells, fwhm: Values, low: float, high: float) -> None:
-    """Shaded cells as plain rectangles: vector, small, the same in both themes."""
-    from matplotlib import colormaps
-    from matplotlib.patches import Rectangle
-
-    rows, columns = fwhm.shape
-    wide, tall = cells.width_px / columns, cells.height_px / rows
-    for (row, column), value in np.ndenumerate(fwhm):
-        x, y = column * wide - 0.5, row * tall - 0.5
-        if np.isfinite(value):
-            colour = colormaps["cividis"](float(np.clip((value - low) / (high - low), 0, 1)))
-            axes.add_patch(Rectangle((x, y), wide, tall, facecolor=colour, edgecolor=PAPER, linewidth=1))
-        else:  # too few stars: crossed out, as neither small nor large
-            nan = float("nan")
-            ends = [x + 0.25 * wide, x + 0.75 * wide, nan, x + 0.25 * wide, x + 0.75 * wide]
-            axes.plot(ends, [y + 0.25 * tall, y + 0.75 * tall, nan, y + 0.75 * tall, y + 0.25 * tall], color=QUIET)
-
-
-def _contours(axes: "Axes", cells: FieldCells, factor: float, unit: str) -> str:
-    """Lines of equal size of the smooth surface, where it stands out; what they show, in words."""
-    surface = cells.smooth_fwhm_px
-    if surface is None:
-        return "No slope or bowl stands out of the scatter."
-    surface = surface * factor
-    for colour, width in ((PAPER, 3.2), (INK, 1.2)):  # a pale rim keeps the lines apart from dark and bright shades
-        lines = axes.contour(cells.x, cells.y, surface, levels=5, colors=[colour], linewidths=width)
-    for label in axes.clabel(lines, fmt="%.2f", fontsize=12.5, colors=[INK], inline=False):
-        label.set_bbox({"facecolor": PAPER, "edgecolor": "none", "pad": 1.5})
-        label.set_rotation(0)
-    low, high = (float(limit) for limit in (surface.min(), surface.max()))
-    return f"The smooth surface through them goes from {told(low, unit, 2)} to {told(high, unit, 2)}."
-
-
-def _colour_key(below: "Axes", low: float, high: float, unit: str) -> None:
-    from matplotlib import colormaps
-    from matplotlib.patches import Rectangle
-
-    wide = below.get_xlim()[1]
-    start, long, n = 0.22 * wide, 0.56 * wide, 24
-    for i in range(n):
-        colour = colormaps["cividis"](i / (n - 1))
-        below.add_patch(Rectangle((start + long * i / n, 15), long / n + 0.3, 14, facecolor=colour, linewidth=0))
-    below.text(start - 10, 22, told(low, unit, 2), color=INK, fontsize=13, va="center", ha="right")
-    below.text(start + long + 10, 22, told(high, unit, 2), color=INK, fontsize=13, va="center")
 
 
 def _whisker_text(cells: FieldCells, n_round: int) -> str:

@@ -11,8 +11,7 @@ from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
-from framecheck.report.in_numbers import signed
-from framecheck.words import fixed, likelihood, number, told, told_healthy
+from framecheck.words import fixed, likelihood, number, signed, told, told_healthy
 
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""
@@ -133,7 +132,7 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
     ]
     long = ""
     if shape is not None and shape.elongation - shape.elongation_error > LOOKS_ROUND and not told_by_grade:
-        long = f"The stars are drawn out, {fixed(shape.elongation, 2)} times as long as wide: frames beside it tell "
+        long = f"Elongated stars, {fixed(shape.elongation, 2)}: only other frames of the night show "
         long += "whether mount or optics did it."
     return (*told_by_grade, *filter(None, [long]), *map(_claim, claimed))
 

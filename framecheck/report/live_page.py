@@ -22,8 +22,8 @@ from framecheck.quantity import shown_as
 from framecheck.read.local_time import local_time
 from framecheck.report.alarm_words import first_cure, likely_cause, title, what_is_over, what_is_seen
 from framecheck.report.html import part, template
+from framecheck.report.night_title import night_title
 from framecheck.report.strips import strips
-from framecheck.report.verdict import night_title
 from framecheck.words import plain
 
 LATEST: Final = 15

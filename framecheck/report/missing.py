@@ -10,18 +10,18 @@ from framecheck.read.rig_file import KEYS, Key
 _WITHHELD: Final = (
     (
         ("focal_length_mm", "pixel_um"),
-        "Star sizes stay in pixels: arcseconds need the focal length and the pixel size.",
+        "Star sizes in arcseconds need focal length and pixel size.",
     ),
-    (("gain_e_per_adu",), "Sky and stars stay in ADU: electrons need the gain."),
-    (("pedestal_adu",), "The sky's own level needs the pedestal: the camera adds to it."),
-    (("read_noise_e",), "Whether exposures are long enough to bury the read noise needs the read noise."),
-    (("aperture_mm",), "How small stars could be at best needs the aperture (diffraction)."),
-    (("camera_angle_deg",), "Smear cannot be split into right ascension and declination without the camera's angle."),
-    (("mount_type", "guided"), "What a drift means depends on how the mount follows the sky."),
-    (("worm_period_s",), "A period in the tracking can be tied to the worm only if the worm's is known."),
+    (("gain_e_per_adu",), "Sky and stars in electrons need the gain."),
+    (("pedestal_adu",), "The sky's own level needs the pedestal, the level the camera adds."),
+    (("read_noise_e",), "Whether exposures bury the read noise needs the read noise."),
+    (("aperture_mm",), "How small stars can get (diffraction) needs the aperture."),
+    (("camera_angle_deg",), "Splitting tracking error into right ascension and declination needs the camera angle."),
+    (("mount_type", "guided"), "What a drift means depends on the mount and on guiding."),
+    (("worm_period_s",), "Tying a period to the worm needs the worm's period."),
     (
         ("site_latitude_deg", "site_longitude_deg"),
-        "Altitude and air mass need the place, where headers leave them out.",
+        "Altitude and air mass need the site.",
     ),
 )
 """Keys that belong together, and what is withheld while they are unknown."""

@@ -57,11 +57,11 @@ def _course_chart(course: PointingCourse, *, scattered: bool) -> Chart:
         name="course",
         title=f"Where the {what} went",
         caption=(
-            "The frames were dithered all the time: steps between frames are meant. A slope through them is drift; "
-            "none is what you want."
+            "Dithered all the time: steps between frames are intended. A slope through them is drift; none is what you "
+            "want."
             if scattered
-            else "Dithers and flips are taken out. Two level lines are what you want; a slope is drift, "
-            "a wave is the drive's gear, a step a slip or a knock."
+            else "Dithers and flips taken out. Two level lines are what you want; a slope is drift, a wave the gear, a "
+            "step a slip or a knock."
         ),
         drawing=plotted(
             "course", f"Motion of the {what} over the night", text + "; ".join(told) + ".", draw,
@@ -96,7 +96,7 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
 
     return Chart(
         name="smear",
-        title="What each exposure drew",
+        title="Blur per frame",
         caption=(
             f"Height: motion inside the exposure, rms in {unit}; 0 is still. Slant: its direction on the sensor; a dot "
             f"where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."

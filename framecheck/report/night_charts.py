@@ -7,13 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.group_figures import GroupFigures
-from framecheck.decision.judgement import Judgement
 from framecheck.decision.night_figures import SEEING_POWER
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
-from framecheck.words import counted, duration, fixed, number
+from framecheck.words import counted, fixed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,10 +58,10 @@ def _against_airmass(at: NDArray[np.float64], fwhm: NDArray[np.float64], grades:
 
     return Chart(
         name="airmass",
-        title="Sharpness and the depth of air",
+        title="FWHM against air mass",
         caption=(
             f"The dashed line is how the air alone widens stars, as the air mass to the power {SEEING_POWER}: "
-            f"{fixed(at_zenith, 2)} {unit} straight up. Frames along it are spoilt by altitude, not by you."
+            f"{fixed(at_zenith, 2)} {unit} straight up. Frames along it lost sharpness to altitude."
         ),
         drawing=plotted(
             "airmass", "FWHM against air mass",
@@ -79,8 +77,8 @@ def _against_temperature(
 ) -> Chart:
     return Chart(
         name="temperature",
-        title="Sharpness and temperature",
-        caption=f"A slope or a bend says that the focus moved as the {which} cooled; a level cloud is what you want.",
+        title="FWHM against temperature",
+        caption=f"A slope or bend: focus moved as the {which} cooled. A level cloud is what you want.",
         drawing=plotted(
             "temperature", f"FWHM against the temperature of the {which}",
             f"{counted(len(at), 'frame')} between {fixed(float(at.min()), 1)} and {fixed(float(at.max()), 1)} °C: "
@@ -110,53 +108,3 @@ def _correlation(at: NDArray[np.float64], fwhm: NDArray[np.float64]) -> str:
     rho = float(np.corrcoef(first, second)[0, 1])
     word = "no clear trend" if abs(rho) < 0.4 else "stars grow with it" if rho > 0 else "stars shrink with it"
     return f"{word} (rank correlation {fixed(rho, 2)}; 0 is none, 1 is full)."
-
-
-def stack_chart(judgement: Judgement, figures: GroupFigures) -> Chart | None:
-    """Depth and width of a group's stack as frames are left out, worst first."""
-    curve = figures.stack
-    if len(figures.group.members) < _FEWEST or len(curve.n_kept) < _FEWEST:
-        return None
-    scale = judgement.night.rig.pixel_scale_arcsec
-    factor, unit = (1.0, " px") if scale is None else (scale, "″")
-    left_out = np.arange(len(curve.n_kept))
-    depth, width = np.array(curve.effective_exposure_s), np.array(curve.fwhm_px) * factor
-    stackable = {*curve.left_out}
-    graded = sum(judgement.grades[i].grade != "keep" for i in stackable)
-    best = int(np.argmax(depth))
-
-    deepest = (
-        "It is deepest with all of them."
-        if best == 0
-        else f"Deepest with {best} left out: {duration(float(depth[best]))}, {fixed(float(width[best]), 2)}{unit}."
-    )
-
-    def draw(axes: "Axes") -> None:
-        from matplotlib.ticker import MaxNLocator
-
-        axes.xaxis.set_major_locator(MaxNLocator(nbins=6, integer=True))
-        change = 100 * (depth / depth[0] - 1), 100 * (width / width[0] - 1)
-        axes.axhline(0, color=QUIET, linewidth=0.8)
-        axes.plot(left_out, change[0], color=KEEP, linewidth=2, label="depth (more is better)")
-        axes.plot(
-            left_out, change[1], color=DOUBTFUL, linewidth=2, linestyle=(0, (5, 2)), label="star width (less is better)"
-        )
-        axes.axvline(graded, color=QUIET, linewidth=1.2, linestyle=(0, (1, 2)))
-        axes.set_ylim(max(-100.0, axes.get_ylim()[0]), axes.get_ylim()[1])
-        axes.legend(frameon=False, fontsize=12.5, labelcolor=QUIET, loc="lower left")
-
-    return Chart(
-        name="stack",
-        title="What the stack gains and loses as frames are left out",
-        caption=(
-            f"The worst goes first. With all {len(depth)} frames: {duration(float(depth[0]))} effective, stars "
-            f"{fixed(float(width[0]), 2)}{unit} wide. {deepest} Dotted: only frames graded keep remain."
-        ),
-        drawing=plotted(
-            "stack", "Depth and star width of the stack as frames are left out",
-            f"From {counted(len(depth), 'frame')} down to one: effective exposure from {number(float(depth[0]))} s, at "
-            f"most {number(float(depth[best]))} s with {best} left out; star width from {fixed(float(width[0]), 2)} to "
-            f"{fixed(float(width[-1]), 2)}{unit}.",
-            draw, x="frames left out", y="change, percent",
-        ),
-    )  # fmt: skip

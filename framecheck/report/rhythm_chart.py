@@ -58,10 +58,10 @@ def _spectrum_chart(wave: Wave, spectrum: Spectrum) -> Chart:
 
     return Chart(
         name="periods",
-        title="The periods that were tried",
+        title="Periods tried",
         caption=(
-            f"Height: how much better a wave of that period explains the motion than none (logarithm of the "
-            f"likelihood). What stays below the dashed line is noise or wandering. {_found(wave)} The chance that "
+            f"Height: how much better a wave of that period explains the motion than none (log-likelihood). "
+            f"Below the dashed line it is noise or wandering. {_found(wave)} The chance that "
             f"noise or wandering shows one as strong is {chance}."
         ),
         drawing=plotted(
@@ -99,8 +99,11 @@ def _folded_chart(wave: Wave) -> Chart:
 
     return Chart(
         name="rhythm",
-        title="The rhythm, laid over itself",
-        caption=f"{_found(wave)} A level row of points is what you want. Open marks repeat the filled ones.",
+        title="Tracking error folded on its period",
+        caption=(
+            f"{_found(wave)} Dots: measured; line: the periodic part. A level row is what you want. Open dots repeat "
+            "the first turn."
+        ),
         drawing=plotted(
             "rhythm", "Motion folded with the period",
             f"{_found(wave)} {counted(len(value), 'frame')}, {wave.name}, from {number(float(value.min()), 2)} to "

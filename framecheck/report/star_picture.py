@@ -16,7 +16,7 @@ from framecheck.words import fixed, plain
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_THREE: Final = ("the roundest", "the usual", "the longest")
+_THREE: Final = ("roundest", "typical", "longest")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,18 +57,18 @@ def star_chart(judgement: Judgement, group: Group) -> Chart | None:
     for column, (picture, name) in enumerate(zip(pictures, names, strict=True)):
         _column(figure, column, picture, name, side)
     told = [
-        f"{one.role} ({name}): {fixed(one.shape.elongation, 2)} times as long as wide, {fixed(one.shape.fwhm_px, 2)} "
+        f"{one.role} ({name}): elongation {fixed(one.shape.elongation, 2)}, {fixed(one.shape.fwhm_px, 2)} "
         "px FWHM" + ("" if one.path is None else f", drew {_PATHS[one.path]}")
         for one, name in zip(pictures, names, strict=True)
     ]
     moved = any(one.ends_px is not None for one in pictures)
     return Chart(
         name="stars",
-        title="The mean star, and the round one it should be",
+        title="Mean star, and a round one beside it",
         caption=(
-            f"Above: all good stars of a frame laid on each other, over {fixed(side, 1)} px. Below: round stars of the "
-            "same area" + (", and across them the way the stars moved during the exposure" if moved else "") + ". "
-            "The ring is at half the brightness of the middle; shades follow the square root of the light."
+            f"Above: the average of a frame's good stars, {fixed(side, 1)} px wide. Below: round stars of the same area"
+            + (", with the way the stars moved during the exposure" if moved else "")
+            + ". Ring: half the peak. Shades follow the square root of the light."
         ),
         drawing=inline_svg(figure, "mean-stars", "Mean star of single frames", "; ".join(told) + "."),
     )

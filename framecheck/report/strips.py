@@ -124,6 +124,14 @@ def _strip(quantity: Quantity, rows: Sequence[FrameRow], axis: TimeAxis, *, is_l
     )
 
 
+def limits(quantity: Quantity, rows: Sequence[FrameRow]) -> tuple[float | None, tuple[float, float]]:
+    """The level of a curve that has a line of its own, and the ends of its scale."""
+    curve = quantity.curve
+    assert curve is not None
+    mark = _mark(curve, rows)
+    return mark, _limits(quantity.name, curve, mark, rows)
+
+
 def _mark(curve: Curve, rows: Sequence[FrameRow]) -> float | None:
     """The level that has a line of its own; None if it is one that frames do not share."""
     if not isinstance(curve.mark, str):

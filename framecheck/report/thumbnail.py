@@ -1,6 +1,7 @@
 """A frame stretched small: enough to see cloud, gradients and lines of light, too little to judge a star by."""
 
 import io
+from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -68,15 +69,19 @@ def stretched(small: NDArray[Any]) -> Shades:
     return np.asarray(255 * np.clip(light, 0, 1), dtype=np.uint8)
 
 
-def thumbnail(pixels: NDArray[Any], most_bytes: int) -> bytes:
+def thumbnail(pixels: NDArray[Any], most_bytes: int, widest_px: int = WIDEST_PX) -> bytes:
     """The frame as a JPEG of at most so many bytes (or as small as it gets), the first row of the file lowest."""
+    return as_jpeg(stretched(shrunk(pixels, widest_px))[::-1], most_bytes, (1, 2, 4))
+
+
+def as_jpeg(shades: Shades, most_bytes: int, reductions: Sequence[int] = (1,)) -> bytes:
+    """Grey shades as a JPEG of at most so many bytes, or as small as it gets."""
     from PIL import Image
 
-    picture = Image.fromarray(np.ascontiguousarray(stretched(shrunk(pixels))[::-1]))
+    picture = Image.fromarray(np.ascontiguousarray(shades))
     packed = b""
-    for reduction in (1, 2, 4):
-        size = (max(1, picture.width // reduction), max(1, picture.height // reduction))
-        smaller = picture.resize(size)
+    for reduction in reductions:
+        smaller = picture.resize((max(1, picture.width // reduction), max(1, picture.height // reduction)))
         for quality in _QUALITIES:
             file = io.BytesIO()
             smaller.save(file, format="JPEG", quality=quality, optimize=True)

@@ -7,6 +7,7 @@ from typing import Final
 
 from framecheck.decision.judgement import Judgement
 from framecheck.document import json_text
+from framecheck.report.crops import FramePictures
 from framecheck.report.frames_csv import frames_csv
 from framecheck.report.night_json import night_document
 from framecheck.report.page import night_page
@@ -36,10 +37,10 @@ def write_night(
     folder: Path,
     *,
     stars: bool = False,
-    thumbnails: Mapping[Path, bytes] | None = None,
+    thumbnails: Mapping[Path, FramePictures] | None = None,
     absolute_paths: bool = False,
 ) -> Written:
-    """Write report.html, with thumbnails if there are any, night.json, frames.csv and, if asked for, stars.parquet.
+    """Write report.html (with pictures, if given), night.json, frames.csv and, if asked for, stars.parquet.
 
     They are put into place together: a reader never meets half a file, nor a page beside numbers of another night, and
     a failure leaves earlier ones as they were. `absolute_paths` tells in night.json where the night's folder lies.

@@ -54,4 +54,4 @@ def test_all_frames_together_leave_room_for_the_page(n_frames: int, tmp_path: Pa
         grade.file.symlink_to("000.fits")
     pictures = take_thumbnails(night, of_all=True, quiet=True)
     assert len(pictures) == n_frames
-    assert sum(map(len, pictures.values())) <= MOST_BYTES
+    assert sum(one.n_bytes for one in pictures.values()) <= MOST_BYTES

@@ -220,7 +220,7 @@ def with_causes(plain: Judgement) -> Judgement:
     finding = Finding(
         cause="polar-misalignment",
         confidence=0.86,
-        affected=frozenset(range(44)),
+        affected=frozenset(range(len(plain.night.frames))),
         cost=0.18,
         evidence=(
             Evidence(

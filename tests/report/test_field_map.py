@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from framecheck.decision.judgement import Judgement
-from framecheck.report.field_map import WIDTH_PX, fwhm_map, whisker_map
+from framecheck.report.field_map import WIDTH_PX, whisker_map
 from framecheck.stars.table import STAR_DTYPE, Stars
 
 
@@ -60,12 +60,18 @@ def test_round_stars_are_dots() -> None:
     assert "too round to have a direction" in whisker_map(cells)
 
 
-def test_the_map_of_sizes_says_where_stars_are_largest() -> None:
+def test_sizes_are_told_against_the_median_and_in_the_corners() -> None:
+    # closed form: the FWHM grows from 2.5 px at the left edge to 3.0 at the right, over the middle's 2.75
     cells = night_of(0.1, 0.0).cells
     assert cells is not None
-    svg = fwhm_map(cells, None)
-    assert re.search(r"from 2\.5\d\u202fpx .*on the left to 2\.9\d\u202fpx .*on the right\. The smooth surface", svg)
-    assert re.search(r"from 3\.[67]\d″ .*on the left to 4\.[23]\d″", fwhm_map(cells, 1.46))  # 1.46 arcsec a pixel
+    assert cells.corners["upper left"] == pytest.approx(2.5625 / 2.75 - 1, abs=0.02)
+    assert cells.corners["lower right"] == pytest.approx(2.9375 / 2.75 - 1, abs=0.02)
+    assert re.search(r"Star size from −[89] %.* on the left to [89] %.* on the right", svg_text(whisker_map(cells)))
+    assert len(re.findall("<path", whisker_map(cells))) > 12 * 8  # a disc a cell
+
+
+def svg_text(svg: str) -> str:
+    return svg[svg.index("<desc") : svg.index("</desc>")].replace("\u202f", " ")
 
 
 def test_rejected_frames_stay_out_and_a_night_of_rejects_is_shown_all_the_same() -> None:

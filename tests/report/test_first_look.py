@@ -8,8 +8,9 @@ import pytest
 
 from framecheck.causes.result import Evidence, Finding
 from framecheck.decision.first_action import first_action
-from framecheck.decision.judgement import Judgement, MountDecision, Range, TrackingFigures
+from framecheck.decision.judgement import BudgetTerm, Judgement, MountAnswer, MountDecision, Range, TrackingFigures
 from framecheck.report.night_json import night_document
+from framecheck.report.night_title import night_title
 
 
 def worm(rms_arcsec: float = 0.9, needed_arcsec: float = 0.6) -> Judgement:
@@ -61,7 +62,7 @@ def test_the_verdict_names_the_costliest_cause_and_the_three_figures_count() -> 
     assert [one.name for one in morning.figures] == ["Stack", "Worth", "Main cause"]
     assert morning.figures[0].value == f"{morning.n_stack} of 44"
     assert morning.figures[2].value == "28 %"
-    assert morning.mount.startswith("Mount: yes, but you don't need a new one yet: tracking error 0.90″")
+    assert morning.mount.startswith("Mount: yes, but you don't need a new one yet. Tracking error 0.90″")
 
 
 def test_doubtful_frames_are_taken_for_depth_and_the_trade_is_told() -> None:
@@ -108,3 +109,63 @@ def test_without_a_measured_frame_there_is_nothing_to_stack() -> None:
     assert empty.morning.verdict == "No frame could be measured."
     assert empty.morning.n_stack == 0
     assert replace(empty, findings=()).morning.stars == ()
+
+
+def claimed(cause: str, confidence: float, cost: float | None, *cures: str, n: int = 10) -> Finding:
+    return Finding(cause=cause, confidence=confidence, affected=frozenset(range(n)), cost=cost, cures=cures)
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        ("not needed", "Mount: fine. Tracking error 0.30″, you need 0.60″ or better."),
+        ("upgrade justified", "Mount: a better one would pay. Tracking error 0.30″"),
+        ("fix technique first", "Mount: yes, but you don't need a new one yet. Tracking error"),
+        ("cannot tell", "Mount: can't tell yet. State the focal length."),
+    ],
+)
+def test_the_mount_in_one_line(answer: MountAnswer, said: str) -> None:
+    decision = MountDecision(
+        answer=answer, because=("The stars are round.",), tracking_rms_arcsec=Range(value=0.3), needed_rms_arcsec=0.6,
+        what_would_settle_it=("State the focal length.",),
+    )  # fmt: skip
+    assert by_hand.judgement(3, mount_decision=decision).morning.mount.startswith(said)
+
+
+def test_the_mount_is_to_blame_in_part_where_something_else_costs_more() -> None:
+    found = (claimed("defocus", 0.9, 0.4, "Focus again."), claimed("guiding-noise", 0.7, 0.1, "Guide."))
+    night = by_hand.judgement(10, findings=found, mount_decision=MountDecision(answer="fix technique first"))
+    assert night.morning.action.todo == "Focus again"
+    assert night.morning.mount == "Mount: partly, but fix missed focus first."
+
+
+def test_a_motion_that_is_not_seen_is_told_by_its_limit() -> None:
+    still = Range(value=0.0, low=0.0, high=0.12)
+    decision = MountDecision(answer="not needed", tracking_rms_arcsec=still, needed_rms_arcsec=0.6)
+    said = by_hand.judgement(3, mount_decision=decision).morning.mount
+    assert said == "Mount: fine. Tracking error at most 0.12″, you need 0.60″ or better."
+
+
+def test_what_limits_is_what_costs_most_and_a_trail_in_one_frame_does_not() -> None:
+    trail = claimed("trail-crossing", 0.9, 0.001, "Reject outliers.", n=1)
+    cloud = claimed("cloud", 0.7, 0.12, "Wait.", n=7)
+    seeing = claimed("poor-seeing", 0.6, None)
+    assert by_hand.judgement(10, findings=(trail, cloud, seeing)).morning.main_cause == "cloud"
+    few = by_hand.judgement(10, findings=(trail,)).morning
+    assert few.verdict.endswith("nothing we found costs 2 % or more.")
+    assert few.main_cause is None
+    assert few.action.todo == "Stack the 9 frames"  # one of ten was knocked
+
+
+def test_a_suspicion_is_told_as_a_guess_and_air_that_makes_most_of_the_width_is_named() -> None:
+    weak = claimed("dew", 0.3, None, n=4)
+    assert "dew is our best guess (30 % sure)" in by_hand.judgement(5, findings=(weak,)).morning.verdict
+    air = BudgetTerm(term="atmosphere", fwhm_arcsec=2.2, low=2.0, high=2.4, share=0.72)
+    said = by_hand.judgement(10, budget=(air,)).morning.verdict
+    assert said.endswith("the air set the star size, not your equipment.")
+
+
+def test_the_title_is_targets_and_date_else_the_folder() -> None:
+    night = by_hand.judgement(3)
+    assert night_title(night, night.rows) == "M 101, 12 March 2024"
+    assert night_title(replace(night, groups=()), []) == "2024-03-12"

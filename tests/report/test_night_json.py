@@ -33,7 +33,7 @@ FRAME = {
     # ours, beyond the contract
     "smear_px": NUMBER, "smear_pa_deg": NUMBER, "star_trace": TEXT, "session": WHOLE,
     # of camera raws
-    "iso": NUMBER, "f_number": NUMBER, "start_local": TEXT,
+    "iso": NUMBER, "f_number": NUMBER, "start_local": TEXT, "tag": TEXT,
 }  # fmt: skip
 BLOCKS = {
     "generator": {"name": TEXT, "version": TEXT},

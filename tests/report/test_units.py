@@ -16,7 +16,7 @@ from framecheck.words import told, told_healthy
         (3.0, "frames", "3 frames"),
         (7.2149, "arcsec", "7.21″"),
         (-0.4213, "arcsec/min", "−0.421″ a minute"),
-        (2.2399, "long over short axis", "2.24 times as long as wide"),
+        (2.2399, "long over short axis", "elongation 2.24"),
         (1.0, None, "1"),
         (12.0, "parsec", "12 parsec"),
         (12.0, "<b>\x1b", "12 <b>\\x1b"),
@@ -39,7 +39,7 @@ def test_a_number_with_its_unit(value: float, unit: str | None, text: str) -> No
         (0.0, "frames", "none"),
         (0.0, None, "none"),
         (0.0, "px", "0\u202fpx"),
-        (1.35, "long over short axis", "1.35 times as long as wide"),
+        (1.35, "long over short axis", "elongation 1.35"),
     ],
 )
 def test_what_would_be_good_is_in_the_same_unit(expected: str | float, unit: str | None, text: str) -> None:

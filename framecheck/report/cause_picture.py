@@ -1,0 +1,117 @@
+"""The one picture that shows a cause best: measured beside modelled, or frames with the cause beside those without."""
+
+from collections.abc import Callable, Mapping
+from statistics import median
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.judgement import Finding, Judgement
+from framecheck.quantity import BY_NAME, Curve, shown_as
+from framecheck.report.budget_chart import budget_chart
+from framecheck.report.chart import Chart, plotted, renamed
+from framecheck.report.drawing import KEEP, QUIET, REJECT
+from framecheck.report.field_map import field_chart
+from framecheck.report.motion_chart import motion_charts
+from framecheck.report.night_charts import sharpness_charts
+from framecheck.report.star_picture import star_chart
+from framecheck.report.time_axis import time_axis
+from framecheck.words import counted, path_in
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Draw = Callable[[Judgement], Chart | None]
+
+_FEWEST: Final = 3
+"""Frames below which a picture of them says nothing."""
+
+
+def cause_picture(judgement: Judgement, finding: Finding) -> Chart | None:
+    """Its own picture; else, along the night, the frames that it touched beside the others."""
+    draw = _PICTURES.get(finding.cause)
+    chart = None if draw is None else draw(judgement)
+    chart = chart or _touched(judgement, finding)
+    return None if chart is None else renamed(chart, f"-{finding.cause}")
+
+
+def _motion(*names: str) -> Draw:
+    """The first of these pictures of the largest group's motion that there is."""
+
+    def draw(judgement: Judgement) -> Chart | None:
+        charts = {one.name: one for figures in judgement.pictured[:1] for one in motion_charts(judgement, figures)}
+        return next((charts[name] for name in names if name in charts), None)
+
+    return draw
+
+
+def _against(name: str) -> Draw:
+    """Star size against air mass or temperature."""
+    return lambda judgement: next((one for one in sharpness_charts(judgement.rows) if one.name == name), None)
+
+
+def _mean_star(judgement: Judgement) -> Chart | None:
+    return star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
+
+
+_PICTURES: Final[Mapping[str, Draw]] = MappingProxyType({
+    "periodic-error": _motion("rhythm", "course"),
+    **dict.fromkeys(("polar-misalignment", "differential-flexure", "declination-backlash"), _motion("course")),
+    **dict.fromkeys(("guiding-noise", "untracked"), _motion("smear")),
+    **dict.fromkeys(
+        ("field-rotation", "sensor-tilt", "field-curvature", "coma", "miscollimation", "astigmatism"), field_chart
+    ),
+    **dict.fromkeys(("pinched-optics", "defocus", "undersampled", "oversampled", "saturation"), _mean_star),
+    "poor-seeing": budget_chart,
+    "focus-drift": _against("temperature"),
+    "low-altitude": _against("airmass"),
+})  # fmt: skip
+_ALONG: Final = {"cloud": "transparency", "dew": "transparency", "sky-gradient": "sky_adu", "shock": "elongation"}
+"""What is drawn along the night for a cause; star size for all others."""
+
+
+def _touched(judgement: Judgement, finding: Finding) -> Chart | None:
+    """Frames with the cause and without it, along the night."""
+    rows = [row for row in judgement.rows if row.status == "measured"]
+    fwhm = next(one.name for one in shown_as("curve", rows) if one.name.startswith("fwhm"))
+    quantity = BY_NAME[_ALONG.get(finding.cause, fwhm)]
+    curve = quantity.curve
+    known = [(row, float(value)) for row in rows if (value := getattr(row, quantity.name)) is not None]
+    if curve is None or len(known) < _FEWEST or not finding.affected:
+        return None
+    names = {path_in(judgement.night.folder, judgement.night.frames[i].result.exposure.file) for i in finding.affected}
+    parts = [[value for row, value in known if (row.file in names) is touched] for touched in (True, False)]
+    unit = f" {curve.unit}" if curve.unit else ""
+    told = [
+        f"{counted(len(part), 'frame')} {how} it: median {quantity.text(median(part))}{unit}"
+        for part, how in zip(parts, ("with", "without"), strict=True) if part
+    ]  # fmt: skip
+    title = CAUSES[finding.cause].title
+    return Chart(
+        name="touched",
+        title=f"{curve.title} with and without: {title[:1].lower()}{title[1:]}",
+        caption=f"{'; '.join(told)}. Crosses: frames it touched.",
+        drawing=_drawn(known, names, curve, "; ".join(told)),
+    )
+
+
+def _drawn(known: list[tuple[FrameRow, float]], names: set[str], curve: Curve, text: str) -> str:
+    axis = time_axis([row for row, _ in known])
+    at = [(x, value, row.file in names) for x, (row, value) in zip(axis.positions, known, strict=True)]
+
+    def draw(axes: "Axes") -> None:
+        for touched, marker, colour in ((False, "o", KEEP), (True, "x", REJECT)):
+            mine = [(x, value) for x, value, is_touched in at if is_touched is touched]
+            axes.plot(
+                [x for x, _ in mine], [value for _, value in mine], linestyle="none", marker=marker, color=colour,
+                markersize=5, markeredgewidth=1.6 if touched else 0,
+            )  # fmt: skip
+        if axis.is_time:
+            marks = axis.marks(6)
+            axes.set_xticks([x for x, _ in marks], [label for _, label in marks])
+        if isinstance(curve.mark, float | int):
+            axes.axhline(curve.mark, color=QUIET, linewidth=1, linestyle=(0, (4, 3)))
+
+    y = curve.title + (f", {curve.unit}" if curve.unit else "")
+    return plotted("touched", f"{curve.title} along the night", f"{text}.", draw, x=axis.caption, y=y)

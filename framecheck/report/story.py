@@ -1,0 +1,163 @@
+"""The night told once, as plain blocks: what renderers walk, in the order in which a person asks."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar, Final
+
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cures import CAUTION_OF
+from framecheck.causes.result import CLAIMED
+from framecheck.decision.judgement import Evidence, Finding, Judgement
+from framecheck.report.cause_picture import cause_picture
+from framecheck.report.chart import Chart
+from framecheck.words import clause, counted, duration, fixed, likelihood, likely, percent, sentence, told, told_healthy
+
+CASES: Final = {
+    "as it was": "as it was", "perfect tracking": "perfect tracking",
+    "guided as well as needed": "guided well enough", "half the exposure time": "half the exposure",
+    "half the focal length": "half the focal length",
+}  # fmt: skip
+"""Cases of `what_if` as they are told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A paragraph."""
+
+    text: str
+    kind: ClassVar = "text"
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Lines of a name, its value with unit, and what is normal or good."""
+
+    lines: tuple[tuple[str, str, str], ...]
+    kind: ClassVar = "facts"
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a head; the first cell of each names the row."""
+
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    kind: ClassVar = "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What to do, in order, each with what to mind with it alone."""
+
+    title: str
+    steps: tuple[tuple[str, str], ...]
+    kind: ClassVar = "advice"
+
+
+@dataclass(frozen=True, slots=True)
+class Points:
+    """Things side by side, each with its name."""
+
+    title: str
+    items: tuple[tuple[str, str], ...]
+    kind: ClassVar = "points"
+
+
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """Charts side by side."""
+
+    charts: tuple[Chart, ...]
+    kind: ClassVar = "pictures"
+
+
+@dataclass(frozen=True, slots=True)
+class Lines:
+    """Text to be copied as it stands."""
+
+    text: str
+    kind: ClassVar = "lines"
+
+
+Block = Text | Facts | Table | Advice | Points | Pictures | Lines
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part that opens: its title says what it comes to."""
+
+    name: str
+    title: str
+    note: str
+    """A few words beside the title."""
+    blocks: tuple[Block, ...]
+    weak: bool = False
+
+
+def finding_parts(judgement: Judgement) -> tuple[Part, ...]:
+    """What was found, the costliest first; suspicions after what is claimed."""
+    order = sorted(judgement.findings, key=lambda one: (one.confidence < CLAIMED, -(one.cost or 0.0)))
+    return tuple(_finding_part(judgement, finding) for finding in order)
+
+
+def place_of(cause: str) -> str:
+    """Name of the part that tells of a cause."""
+    return f"finding-{cause}"
+
+
+def _finding_part(judgement: Judgement, finding: Finding) -> Part:
+    picture = cause_picture(judgement, finding)
+    blocks: list[Block] = [Text(CAUSES[finding.cause].meaning)]
+    if picture is not None:
+        blocks.insert(0, Pictures((picture,)))
+    if finding.evidence:
+        blocks.append(Table(("", "Measured", "Normal"), tuple(map(_row_of_evidence, finding.evidence))))
+    if finding.cures:
+        blocks.append(advice("Fixes, cheapest first", finding.cures))
+    if finding.rivals:
+        rivals = tuple((CAUSES[one.cause].title, f"{clause(one.why_less_likely)}.") for one in finding.rivals)
+        blocks.append(Points("Why not something else", rivals))
+    blocks.append(Text(f"How sure: {likelihood(finding.confidence)}."))
+    touched = f"{likely(finding.confidence)}, {counted(finding.frames_affected, 'frame')}"
+    weak = finding.confidence < CLAIMED
+    return Part(place_of(finding.cause), _conclusion(judgement, finding), touched, tuple(blocks), weak)
+
+
+def _conclusion(judgement: Judgement, finding: Finding) -> str:
+    """What a finding comes to."""
+    culprit = CAUSES[finding.cause].culprit
+    if finding.confidence < CLAIMED:
+        return f"Perhaps {culprit}" + ("" if finding.cost is None else f", at a cost of {percent(finding.cost)}")
+    lead = culprit[:1].upper() + culprit[1:]
+    if finding.cost is None:
+        every = finding.frames_affected == len(judgement.night.frames)
+        return f"{lead} touched {'every frame' if every else counted(finding.frames_affected, 'frame')}"
+    return f"{lead} cost {percent(finding.cost)}"
+
+
+def _row_of_evidence(seen: Evidence) -> tuple[str, str, str]:
+    value = "" if seen.value is None else told(seen.value, seen.unit)
+    healthy = seen.expected_if_healthy
+    statement = seen.statement[:1].upper() + seen.statement[1:]
+    return statement, value, "" if healthy is None else told_healthy(healthy, seen.unit)
+
+
+def advice(title: str, steps: Sequence[str]) -> Advice:
+    """Steps with the cautions that belong to them."""
+    return Advice(title, tuple((sentence(step), CAUTION_OF.get(step, "")) for step in steps))
+
+
+def what_if_table(judgement: Judgement) -> Table | None:
+    """The same night under other conditions; None where nothing is known of them."""
+    if len(judgement.what_if) < 2:
+        return None
+    rows = tuple(
+        (
+            CASES[case.case][:1].upper() + CASES[case.case][1:],
+            "–" if case.recorded_fwhm_arcsec is None else f"{fixed(case.recorded_fwhm_arcsec, 2)}″",
+            f"{case.kept} of {case.n_frames}",
+            duration(case.effective_exposure_s),
+        )
+        for case in judgement.what_if
+    )
+    return Table(("What if", "FWHM with pixel", "Frames kept", "Worth"), rows)
