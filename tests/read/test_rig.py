@@ -144,7 +144,7 @@ def test_no_file(tmp_path: Path) -> None:
     with pytest.raises(UnusableRig, match="no such file"):
         load_rig(tmp_path)
     (tmp_path / "rig.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(UnusableRig, match="no text in UTF-8"):
+    with pytest.raises(UnusableRig, match="isn't UTF-8 text"):
         load_rig(tmp_path / "rig.toml")
     (tmp_path / "rig.toml").write_bytes(b" " * 2_000_000)
     with pytest.raises(UnusableRig, match="too large"):

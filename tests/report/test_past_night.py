@@ -171,6 +171,6 @@ def test_a_number_that_cannot_be_is_refused_in_a_sentence(
     part[last] = value
     file = tmp_path / "night.json"
     file.write_text(json.dumps(document))
-    with pytest.raises(UnusableRequest, match=r"this is no (whole )?night\.json") as why:
+    with pytest.raises(UnusableRequest, match=r"this isn't a (complete )?night\.json") as why:
         read_past_night(file, "a")
     assert len(str(why.value)) < 400
