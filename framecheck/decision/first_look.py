@@ -68,7 +68,8 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
         f"{n_reject} reject" if n_reject else "",
         f"{n_failed} unreadable" if n_failed else "",
     ]
-    return ", ".join(filter(None, parts))
+    told = [part for part in parts if part]
+    return "all graded keep" if told == [f"{len(judgement.grades)} keep"] else ", ".join(told)
 
 
 def _main_cause(main: Finding | None, n_frames: int) -> Figure:
