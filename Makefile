@@ -2,11 +2,12 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-warn-script-location
 
 .PHONY: calibration demo docs test lint format types benchmark fuzz clean
 
 demo: $(VENV)/.installed
-	$(BIN)/framecheck demo --into demo-night
+	@$(BIN)/framecheck demo --into demo-night
 
 test: $(VENV)/.installed-dev
 	$(BIN)/ruff format --check .
@@ -36,16 +37,17 @@ fuzz: $(VENV)/.installed-dev
 	$(BIN)/python tests/fuzz/campaign.py --mutants 20000 --seed 1
 
 $(BIN)/python:
-	$(PYTHON) -m venv $(VENV)
-	$(BIN)/python -m pip install --quiet --upgrade pip
+	@echo "Setting up framecheck in $(VENV), once. That takes a minute or two."
+	@$(PYTHON) -m venv $(VENV)
+	@$(INSTALL) --upgrade pip
 
 $(VENV)/.installed: $(BIN)/python pyproject.toml
-	$(BIN)/python -m pip install --quiet --editable .
-	touch $@
+	@$(INSTALL) --editable .
+	@touch $@
 
 $(VENV)/.installed-dev: $(BIN)/python pyproject.toml
-	$(BIN)/python -m pip install --quiet --editable '.[dev]'
-	touch $@ $(VENV)/.installed
+	@$(INSTALL) --editable '.[dev]'
+	@touch $@ $(VENV)/.installed
 
 clean:
 	rm -rf $(VENV) build dist *.egg-info demo-night docs/_build docs/generated docs/kept

@@ -160,7 +160,7 @@ def _check_time(value: datetime | str, place: str) -> None:
     try:
         moment = value if isinstance(value, datetime) else datetime.fromisoformat(value)
     except ValueError:
-        raise NoRecord(f"{place[1:]} is {_short(repr(value))}, which is no time") from None
+        raise NoRecord(f"{place[1:]} is {_short(repr(value))}, which isn't a time") from None
     is_local = place.endswith("_local")  # a clock that does not name its zone
     if (moment.tzinfo is None) != is_local or not _YEARS[0] <= moment.year <= _YEARS[1]:
         raise NoRecord(f"{place[1:]} is {_short(str(value))}, which cannot be")

@@ -29,6 +29,7 @@ from framecheck.read import (
     read_frame,
 )
 from framecheck.sky import above_ground, measure_sky
+from framecheck.sky.moon import shows_the_moon
 from framecheck.stars import measure_stars
 from framecheck.workers import Staffing, measured_side_by_side, staffing
 
@@ -68,6 +69,12 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     keep_freed_memory()
     exposure = frame.exposure
     gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
+    if shows_the_moon(frame):
+        raise UnusableFrame(
+            exposure.file,
+            "shows the Moon (or the Sun) and no field of stars",
+            "Keep it for a picture of its own; this night is judged without it.",
+        )
     sky = above_ground(frame, measure_sky(frame))
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:

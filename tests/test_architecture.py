@@ -12,6 +12,7 @@ ORDER = [
     "errors",
     "read",
     "words",
+    "notebook",
     "quantity",
     "document",
     "sky",

@@ -95,9 +95,7 @@ def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy 
     blurred = scale is not None and seen_px > OVERSAMPLED_PX and seen_px * scale > COMMON_AIR_ARCSEC
     fwhm_px = COMMON_AIR_ARCSEC / scale if scale is not None and blurred else seen_px
     log_odds = log_odds_above(math.log(fwhm_px), math.log(OVERSAMPLED_PX), WIDTH_SCATTER)
-    unknown = Rival(
-        cause="defocus", why_less_likely="without a pixel scale, blurred stars cannot be told from fine pixels"
-    )
+    unknown = Rival(cause="defocus", why_less_likely="without a pixel scale, blurred stars look like fine pixels")
     return answer(
         "oversampled",
         log_odds if scale is not None else min(log_odds, SCALE_UNKNOWN),

@@ -131,7 +131,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     "astigmatism": (
         "Let the optics cool down.",
         "Look for strain from rings, clips or mirror cell, and loosen it in small steps.",
-        "Turn the camera: if the shape stays in the image, the camera or its adapters are to blame.",
+        "Turn the camera: if the shape stays in the image, the camera or its adapters are the cause.",
     ),
     "pinched-optics": (
         "Let the optics cool down slowly.",

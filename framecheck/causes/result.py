@@ -8,7 +8,10 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CAUTIONS, CURES
+from framecheck.notebook import small_table
+from framecheck.words import likelihood, percent, told, told_healthy
 
 LOGISTIC_PER_SIGMA: Final = 1.702
 """Slope that turns the logistic function into the normal distribution to within 0.01. [dimensionless]
@@ -65,6 +68,24 @@ class Finding:
     def frames_affected(self) -> int:
         """How many frames the cause touches."""
         return len(self.affected)
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it."""
+        rows = [
+            ("Sure", likelihood(self.confidence)),
+            ("Cost", "" if self.cost is None else percent(self.cost)),
+            ("Frames", str(self.frames_affected)),
+        ]
+        rows += [("Measured", _in_words(one)) for one in self.evidence]
+        rows += [("Fix", cure) for cure in self.cures]
+        return small_table(CAUSES[self.cause].title, [*rows, ("Mind", self.caution or "")])
+
+
+def _in_words(evidence: Evidence) -> str:
+    value = "" if evidence.value is None else f" {told(evidence.value, evidence.unit)}"
+    healthy = evidence.expected_if_healthy
+    normal = "" if healthy is None else f" (normal: {told_healthy(healthy, evidence.unit)})"
+    return f"{evidence.statement}{value}{normal}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

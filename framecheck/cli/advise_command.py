@@ -55,7 +55,7 @@ def advise(
     no_logbook: NoLogbook = False,
     whole_files: WholeFiles = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print decision, budget and what-if as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
     from framecheck.cli.night_command import logbook_in_use

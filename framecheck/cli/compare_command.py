@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from framecheck.logbook import Logbook
 
 NIGHT_FILE: Final = "night.json"
+PAGE, DOCUMENT = "compare.html", "compare.json"
 _SOME_FAILED: Final = 1
 """Exit code of the contract."""
 
@@ -38,13 +39,14 @@ def compare(
     picture: Annotated[
         Path | None, typer.Option("--picture", metavar="FILE", help="Draw the comparison there, as .svg.")
     ] = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help=f"Where {PAGE} and {DOCUMENT} go.")] = None,
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     absolute_paths: Annotated[
         bool, typer.Option("--absolute-paths", help="Tell where on this machine the nights lie.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still told.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
 ) -> None:
     """Tell whether a change helped: new spacing, a new alignment, another mount. Air mass and seeing are taken out."""
     from framecheck.cli.night_command import logbook_in_use
@@ -61,12 +63,21 @@ def compare(
     comparisons = set_beside(past)
     if picture is not None:
         _draw(comparisons, picture)
+    document = json_text(comparison_document(comparisons))
+    if out is not None:
+        from framecheck.report.comparison_page import comparison_page
+        from framecheck.report.publish import prepare_folder, publish, text_as_bytes
+
+        prepare_folder(out)
+        publish(out, {DOCUMENT: text_as_bytes(document + "\n"), PAGE: text_as_bytes(comparison_page(comparisons))})
     if as_json:
-        say(json_text(comparison_document(comparisons)))
+        say(document)
     else:
         say("\n".join(comparison_lines(comparisons, look_of(sys.stdout))))
         if picture is not None:
             say(f"\nThe picture: {safe(picture)}")
+        if out is not None:
+            say(f"\nOpen {safe(out / PAGE)}")
     if any(failed):
         raise typer.Exit(_SOME_FAILED)
 

@@ -44,7 +44,9 @@ def account_for_frames(
         outcome = measure_file(path, rig)
         if isinstance(outcome, Skipped):
             remedy = "Give a light frame."
-            outcome = FrameFailure(exposure=None, file=str(path), fault=f"is no light: {outcome.why}", remedy=remedy)
+            outcome = FrameFailure(
+                exposure=None, file=str(path), fault=f"isn't a light frame: {outcome.why}", remedy=remedy
+            )
         n_failed += isinstance(outcome, FrameFailure)
         if as_json:
             known = rig

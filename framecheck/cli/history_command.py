@@ -30,7 +30,7 @@ def history(
     out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help=f"Where {PAGE} and {DOCUMENT} go.")] = None,
     logbook: LogbookOption = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print the history as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing; problems are still told.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing; problems are still shown.")] = False,
 ) -> None:
     """Tell how the nights of a rig went: sharpness, steadiness, hours kept, causes that come back, and trends."""
     from framecheck.cli.terminal import look_of, safe, say
@@ -130,6 +130,8 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
         if one.causes:
             lines += ["", look.style("What came back", "bold")]
             lines += ["  " + look.wrap(safe(cause_words(cause)), 4, used=2) for cause in one.causes]
+    if all(is_one_night(one) for one in histories):
+        return lines
     return [*lines, "", look.style(look.wrap(caution(), 0), "quiet")]
 
 

@@ -18,7 +18,7 @@ LogbookOption = Annotated[
     Path | None,
     typer.Option("--logbook", metavar="FILE", help="Where measured frames are written down; else the usual place."),
 ]
-NoLogbook = Annotated[bool, typer.Option("--no-logbook", help="Measure every frame anew, and write nothing down.")]
+NoLogbook = Annotated[bool, typer.Option("--no-logbook", help="Measure every frame again, and keep no record.")]
 WholeFiles = Annotated[
     bool, typer.Option("--whole-files", help="Know frames again by all their bytes, not by time and samples: slower.")
 ]

@@ -52,7 +52,7 @@ RigOption = Annotated[
     Path | None,
     typer.Option("--rig", metavar="FILE", help="What headers leave out: focal length, pixel size, gain (rig.toml)."),
 ]
-Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no summary; problems are still told.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no summary; problems are still shown.")]
 
 
 def run() -> None:
@@ -273,7 +273,7 @@ app.command(
 
 
 app.command(
-    epilog="Example: framecheck compare reports/before reports/after --picture change.svg",
+    epilog="Example: framecheck compare reports/before reports/after --out change",
     short_help="Tell whether a change helped.",
 )(compare)
 

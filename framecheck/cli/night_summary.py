@@ -11,7 +11,7 @@ from framecheck.field import FrameFailure
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.night_title import night_title
-from framecheck.report.time_axis import several_nights
+from framecheck.report.time_axis import night_hours, several_nights
 from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
@@ -26,7 +26,10 @@ _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 def night_lines(judgement: Judgement, look: Look) -> list[str]:
     """Sum a night up for a person: the answer, then the frames it is about."""
     rows = judgement.rows
-    lines = [look.style(safe(night_title(judgement, rows)), "bold"), ""]
+    lines = [look.style(look.wrap(safe(night_title(judgement, rows)), 0), "bold")]
+    if (hours := night_hours(judgement)) is not None:
+        lines.append(look.style(look.wrap(hours, 0), "quiet"))
+    lines.append("")
     if (note := several_nights(rows)) is not None:
         lines += [look.wrap(note, 0), ""]
     lines += morning_lines(judgement, look)

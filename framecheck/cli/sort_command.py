@@ -51,7 +51,7 @@ def sort(
     no_logbook: NoLogbook = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of words.")] = False,
     quiet: Annotated[
-        bool, typer.Option("--quiet", help="No progress and no summary; problems are still told.")
+        bool, typer.Option("--quiet", help="No progress and no summary; problems are still shown.")
     ] = False,
 ) -> None:
     """Copy frames into folders by grade, or move or link them; never overwrites, and can be undone.

@@ -194,7 +194,7 @@ def _step(entry: Entry, begun: Begun | None) -> Step:
 
 def _not_ours(into: Path) -> UnusableRequest:
     return UnusableRequest(
-        f"{safe(into / JOURNAL)}: is no journal that framecheck sort wrote. Nothing was changed; "
+        f"{safe(into / JOURNAL)}: isn't a journal that framecheck sort wrote. Nothing was changed; "
         "give the folder that frames were sorted into."
     )
 

@@ -143,7 +143,7 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
     """
     try:
         if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
-            raise UnusableRequest(f"{safe(path)}: is no plain file. {_how_to_get_one()}")
+            raise UnusableRequest(f"{safe(path)}: isn't a regular file. {_how_to_get_one()}")
         if path.stat().st_size > _LARGEST_LIST:
             raise UnusableRequest(f"{safe(path)}: is too large for a list of frames. Give night.json or the choices.")
         text = path.read_bytes().decode("utf-8-sig")
@@ -166,7 +166,7 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         folder = FOLDER_OF.get(choice.strip().lower())
         if folder is None:
             raise UnusableRequest(
-                f'{safe(path)}: "{safe(choice)}" for {safe(name)} is no choice. Write "keep", "doubtful" or "reject".'
+                f'{safe(path)}: "{safe(choice)}" for {safe(name)} isn\'t a choice. Write keep, doubtful or reject.'
             )
         if name in chosen:
             raise UnusableRequest(f"{safe(path)}: names {safe(name)} twice. Leave one of the lines out.")
@@ -245,7 +245,7 @@ def _rows_of_list(text: str) -> list[tuple[str, str | None]]:
             raise TypeError("a row is too short")
         return [(row[file], row[choice] or None) for row in rows]
     if "\0" in text:
-        raise TypeError("is no text")
+        raise TypeError("not text")
     return [(line.removesuffix("\r"), "keep") for line in text.split("\n") if line.strip()]
 
 
@@ -280,7 +280,7 @@ def _fault(source: Path, judged_ns: int, way: Way) -> str | None:
     except OSError as why:
         return f"cannot be reached ({why.strerror}). Check its permissions."
     if not stat.S_ISREG(state.st_mode):
-        return "is no plain file. Leave it out of the list."
+        return "isn't a regular file. Leave it out of the list."
     if state.st_mtime_ns > judged_ns:
         return "was changed after it was judged. Judge the folder again."
     if way == "move" and source.is_symlink():

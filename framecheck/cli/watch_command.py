@@ -34,10 +34,10 @@ def watch(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object an event, one a line.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Only alarms and problems.")] = False,
 ) -> None:
-    """Judge frames as they arrive, and speak up when something changes while it can be cured.
+    """Judge frames as they arrive, and speak up when something changes while you can still fix it.
 
-    Each change is told once, with its likely cause and the first cure, and its end. Ctrl-C ends the watch; started
-    again, it knows what it has measured and told.
+    Each change is reported once, with its likely cause and the first fix, and again when it is over. Ctrl-C ends the
+    watch; started again, it knows what it has measured and reported.
     """
     from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.watching import watch_folder

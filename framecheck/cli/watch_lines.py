@@ -7,7 +7,7 @@ Each JSON object has `event`, `told_utc`, and what follows; fields may be added,
 `known`                          what was there at the start: `n_frames`, `n_aside`, `n_of_earlier_nights`, `grades`
 `frame`                          `frame`: the fields of night.json's `frames[]`, judged by the night so far
 `failed`, `incomplete`           `file`, `why`; one that is wrong has a `remedy`, one not whole is named once
-`aside`                          a file that is no light: `file`, `kind`, `why`
+`aside`                          a file that isn't a light frame: `file`, `kind`, `why`
 `gone`, `back`                   `files`; `were_read` says whether they had been measured
 `folder lost`, `folder back`     `why`; `folder`
 `alarm`, `cause`, `over`         `alarm`: the fields of `decision.alarms.Alarm`; `sentences`, as a person is told
@@ -97,11 +97,9 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
         shown = ", ".join(f"{number} {grade}" for grade, number in grades.items() if number)
         lines.append(f"{counted(len(rows), 'frame')} of this night are there: {shown}.")
     if n_aside:
-        lines.append(
-            f"{counted(n_aside, 'file')} {'is no light' if n_aside == 1 else 'are no lights'}, and left aside."
-        )
+        lines.append(f"{counted(n_aside, 'file')} skipped: not light frames.")
     if n_earlier:
-        lines.append(f"{counted(n_earlier, 'frame')} of earlier nights left aside.")
+        lines.append(f"{counted(n_earlier, 'frame')} of earlier nights skipped.")
     facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
     lines = [look.wrap(line, 0) for line in lines]
     if not _is_narrow(rows, look):
@@ -171,7 +169,7 @@ def left_aside(skipped: Skipped, folder: Path) -> Event:
     name = path_in(folder, skipped.file)
     return Event(
         name="aside", facts={"file": name, "kind": skipped.kind, "why": skipped.why},
-        lines=(f"{safe(name)} stays aside: {safe(skipped.why)}.",),
+        lines=(f"{safe(name)} skipped: {safe(skipped.why)}.",),
     )  # fmt: skip
 
 

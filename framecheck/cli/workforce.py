@@ -71,7 +71,7 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
     Raises
     ------
     UnusableRequest
-        If they contradict each other, or the memory is no size.
+        If they contradict each other, or the memory isn't a size.
     """
     if scheduler is not None and (workers is not None or memory is not None):
         raise UnusableRequest(
@@ -84,7 +84,7 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
     try:
         return Workforce(workers=workers, memory_bytes=bytes_of(memory))
     except ValueError:
-        raise UnusableRequest(f"--memory {memory!r} is no size. Give one such as 2GB or 800MB.") from None
+        raise UnusableRequest(f"--memory {memory!r} isn't a size. Give one such as 2GB or 800MB.") from None
 
 
 @contextmanager

@@ -64,7 +64,7 @@ class FrameRow:
     """Rms of the motion inside the exposure along its main direction, the optics' part taken off."""
     smear_pa_deg: float | None = None
     """That direction in the group's reference frame, counter-clockwise from +x."""
-    path: Literal["round", "line", "two blobs", "hook"] | None = None
+    star_trace: Literal["round", "line", "two blobs", "hook"] | None = None
     """What a star drew in the exposure."""
     session: int | None = None
     """That of the frame's group: one rig, without a gap of hours."""
@@ -119,7 +119,7 @@ def _moved(night: Night) -> dict[int, dict[str, Any]]:
         frame: {
             "smear_px": known(float(smears.rms_px[k])),
             "smear_pa_deg": known(float(np.degrees(np.angle(smears.spin2_px2[k])) / 2 % 180)),
-            "path": smears.path[k],
+            "star_trace": smears.path[k],
         }
         for tracking in night.tracking.values()
         for smears in [tracking.smears]

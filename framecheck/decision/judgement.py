@@ -32,6 +32,7 @@ from framecheck.decision.records import WhatIf as WhatIf
 from framecheck.decision.records import WhatIfCase as WhatIfCase
 from framecheck.model.explain import ShareExplained
 from framecheck.night.records import Night
+from framecheck.notebook import small_table
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -93,6 +94,15 @@ class Judgement:
     def pictured(self) -> tuple[GroupFigures, ...]:
         """The groups that have pictures, the largest first."""
         return tuple(group_figures(self.night, self.aim))
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: the first screen of the page in a few rows."""
+        told = self.morning
+        rows = [(figure.name, f"{figure.value} {figure.note}") for figure in told.figures]
+        rows += [("Do first", told.action.sentence), ("Mind", told.action.caution or "")]
+        rows += [("Mount", told.mount.removeprefix("Mount: "))]
+        rows += [("Doubtful", "" if told.doubtful is None else told.doubtful.sentence)]
+        return small_table(told.verdict, rows)
 
     def to_table(self) -> "Table":
         """Tell the night frame by frame, as `Night.to_table`, with each frame's grade, its reasons and its benefit."""

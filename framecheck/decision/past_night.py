@@ -129,14 +129,14 @@ def read_past_night(file: Path, name: str) -> PastNight:
     try:
         text = read_plain(file, _LARGEST).decode()
     except (OSError, UnicodeDecodeError) as why:
-        reason = getattr(why, "strerror", None) or "it is no text"
+        reason = getattr(why, "strerror", None) or "it isn't text"
         said = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."
         raise (refused(why, said) if isinstance(why, OSError) else UnusableRequest(said)) from why
     try:
         document = json_of(text)
     except ValueError as why:
         raise UnusableRequest(
-            f"{file}: this is no whole night.json. Run `framecheck night` again; frames known to the logbook take "
+            f"{file}: this isn't a complete night.json. Run `framecheck night` again; frames known to the logbook take "
             "seconds."
         ) from why
     return past_night(document, name, str(file))
@@ -161,8 +161,8 @@ def past_night(document: Any, name: str, source: str) -> PastNight:
         return _past_night(document, name)
     except NoRecord as why:
         raise UnusableRequest(
-            f"{source}: this is no night.json of framecheck: {why}. Give a report folder of `framecheck night`, or run "
-            "it again."
+            f"{source}: this isn't a night.json of framecheck: {why}. Give a report folder of `framecheck night`, or "
+            "run it again."
         ) from why
 
 

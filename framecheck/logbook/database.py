@@ -73,7 +73,7 @@ def connect(file: Path) -> sqlite3.Connection:
         If there is no such file, or it cannot be opened.
     """
     if not stat.S_ISREG(file.stat().st_mode):
-        raise UnusableLogbook(f"{file}: is no plain file. Name another one with --logbook.")
+        raise UnusableLogbook(f"{file}: isn't a regular file. Name another one with --logbook.")
     whole = file.absolute().as_uri() + "?mode=rw"
     database = sqlite3.connect(whole, uri=True, timeout=_WAIT_S, isolation_level=None)
     database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)

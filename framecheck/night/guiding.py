@@ -129,13 +129,13 @@ def _lines(path: Path) -> list[tuple[int, str]]:
     try:
         text = read_plain(path).decode("utf-8-sig")
     except (NoPlainFile, IsADirectoryError):
-        raise UnusableRequest(f"{path}: the guiding record is no plain file. Export it as CSV.") from None
+        raise UnusableRequest(f"{path}: the guiding record isn't a regular file. Export it as CSV.") from None
     except OSError as error:
         raise refused(
             error, f"{path}: the guiding record cannot be read ({error.strerror}). Check the path."
         ) from error
     except UnicodeDecodeError as error:
-        raise UnusableRequest(f"{path.name}: this is no text. Export the guiding record as CSV.") from error
+        raise UnusableRequest(f"{path.name}: this isn't text. Export the guiding record as CSV.") from error
     return [
         (0 if line.lstrip().startswith("#") else number, line)
         for number, line in enumerate(text.splitlines(), 1)

@@ -6,9 +6,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.notebook import small_table
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.read.unlit import Unlit
+from framecheck.words import counted
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -165,3 +167,13 @@ class Night:
         from framecheck.night.night_table import night_table
 
         return night_table(self)
+
+    def _repr_html_(self) -> str:
+        """As a notebook shows it."""
+        rows = [(group.id, counted(len(group.members), "frame")) for group in self.groups]
+        counts = [counted(len(self.frames), "frame")]
+        if self.failures:
+            counts.append(f"{len(self.failures)} unreadable")
+        if self.skipped:
+            counts.append(f"{counted(len(self.skipped), 'file')} skipped")
+        return small_table(self.folder.name or "One night", rows, about=", ".join(counts))

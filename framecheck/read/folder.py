@@ -77,7 +77,7 @@ def _listed(file: Path) -> list[Path]:
     for number, line in enumerate(lines, 1):
         if len(line) > _LONGEST_NAME or "\0" in line:
             raise UnusableRequest(
-                f"{file}, line {number}: this is no path. Give a text file that names a frame a line."
+                f"{file}, line {number}: this isn't a path. Give a text file that names a frame a line."
             )
     named = [Path(line) for line in lines if line and not line.startswith("#")]
     return list(dict.fromkeys(path if is_remote(path) else file.parent / path for path in named))

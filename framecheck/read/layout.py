@@ -149,8 +149,8 @@ def _refuse_other_formats(block: bytes, path: Path) -> None:
         return
     for magic, name in _MAGIC:
         if block.startswith(magic):
-            raise UnusableFrame(path, f"is no FITS file but {name}", "Save or export the frames as FITS.")
-    raise UnusableFrame(path, "is no FITS file: it does not begin with SIMPLE", "Save or export the frames as FITS.")
+            raise UnusableFrame(path, f"isn't a FITS file but {name}", "Save or export the frames as FITS.")
+    raise UnusableFrame(path, "isn't a FITS file: it does not begin with SIMPLE", "Save or export the frames as FITS.")
 
 
 def _axes(header: Header, path: Path, keyword: str) -> tuple[int, ...]:

@@ -21,7 +21,7 @@ from framecheck.read.unpacking import How, told_of, unpacked
 
 _BENT: Final = (
     "{kind}: its tone curve is unknown{more}. Widths, lengths and trails are measured as they look; how bright sky and "
-    "stars are, how noisy, and what was clipped cannot be told from it."
+    "stars are, how noisy, and what was clipped stay unknown."
 )
 
 

@@ -274,7 +274,7 @@ def _start(exif: list[Directory], library: str | None) -> tuple[Said[datetime], 
         moment = clock_time(text, directory.text(_TIME_FRACTION))
         if moment is None:
             if re.search("[1-9]", text):
-                return Said(), Said(conflicts=(f"DateTimeOriginal = '{text}' is no time that can be true.",))
+                return Said(), Said(conflicts=(f"DateTimeOriginal = '{text}' can't be true.",))
             continue
         zone = re.fullmatch(r"([+-])(\d\d):(\d\d)", directory.text(_TIME_ZONE) or "")
         if zone is None:

@@ -109,8 +109,8 @@ def load_rig(path: Path) -> Rig:
     Raises
     ------
     UnusableRig
-        If the file cannot be read, is no TOML, or has an unknown key, a wrong type or an impossible value; the message
-        names file, line, key, what was found and what is allowed.
+        If the file cannot be read, isn't valid TOML, or has an unknown key, a wrong type or an impossible value; the
+        message names file, line, key, what was found and what is allowed.
     """
     text = _read_text(path)
     long = next((n for n, line in enumerate(text.splitlines(), 1) if len(line) > _LONGEST_LINE), None)
@@ -207,7 +207,7 @@ def _read_text(path: Path) -> str:
     except (FileNotFoundError, NoPlainFile, IsADirectoryError):
         raise UnusableRig(f"{path}: there is no such file. `framecheck rig FRAME` writes one to start from.") from None
     except UnicodeDecodeError:
-        raise UnusableRig(f"{path}: is no text in UTF-8. Save it as plain text, or give another file.") from None
+        raise UnusableRig(f"{path}: isn't UTF-8 text. Save it as plain text, or give another file.") from None
     except OSError as why:
         if why.errno == errno.EFBIG:
             raise UnusableRig(f"{path}: is too large for a rig file. Give the TOML file, not a frame.") from None
@@ -224,7 +224,8 @@ def _syntax_fault(text: str, why: str) -> str:
     line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
     reason = re.sub(r"\s*\(at .*\)", "", why)
     return (
-        f"line {number} is no TOML ({_cut(reason)}): {_cut(line)!r}. Write key = value, with text in quotation marks."
+        f"line {number} isn't valid TOML ({_cut(reason)}): {_cut(line)!r}. Write key = value, with text in quotation "
+        "marks."
     )
 
 

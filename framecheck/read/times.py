@@ -245,7 +245,7 @@ def _to_utc(header: Header, moment: datetime, conflicts: list[str]) -> datetime:
         return moment
     ahead_s = _AHEAD_OF_UTC_S.get(scale)
     if ahead_s is None:
-        conflicts.append(f"TIMESYS = '{scale}' is no time scale that is known here; times were taken as UTC.")
+        conflicts.append(f"TIMESYS = '{scale}' isn't a time scale we know; times were taken as UTC.")
         return moment
     return moment - timedelta(seconds=ahead_s)
 

@@ -70,7 +70,7 @@ def _numbers(alarm: Alarm, scale_arcsec: float | None) -> str:
 def likely_cause(alarm: Alarm) -> str:
     """The likely cause in one sentence; that none can be told yet, if so."""
     if alarm.cause is None or alarm.confidence is None:
-        return "The cause cannot be told yet."
+        return "Can't tell the cause yet."
     name = CAUSES[alarm.cause].title
     if alarm.confidence < CLAIMED:
         return f"The cause is not sure yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."

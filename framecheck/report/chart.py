@@ -55,7 +55,7 @@ def plotted(
     axes.set_axisbelow(True)
     axes.set_xlabel(x, color=QUIET, fontsize=_SIZE_PX, labelpad=4, parse_math=False)
     axes.set_ylabel(y, color=QUIET, fontsize=_SIZE_PX, labelpad=4, parse_math=False)
-    axes.locator_params(nbins=6)
+    axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
     draw(axes)
     return inline_svg(figure, name, title, text)
 

@@ -5,20 +5,23 @@ from typing import TYPE_CHECKING, Final
 
 from framecheck.decision.compare import Comparison, Row, Verdict
 from framecheck.decision.estimate import Estimate
-from framecheck.report.comparison_words import change_words, figure, night_labels, said
+from framecheck.report.comparison_words import UNITS, change_words, figure, night_labels, said
 from framecheck.report.drawing import INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
-from framecheck.words import counted, listed
+from framecheck.words import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDTH_PX: Final = 860
+WIDTH_PX: Final = 890
 _NAME_PX: Final = 250
-_WORDS_PX: Final = 250
-_LANE_PX: Final = 17
+_WORDS_PX: Final = 280
+_LANE_PX: Final = (17, 34)
+"""A night's: two lines of words stand beside two lanes, or beside each lane where there are more."""
 _SCALE_PX: Final = 26
-_HEAD_PX: Final = 34
+_HEAD_LINE_PX: Final = 19
+_LONGEST_HEAD: Final = 120
+"""[signs] Chosen: what fits the picture; a longer name is cut there, and whole in its description."""
 _TEXT_PX: Final = 12.5
 _LEAST: Final = 0.1
 """Chosen: a scale of hundredths of an arcsecond or a pixel would show noise large."""
@@ -47,14 +50,18 @@ def comparison_picture(comparisons: Sequence[Comparison]) -> str:
     if not rows:
         return ""
     n_lanes = len(comparisons) + 1
-    tall = _LANE_PX * n_lanes + _SCALE_PX + 12
-    figure_ = new_figure(WIDTH_PX, _HEAD_PX + tall * len(rows))
-    _heading(figure_, comparisons)
+    lane_px = _LANE_PX[len(comparisons) > 1]
+    tall = lane_px * n_lanes + _SCALE_PX + 12
+    heads = _heads(comparisons)
+    head_px = _HEAD_LINE_PX * len(heads) + 15
+    figure_ = new_figure(WIDTH_PX, head_px + tall * len(rows))
+    for k, text in enumerate(heads):
+        _write(figure_, 0, 12 + _HEAD_LINE_PX * k, text, colour=QUIET)
     for k, of_nights in enumerate(rows):
-        top = _HEAD_PX + tall * k
-        axes = place(figure_, _NAME_PX, top, WIDTH_PX - _NAME_PX - _WORDS_PX, _LANE_PX * n_lanes)
+        top = head_px + tall * k
+        axes = place(figure_, _NAME_PX, top, WIDTH_PX - _NAME_PX - _WORDS_PX, lane_px * n_lanes)
         _lanes(axes, of_nights)
-        _words(figure_, of_nights, top)
+        _words(figure_, of_nights, top, lane_px)
     return inline_svg(figure_, "comparison", "The nights beside each other", picture_words(comparisons))
 
 
@@ -75,16 +82,12 @@ def _value(estimate: Estimate | None) -> float | None:
     return None if estimate is None else estimate.value
 
 
-def _heading(picture: "Figure", comparisons: Sequence[Comparison]) -> None:
-    """Which lane is which night."""
+def _heads(comparisons: Sequence[Comparison]) -> list[str]:
+    """Which lane is which night, a line each."""
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
-    _write(
-        picture,
-        0,
-        12,
-        f"Ring above: {first}. Below it: {listed(others)}. Lines: 95 % interval of each night itself.",
-        colour=QUIET,
-    )
+    lines = [f"Line 1, open ring: {first}", *(f"Line {k}: {label}" for k, label in enumerate(others, 2))]
+    lines = [line if len(line) <= _LONGEST_HEAD else line[: _LONGEST_HEAD - 1] + "…" for line in lines]
+    return [*lines, "Bars: the 95 % interval of each night by itself."]
 
 
 def _write(picture: "Figure", x_px: float, y_px: float, text: str, *, colour: str = INK, bold: bool = False) -> None:
@@ -106,7 +109,7 @@ def _lanes(axes: "Axes", rows: Sequence[Row]) -> None:
     axes.set_ylim(len(estimates) - 0.4, -0.6)
     quiet_frame(axes, sides=("bottom",), size_px=11)
     axes.set_yticks([])
-    axes.locator_params(axis="x", nbins=5)
+    axes.locator_params(axis="x", nbins=5, steps=[1, 2, 5, 10])
     axes.grid(axis="x", color=LINE, linewidth=0.7)
     axes.set_axisbelow(True)
     first = estimates[0]
@@ -124,18 +127,19 @@ def _lanes(axes: "Axes", rows: Sequence[Row]) -> None:
         )  # fmt: skip
 
 
-def _words(picture: "Figure", rows: Sequence[Row], top_px: float) -> None:
+def _words(picture: "Figure", rows: Sequence[Row], top_px: float, lane_px: float) -> None:
     """The figure's name on the left, what is said of it on the right."""
     row = rows[0]
-    unit = "per cent" if row.unit == "percent" else row.unit
-    _write(picture, 0, top_px + _LANE_PX / 2, row.quantity.name, bold=row.quantity.owner == "equipment")
-    owner = "" if row.quantity.owner == "equipment" else ", the weather's too"
-    _write(picture, 0, top_px + _LANE_PX * 1.5, f"in {unit}{owner}", colour=QUIET)
+    line_px = _LANE_PX[0]
+    _write(picture, 0, top_px + line_px / 2, row.quantity.name, bold=row.quantity.owner == "equipment")
+    owner = "" if row.quantity.owner == "equipment" else ", weather too"
+    _write(picture, 0, top_px + line_px * 1.5, f"in {UNITS[row.unit].strip()}{owner}", colour=QUIET)
     for lane, one in enumerate(rows, 1):
         colour = _LOOKS[one.verdict][2] if one.change is not None else QUIET
         left = WIDTH_PX - _WORDS_PX + 14
+        top = top_px + (0.5 * line_px if lane_px == line_px else lane_px * (lane + 0.35))
         if one.change is None:
-            _write(picture, left, top_px + _LANE_PX * (lane + 0.4), one.verdict, colour=QUIET)
+            _write(picture, left, top + line_px / 2, one.verdict, colour=QUIET)
             continue
-        _write(picture, left, top_px + _LANE_PX * (lane - 0.5), said(one), colour=colour, bold=colour != QUIET)
-        _write(picture, left, top_px + _LANE_PX * (lane + 0.45), change_words(one), colour=QUIET)
+        _write(picture, left, top, said(one), colour=colour, bold=colour != QUIET)
+        _write(picture, left, top + 0.95 * line_px, change_words(one), colour=QUIET)

@@ -65,6 +65,16 @@ def went(row: Row) -> str:
     return f"{row.quantity.name} went from {figure(first, row.unit)} to {figure(second, row.unit)}, {change_words(row)}"
 
 
+def short_answer(comparison: Comparison) -> str:
+    """Whether the change helped, in three words."""
+    found = by_verdict(comparison)
+    if found.get("better") and found.get("worse"):
+        return "It helped in part"
+    if found.get("better") or found.get("worse"):
+        return "It helped" if found.get("better") else "It made things worse"
+    return "No change shown" if found.get("no change shown") else "Can't tell"
+
+
 def answer(comparison: Comparison) -> str:
     """Whether the change helped, in a sentence or two."""
     sorted_rows = by_verdict(comparison)
@@ -77,7 +87,7 @@ def answer(comparison: Comparison) -> str:
         return f"It helped in part: {_all(better)}. But {_all(worse)}."
     looked = sorted_rows.get("no change shown", [])
     if not looked:
-        return "Whether it helped cannot be told: nothing of the equipment could be compared."
+        return "Can't tell whether it helped: nothing of the equipment could be compared."
     hints = [row.quantity.name for row in looked if row.is_hint]
     hinted = f" There are hints, not sure enough among so many figures, in {listed(hints)}." if hints else ""
     return (
@@ -98,7 +108,7 @@ def rig_words(comparison: Comparison) -> str:
     others = [fact for fact in differ if fact not in of_rig]
     open_ones = [fact.name for fact in comparison.facts if fact.same is None and fact.name in OF_THE_RIG]
     if comparison.same_rig is None:
-        text = "Whether it was the same rig cannot be told: the nights do not both say focal length and pixels."
+        text = "Can't tell whether it was the same rig: only nights that both state focal length and pixels show that."
     elif comparison.same_rig:
         text = "The same rig, as far as headers and rig file tell."
     else:
@@ -121,9 +131,7 @@ def air_words(comparison: Comparison) -> str:
     air = rows["air_at_zenith"]
     known = air.reference is not None and air.other is not None
     if not known:
-        return (
-            "What the air did is not known in both nights; the field's terms are told at one star width all the same."
-        )
+        return "What the air did is not known in both nights; the field's terms are still compared at one star width."
     first, second = (None if one is None else figure(one.value, air.unit) for one in (air.reference, air.other))
     return (
         f"The air itself made stars of {first}, then of {second} (FWHM as at the zenith, from the budgets): it is "
@@ -145,7 +153,7 @@ def caution(comparison: Comparison) -> str:
     n = sum(row.change is not None for row in comparison.rows)
     return (
         "Intervals hold the truth in 95 of 100 cases. They allow for frames of a night being alike, and for what "
-        "nights of an unchanged rig usually differ by. A change is told only where "
+        "nights of an unchanged rig usually differ by. A change counts only where "
         f"{100 * comparison.level:.1f} of 100 would show it, since {counted(n, 'figure')} are looked at. One night on "
         "either side cannot tell your change from anything else that changed between them: another night of each would."
     )

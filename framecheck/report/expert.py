@@ -205,7 +205,7 @@ def _left_out(judgement: Judgement, rows: Sequence[FrameRow]) -> Part | None:
     if failed:
         blocks.append(Points(f"{counted(len(failed), 'file')} could not be measured", tuple(told)))
     if skipped:
-        title = f"{counted(n_skipped, 'file')} {'is no light frame' if n_skipped == 1 else 'are no light frames'}"
+        title = f"{counted(n_skipped, 'file')} skipped: not light frames"
         blocks.append(Points(title, tuple(map(_alike, skipped))))
     if conflicts := _conflicts(judgement):
         items = tuple((counted(n, "frame"), text) for text, n in conflicts)

@@ -143,5 +143,5 @@ def _claim(finding: Finding) -> str:
     if seen is None or seen.value is None:
         return f"{claim}."
     healthy = seen.expected_if_healthy
-    good = "" if healthy is None else f" (if all were well: {told_healthy(healthy, seen.unit)})"
+    good = "" if healthy is None else f" (normal: {told_healthy(healthy, seen.unit)})"
     return f"{claim}: {seen.statement}: {told(seen.value, seen.unit)}{good}."

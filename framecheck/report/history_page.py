@@ -14,7 +14,7 @@ from framecheck.report.time_axis import date_of
 def history_page(histories: Sequence[RigHistory]) -> str:
     """The page as HTML text; every text from files is escaped, and nothing is loaded."""
     return template("history.html").render(
-        style=part("report.css"),
+        style=part("plain.css"),
         version=__version__,
         histories=histories,
         pictures=[

@@ -54,7 +54,7 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
         _along(axes, history, labels=k == len(strips) - 1 and not causes)
         axes.grid(axis="y", color=LINE, linewidth=0.7)
         draw(axes, history)
-        axes.locator_params(axis="y", nbins=4)
+        axes.locator_params(axis="y", nbins=4, steps=[1, 2, 5, 10])
         axes.tick_params(axis="y", length=0)
         _text(picture, 0, top + 10, title, INK)
         _text(picture, 0, top + 27, note, QUIET)
@@ -76,7 +76,7 @@ def picture_words(history: RigHistory) -> str:
 
 
 def _unit(history: RigHistory) -> str:
-    return "arcsec" if history.unit == "arcsec" else UNITS[history.unit].strip()
+    return UNITS[history.unit].strip()
 
 
 def _text(picture: "Figure", x_px: float, y_px: float, text: str, colour: str) -> None:
@@ -121,10 +121,10 @@ def _widths(axes: "Axes", history: RigHistory) -> None:
         if night.fwhm_quartiles is not None:
             at = _day(night.start_utc)
             axes.plot([at, at], night.fwhm_quartiles, color=KEEP, linewidth=4, alpha=0.45, solid_capstyle="butt")
-    low, high = axes.get_ylim()
-    axes.set_ylim(low - 0.2 * (high - low), high + 0.2 * (high - low))
     _dots(axes, history, lambda night: night.fwhm, filled=True)
     _dots(axes, history, lambda night: night.fwhm_at_zenith, filled=False)
+    low, high = axes.get_ylim()
+    axes.set_ylim(low - 0.2 * (high - low), high + 0.2 * (high - low))
 
 
 def _smears(axes: "Axes", history: RigHistory) -> None:

@@ -34,8 +34,8 @@ def summary(history: RigHistory) -> str:
     taken, kept = sum(night.taken_s for night in nights), sum(night.kept_effective_s or 0.0 for night in nights)
     n_frames, n_kept = sum(night.n_frames for night in nights), sum(night.n_kept for night in nights)
     return (
-        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} shot, worth {duration(kept)} of perfect exposure "
-        f"({n_kept} of {counted(n_frames, 'frame')} kept)."
+        f"{counted(len(nights), 'night')}, {span}: {duration(taken)} shot; the {n_kept} kept of "
+        f"{counted(n_frames, 'frame')} are worth {duration(kept)} of perfect exposure."
     )
 
 
@@ -113,8 +113,8 @@ def cause_words(returning: Returning) -> str:
 def caution() -> str:
     """How far the trends reach."""
     return (
-        "Intervals hold the truth in 95 of 100 cases; a trend is told only where 98.3 of 100 would show it, since "
-        "three are looked at. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
+        "Intervals hold the truth in 95 of 100 cases; a trend counts only where 98.3 of 100 would show it, since "
+        "we look at three. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
         "air itself is still in it, and seasons change it. Motion inside an exposure grows with the exposure's length."
     )
 

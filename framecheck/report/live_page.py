@@ -94,7 +94,7 @@ def live_page(
     state = {"content": content, "title": tab, "over": is_over, "alarms": signs}
     script = part("live.js")
     html = template("live.html").render(
-        style=part("live.css"), script=script, nonce=secrets.token_urlsafe(16), version=__version__,
+        style=part("plain.css") + part("live.css"), script=script, nonce=secrets.token_urlsafe(16), version=__version__,
         script_hash=b64encode(sha256(script.encode()).digest()).decode(), title=tab, content=content,
         state_file=STATE, is_over=is_over, known=json.dumps([one["name"] for one in signs]),
     )  # fmt: skip

@@ -169,7 +169,7 @@ def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
 def _scale(axes: "Axes", mark: float | None, *, whole: bool) -> None:
     from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, integer=whole))
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, steps=[1, 2, 5, 10], integer=whole))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:,.6g}".replace(",", "\u202f")))
     axes.grid(axis="y", color=LINE, linewidth=0.7)
     axes.tick_params(axis="y", length=0)

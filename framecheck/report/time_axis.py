@@ -6,6 +6,8 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.judgement import Judgement
+from framecheck.read.local_time import local_time
 from framecheck.words import listed
 
 _ONE_NIGHT: Final = timedelta(hours=20)
@@ -85,6 +87,22 @@ def dates(rows: Sequence[FrameRow]) -> str:
     if first.month != last.month:
         return f"{first.day} {first:%B} – {date_of(last)}"
     return f"{first.day}–{date_of(last)}"
+
+
+def night_hours(judgement: Judgement) -> str | None:
+    """From when to when frames were taken, in UTC and by the clock of the place; None for several nights or no UTC."""
+    spans = [
+        (row.start, row.start + timedelta(seconds=row.exposure_s or 0))
+        for row in judgement.rows
+        if row.start is not None
+    ]
+    by_utc = all(row.start_local is None for row in judgement.rows)
+    if not spans or not by_utc or max(spans)[0] - min(spans)[0] >= _ONE_NIGHT:
+        return None
+    first, last = min(start for start, _ in spans), max(end for _, end in spans)
+    local = local_time(judgement.night.rig)
+    beside = "" if local is None else f" ({local.clock(first)} to {local.clock(last)} {local.name})"
+    return f"{first:%H:%M} to {last:%H:%M} UTC{beside}"
 
 
 def several_nights(rows: Sequence[FrameRow]) -> str | None:

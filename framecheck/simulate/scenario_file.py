@@ -37,7 +37,7 @@ def load_scenario(path: Path) -> Scenario:
     Raises
     ------
     UnusableRequest
-        If the file cannot be read, is no TOML, has an unknown key, a wrong type or an impossible value.
+        If the file cannot be read, isn't valid TOML, has an unknown key, a wrong type or an impossible value.
     """
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))

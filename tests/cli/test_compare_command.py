@@ -96,7 +96,7 @@ def test_no_line_is_wider_than_the_terminal() -> None:
         (["a", "nowhere"], 2, "nowhere: there is nothing of that name"),
         (["a", "empty"], 3, "empty holds neither a night.json nor a FITS file"),
         (["a", "b", "--picture", "out.pdf"], 2, "--picture draws an .svg"),
-        (["a", "broken.json"], 2, "broken.json: this is no whole night.json"),
+        (["a", "broken.json"], 2, "broken.json: this isn't a complete night.json"),
         (["a", "bare", "--picture", "out.svg"], 2, "there is nothing to draw"),
     ],
 )

@@ -98,7 +98,7 @@ def test_a_frame_that_ends_its_worker_does_not_end_the_watch(tmp_path: Path, mon
         assert outcome_of([good], kept) == {good: NO_FITS}
 
 
-NO_FITS = "is no FITS file: it does not begin with SIMPLE"
+NO_FITS = "isn't a FITS file: it does not begin with SIMPLE"
 
 
 def outcome_of(paths: list[Path], kept: Staffing) -> dict[Path, str]:

@@ -275,7 +275,7 @@ def test_a_forged_journal_moves_nothing(tmp_path: Path) -> None:
     begin = {"step": "begin", "version": 1, "way": "move", "frames": str(tmp_path)}
     place = {"step": "place", "source": "a", "target": "../victim"}
     (into / JOURNAL).write_text(f"{json.dumps(begin)}\n{json.dumps(place)}\n")
-    with pytest.raises(UnusableRequest, match="no journal that framecheck sort wrote"):
+    with pytest.raises(UnusableRequest, match="isn't a journal that framecheck sort wrote"):
         undo(into, tmp_path)
     assert (tmp_path / "victim").exists()
 
@@ -291,7 +291,7 @@ def test_vanished_changed_and_special_files_are_told_and_the_rest_is_sorted(
     said = capsys.readouterr().err
     assert "no longer there" in said
     assert "changed after it was judged" in said
-    assert "new\\x0aline.fits: is no plain file" in said
+    assert "new\\x0aline.fits: isn't a regular file" in said
     assert len([path for path in contents(tmp_path / "out") if path != JOURNAL]) == 2
 
 
@@ -335,7 +335,7 @@ def test_choices_of_the_page_and_plain_lists(lights: Path, tmp_path: Path) -> No
     choices.write_text('"file","grade","own_choice","decision"\r\n"light 1.fits","keep","leave out","leave out"\r\n')
     assert {p.folder for p in plan_sort(lights, tmp_path / "out", choices, "copy").placings} == {"reject"}
     choices.write_text("file,choice\nlight 1.fits,perhaps\n")
-    with pytest.raises(UnusableRequest, match="is no choice"):
+    with pytest.raises(UnusableRequest, match="isn't a choice"):
         plan_sort(lights, tmp_path / "out", choices, "copy")
 
 
@@ -454,5 +454,5 @@ def test_a_folder_is_not_made_where_a_file_lies(lights: Path, tmp_path: Path) ->
 
 def test_a_pipe_for_choices_is_not_waited_for(lights: Path, tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "choices.csv")
-    with pytest.raises(UnusableRequest, match="is no plain file"):
+    with pytest.raises(UnusableRequest, match="isn't a regular file"):
         plan_sort(lights, tmp_path / "out", tmp_path / "choices.csv", "copy")

@@ -218,5 +218,5 @@ def test_a_sort_of_a_number_that_is_no_text_is_nobodys(moved: Path, book: Logboo
     journal = (moved / JOURNAL).read_text()
     begin, rest = journal.split("\n", 1)
     (moved / JOURNAL).write_text(json.dumps(json.loads(begin) | {"id": "\udcff"}) + "\n" + rest)
-    with pytest.raises(UnusableRequest, match="is no journal that framecheck sort wrote"):
+    with pytest.raises(UnusableRequest, match="isn't a journal that framecheck sort wrote"):
         undo(moved, logbook=book)

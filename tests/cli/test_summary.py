@@ -28,7 +28,9 @@ def of_frame(result: FrameResult, rig: Rig, look: Look = PIPE) -> str:
 
 def test_it_answers_and_names_the_worst() -> None:
     said = text(by_hand.judgement(44))
-    assert said.startswith("M 101, 12 March 2024\n\nFair night: ")
+    assert said.startswith("M 101, 12 March 2024\n19:40 to 23:27 UTC\n\nFair night: ")
+    there = replace(by_hand.judgement(44).night, rig=Rig(site_longitude_deg=150.0))  # ten hours ahead of Greenwich
+    assert "UTC (05:40 to 09:27 local mean time)" in text(replace(by_hand.judgement(44), night=there))
     assert re.search(r"Worth +.* of perfect exposure \(3 h 40 min shot\)", said)
     assert "Rejected\n  × lights/M101_L_010.fits  stars are 1.7 times as long as wide" in said
     assert "Doubtful, the worst 3 of 7" in said

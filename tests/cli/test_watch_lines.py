@@ -41,8 +41,8 @@ def test_a_frame_takes_one_line_under_its_heads() -> None:
         assert value in line[end - 7 : end]
     assert known.lines[:-1] == (
         "44 frames of this night are there: 35 keep, 7 doubtful, 2 reject.",
-        "2 files are no lights, and left aside.",
-        "1 frame of earlier nights left aside.",
+        "2 files skipped: not light frames.",
+        "1 frame of earlier nights skipped.",
     )
 
 

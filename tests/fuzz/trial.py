@@ -31,13 +31,13 @@ BAD = (
 """Outcomes that must not be."""
 _KNOWN = {
     # beginnings of the reader's sentences -> how they are counted
-    "is empty": "empty", "is no FITS file": "no FITS file", "ends inside its header": "header without end",
+    "is empty": "empty", "isn't a FITS file": "no FITS file", "ends inside its header": "header without end",
     "is damaged or ends early": "damaged gzip", "ends ": "too short", "claims ": "claims what it cannot hold",
     "has a header that gives": "header that cannot be", "holds no image": "no image", "holds a cube": "cube",
     "has only": "too small", "has an image of one dimension": "one dimension", "unpacks": "unpacks to too much",
     "has compressed pixels that cannot be unpacked": "damaged tiles", "is stored": "tiles that cannot be",
     "has no defined pixel": "nothing defined", "has the same value": "one value", "is saturated": "saturated",
-    "no stars were found": "no stars", "is no light": "no light", "does not fit into memory": "too much memory",
+    "no stars were found": "no stars", "isn't a light frame": "no light", "does not fit into memory": "too much memory",
     "there is too little memory": "too much memory", "is damaged": "damaged", "is no raw": "no raw",
     "is a demosaiced": "demosaiced", "holds three colours": "demosaiced", "has a mosaic": "other mosaic",
     "is packed with loss": "packed with loss", "brought down": "library brought down", "is a TIFF": "other picture",

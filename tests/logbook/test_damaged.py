@@ -272,7 +272,7 @@ def test_only_its_owner_reads_a_new_logbook(tmp_path: Path) -> None:
 def test_a_pipe_is_not_opened_to_be_checked(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "book.sqlite")
     for look in (look_through, repair):
-        with pytest.raises(UnusableLogbook, match="is no plain file"):
+        with pytest.raises(UnusableLogbook, match="isn't a regular file"):
             look(tmp_path / "book.sqlite")
 
 

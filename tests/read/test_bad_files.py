@@ -43,15 +43,16 @@ GOLDEN = [
     ),
     (
         b"hello world" * 1000,
-        "frame.fits: is no FITS file: it does not begin with SIMPLE. Save or export the frames as FITS.",
+        "frame.fits: isn't a FITS file: it does not begin with SIMPLE. Save or export the frames as FITS.",
     ),
     (
         b"II*\0" + bytes(5000),
-        "frame.fits: is no FITS file but a TIFF picture or a raw file of a camera. Save or export the frames as FITS.",
+        "frame.fits: isn't a FITS file but a TIFF picture or a raw file of a camera. "
+        "Save or export the frames as FITS.",
     ),
     (
         b"\xff\xd8\xff\xe0" + bytes(5000),
-        "frame.fits: is no FITS file but a JPEG picture. Save or export the frames as FITS.",
+        "frame.fits: isn't a FITS file but a JPEG picture. Save or export the frames as FITS.",
     ),
     (
         b"\x1f\x8b" + bytes(100),

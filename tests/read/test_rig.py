@@ -133,9 +133,9 @@ def test_what_is_wrong_is_named(tmp_path: Path, text: str, expected: str) -> Non
 
 def test_no_toml(tmp_path: Path) -> None:
     said = complaint(tmp_path, "[optics]\nfocal_length_mm 530\n")
-    assert said.startswith(": line 2 is no TOML (")
+    assert said.startswith(": line 2 isn't valid TOML (")
     assert "'focal_length_mm 530'" in said
-    assert ": line 3 is no TOML" in complaint(tmp_path, "[mount]\nguided = true\nguided = false\n")
+    assert ": line 3 isn't valid TOML" in complaint(tmp_path, "[mount]\nguided = true\nguided = false\n")
 
 
 def test_no_file(tmp_path: Path) -> None:
@@ -144,7 +144,7 @@ def test_no_file(tmp_path: Path) -> None:
     with pytest.raises(UnusableRig, match="no such file"):
         load_rig(tmp_path)
     (tmp_path / "rig.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(UnusableRig, match="no text in UTF-8"):
+    with pytest.raises(UnusableRig, match="isn't UTF-8 text"):
         load_rig(tmp_path / "rig.toml")
     (tmp_path / "rig.toml").write_bytes(b" " * 2_000_000)
     with pytest.raises(UnusableRig, match="too large"):

@@ -36,7 +36,7 @@ def test_each_sign_has_its_unit(sign: str, usual: float, now: float, scale: floa
 
 def test_what_is_not_known_is_not_claimed() -> None:
     unknown = replace(TRAILED, cause=None, confidence=None, cure=None)
-    assert likely_cause(unknown) == "The cause cannot be told yet."
+    assert likely_cause(unknown) == "Can't tell the cause yet."
     assert first_cure(unknown).startswith("Look whether mount and guider")
     unsure = replace(TRAILED, confidence=0.3)
     assert likely_cause(unsure) == "The cause is not sure yet; declination backlash is possible (30 %)."

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from browser import running
 
 sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from past_nights import RIG_FACTS, night, with_rig
@@ -16,6 +17,7 @@ from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.past_night import PastNight
 from framecheck.document import json_text
 from framecheck.report.comparison_document import comparison_document
+from framecheck.report.comparison_page import comparison_page
 from framecheck.report.comparison_picture import WIDTH_PX, comparison_picture
 from framecheck.report.comparison_words import answer, change_words, missing_words, night_labels, rig_words
 from framecheck.report.drawing import standalone_svg
@@ -59,7 +61,7 @@ def test_where_nothing_is_shown_nothing_is_claimed() -> None:
 def test_where_nothing_can_be_compared_that_is_said() -> None:
     bare = replace(night(seed=2, n_frames=5), field_stretches=None, course=None, tracking=TrackingFigures(), budget=())
     found = beside(night(seed=1), bare)
-    assert answer(found).startswith("Whether it helped cannot be told")
+    assert answer(found).startswith("Can't tell whether it helped")
     assert comparison_picture([found]) == ""
     assert any("the other night lacks what it takes: nine frames or more" in text for text in missing_words(found))
 
@@ -84,7 +86,9 @@ def test_the_same_rig_is_called_so_and_others_by_what_differs() -> None:
     told = rig_words(beside(BEFORE, with_rig(STEADIER, camera_angle_deg=102.0, aperture_mm=None)))
     assert "Only one night says: aperture." in told
     assert told.endswith("Also different: camera angle 12.00°, then 102.0°.")
-    assert "cannot be told" in rig_words(beside(BEFORE, with_rig(STEADIER, **dict.fromkeys(RIG_FACTS))))
+    assert "Can't tell whether it was the same rig" in rig_words(
+        beside(BEFORE, with_rig(STEADIER, **dict.fromkeys(RIG_FACTS)))
+    )
 
 
 def test_nights_of_one_date_are_told_apart_by_name() -> None:
@@ -127,3 +131,35 @@ def test_names_from_headers_cannot_break_the_picture() -> None:
     assert BEFORE.main is not None
     odd = replace(STEADIER, groups=(replace(BEFORE.main, target="<b>$\\alpha$ & \x1b[31m"),))
     ET.fromstring(standalone_svg(comparison_picture([beside(BEFORE, odd)]), WIDTH_PX))
+
+
+def test_the_page_says_the_verdict_first_and_runs_nothing() -> None:
+    hostile = '<img src=x onerror="1">'
+    assert BEFORE.main is not None
+    one = beside(BEFORE, replace(STEADIER, groups=(replace(BEFORE.main, target=hostile),)))
+    html = comparison_page([one])
+    assert html.index("It helped") < html.index("<svg", html.index("<main>"))
+    assert answer(one).split(":")[0] in html
+    assert "<img" not in html
+    assert "<script" not in html
+
+
+def test_no_label_of_the_picture_is_cut_or_lies_on_another() -> None:
+    """With three nights too: every text lies inside the picture, and none on another."""
+    others = [night(seed=2, days=3, smear=0.4), night(seed=3, days=9, smear=0.9)]
+    svg = comparison_picture(compare([night(seed=1, smear=1.2), *others]))
+    with running() as browser:
+        page = browser.new_page()
+        page.set_content(f"<body style='margin:0'>{svg}</body>")
+        boxes = page.evaluate(
+            "() => [...document.querySelectorAll('svg text')].map((one) => { const b = one.getBoundingClientRect(); "
+            "return [b.left, b.top, b.right, b.bottom, one.textContent]; })"
+        )
+        width = page.evaluate("document.querySelector('svg').getBoundingClientRect().right")
+    assert len(boxes) > 60
+    assert all(left >= 0 and right <= width for left, _, right, _, _ in boxes)
+    for k, (left, top, right, bottom, text) in enumerate(boxes):
+        for other_left, other_top, other_right, other_bottom, other in boxes[k + 1 :]:
+            apart = min(right, other_right) <= max(left, other_left)
+            apart |= min(bottom, other_bottom) - max(top, other_top) < 4  # room for descenders
+            assert apart, (text, other)

@@ -27,8 +27,8 @@ def months() -> RigHistory:
 def test_nights_are_summed_up() -> None:
     # 10 nights of 12 frames of 120 s, 11 of each kept and worth 100 s
     assert summary(months()) == (
-        "10 nights, 12 September 2025 to 11 December 2025: 4 h shot, worth 3 h 3 min of perfect exposure "
-        "(110 of 120 frames kept)."
+        "10 nights, 12 September 2025 to 11 December 2025: 4 h shot; the 110 kept of 120 frames are worth "
+        "3 h 3 min of perfect exposure."
     )
     assert rig_title(months()) == "530 mm, aperture 106 mm, pixels of 3.76 µm, mount: equatorial"
 
@@ -80,3 +80,13 @@ def test_the_page_is_whole_and_loads_nothing() -> None:
     assert not re.findall(r'(?:src|href)="(?!#)', page)
     names = re.findall(r' id="([^"]+)"', page)
     assert len(names) == len(set(names))
+
+
+def test_one_night_says_what_will_be_shown_and_when_and_draws_nothing() -> None:
+    html = history_page(histories([night(seed=1)]))
+    assert "One night so far. With the second night" in html
+    assert "Trends need 6 nights at least 3 days apart, so 15 days from now" in html
+    assert "<svg" not in html.split("<main")[1]
+    assert "Does it get better?" not in html
+    two = history_page(histories([night(seed=1), night(seed=2, days=4)]))
+    assert "<svg" in two.split("<main")[1]

@@ -31,7 +31,7 @@ FRAME = {
     "sensor_temp_c": NUMBER, "tube_temp_c": NUMBER,
     "causes": (list,), "ground_share": NUMBER,
     # ours, beyond the contract
-    "smear_px": NUMBER, "smear_pa_deg": NUMBER, "path": TEXT, "session": WHOLE,
+    "smear_px": NUMBER, "smear_pa_deg": NUMBER, "star_trace": TEXT, "session": WHOLE,
     # of camera raws
     "iso": NUMBER, "f_number": NUMBER, "start_local": TEXT, "tag": TEXT,
 }  # fmt: skip

@@ -117,7 +117,7 @@ STRETCH = {"start_utc": "noon", "n_frames": 9, "centre_fwhm_px": 2.0, "pattern":
         ({"frames": "many"}, "frames is a text, not a list"),
         ({"frames": [3]}, r"frames\[0\] is a whole number, not a table of fields"),
         ({"frames": [{"file": "a", "fwhm_px": "wide"}]}, r"frames\[0\].fwhm_px is a text, not a number or nothing"),
-        ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"start_utc is 'yesterday', which is no time"),
+        ({"frames": [{"file": "a", "start_utc": "yesterday"}]}, r"start_utc is 'yesterday', which isn't a time"),
         ({"frames": [{"file": "a", "start_utc": 5}]}, "start_utc is a whole number, not a text or nothing"),
         ({"frames": [{"file": "a" * 10_000_000}]}, "file has 10000000 signs"),
         ({"rig": {"mount_type": "a" * 5000}}, "mount_type has 5000 signs"),
@@ -125,13 +125,13 @@ STRETCH = {"start_utc": "noon", "n_frames": 9, "centre_fwhm_px": 2.0, "pattern":
         ({"rig": {"pixel_um": True}}, "rig.pixel_um is true or false, not a number or nothing"),
         ({"budget": [{"term": "luck"}]}, r"budget\[0\].term: invalid enum value 'luck'"),
         ({"charts": {"course": {"minutes": [1], "x_px": [1, 2], "y_px": [1]}}}, "differ in length"),
-        ({"field_stretches": {"group": "", "width_px": 1, "height_px": 1, "each": [STRETCH]}}, "which is no time"),
+        ({"field_stretches": {"group": "", "width_px": 1, "height_px": 1, "each": [STRETCH]}}, "which isn't a time"),
     ],
 )
 def test_what_is_no_night_is_said_in_a_sentence(change: dict[str, Any], told: str) -> None:
     with pytest.raises(UnusableRequest, match=told) as failed:
         past_night(document_of(night(n_frames=12)) | change, "a", "somewhere/night.json")
-    assert str(failed.value).startswith("somewhere/night.json: this is no night.json of framecheck: ")
+    assert str(failed.value).startswith("somewhere/night.json: this isn't a night.json of framecheck: ")
     assert str(failed.value).endswith(".")
 
 
@@ -146,7 +146,7 @@ def test_other_json_is_no_night(document: object) -> None:
 )
 def test_a_damaged_file_is_said_in_a_sentence(tmp_path: Path, content: bytes) -> None:
     (tmp_path / "night.json").write_bytes(content)
-    with pytest.raises(UnusableRequest, match=r"night.json: (this is no whole night.json|cannot be read)"):
+    with pytest.raises(UnusableRequest, match=r"night.json: (this isn't a complete night.json|cannot be read)"):
         read_past_night(tmp_path / "night.json", "a")
 
 
@@ -171,6 +171,6 @@ def test_a_number_that_cannot_be_is_refused_in_a_sentence(
     part[last] = value
     file = tmp_path / "night.json"
     file.write_text(json.dumps(document))
-    with pytest.raises(UnusableRequest, match=r"this is no (whole )?night\.json") as why:
+    with pytest.raises(UnusableRequest, match=r"this isn't a (complete )?night\.json") as why:
         read_past_night(file, "a")
     assert len(str(why.value)) < 400

@@ -133,5 +133,5 @@ def test_options_that_exclude_each_other() -> None:
     for workers, memory in ((2, None), (None, "2GB")):
         with pytest.raises(UnusableRequest, match="--scheduler"):
             workforce(workers, memory, "tcp://host:8786")
-    with pytest.raises(UnusableRequest, match="no size"):
+    with pytest.raises(UnusableRequest, match="isn't a size"):
         workforce(None, "much", None)

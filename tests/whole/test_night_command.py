@@ -109,7 +109,7 @@ def test_folders_without_lights(tmp_path: Path) -> None:
     junk = tmp_path / "junk"
     junk.mkdir()
     for name in ("a.fits", "b.fits"):
-        (junk / name).write_bytes(b"this is no FITS file" * 300)
+        (junk / name).write_bytes(b"this isn't a FITS file" * 300)
     failed = framecheck("night", junk, "--out", out, "--workers", "1")
     assert failed.code == 3
     assert [line.split()[0] for line in failed.err.splitlines()] == ["a.fits", "b.fits", "framecheck:"]

@@ -120,8 +120,8 @@ def test_a_night_as_its_files_come_and_go(drawn: Path, tmp_path: Path) -> None:
 
         draw_dark(folder / "calibration" / "dark.fits")
         assert watch.until("aside")["kind"] == "dark"
-        (folder / "bad.fits").write_bytes(b"this is no FITS file" * 300)
-        assert "no FITS file" in watch.until("failed", file="bad.fits")["why"]
+        (folder / "bad.fits").write_bytes(b"this isn't a FITS file" * 300)
+        assert "isn't a FITS file" in watch.until("failed", file="bad.fits")["why"]
 
         with (folder / "02.fits").open("wb") as arriving:  # written in pieces, as over a slow network
             part = (drawn / "02.fits").read_bytes()
@@ -298,7 +298,7 @@ def test_in_a_pipe_a_line_a_frame_and_quiet_tells_only_problems(drawn: Path, tmp
     for name in ("00.fits", "01.fits"):
         shutil.copy2(drawn / name, folder)
     draw_dark(folder / "dark.fits")
-    (folder / "bad.fits").write_bytes(b"this is no FITS file" * 300)
+    (folder / "bad.fits").write_bytes(b"this isn't a FITS file" * 300)
     os.utime(folder / "bad.fits", LONG_AGO)
     with watching(folder, "--logbook", book) as watch:
         watch.frame("01.fits")
@@ -308,7 +308,7 @@ def test_in_a_pipe_a_line_a_frame_and_quiet_tells_only_problems(drawn: Path, tmp
     assert lines[0].startswith("Watching ")
     assert any(line.startswith("21:00 00.fits") and " keep " in line for line in lines)
     assert "\x1b" not in out + err
-    assert err == "bad.fits is no FITS file: it does not begin with SIMPLE. Save or export the frames as FITS.\n"
+    assert err == "bad.fits isn't a FITS file: it does not begin with SIMPLE. Save or export the frames as FITS.\n"
     out, err = plain_watch(folder, "--logbook", str(book), "--quiet", until="bad.fits")
     assert out == ""
     assert err.count("\n") == 1
