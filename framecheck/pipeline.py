@@ -81,7 +81,7 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
         raise UnusableFrame(
             exposure.file,
             "no stars were found in it",
-            "Look whether it is clouded out, capped or far out of focus; leave it out of the stack.",
+            "Check for cloud, a cap, or focus that is far off; leave it out of the stack.",
         )
     return FrameResult(
         exposure=exposure,

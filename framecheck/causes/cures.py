@@ -51,7 +51,7 @@ _UNBIN: Final = "Undo binning."
 
 CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     "periodic-error": (
-        "Shorten the exposures to a small part of the gear's period.",
+        "Shorten the exposures to a small part of the worm's period.",
         "Record and play back the drive's error, if the mount can.",
         _GUIDE,
         _QUICKER,
@@ -85,7 +85,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         _OFF_AXIS,
     ),
     "shock": (
-        "Leave the spoilt frames out.",
+        "Reject the spoilt frames.",
         "Tie the cables so that nothing can snag, and keep away from the pier while exposing.",
         "Shelter the telescope from wind, and take off the dew shield in gusts.",
         "Shorten the exposures, so that each gust spoils less.",
@@ -97,12 +97,12 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         _TRIPOD,
     ),
     "defocus": (
-        "Focus again on a star, by measured width or with a focusing mask.",
-        "Focus again when the temperature has changed by a few degrees, and after each change of filter.",
+        "Refocus on a star, by its FWHM or with a focusing mask.",
+        "Refocus when the temperature has changed by a few degrees, and after each change of filter.",
         "Lock the focuser; a motor makes small steps repeatable.",
     ),
     "focus-drift": (
-        "Focus again every hour, or every few degrees of temperature.",
+        "Refocus every hour, or every few degrees of temperature.",
         "Let the telescope cool down before the first exposure.",
         "Lock the focuser against slipping.",
         "Let a motor follow the temperature.",
@@ -135,10 +135,10 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
     "pinched-optics": (
         "Let the optics cool down slowly.",
-        "Loosen mirror clips or the lens cell in small steps; never cure it by tightening.",
+        "Loosen mirror clips or the lens cell in small steps; never tighten instead.",
     ),
     "dew": (
-        "Leave the fogged frames out, and warm the optics gently before going on.",
+        "Reject the fogged frames, and warm the optics gently before going on.",
         "Use a dew shield, one and a half times as long as the aperture is wide or more.",
         "Use a low-voltage dew heater from dusk on.",
     ),
@@ -170,12 +170,12 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         "Bin, or use a shorter focal length, on such nights.",
     ),
     "cloud": (
-        "Leave out the frames that lost much of their light, or weigh them less.",
+        "Reject the frames that lost much of their light, or give them less weight.",
         "Look at satellite pictures and forecasts before the next session.",
         _FADES,
     ),
     "sky-gradient": (
-        "Choose targets away from moon and town, and stop before twilight.",
+        "Choose targets away from Moon and town, and stop before twilight.",
         "Subtract a smooth sky from each frame before combining.",
         "Shade the optics from lamps nearby.",
         "Use a narrow-band filter under moonlight.",

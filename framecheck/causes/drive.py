@@ -89,7 +89,7 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence = (
             Evidence(statement="no period stands out of the motion between frames"),
             Evidence(
-                statement="unguided stars are drawn out along right ascension by",
+                statement="unguided stars stretch along right ascension to",
                 value=axes_ratio(float(np.median(np.abs(moved.smear)))), unit="long over short axis",
                 expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
             ),
@@ -271,7 +271,7 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
     across = _across_ra(moved)
     inside, outside = across[block], across[~block]
     which = "declination" if moved.along_ra is not None else "one direction"
-    statement = f"in one part of the night stars are drawn out along {which} by"
+    statement = f"in one part of the night stars stretch along {which} to"
     return answer(
         "declination-backlash",
         log_odds,

@@ -120,7 +120,7 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
         affected=moved.where(np.abs(moved.smear) > SEEN),
         cost=smear_cost(moved),
         evidence=(
-            Evidence(statement="this mount does not follow the sky, and stars are drawn out by", value=line, unit="px",
+            Evidence(statement="this mount does not follow the sky, and stars trail by", value=line, unit="px",
                      expected_if_healthy=f"below {PLAIN_LINE * moved.fwhm_px:.1f}"),
         ),
     )  # fmt: skip

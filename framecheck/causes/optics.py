@@ -158,7 +158,7 @@ ROWS: Final = (
         ),
     ),
     _Row(
-        cause="field-curvature", look="corner stars are drawn out along or across the radius",
+        cause="field-curvature", look="corner stars stretch along or across the radius",
         rivals=(
             ("sensor-tilt", "a tilt grows in one direction; this grows in all"),
             ("coma", "it makes tails on one side of the corner stars"),

@@ -256,7 +256,7 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0),
             Evidence(
-                statement="a star in the corner is drawn out along the circle by",
+                statement="a corner star trails along the circle by",
                 value=_corner_arc(moved) * moved.fwhm_px, unit="px",
                 expected_if_healthy=f"below {CORNER_SEEN * moved.fwhm_px:.1f}",
             ),

@@ -96,7 +96,7 @@ def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(rest))))),
         evidence=(
             Evidence(
-                statement="stars of a usual frame are drawn out, drift aside, by",
+                statement="in a typical frame, drift taken out, stars stretch to",
                 value=axes_ratio(typical), unit="long over short axis",
                 expected_if_healthy=f"below {axes_ratio(RESTLESS):.2f}",
             ),
@@ -206,7 +206,7 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(statement="stars of single frames are doubled, smeared or blurred as in no other, in",
                      value=float(len(affected)), unit="frames", expected_if_healthy=0.0),
-            Evidence(statement="in the worst of them stars are drawn out by", value=axes_ratio(worst),
+            Evidence(statement="in the worst of them stars stretch to", value=axes_ratio(worst),
                      unit="long over short axis", expected_if_healthy=axes_ratio(abs(moved.middle))),
         ),
         rivals=(

@@ -44,7 +44,7 @@ def logbook(
     forget_outdated: Annotated[
         bool, typer.Option("--forget-outdated", help="Forget frames that this framecheck would measure again.")
     ] = False,
-    check: Annotated[bool, typer.Option("--check", help="Look at every entry, and tell what is sound.")] = False,
+    check: Annotated[bool, typer.Option("--check", help="Look at every entry, and say what is sound.")] = False,
     repair: Annotated[
         bool, typer.Option("--repair", help="Drop what is not sound; those frames are measured again.")
     ] = False,

@@ -218,7 +218,7 @@ def night(
         else:
             failed = judge_folder(
                 folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
-                guiding_file=guiding, logbook=book, absolute_paths=absolute_paths, opens=opens,
+                guiding_file=guiding, logbook=book, absolute_paths=absolute_paths, opens=opens, asks=True,
             )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)

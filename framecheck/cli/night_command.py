@@ -54,10 +54,12 @@ def judge_folder(
     logbook: Logbook | None = None,
     absolute_paths: bool = False,
     opens: bool = False,
+    asks: bool = False,
 ) -> int:
     """Measure, judge and report a folder; the number of files that could not be measured.
 
-    Without `out` the report goes beside the folder of frames, which is told; `opens` shows it in the browser.
+    Without `out` the report goes beside the folder of frames, which is told; `opens` shows it in the browser. With
+    `asks`, a person at the terminal is asked once about a new rig.
 
     Raises
     ------
@@ -75,7 +77,7 @@ def judge_folder(
     rig_file = rig_file_of(folder, rig_file)
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
-    rig = rig_of(rig_file, paths, asks=not (quiet or as_json))
+    rig = rig_of(rig_file, paths, asks=asks and not (quiet or as_json))
     prepare_folder(out)
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out) and path != rig_file]
     folder = folder.parent if is_list(folder) else folder

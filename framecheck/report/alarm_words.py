@@ -9,17 +9,17 @@ from framecheck.decision.changes import Sign
 from framecheck.words import fixed, likelihood, plain, sentence
 
 _TITLES: Final[dict[Sign, str]] = {
-    "trailed": "Stars are drawn out",
-    "wider": "Stars grow",
-    "dimmer": "Light is lost",
-    "brighter sky": "The sky brightens",
+    "trailed": "Stars trail",
+    "wider": "Stars get wider",
+    "dimmer": "Starlight drops",
+    "brighter sky": "The sky gets brighter",
 }
 
 _LOOK_FIRST: Final[dict[Sign, str]] = {
-    "trailed": "Look whether mount and guider still follow, and whether a cable pulls.",
-    "wider": "Look at the focus, then whether the front glass is dry.",
-    "dimmer": "Look at the sky for cloud, then at the front glass for dew.",
-    "brighter sky": "Look for the moon, twilight or a lamp.",
+    "trailed": "Check that mount and guider still follow, and that no cable pulls.",
+    "wider": "Check the focus, then whether the front glass is dry.",
+    "dimmer": "Check the sky for cloud, then the front glass for dew.",
+    "brighter sky": "Check for the Moon, twilight or a lamp.",
 }
 """What to do while no cause can be told. Common practice, no source."""
 
@@ -34,7 +34,7 @@ _OVER: Final[dict[Sign, str]] = {
 def title(alarm: Alarm) -> str:
     """The change in three or four words."""
     if alarm.since is None and alarm.sign == "wider":
-        return "Stars are wider than they need be"  # nothing grew: they were so from the start
+        return "Stars are wider than they should be"  # nothing grew: they were so from the start
     return _TITLES[alarm.sign]
 
 
@@ -47,7 +47,7 @@ def what_is_seen(alarm: Alarm, scale_arcsec: float | None) -> str:
     scale_arcsec : float or None
         Of a pixel; sizes are told in pixels without it. [arcsec]
     """
-    since = "from the first frames on" if alarm.since is None else f"since {plain(alarm.since)}"
+    since = "from the first frames" if alarm.since is None else f"since {plain(alarm.since)}"
     return f"{title(alarm)} {since}{_numbers(alarm, scale_arcsec)}."
 
 
@@ -56,15 +56,15 @@ def _numbers(alarm: Alarm, scale_arcsec: float | None) -> str:
         return ""
     match alarm.sign:
         case "trailed":
-            return f": {fixed(alarm.now, 2)} times as long as wide, where {fixed(alarm.usual, 2)} was usual"
+            return f": {fixed(alarm.now, 2)} long to wide, usually {fixed(alarm.usual, 2)}"
         case "wider":
             unit, scale = (" px", 1.0) if scale_arcsec is None else ("″", scale_arcsec)
             now, usual = (f"{fixed(value * scale, 2)}{unit}" for value in (alarm.now, alarm.usual))
-            return f": {now} wide (FWHM, at the zenith), where {usual} was usual"
+            return f": FWHM {now} at the zenith, usually {usual}"
         case "dimmer":
-            return f": {100 * min(alarm.now / alarm.usual, 1.0):.0f} % of the usual starlight comes through"
+            return f": {100 * min(alarm.now / alarm.usual, 1.0):.0f} % of the usual starlight gets through"
         case "brighter sky":
-            return f": {fixed(alarm.now / alarm.usual, 1)} times as bright as usual, air mass aside"
+            return f": {fixed(alarm.now / alarm.usual, 1)} times as bright as usual, air mass taken out"
 
 
 def likely_cause(alarm: Alarm) -> str:
@@ -73,7 +73,7 @@ def likely_cause(alarm: Alarm) -> str:
         return "Can't tell the cause yet."
     name = CAUSES[alarm.cause].title
     if alarm.confidence < CLAIMED:
-        return f"The cause is not sure yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."
+        return f"Not sure of the cause yet; {name[:1].lower()}{name[1:]} is {likelihood(alarm.confidence)}."
     return f"Likely cause: {name[:1].lower()}{name[1:]}, {likelihood(alarm.confidence)}."
 
 

@@ -17,7 +17,7 @@ def ground_advice(ground: GroundInView | None) -> str | None:
     """What to do where ground is drawn out by a mount that follows the sky; None where it is not."""
     if ground is None or ground.smear_px is None or ground.smear_px < _SEEN_PX:
         return None
-    drawn_out = f"The ground in view is drawn out by {number(ground.smear_px, 2)} px in each exposure"
+    drawn_out = f"The ground in view trails by {number(ground.smear_px, 2)} px in each exposure"
     return (
         f"{drawn_out}: the mount carries the camera along with the sky, as it should. For a sharp foreground shoot the "
         "ground by itself, tracking off, and set the stacked sky above it."

@@ -197,7 +197,8 @@ def test_files_that_are_no_logbook_are_left_alone(tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     for file, said in (
-        (text, "no logbook"), (foreign, "another program"), (text / "book", "another folder"), (pipe, "isn't a regular file"),
+        (text, "no logbook"), (foreign, "another program"), (text / "book", "another folder"),
+        (pipe, "isn't a regular file"),
     ):  # fmt: skip
         before = file.read_bytes() if file.is_file() else b""
         with pytest.raises(UnusableLogbook, match=said):

@@ -16,7 +16,7 @@ TRAILED = Alarm(
 
 def test_a_change_is_told_with_numbers_and_what_was_usual() -> None:
     seen = what_is_seen(TRAILED, None)
-    assert seen == "Stars are drawn out since light_0021.fits: 1.62 times as long as wide, where 1.05 was usual."
+    assert seen == "Stars trail since light_0021.fits: 1.62 long to wide, usually 1.05."
     assert likely_cause(TRAILED) == "Likely cause: declination backlash, likely (71 %)."
     assert first_cure(TRAILED) == CURES["declination-backlash"][0]
 
@@ -24,9 +24,9 @@ def test_a_change_is_told_with_numbers_and_what_was_usual() -> None:
 @pytest.mark.parametrize(
     ("sign", "usual", "now", "scale", "words"),
     [
-        ("wider", 2.0, 3.0, 1.5, "4.50″ wide (FWHM, at the zenith), where 3.00″ was usual"),
-        ("wider", 2.0, 3.0, None, "3.00 px wide (FWHM, at the zenith), where 2.00 px was usual"),
-        ("dimmer", 1.0, 0.4, None, "40 % of the usual starlight comes through"),
+        ("wider", 2.0, 3.0, 1.5, "FWHM 4.50″ at the zenith, usually 3.00″"),
+        ("wider", 2.0, 3.0, None, "FWHM 3.00 px at the zenith, usually 2.00 px"),
+        ("dimmer", 1.0, 0.4, None, "40 % of the usual starlight gets through"),
         ("brighter sky", 400.0, 900.0, None, "2.2 times as bright as usual"),
     ],
 )
@@ -37,9 +37,9 @@ def test_each_sign_has_its_unit(sign: str, usual: float, now: float, scale: floa
 def test_what_is_not_known_is_not_claimed() -> None:
     unknown = replace(TRAILED, cause=None, confidence=None, cure=None)
     assert likely_cause(unknown) == "Can't tell the cause yet."
-    assert first_cure(unknown).startswith("Look whether mount and guider")
+    assert first_cure(unknown).startswith("Check that mount and guider")
     unsure = replace(TRAILED, confidence=0.3)
-    assert likely_cause(unsure) == "The cause is not sure yet; declination backlash is possible (30 %)."
+    assert likely_cause(unsure) == "Not sure of the cause yet; declination backlash is possible (30 %)."
     assert first_cure(unsure) == first_cure(unknown)
 
 
@@ -47,7 +47,7 @@ def test_what_is_not_known_is_not_claimed() -> None:
 def test_what_was_so_from_the_start_did_not_grow(cause: str) -> None:
     alarm = replace(TRAILED, sign=FROM_THE_START[cause], cause=cause, since=None, usual=None, now=None)
     seen = what_is_seen(alarm, 1.0)
-    assert seen.endswith("from the first frames on.")
+    assert seen.endswith("from the first frames.")
     assert "grow" not in seen
 
 

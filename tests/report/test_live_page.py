@@ -51,14 +51,14 @@ def test_the_verdict_is_that_of_all_frames_so_far_as_the_report_will_say_it() ->
 def test_an_alarm_comes_first_with_its_cause_and_cure() -> None:
     page = live(CLOUD, DEW, arriving=("next.fits",))
     said = words(page.html)
-    assert said.index("Stars grow since M101_L_041.fits: 3.37″ wide") < said.index("Do first:")
+    assert said.index("Stars get wider since M101_L_041.fits: FWHM 3.37″") < said.index("Do first:")
     for part in ("Likely cause: dew, likely (78 %).", CURES["dew"][0], CAUTIONS["dew"], "1 file arriving"):
         assert part in said
-    assert "Light is lost: over, the light is back (27.fits was the last to show it)." in said
+    assert "Starlight drops: over, the light is back (27.fits was the last to show it)." in said
     assert "No change" not in said
-    assert "<title>! Stars grow" in page.html
+    assert "<title>! Stars get wider" in page.html
     (alarm,) = state_of(page)["alarms"]
-    assert alarm["title"] == "Stars grow"
+    assert alarm["title"] == "Stars get wider"
 
 
 def test_the_state_beside_the_page_shows_what_the_page_shows_and_ends_with_the_watch() -> None:
@@ -114,8 +114,8 @@ def test_in_a_browser_it_renews_itself_from_a_file_and_speaks_up(tmp_path: Path)
         warned = live(DEW, n=12)
         (tmp_path / STATE).write_text(warned.state, encoding="utf-8")
         page.wait_for_selector(".warning")
-        assert page.title().startswith("! Stars grow")
-        assert page.text_content("#heard").startswith("Stars grow. ")
+        assert page.title().startswith("! Stars get wider")
+        assert page.text_content("#heard").startswith("Stars get wider. ")
         page.click("#red")
         assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(0, 0, 0)"
         page.click("#sound")

@@ -1,5 +1,6 @@
 """The README's examples, run as a newcomer runs them."""
 
+import json
 import os
 import re
 import shlex
@@ -9,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from astropy import units as u
+from astropy.io import fits
 from astropy.table import Table
 from small_night import FWHM_PX, N_STARS, draw_light, framecheck
 
@@ -24,6 +26,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for index in range(4):
         path = folder / "lights" / f"light_{index + 1:04d}.fits"
         draw_light(path, index)
+        fits.setval(path, "INSTRUME", value="A camera")  # by which its rig is known again
         os.utime(path, (1_740_000_000, 1_740_000_000))
     return folder
 
@@ -62,16 +65,23 @@ def test_the_example_in_python_says_what_was_drawn(place: Path) -> None:
 def test_the_commands_lead_from_frames_to_sorted_frames(place: Path) -> None:
     lines = [line.split("#")[0].strip() for block in blocks("") for line in block.splitlines()]
     commands = [shlex.split(line) for line in lines if line.startswith("framecheck ")]
-    assert [words[1] for words in commands] == ["rig", "night", "sort"]
+    assert [words[1] for words in commands] == ["night", "rig", "sort"]
+    home = {"XDG_CONFIG_HOME": str(place / "config")}
+    first = framecheck("night", "lights", cwd=place)
+    assert (first.code, first.err) == (0, "The report goes to lights-report; --out puts it elsewhere.\n")
     for words in commands:
-        ended = framecheck(*words[1:], cwd=place)
+        ended = framecheck(*words[1:], cwd=place, **home)
         assert (ended.code, ended.err) == (0, ""), words
-    assert (place / "report" / "report.html").is_file()
-    assert "Nothing was changed" in ended.out
+    assert (place / "lights-report" / "report.html").is_file()
+    assert len(list((place / "sorted" / "keep").iterdir())) == 4
+    again = framecheck("night", "lights", "--quiet", cwd=place, **home)
+    assert (again.code, again.out, again.err) == (0, "", "")
+    rig = json.loads((place / "lights-report" / "night.json").read_text(encoding="utf-8"))["rig"]
+    assert (rig["mount_type"], rig["from_saved_rig"]) == ("equatorial", ["guided", "mount_type"])
 
 
 def test_a_report_takes_three_commands() -> None:
     (first,) = [block for block in blocks("") if "venv" in block]
     commands = first.strip().splitlines()
     assert len(commands) == 3
-    assert "framecheck night lights --out report" in commands[-1]
+    assert "framecheck night lights --open" in commands[-1]

@@ -170,7 +170,7 @@ def test_a_change_is_told_once_and_not_again_by_a_watch_that_starts_anew(drawn: 
         assert alarm["alarm"]["since"] == "08.fits"
         # drawn as Gaussians of which the pixel is a part: 1.7 in all, a little more without it (closed form)
         assert alarm["alarm"]["now"] == pytest.approx(1.72, abs=0.06)
-        page = page_that_says("Stars are drawn out since 08.fits", tmp_path / "out" / "live.html")
+        page = page_that_says("Stars trail since 08.fits", tmp_path / "out" / "live.html")
         assert "Do first:" in page
         assert watch.stop(signal.SIGTERM) == 0
     with Logbook(book) as known:
