@@ -32,7 +32,7 @@ class Setting:
         """Whether a cure that takes this for granted can be meant: only what is known to be otherwise is left out."""
         match need:
             case "a guider":
-                return self.guided is not False
+                return self.guided is True
             case "a guider at work":
                 return self.guided is True
             case "no guider":

@@ -63,7 +63,7 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
     n_reject = len(judgement.grades) - choice.n_keep - choice.n_doubtful
     n_failed = len(judgement.night.failures)
     parts = [
-        f"{choice.n_keep} keep",
+        "all graded keep" if choice.n_keep == len(judgement.grades) else f"{choice.n_keep} keep",
         f"{choice.n_doubtful} doubtful {'too' if n_stack > choice.n_keep else 'left out'}" if choice.n_doubtful else "",
         f"{n_reject} reject" if n_reject else "",
         f"{n_failed} unreadable" if n_failed else "",

@@ -352,7 +352,7 @@ def _in_stack(frame: NightFrame, usual: _Usual, balance: Balance, row: int, aim:
     break_even = break_even_width(SHARE_OF_DETAIL[aim])
     ratio = shape.fwhm_px / balance.fwhm_px
     long = shape.elongation > STANDS_OUT * balance.elongation
-    tag = f"elongation {shape.elongation:.1f}"
+    tag = f"elong. {shape.elongation:.1f}"
     seen = f"Elongated stars, {shape.elongation:.2f} (the stack of kept frames: {balance.elongation:.2f})"
     if benefit >= LITTLE:
         if aim == "depth" or not long or shape.elongation < PLAINLY_LONG:

@@ -12,7 +12,7 @@ from framecheck.report.thumbnail import Shades, as_jpeg, stretched
 
 TILES: Final = ("upper left", "upper right", "middle", "lower left", "lower right")
 """Pieces of a sheet, from left to right."""
-_TILE_PX: Final = (112, 88, 64)
+_TILE_PX: Final = (112, 88, 64, 48, 36)
 """Side of a piece, the largest that there is room for. Chosen: a dozen stars' widths."""
 _WIDTHS_SHOWN: Final = 9.0
 """Side of a star's picture over its FWHM. Chosen: wings and neighbours are seen."""

@@ -2,10 +2,9 @@
 
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from framecheck import words
-from framecheck.words import told, told_healthy
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -28,22 +27,11 @@ def template(name: str) -> "Template":
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    of_words = ("plain", "number", "fixed", "duration", "percent", "likelihood", "sentence", "clause")
-    environment.filters |= {name: getattr(words, name) for name in of_words}
-    environment.filters |= {
-        "sortable": _sortable,
-        "told": told,
-        "told_healthy": told_healthy,
-        "capital": _capital,
-    }
+    environment.filters |= {"plain": words.plain, "percent": words.percent, "css_text": _css_text}
     environment.globals["counted"] = words.counted
     return environment.get_template(name)
 
 
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _sortable(value: Any) -> str:
-    """A value as the table's script compares it; unknown is empty and goes last."""
-    return "" if value is None else f"{value:.9g}" if isinstance(value, float) else str(value)
+def _css_text(text: str) -> str:
+    """Text as a string of a style sheet: all but ASCII letters and digits as numbers (CSS Syntax Level 3, 4.3.7)."""
+    return "".join(sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x}" for sign in text)

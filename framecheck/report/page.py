@@ -9,10 +9,11 @@ from typing import Any, Final
 
 from framecheck import words
 from framecheck._version import __version__
+from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.morning import ShownStar
-from framecheck.report.crops import TILES, FramePictures, mean_star_png
+from framecheck.report.crops import FramePictures, mean_star_png
 from framecheck.report.expert import expert_parts
 from framecheck.report.frame_data import frame_data, picture_data
 from framecheck.report.ground_words import ground_note
@@ -72,7 +73,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "n_frames": len(judgement.night.frames),
         "findings": finding_parts(judgement),
         "expert": expert_parts(judgement, judgement.rows),
-        "tiles": TILES,
+        "n_checked": len(CAUSES) - len(judgement.undecided),
         "aim": judgement.aim,
     }
 

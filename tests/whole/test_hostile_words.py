@@ -95,11 +95,15 @@ class Seen(HTMLParser):
         self.tags: dict[str, int] = {}
         self.attributes: set[str] = set()
         self.pictures: list[str | None] = []
+        self.scripts: list[str | None] = []
+        """Their types; None for one that runs."""
         self.feed(text)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags[tag] = self.tags.get(tag, 0) + 1
         self.attributes |= {name for name, _ in attrs}
+        if tag == "script":
+            self.scripts.append(dict(attrs).get("type"))
         if tag == "img":
             self.pictures.append(dict(attrs).get("src"))
 
@@ -108,7 +112,8 @@ def test_the_page_runs_none_of_it(out: Path) -> None:
     text = (out / "report.html").read_text(encoding="utf-8")
     seen = Seen(text)
     assert all(src is not None and src.startswith("data:image/") for src in seen.pictures)  # its own, none fetched
-    assert seen.tags["script"] == 1  # its own
+    assert seen.scripts.count(None) == 1  # its own
+    assert set(seen.scripts) <= {None, "application/json", "text/plain"}  # data, which no browser runs
     assert not {
         name for name in seen.attributes if name.startswith("on") or not re.fullmatch(r"[a-zA-Z][\w:.-]*", name)
     }
