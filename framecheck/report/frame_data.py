@@ -83,7 +83,7 @@ def _frames(
 def _seen(n_found: int, row: FrameRow, crossed: int) -> str:
     """What a frame shows, for who does not see it."""
     lines = "" if not crossed else f", {counted(crossed, 'line')} of light"
-    return f"{counted(n_found, 'star')}, sky {number(row.sky_adu, 4)} ADU{lines}"
+    return f"{counted(n_found, 'star')}, {number(row.fwhm_px)} px wide{lines}"
 
 
 def _moment(row: FrameRow, local: LocalTime | None) -> str:

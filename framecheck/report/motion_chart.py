@@ -98,8 +98,8 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
         name="smear",
         title="Blur per frame",
         caption=(
-            f"Height: motion inside the exposure, rms in {short_unit(unit)}; 0 is still. Slant: its direction on the sensor; a dot "
-            f"where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."
+            f"Height: motion in the exposure, rms in {short_unit(unit)}; 0 is still. Slant: its direction on the "
+            f"sensor; a dot where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."
         ),
         drawing=plotted(
             "smear", "Smear of each frame along the night", text, draw,

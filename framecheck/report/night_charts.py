@@ -83,7 +83,8 @@ def _against_temperature(
             "temperature", f"FWHM against the temperature of the {which}",
             f"{counted(len(at), 'frame')} between {fixed(float(at.min()), 1)} and {fixed(float(at.max()), 1)} °C: "
             f"{_correlation(at, fwhm)}",
-            lambda axes: _scatter(axes, at, fwhm, grades), x=f"temperature of the {which}, °C", y=f"FWHM, {short_unit(unit)}",
+            lambda axes: _scatter(axes, at, fwhm, grades), x=f"temperature of the {which}, °C",
+            y=f"FWHM, {short_unit(unit)}",
         ),
     )  # fmt: skip
 
