@@ -44,7 +44,7 @@ def morning_lines(judgement: Judgement, look: Look) -> list[str]:
     """The answer in the words and order of the page's first screen."""
     morning = judgement.morning
     lines = [look.style(look.wrap(safe(morning.verdict), 0), "bold"), ""]
-    told = [(figure.name, f"{figure.value} {figure.note}") for figure in morning.figures]
+    told = [(figure.name, figure.line) for figure in morning.figures]
     told.append(("Do first", morning.action.sentence))
     if morning.action.caution is not None:
         told.append(("Mind", morning.action.caution))

@@ -120,7 +120,7 @@ _QUESTIONS: Final = {
     "pixel_um": "Pixel size in µm",
     "mount": "Mount",
     "seeing": "Seeing in arcseconds, such as 2-4",
-    "sky_mag": "Sky brightness in magnitudes per square arcsecond (18 town, 21.5 dark)",
+    "sky_mag": "Sky in mag/arcsec² (18 town, 21.5 dark)",
     "exposure_s": "Exposure in seconds",
 }
 """What is asked for where no option is given: the rest refines a line."""
@@ -138,9 +138,9 @@ def _asked_for(
     """
     if not asks:
         raise UnusableRequest("give what you know of the rig, such as --focal-length 530 --pixel 3.76 --seeing 2-4.")
-    from framecheck.cli.terminal import say
+    from framecheck.cli.terminal import say, tell
 
-    say("What the rig can do. Enter skips a question; the options of --help take more.")
+    tell("What the rig can do. Enter skips a question; the options of --help take more.")
     given = {name: _answer(name, question) for name, question in _QUESTIONS.items()}
     if not any(given.values()):
         raise UnusableRequest("nothing was answered, so there is nothing to work out.")

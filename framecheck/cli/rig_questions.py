@@ -8,7 +8,7 @@ from typing import Any, Final
 import typer
 
 from framecheck.cli.rig_command import keep
-from framecheck.cli.terminal import safe, say
+from framecheck.cli.terminal import safe, say, tell
 from framecheck.errors import UnusableFrame
 from framecheck.read import Exposure, is_remote, read_exposure
 from framecheck.read.rig_file import Key, takes
@@ -35,7 +35,8 @@ def ask_once(paths: Sequence[Path]) -> None:
     if exposure is None or name is None or saved_file(name).exists():
         return
     keep(name, ask(name, exposure, {}))
-    say("Kept. `framecheck rig` shows it.\n")
+    tell("Kept. `framecheck rig` shows it.")
+    say()
 
 
 def _lights(paths: Sequence[Path]) -> Iterator[Exposure]:
@@ -50,8 +51,8 @@ def _lights(paths: Sequence[Path]) -> Iterator[Exposure]:
 
 def ask(name: RigName, exposure: Exposure, known: Mapping[str, Any]) -> dict[str, Any]:
     """Ask for each fact that the header leaves open; an empty answer leaves what is known."""
-    say(f"New rig: {safe(name.words)}" if not known else f"Rig: {safe(name.words)}")
-    say("What headers cannot say is asked once, then used every night. Enter skips a question.")
+    tell(f"New rig: {safe(name.words)}" if not known else f"Rig: {safe(name.words)}")
+    tell("What headers can't say is asked once and used every night. Enter skips a question.")
     facts = dict(known)
     keys = {key.name: key for key in KEPT}
     for field, question in _ASKED.items():
@@ -78,7 +79,7 @@ def _answer(key: Key, question: str, known: Any) -> Any:
         value = _value(key, text)
         if takes(key, value):
             return value
-        say(f"Give {'yes or no' if key.kind is bool else key.allowed}, or press Enter to skip.")
+        tell(f"Give {'yes or no' if key.kind is bool else key.allowed}, or press Enter to skip.")
 
 
 def _value(key: Key, text: str) -> Any:

@@ -98,7 +98,7 @@ class Judgement:
     def _repr_html_(self) -> str:
         """As a notebook shows it: the first screen of the page in a few rows."""
         told = self.morning
-        rows = [(figure.name, f"{figure.value} {figure.note}") for figure in told.figures]
+        rows = [(figure.name, figure.line) for figure in told.figures]
         rows += [("Do first", told.action.sentence), ("Mind", told.action.caution or "")]
         rows += [("Mount", told.mount.removeprefix("Mount: "))]
         rows += [("Doubtful", "" if told.doubtful is None else told.doubtful.sentence)]

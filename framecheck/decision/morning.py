@@ -14,6 +14,11 @@ class Figure:
     note: str
     """What the value is of."""
 
+    @property
+    def line(self) -> str:
+        """Value and note on one line."""
+        return f"{self.value}{':' if self.note[:1].isdigit() else ''} {self.note}"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class FirstAction:
