@@ -79,7 +79,7 @@ const bench = (data) => {
   let common = n > 1 ? frames.file[0].length : 0;
   frames.file.forEach((name) => { while (!name.startsWith(frames.file[0].slice(0, common))) common -= 1; });
   while (common && /\d/.test(frames.file[0][common - 1])) common -= 1; // no number is cut in two
-  const short = (row) => (common > 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
+  const short = (row) => (common >= 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
   const rank = new Array(n);
   choice.order.forEach((row, place) => { rank[row] = place; });
 
