@@ -31,6 +31,7 @@ from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.quantity import Latest, Quantity, shown_as
+from framecheck.read.local_time import LocalTime
 from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
 from framecheck.words import counted, duration, path_in, percent, sentence, valid_text
@@ -89,7 +90,9 @@ def began(folder: Path, poll_s: float | None) -> Event:
     )  # fmt: skip
 
 
-def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, summed: bool) -> Event:
+def knew(
+    rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, summed: bool, local: LocalTime | None = None
+) -> Event:
     """What was there at the start, its frames summed up or to be told one by one; and the heads of the columns."""
     grades = {grade: sum(row.grade == grade for row in rows) for grade in _MARKS}
     lines = []
@@ -102,41 +105,52 @@ def knew(rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, 
         lines.append(f"{counted(n_earlier, 'frame')} of earlier nights skipped.")
     facts = {"n_frames": len(rows), "n_aside": n_aside, "n_of_earlier_nights": n_earlier, "grades": grades}
     lines = [look.wrap(line, 0) for line in lines]
-    if not _is_narrow(rows, look):
-        lines.append(look.style(_heading(rows), "bold"))
+    if local is not None:
+        lines.append(look.wrap(f"Times are UTC, then {local.name}.", 0))
+    if not _is_narrow(rows, look, local):
+        lines.append(look.style(_heading(rows, local), "bold"))
     return Event(name="known", facts=facts, lines=tuple(lines))
 
 
-def _is_narrow(rows: Sequence[FrameRow], look: Look) -> bool:
+def _is_narrow(rows: Sequence[FrameRow], look: Look, local: LocalTime | None) -> bool:
     """Whether the columns do not fit: figures then stand below the name of their frame."""
-    return look.width is not None and len(_heading(rows)) > look.width
+    return look.width is not None and len(_heading(rows, local)) > look.width
 
 
-def _heading(rows: Sequence[FrameRow]) -> str:
+def _clock(utc: str, local: str, clock: LocalTime | None) -> str:
+    """The first columns: UTC, and the clock of the place where it is known."""
+    return f"{utc:<6}" if clock is None else f"{utc:<6}{local:<6}"
+
+
+def _heading(rows: Sequence[FrameRow], local: LocalTime | None) -> str:
     heads = [(f"{shown.short} {shown.sign}".strip(), shown.width) for _, shown in _columns(rows)]
-    return f"{'UTC':<6}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(f"{head:>{width}}" for head, width in heads)
+    return f"{_clock('UTC', 'local', local)}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(
+        f"{head:>{width}}" for head, width in heads
+    )
 
 
 def _columns(rows: Sequence[FrameRow]) -> list[tuple[Quantity, Latest]]:
     return [(quantity, quantity.latest) for quantity in shown_as("latest", rows) if quantity.latest is not None]
 
 
-def frame_came(row: FrameRow, look: Look) -> Event:
+def frame_came(row: FrameRow, look: Look, local: LocalTime | None = None) -> Event:
     """One frame, judged by the night so far."""
-    return Event(name="frame", facts={"frame": row}, lines=(frame_line(row, look),))
+    return Event(name="frame", facts={"frame": row}, lines=(frame_line(row, look, local),))
 
 
-def frame_line(row: FrameRow, look: Look) -> str:
+def frame_line(row: FrameRow, look: Look, local: LocalTime | None = None) -> str:
     """A frame on one line; its first reason too if it is not to be kept."""
     start = "" if row.start is None else f"{row.start:%H:%M}"
+    there = "" if local is None or row.start is None or row.start_utc is None else local.clock(row.start)
+    start = _clock(start, there, local)
     grade = row.grade or "keep"
     figures = [(shown, _figure(row, quantity, shown)) for quantity, shown in _columns([row])]
-    if _is_narrow([row], look):
-        line = f"{start:<6}" + look.style(f"{_MARKS[grade]} {grade}", grade) + f"  {safe(row.file)}"
+    if _is_narrow([row], look, local):
+        line = start + look.style(f"{_MARKS[grade]} {grade}", grade) + f"  {safe(row.file)}"
         named = ", ".join(f"{f'{shown.short} {shown.sign}'.strip()} {figure}" for shown, figure in figures)
         line += "\n" + " " * 8 + look.wrap(named, 8, used=8)
     else:
-        line = f"{start:<6}{safe(row.file):<{_NAME_WIDTH}}  " + look.style(f"{_MARKS[grade]} {grade:<8}", grade)
+        line = f"{start}{safe(row.file):<{_NAME_WIDTH}}  " + look.style(f"{_MARKS[grade]} {grade:<8}", grade)
         line += "".join(f"{figure:>{shown.width}}" for shown, figure in figures)
     if grade == "keep" or not row.reasons:
         return line

@@ -28,6 +28,7 @@ from framecheck.logbook import Logbook
 from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, with_saved
+from framecheck.read.local_time import LocalTime, local_time
 from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
 from framecheck.report.live_page import PAGE as LIVE
@@ -274,7 +275,7 @@ def _judge(watch: Watch) -> None:
         return
     rows = watch.judgement.rows
     watch.account = account_of(rows)
-    _tell_frames(watch, rows)
+    _tell_frames(watch, rows, local_time(watch.judgement.night.rig))
     _tell_alarms(watch, watch.judgement)
     _write_page(watch, rows, is_over=False)
     watch.judge_after_s = 2 * time.monotonic() - begin
@@ -293,17 +294,17 @@ def _forget_earlier(watch: Watch, measurements: Measurements) -> None:
     watch.began = began
 
 
-def _tell_frames(watch: Watch, rows: Sequence[FrameRow]) -> None:
+def _tell_frames(watch: Watch, rows: Sequence[FrameRow], local: LocalTime | None) -> None:
     by_file = {row.file: row for row in rows}
     names = [path_in(watch.folder, path) for path in watch.untold]
     new = [by_file[name] for name in names if name in by_file]
     if watch.alarms is None:
         n_aside = sum(isinstance(outcome, Skipped) for outcome in watch.outcomes.values())
         summed = len(new) > LINES_AT_START
-        watch.tell(watch_lines.knew(new, n_aside, watch.n_earlier, watch.look, summed=summed))
+        watch.tell(watch_lines.knew(new, n_aside, watch.n_earlier, watch.look, summed=summed, local=local))
         new = [] if summed and not watch.each_at_start else new
     for row in sorted(new, key=lambda row: row.start_utc or row.start_local or ""):
-        watch.tell(watch_lines.frame_came(row, watch.look))
+        watch.tell(watch_lines.frame_came(row, watch.look, local))
     watch.untold = []
 
 

@@ -3,6 +3,7 @@
 import json
 import re
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import by_hand
@@ -16,6 +17,7 @@ from framecheck.decision.frame_row import FrameRow
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
+from framecheck.read.local_time import LocalTime
 from framecheck.report.account import account_of
 
 ROWS = by_hand.judgement(44).rows
@@ -107,3 +109,13 @@ def test_the_last_line_counts() -> None:
     text = watch_lines.status_text(account_of(ROWS), 130.0, 1)
     assert text.startswith("44 frames: 35 keep, 7 doubtful, 2 reject · 1 not measured")
     assert text.endswith("1 arriving · last came 2 min ago")
+
+
+def test_the_clock_of_the_place_stands_beside_utc_where_it_is_known() -> None:
+    night = by_hand.judgement(2)
+    there = LocalTime(ahead=timedelta(hours=2), name="camera's clock")
+    line = watch_lines.frame_line(night.rows[0], Look(), there)
+    assert line.startswith("19:40 21:40 lights/")
+    said = watch_lines.knew(night.rows, 0, 0, Look(), summed=False, local=there).lines
+    assert said[0] == "Times are UTC, then camera's clock."
+    assert said[1].startswith("UTC   local frame")

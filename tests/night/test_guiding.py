@@ -80,7 +80,7 @@ def test_no_file_no_text_no_angle(tmp_path: Path) -> None:
     with pytest.raises(UnusableRequest, match="cannot be read"):
         read_guiding(tmp_path / "none.csv")
     (tmp_path / "image.csv").write_bytes(bytes(range(128, 256)))
-    with pytest.raises(UnusableRequest, match="no text"):
+    with pytest.raises(UnusableRequest, match="isn't text"):
         read_guiding(tmp_path / "image.csv")
     times = [f"2024-03-01 21:00:0{i}" for i in range(6)]
     table = Table({"time_utc": times, "ra_error_arcsec": np.ones(6) * u.s, "dec_error_arcsec": np.ones(6)})

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -35,7 +36,7 @@ def out(night_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_summary_is_for_a_person(out: Path) -> None:
     said = (out.parent / "said.txt").read_text(encoding="utf-8")
     assert said.startswith("Test field, 1 March 2025\n")
-    assert "Keep all 5 frames" in said
+    assert re.search(r"^Stack +5 of 5", said, flags=re.MULTILINE)
     for name in ("lights/cut.fits", "lights/empty.fit"):
         (line,) = [line for line in said.splitlines() if name in line]
         assert line.endswith(".")
