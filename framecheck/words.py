@@ -158,6 +158,11 @@ def likelihood(confidence: float) -> str:
     return f"{likely(confidence)} ({100 * confidence:.0f} %)"
 
 
+def short_unit(unit: str) -> str:
+    """A unit as it stands at an axis: the sign for arcseconds, else its name."""
+    return _SIGNS[unit] if unit == "arcsec" else unit
+
+
 def told(value: float, unit: str | None, decimals: int | None = None) -> str:
     """A number with its unit: 0.42″ a minute, 1 frame, below 0.1 %.
 

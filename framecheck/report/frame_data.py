@@ -13,6 +13,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.document import rounded
 from framecheck.night.trails import trails_of
 from framecheck.quantity import Quantity, is_known, shown_as
+from framecheck.read.local_time import LocalTime, local_time
 from framecheck.report.crops import FramePictures
 from framecheck.report.left_out import cut
 from framecheck.report.strips import limits
@@ -61,11 +62,13 @@ def _frames(
     index = {path_in(night.folder, frame.result.exposure.file): i for i, frame in enumerate(night.frames)}
     places = [index[row.file] for row in rows]
     crossed = Counter(trail.frame for trail in trails_of(night) if not trail.fixed)
+    local = local_time(night.rig)
     several = len({row.group for row in rows}) > 1
     found = [night.frames[i].result.stars.n_found for i in places]
     return {
         "file": [plain(row.file) for row in rows],
         "clock": [row.start.strftime("%H:%M:%S") if row.start else "" for row in rows],
+        "moment": [_moment(row, local) for row in rows],
         "grade": [GRADES.index(row.grade or "keep") for row in rows],
         "tag": [plain(row.tag or "") for row in rows],
         "why": [[plain(reason) for reason in row.reasons] for row in rows],
@@ -80,7 +83,15 @@ def _frames(
 def _seen(n_found: int, row: FrameRow, crossed: int) -> str:
     """What a frame shows, for who does not see it."""
     lines = "" if not crossed else f", {counted(crossed, 'line')} of light"
-    return f"{counted(n_found, 'star')}, sky {number(row.sky_adu, 4)} ADU{lines}"
+    return f"{counted(n_found, 'star')}, {number(row.fwhm_px)} px wide{lines}"
+
+
+def _moment(row: FrameRow, local: LocalTime | None) -> str:
+    """When a frame began, by UTC and by the place's clock where that is known."""
+    if row.start is None:
+        return ""
+    beside = "" if local is None or row.start_utc is None else f" ({local.clock(row.start)} {local.name})"
+    return f"{row.start:%H:%M:%S} {'UTC' if row.start_utc else 'by the camera'}{beside}"
 
 
 def _curve(quantity: Quantity, rows: Sequence[FrameRow]) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from framecheck.night.smears import Smears
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE
 from framecheck.report.rhythm_chart import rhythm_charts
-from framecheck.words import counted, duration, number
+from framecheck.words import counted, duration, number, short_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -65,7 +65,7 @@ def _course_chart(course: PointingCourse, *, scattered: bool) -> Chart:
         ),
         drawing=plotted(
             "course", f"Motion of the {what} over the night", text + "; ".join(told) + ".", draw,
-            x="minutes after the first frame", y=f"moved, {course.unit}",
+            x="minutes after the first frame", y=f"moved, {short_unit(course.unit)}",
         ),
     )  # fmt: skip
 
@@ -98,12 +98,12 @@ def _smear_chart(smears: Smears, scale_arcsec: float | None) -> Chart:
         name="smear",
         title="Blur per frame",
         caption=(
-            f"Height: motion inside the exposure, rms in {unit}; 0 is still. Slant: its direction on the sensor; a dot "
-            f"where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."
+            f"Height: motion in the exposure, rms in {short_unit(unit)}; 0 is still. Slant: its direction on the "
+            f"sensor; a dot where stars stayed round. Grey: standard error. {', '.join(counts).capitalize()}."
         ),
         drawing=plotted(
             "smear", "Smear of each frame along the night", text, draw,
-            x="minutes after the first frame" if is_timed else "frame", y=f"smear, {unit} rms",
+            x="minutes after the first frame" if is_timed else "frame", y=f"smear, {short_unit(unit)} rms",
         ),
     )  # fmt: skip
 

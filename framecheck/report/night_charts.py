@@ -11,7 +11,7 @@ from framecheck.decision.night_figures import SEEING_POWER
 from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
-from framecheck.words import counted, fixed
+from framecheck.words import counted, fixed, short_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,13 +61,13 @@ def _against_airmass(at: NDArray[np.float64], fwhm: NDArray[np.float64], grades:
         title="FWHM against air mass",
         caption=(
             f"The dashed line is how the air alone widens stars, as the air mass to the power {SEEING_POWER}: "
-            f"{fixed(at_zenith, 2)} {unit} straight up. Frames along it lost sharpness to altitude."
+            f"{fixed(at_zenith, 2)} {short_unit(unit)} straight up. Frames along it lost sharpness to altitude."
         ),
         drawing=plotted(
             "airmass", "FWHM against air mass",
             f"{counted(len(at), 'frame')} at air mass {fixed(float(at.min()), 2)} and {fixed(float(at.max()), 2)}: "
             f"{_correlation(at, fwhm)}",
-            draw, x="air mass (1 is straight up)", y=f"FWHM, {unit}",
+            draw, x="air mass (1 is straight up)", y=f"FWHM, {short_unit(unit)}",
         ),
     )  # fmt: skip
 
@@ -83,7 +83,8 @@ def _against_temperature(
             "temperature", f"FWHM against the temperature of the {which}",
             f"{counted(len(at), 'frame')} between {fixed(float(at.min()), 1)} and {fixed(float(at.max()), 1)} °C: "
             f"{_correlation(at, fwhm)}",
-            lambda axes: _scatter(axes, at, fwhm, grades), x=f"temperature of the {which}, °C", y=f"FWHM, {unit}",
+            lambda axes: _scatter(axes, at, fwhm, grades), x=f"temperature of the {which}, °C",
+            y=f"FWHM, {short_unit(unit)}",
         ),
     )  # fmt: skip
 

@@ -22,7 +22,7 @@ from framecheck.report.left_out import cut
 from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.story import finding_parts, place_of
-from framecheck.report.time_axis import several_nights
+from framecheck.report.time_axis import night_hours, several_nights
 
 _MOST_BYTES: Final = 8_000_000
 """[byte] Chosen: what a phone opens without thinking; more was never read. Whatever the folder holds, the page stays
@@ -148,6 +148,7 @@ def _facts(judgement: Judgement) -> list[str]:
     scale = night.rig.pixel_scale_arcsec
     facts = [
         words.counted(len(judgement.rows), "frame"),
+        night_hours(judgement) or "",
         _filters(filters),
         cut(first.telescope) if first and first.telescope else "",
         cut(first.camera) if first and first.camera else "",

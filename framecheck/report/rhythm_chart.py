@@ -9,7 +9,7 @@ from framecheck.decision.course import Wave
 from framecheck.night.rhythm import FALSE_ALARM, Spectrum
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import INK, KEEP, QUIET, REJECT
-from framecheck.words import counted, number, rare
+from framecheck.words import counted, number, rare, short_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -26,10 +26,15 @@ def rhythm_charts(wave: Wave) -> list[Chart]:
     return ([] if spectrum is None else [_spectrum_chart(wave, spectrum)]) + [_folded_chart(wave)]
 
 
+def _after(unit: str) -> str:
+    """A unit behind its number."""
+    return short_unit(unit) if unit == "arcsec" else f" {unit}"
+
+
 def _found(wave: Wave) -> str:
     """The period in one sentence."""
     rhythm = wave.rhythm
-    swing = "" if wave.peak_to_peak is None else f" of {number(wave.peak_to_peak, 2)} {wave.unit} peak to peak"
+    swing = "" if wave.peak_to_peak is None else f" of {number(wave.peak_to_peak, 2)}{_after(wave.unit)} peak to peak"
     what = "A wave" if wave.rhythm.amplitude_px is not None else "A wave in the smear"
     return f"{what}{swing} with a period of {number(rhythm.period_s, 4)} ± {number(rhythm.period_error_s, 2)} s."
 
@@ -108,7 +113,7 @@ def _folded_chart(wave: Wave) -> Chart:
             "rhythm", "Motion folded with the period",
             f"{_found(wave)} {counted(len(value), 'frame')}, {wave.name}, from {number(float(value.min()), 2)} to "
             f"{number(float(value.max()), 2)} {wave.unit}.",
-            draw, x=f"turns of {number(rhythm.period_s, 4)} s", y=f"{wave.name}, {wave.unit}",
+            draw, x=f"turns of {number(rhythm.period_s, 4)} s", y=f"{wave.name}, {short_unit(wave.unit)}",
         ),
     )  # fmt: skip
 

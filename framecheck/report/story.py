@@ -118,7 +118,8 @@ def _finding_part(judgement: Judgement, finding: Finding) -> Part:
         rivals = tuple((CAUSES[one.cause].title, f"{clause(one.why_less_likely)}.") for one in finding.rivals)
         blocks.append(Points("Why not something else", rivals))
     blocks.append(Text(f"How sure: {likelihood(finding.confidence)}."))
-    touched = f"{likely(finding.confidence)}, {counted(finding.frames_affected, 'frame')}"
+    frames = f", {counted(finding.frames_affected, 'frame')}" if finding.frames_affected else ""
+    touched = likely(finding.confidence) + frames
     weak = finding.confidence < CLAIMED
     return Part(place_of(finding.cause), _conclusion(judgement, finding), touched, tuple(blocks), weak)
 

@@ -109,7 +109,7 @@ def test_a_rhythm_found_in_the_smear_alone_has_its_pictures_too() -> None:
     charts = charts_of(judgement)
     assert list(charts) == ["course", "periods", "rhythm", "smear"]
     assert "A wave in the smear with a period of 478.0 ± 1.0 s" in charts["rhythm"].caption
-    assert "smear in each exposure, rms, arcsec" in charts["rhythm"].drawing
+    assert "smear in each exposure, rms, ″" in charts["rhythm"].drawing
     assert chart_numbers(judgement)["groups"][0]["rhythm"]["of"] == "smear"
 
 

@@ -43,10 +43,13 @@ def test_corners_stand_in_the_order_of_their_names() -> None:
         one[y - 6 : y + 6, x - 6 : x + 6] += 3000
         sheet = opened(corner_sheet(one, 40_000))
         side = sheet.shape[1] // len(TILES)
-        brightest = int(np.argmax([np.sort(sheet[:, k * side : (k + 1) * side].ravel())[-100] for k in range(5)]))
+        tile = sheet[:, TILES.index(name) * side : (TILES.index(name) + 1) * side]
         assert sheet.shape[0] == side
-        assert (sheet[:, TILES.index(name) * side : (TILES.index(name) + 1) * side] > 240).sum() >= 80, name
-        assert TILES[brightest] == name or brightest == TILES.index("middle")
+        assert (tile > 240).sum() >= 80, name  # 144 pixels shine, the rim of them softened by the packing
+        # in the corner itself, a little in from the edge: outer half of the piece both ways
+        rows, columns = np.nonzero(tile > 240)
+        assert (rows.mean() < side / 2) == name.startswith("upper")
+        assert (columns.mean() < side / 2) == name.endswith("left")
 
 
 def test_a_sheet_keeps_to_its_size() -> None:

@@ -79,7 +79,7 @@ const bench = (data) => {
   let common = n > 1 ? frames.file[0].length : 0;
   frames.file.forEach((name) => { while (!name.startsWith(frames.file[0].slice(0, common))) common -= 1; });
   while (common && /\d/.test(frames.file[0][common - 1])) common -= 1; // no number is cut in two
-  const short = (row) => (common > 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
+  const short = (row) => (common >= 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
   const rank = new Array(n);
   choice.order.forEach((row, place) => { rank[row] = place; });
 
@@ -167,6 +167,8 @@ const bench = (data) => {
     const y = (value) => height - 4 - ((height - 8) * (value - low)) / (high - low || 1);
     data.marks.forEach(([position]) => path(svg, "hour", `M${x(position).toFixed(1)} 0V${height}`));
     if (curve.mark !== null) path(svg, "level", `M0 ${y(curve.mark).toFixed(1)}H${width}`);
+    const r = n <= 120 ? 4 : n <= 400 ? 2.6 : 1.8;
+    const shapes = ["h0", `m0 ${-r}l${r} ${r}l${-r} ${r}l${-r} ${-r}Z`, `m${-0.8 * r} ${-0.8 * r}l${1.6 * r} ${1.6 * r}m0 ${-1.6 * r}l${-1.6 * r} ${1.6 * r}`];
     const course = {};
     const parts = {};
     let bars = "";
@@ -179,7 +181,7 @@ const bench = (data) => {
       const off = value > high ? "l-3.5 6h7Z" : value < low ? "l-3.5 -6h7Z" : "";
       const py = value > high ? 1 : value < low ? height - 1 : y(value).toFixed(1);
       const name = `${off ? "off" : "dot"} ${GRADES[grade]}`;
-      parts[name] = `${parts[name] ?? ""}M${px} ${py}${off || ["h0", "m0 -4l4 4l-4 4l-4 -4Z", "m-3.2 -3.2l6.4 6.4m0 -6.4l-6.4 6.4"][grade]}`;
+      parts[name] = `${parts[name] ?? ""}M${px} ${py}${off || shapes[grade]}`;
       if (errors && errors[row] !== null && !off) bars += `M${px} ${y(value - errors[row]).toFixed(1)}V${y(value + errors[row]).toFixed(1)}`;
     }
     Object.values(course).forEach((d) => path(svg, "course", d));
@@ -395,7 +397,7 @@ const bench = (data) => {
     const marked = to - from + 1;
     const values = curves.map((curve) => (curve.shown[current] === "–" ? "" : `${curve.title} ${withUnit(curve, current)}`)).filter(Boolean);
     element("detail").textContent = marked > 1 ? `${counted(marked, "frame")} marked, ${counted(frames.file.slice(from, to + 1).filter((_, k) => isIn(from + k)).length, "frame")} to stack.`
-      : [`${["Keep", "Doubtful", "Reject"][frames.grade[current]]}${own.has(current) ? `, your choice: ${isIn(current) ? "keep" : "reject"}` : ""}.`, ...frames.why[current], `${values.join(", ")}.`].join(" ");
+      : [`${["Keep", "Doubtful", "Reject"][frames.grade[current]]}${own.has(current) ? `, your choice: ${isIn(current) ? "keep" : "reject"}` : ""}.`, ...frames.why[current], `${[frames.moment[current], ...values].filter(Boolean).join(", ")}.`].join(" ");
   };
   const turn = () => views.classList.toggle("other");
   const blink = () => {
