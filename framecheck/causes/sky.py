@@ -139,7 +139,7 @@ def low_altitude(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             expected_if_healthy=f"below {LOW_AIRMASS:g}",
         )
     ]
-    if loss is not None:
+    if loss is not None and loss > 0:  # else something else took more from the high ones
         evidence.append(
             Evidence(
                 statement="low frames lose so much effective exposure against high ones of the night",

@@ -75,11 +75,15 @@ const bench = (data) => {
   const GRADES = ["keep", "doubtful", "reject"];
   const SIGNS = ["●", "◇", "×"];
   const still = matchMedia("(prefers-reduced-motion: reduce)");
-  // What all names begin with is left out of the table, where there is no room for it.
+  // What all names begin with, and their ending, are left out of the table, where there is no room for them.
   let common = n > 1 ? frames.file[0].length : 0;
   frames.file.forEach((name) => { while (!name.startsWith(frames.file[0].slice(0, common))) common -= 1; });
   while (common && /\d/.test(frames.file[0][common - 1])) common -= 1; // no number is cut in two
-  const short = (row) => (common >= 6 ? `…${frames.file[row].slice(common)}` : frames.file[row]);
+  const ending = /(\.[a-z]{2,5}){0,2}$/i.exec(frames.file[0])[0];
+  const short = (row) => {
+    const name = common >= 6 ? `…${frames.file[row].slice(common)}` : frames.file[row];
+    return frames.file.length > 1 && name.endsWith(ending) ? name.slice(0, name.length - ending.length) : name;
+  };
   const rank = new Array(n);
   choice.order.forEach((row, place) => { rank[row] = place; });
 
