@@ -271,7 +271,7 @@ def status_text(account: Account, last_came_s: float | None, n_waiting: int) -> 
     if account.n_failed:
         parts.append(f"{account.n_failed} not measured")
     if account.keep_effective_s is not None and account.taken_s is not None:
-        parts.append(f"{duration(account.keep_effective_s)} effective of {duration(account.taken_s)}")
+        parts.append(f"worth {duration(account.keep_effective_s)} of {duration(account.taken_s)} shot")
     if n_waiting:
         parts.append(f"{n_waiting} arriving")
     if last_came_s is not None:
