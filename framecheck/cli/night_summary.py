@@ -10,6 +10,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
+from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.time_axis import night_hours, several_nights
 from framecheck.words import path_in, sentence
@@ -35,7 +36,7 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     lines += morning_lines(judgement, look)
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
-    if (note := ground_note(judgement.night)) is not None:
+    for note in filter(None, (ground_note(judgement.night), moon_note(judgement))):
         lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)
 

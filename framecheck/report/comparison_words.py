@@ -90,10 +90,13 @@ def answer(comparison: Comparison) -> str:
         return "Can't tell whether it helped: nothing of the equipment could be compared."
     hints = [row.quantity.name for row in looked if row.is_hint]
     hinted = f" There are hints, not sure enough among so many figures, in {listed(hints)}." if hints else ""
+    n = len(looked)
+    which = (
+        f"none of {n} figures of the equipment differs" if n > 1 else "the one figure of the equipment doesn't differ"
+    )
     return (
-        f"No change is shown: none of {counted(len(looked), 'figure')} of the equipment differs by more than such "
-        "a rig and such nights do by themselves. A smaller change is not excluded; the intervals say how much smaller."
-        + hinted
+        f"No change is shown: {which} by more than such a rig and such nights do by themselves. A smaller change is "
+        "possible; the intervals say how much smaller." + hinted
     )
 
 

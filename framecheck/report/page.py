@@ -19,6 +19,7 @@ from framecheck.report.frame_data import frame_data, picture_data
 from framecheck.report.ground_words import ground_note
 from framecheck.report.html import part, template
 from framecheck.report.left_out import cut
+from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.story import finding_parts, place_of
 from framecheck.report.time_axis import night_hours, several_nights
@@ -66,7 +67,9 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "version": __version__,
         "title": cut(night_title(judgement, judgement.rows)),
         "facts": _facts(judgement),
-        "notes": [note for note in (several_nights(judgement.rows), ground_note(judgement.night)) if note],
+        "notes": list(
+            filter(None, (several_nights(judgement.rows), ground_note(judgement.night), moon_note(judgement)))
+        ),
         "morning": morning,
         "action_link": None if morning.action.cause is None else place_of(morning.action.cause),
         "stars": shown_stars(judgement, pictures),

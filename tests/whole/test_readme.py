@@ -66,6 +66,7 @@ def test_the_commands_lead_from_frames_to_sorted_frames(place: Path) -> None:
     lines = [line.split("#")[0].strip() for block in blocks("") for line in block.splitlines()]
     commands = [shlex.split(line) for line in lines if line.startswith("framecheck ")]
     assert [words[1] for words in commands] == ["night", "rig", "sort"]
+    (place / "config").mkdir()
     home = {"XDG_CONFIG_HOME": str(place / "config")}
     first = framecheck("night", "lights", cwd=place)
     assert (first.code, first.err) == (0, "The report goes to lights-report; --out puts it elsewhere.\n")
