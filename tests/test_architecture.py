@@ -8,6 +8,7 @@ PACKAGE = Path(__file__).parent.parent / "framecheck"
 ORDER = [
     "_version",
     "constants",
+    "shear",
     "robust",
     "errors",
     "read",

@@ -10,10 +10,10 @@ from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Riv
 from framecheck.causes.series import Series, all_series, loss_of, share
 from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
-from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.night.sky_rate import USUAL_READ_E, USUAL_READ_SCATTER
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 WIDTH_SCATTER: Final = 0.05
 """[dimensionless] Relative error of the width of badly sampled stars, and of one night's air. Chosen."""

@@ -16,9 +16,9 @@ from framecheck.model.explain import Explained, ShareExplained, explain, share_e
 from framecheck.model.setting import setting_of
 from framecheck.model.terms import AT, base_of_frames, own_blur2
 from framecheck.night.field_records import FieldModel
-from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 LIMIT_SCATTER: Final = 0.25
 """Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: samples of a model that is a little

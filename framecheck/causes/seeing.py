@@ -5,14 +5,14 @@ from typing import Final
 
 import numpy as np
 
+from framecheck import robust
 from framecheck.causes.optics import Optics
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
-from framecheck.constants import SIGMA_PER_MAD
 from framecheck.model.air import SEEING_OF_AIRMASS, AirAlone, air_alone
-from framecheck.night.known import typical
 from framecheck.night.records import Night
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 POOR_SEEING_ARCSEC: Final = 3.5
 """[arcsec] FWHM at the zenith. Chosen: common nights at common sites have 2 to 3.5 (common practice, no source)."""
@@ -142,4 +142,4 @@ def _restlessness(series: Series) -> float | None:
     if len(value) < LEAST_FRAMES:
         return None
     step = np.diff(value)
-    return float(SIGMA_PER_MAD * np.median(np.abs(step - np.median(step))) / math.sqrt(2))
+    return robust.mad_std(step) / math.sqrt(2)

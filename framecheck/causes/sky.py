@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, answer, any_of, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
 from framecheck.night.records import Night, NightFrame
@@ -165,8 +166,8 @@ def _lowness(series: Series) -> tuple[float, float | None]:
     if low.sum() < 2 or high.sum() < 2 or np.median(x[low]) < 1.2 * np.median(x[high]):
         return log_odds, None
     growth = np.log(series.fwhm_px)
-    worse = 2 * (_median(growth[low]) - _median(growth[high]))
-    dimmer = 2 * (_median(series.light[high]) - _median(series.light[low]))
+    worse = 2 * (robust.typical(growth[low]) - robust.typical(growth[high]))
+    dimmer = 2 * (robust.typical(series.light[high]) - robust.typical(series.light[low]))
     loss = float(np.nansum([worse, dimmer])) if np.isfinite([worse, dimmer]).any() else None
     return log_odds, loss
 
@@ -258,19 +259,10 @@ def _darker_cell(places: NDArray[np.intp], level: Floats) -> int:
     return int(places[np.argsort(level)[int(DARKER * len(level))]])
 
 
-def _under_what_shines(design: Floats, values: Floats) -> NDArray[np.floating]:
-    """A smooth surface with a quarter of the values below it: nebulae, galaxies and a sensor's glow only add light.
-
-    Quantile regression (R. Koenker and G. Bassett, Econometrica 46, 33 (1978), from memory), reweighted least squares.
-    """
-    fit: NDArray[np.floating] = np.linalg.lstsq(design, values, rcond=None)[0]
+def _under_what_shines(design: Floats, values: Floats) -> Floats:
+    """A smooth surface with a quarter of the values below it: nebulae, galaxies and a sensor's glow only add light."""
     least = 1e-4 * float(np.abs(values).max()) + 1e-12
-    for _ in range(REWEIGHTED):
-        rest = values - design @ fit
-        weight = np.where(rest > 0, LOWER_QUARTER, 1 - LOWER_QUARTER) / np.maximum(np.abs(rest), least)
-        weighted = design * weight[:, None]
-        fit = np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=None)[0]
-    return np.asarray(fit, dtype=float)
+    return robust.quantile_fit(design, values, LOWER_QUARTER, least=least, rounds=REWEIGHTED)
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
@@ -314,8 +306,3 @@ def _noise_loss(series: Series, rise: Floats) -> Floats:
     dark = np.nanpercentile(series.noise_adu, 20) ** 2
     loss = 1 - np.minimum(dark / np.maximum(series.noise_adu**2, 1e-12), 1)
     return np.where(rise > RISEN, loss, 0.0)
-
-
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan

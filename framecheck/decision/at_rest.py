@@ -8,6 +8,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.night.records import Night
 from framecheck.night.smear import LEAST_BETA, MOST_BETA, PLAIN_LINE
 from framecheck.night.tracking import Tracking
@@ -166,9 +167,9 @@ def at_rest(
     shapes = [shape for i in smears.frames for shape in [night.frames[i].result.shape] if shape is not None]
     beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1)
     moved = np.abs(smears.spin2_px2 - optics_px2)
-    calm = np.sqrt(np.maximum(moved**2 - 2 * smears.error_px2**2, 0.0))
+    calm = shear.calm(moved, smears.error_px2)
     e = np.arcsinh(calm / smears.fwhm_px**2)
-    short = smears.fwhm_px * np.exp(-e / 2)
+    _, short = shear.half_maximum_axes(smears.fwhm_px, e)
     table = moved_star(beta, "line" if even else "along")
     size = np.log(table.along / table.across)
     variance = (np.interp(e, size, table.rms / table.across) * short) ** 2

@@ -16,7 +16,7 @@ from framecheck.night.groups import loose
 from framecheck.night.records import Night, NightFrame
 from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
-from framecheck.robust import spread
+from framecheck.robust import mad_std
 
 Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
 
@@ -238,5 +238,5 @@ def standing_off(value: Floats, error: Floats, limit: float) -> list[tuple[int, 
 
 def _usual(calm: Floats) -> tuple[float, float]:
     """Level and scatter of the calm values."""
-    scatter = spread(calm - np.median(calm))
+    scatter = mad_std(calm)
     return float(np.quantile(calm, CALM_QUANTILE)), scatter

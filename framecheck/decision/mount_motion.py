@@ -11,10 +11,9 @@ from numpy.typing import NDArray
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
 from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
-from framecheck.night.known import typical
 from framecheck.night.records import Group, Motion, Night
 from framecheck.night.tracking import Tracking
-from framecheck.robust import spread
+from framecheck.robust import spread, typical
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

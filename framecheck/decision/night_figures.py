@@ -18,8 +18,7 @@ from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import FieldPattern
 from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
 from framecheck.decision.stretches import split_in_stretches
-from framecheck.night.known import typical
-from framecheck.robust import OUTSTANDING
+from framecheck.robust import held_back, typical
 
 Floats = NDArray[np.float64]
 
@@ -89,10 +88,7 @@ def smear(night: PastNight, measure: Measure) -> Estimate | None:
     found = _column(night.main_frames, "smear_px") * measure.of_px(night)
     if not np.isfinite(found).any():
         return None
-    most = OUTSTANDING * float(np.nanquantile(found, 0.75))
-    return _along_night(
-        night.main_frames, np.minimum(found, most), lambda some: float(np.sqrt(np.mean(np.square(some))))
-    )
+    return _along_night(night.main_frames, held_back(found), lambda some: float(np.sqrt(np.mean(np.square(some)))))
 
 
 def drift(night: PastNight, measure: Measure) -> Estimate | None:

@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import hypot, pi, sin
+from math import pi, sin
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.causes.result import Finding
 from framecheck.decision.at_rest import AtRest, at_rest, moved_star, with_round_motion
 from framecheck.decision.budget import Budget
@@ -196,10 +197,8 @@ def _stars(
     if rest is None:
         return None
     shapes = [shape for i in rest.frames for shape in [night.frames[i].result.shape] if shape is not None]
-    size = np.array([hypot(shape.e1, shape.e2) for shape in shapes])
-    turn = np.array([complex(shape.e1, shape.e2) for shape in shapes]) / np.maximum(size, 1e-9)
-    shape_px2 = rest.fwhm_px**2 * np.sinh(np.minimum(size, 5)) * turn
-    back = np.exp(2j * np.radians([_turned(night.frames[i]) for i in rest.frames]))
+    shape_px2 = rest.fwhm_px**2 * shear.share_of([complex(shape.e1, shape.e2) for shape in shapes])
+    back = shear.turning([night.frames[i].turned_deg for i in rest.frames])
     return _Stars(
         rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, (tracking.smears.spin2_px2 - optics) * back,
         np.sqrt(rest.variance_px2), rest.beta, rest.even, group.best_fwhm_px or float(rest.fwhm_px.min()),
@@ -214,10 +213,6 @@ def _whole_rest(rest: AtRest, budget: Budget | None) -> Floats:
     usual = float(np.median(rest.fwhm_px)) * float(np.median(rest.rest_px / rest.fwhm_px))
     still = budget.fwhm_at_rest.value / budget.fwhm_now * float(np.median(rest.fwhm_px))
     return rest.rest_px * min(still / usual, 1.0)
-
-
-def _turned(frame: NightFrame) -> float:
-    return 0.0 if frame.registration is None else frame.registration.rotation_deg
 
 
 def _left_in_half(group: Group, tracking: Tracking, findings: Sequence[Finding]) -> float:
@@ -288,13 +283,13 @@ def _with_star(frame: NightFrame, changed: _Changed, k: int) -> NightFrame:
     shape = frame.result.shape
     assert shape is not None
     width, spin2 = float(changed.fwhm_px[k]), complex(changed.shape_px2[k])
-    e = float(np.arcsinh(abs(spin2) / width**2))
-    turn = spin2 / abs(spin2) if spin2 else 0j
+    e = complex(shear.e_of(spin2 / width**2))
+    elongation = float(np.exp(abs(e)))
     relative = shape.fwhm_px_error / shape.fwhm_px
     other = FrameShape(
-        fwhm_px=width, fwhm_px_error=relative * width, elongation=float(np.exp(e)),
-        elongation_error=shape.elongation_error / shape.elongation * float(np.exp(e)),
-        elongation_pa_deg=float(np.degrees(np.angle(turn)) / 2 % 180), e1=e * turn.real, e2=e * turn.imag,
+        fwhm_px=width, fwhm_px_error=relative * width, elongation=elongation,
+        elongation_error=shape.elongation_error / shape.elongation * elongation,
+        elongation_pa_deg=float(shear.pa_deg(e)), e1=e.real, e2=e.imag,
         moffat_beta=shape.moffat_beta, half_flux_radius_px=shape.half_flux_radius_px * width / shape.fwhm_px,
         trail_length_px=None, n_measured=shape.n_measured,
     )  # fmt: skip

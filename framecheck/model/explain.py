@@ -23,8 +23,8 @@ from framecheck.model.solve import (
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
 from framecheck.model.zones import zones_of
 from framecheck.night.field_model import SURE_SIGMA
-from framecheck.night.field_terms import MEDIAN_SQUARE
 from framecheck.night.records import NightFrame
+from framecheck.robust import MEDIAN_SQUARE
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

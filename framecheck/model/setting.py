@@ -119,7 +119,7 @@ def _moved_between(
     frames = [night.frames[i] for i in indices]
     exposure = np.nan_to_num(np.array([_or_nan(frame.result.exposure.exposure_s) for frame in frames]))
     unit = float(np.sqrt(4 * log(2) / 12 / width2_px2))
-    turned = [0.0 if one.registration is None else one.registration.rotation_deg for one in frames]
+    turned = [one.turned_deg for one in frames]
     paths.line[here] = lines_px(motion, indices, exposure) * np.exp(1j * np.radians(turned)) * unit
     rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
     if rate is None or error is None or not np.isfinite(error):

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.night.field_terms import held_back
 from framecheck.night.records import NightFrame
 
@@ -123,12 +124,12 @@ def star_values(stars: NDArray[np.void]) -> tuple[Complexes, Floats]:
     e_error = np.maximum(e_error, SMALLEST_ERROR)
     # Noise makes the mean of a square too large, by the variance: taken off.
     size = width**2 * (np.cosh(long) - relative**2 - np.minimum(e_error, 1) ** 2)
-    shape = width**2 * np.where(long > 1e-9, np.sinh(long) / np.maximum(long, 1e-9), 1) * e
+    shape = width**2 * shear.share_of(e)
     square = float(np.median(width)) ** 2
-    limited = np.minimum(long, 2)
+    limited = np.minimum(long, shear.MOST)
     error = np.stack([
         square * np.hypot(np.hypot(2 * relative, np.sinh(limited) * e_error), STAR_SCATTER),
-        square * np.hypot(np.hypot(e_error * np.cosh(limited), np.sinh(limited) * relative), STAR_SCATTER),
+        square * np.hypot(shear.share_error(long, e_error, relative), STAR_SCATTER),
         np.hypot(np.maximum(stars["third_error"], SMALLEST_ERROR), STAR_SCATTER),
         np.hypot(np.maximum(stars["third_error"], SMALLEST_ERROR), STAR_SCATTER),
     ])  # fmt: skip
@@ -149,7 +150,7 @@ def _robust_means(
         mean = np.bincount(zone, held * value.real, n) + 1j * np.bincount(zone, held * value.imag, n)
         mean = mean / np.maximum(total, 1e-30)
         away = np.abs(value - mean[zone]) ** 2 * precise / components
-        held = precise * np.minimum(1, OUTLYING / np.sqrt(np.maximum(away, 1e-9)))
+        held = precise * robust.huber_weight(np.sqrt(away), OUTLYING)
     count = np.bincount(zone, minlength=n)
     # What stars of one zone show beyond their errors, drawn towards none while they are few.
     chi2 = np.bincount(zone, held * away / precise, n)

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.night.sources import Sources
 from framecheck.night.transform import Floats, Similarity, fit_similarity
 
@@ -19,12 +20,7 @@ BRIGHT: Final = 200
 """Stars of each frame with which a transform is tried. Chosen: enough to be sure, few enough to be quick."""
 
 CUT_SIGMA: Final = 5.0
-HUBER_SIGMA: Final = 2.5
-"""Pairs beyond this many sigma count less, beyond `CUT_SIGMA` not at all. Huber, Ann. Math. Statist. 35, 73 (1964),
-from memory; both chosen."""
-
-MEDIAN_CHI2: Final = 0.4549364
-"""Median of chi-square with one degree of freedom. Closed form: (Phi^-1(3/4))²."""
+"""Pairs beyond this many sigma do not count. Chosen: they are strangers."""
 
 
 EXCESS_KNOWN_TO: Final = 0.01
@@ -141,7 +137,7 @@ def fit_pairs(reference: Sources, frame: Sources, pairs: Pairs, found: Fit) -> F
             excess = _excess_variance(off, variance)
         total = variance + excess
         pull = np.sqrt((off**2 / total).sum(axis=1))
-        weight = np.where(pull > CUT_SIGMA, 0.0, HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA))
+        weight = np.where(pull > CUT_SIGMA, 0.0, robust.huber_weight(pull))
         if (weight > 0).sum() < 4:
             return None
         before = transform
@@ -164,7 +160,7 @@ def _turned(variance: Floats, transform: Similarity) -> Floats:
 def _excess_variance(off: Floats, variance: Floats) -> float:
     """Variance per axis beyond the centroid errors: what makes the median squared pull what it ought to be. [px²]"""
     n = len(off)
-    expected = MEDIAN_CHI2 * (2 * n - 4) / (2 * n) if n > 2 else MEDIAN_CHI2
+    expected = robust.MEDIAN_SQUARE[1] * (2 * n - 4) / (2 * n) if n > 2 else robust.MEDIAN_SQUARE[1]
     square, known = (off**2).ravel(), variance.ravel()
     if _median(square / known) <= expected:
         return 0.0

@@ -19,10 +19,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.field.result import FrameResult
 from framecheck.night.field_records import FieldModel, FrameField, NoFieldModel
 from framecheck.night.field_terms import (
-    HUBER_PULL,
     Estimate,
     FieldSample,
     Floats,
@@ -32,7 +32,6 @@ from framecheck.night.field_terms import (
     focus_phase,
     gather_stars,
     half_maximum_response,
-    mean_of_frames,
     residuals,
     without_focus,
 )
@@ -122,7 +121,7 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         centre_size_px2=centre_size, pattern_size_px2=pattern_size, tilt_px2=(tilt_px2[0], tilt_px2[1]),
         curvature_px2=Estimate(value=float(pattern.shared[2]), error=float(size_error[2])),
         ridge_px2=calm_root(hypot(*pattern.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
-        ridge_pa_deg=float(np.degrees(np.arctan2(pattern.shared[4], pattern.shared[3])) / 2 % 180),
+        ridge_pa_deg=float(shear.pa_deg(complex(*pattern.shared[3:5]))),
         tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
         coma_px=calm_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
@@ -248,7 +247,7 @@ def _fit(
 def _common(terms: Terms) -> tuple[Floats, float]:
     """Mean over the frames of a two-component term, and the error of each component from the frames' scatter."""
     error = _component_error(terms)
-    means, errors = zip(*(mean_of_frames(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
+    means, errors = zip(*(robust.mean_with_scatter(terms.frame[:, i], error)[:2] for i in range(2)), strict=True)
     by_stars = float(np.sqrt(np.mean(terms.mean_error[:2] ** 2)))
     return np.array(means), max(float(np.sqrt(np.mean(np.square(errors)))), by_stars)
 
@@ -298,7 +297,7 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     """What of the frames' coefficients of z² is fixed, and what is rotation; a part that follows focus is taken off."""
     value, error = terms.frame[:, 2], np.sqrt(terms.frame_covariance[:, 2, 2])
     value = without_focus(value[:, None], error, focus)[0][:, 0]
-    mean, mean_error, beyond = mean_of_frames(value, error)
+    mean, mean_error, beyond = robust.mean_with_scatter(value, error)
     mean_error = max(mean_error, float(terms.mean_error[2]))
     steady = np.sum(value / error**2) / np.sum(1 / error**2)
     chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
@@ -311,7 +310,7 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     calm = mean + beyond / (beyond + error**2) * (value - mean)
     least = float(np.quantile(calm, LEAST_ROTATED))
     for _ in range(4):
-        still = value > least - HUBER_PULL * error
+        still = value > least - robust.PULL * error
         least = float(np.average(value[still], weights=error[still] ** -2)) if still.any() else least
     least_error = 1 / sqrt(float(np.sum(error[still] ** -2))) if still.any() else float(np.median(error))
     least_error = max(least_error, float(terms.mean_error[2]))

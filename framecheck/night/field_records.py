@@ -1,10 +1,8 @@
 """Records of the field model: what frames have in common, and what stays with the sensor."""
 
 from dataclasses import dataclass
-from math import sqrt
 
-import numpy as np
-
+from framecheck import shear
 from framecheck.night.field_terms import Estimate
 
 
@@ -34,15 +32,19 @@ class FrameField:
     n_stars: int
 
     @property
+    def motion_px2(self) -> complex:
+        """spin2 of the motion."""
+        return complex(self.motion1_px2, self.motion2_px2)
+
+    @property
     def smear_px2(self) -> float:
         """a² - b² of the motion, noise taken off: squared width that a motion along one line adds along it."""
-        square = self.motion1_px2**2 + self.motion2_px2**2 - 2 * self.motion_error_px2**2
-        return 2 * sqrt(max(square, 0.0))
+        return 2 * float(shear.calm(abs(self.motion_px2), self.motion_error_px2))
 
     @property
     def pa_deg(self) -> float:
         """Direction of the motion, counter-clockwise from +x, 0 <= pa < 180."""
-        return float(np.degrees(np.arctan2(self.motion2_px2, self.motion1_px2)) / 2 % 180)
+        return float(shear.pa_deg(self.motion_px2))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameResult
 from framecheck.night.records import Registration
@@ -34,12 +35,6 @@ _COLUMNS: Final = ("x", "y", "fwhm_px", "fwhm_error_px", "e1", "e2", "e1_error",
 
 ROUNDS: Final = 4
 """Rounds of reweighting. Chosen: the weights no longer change."""
-
-HUBER_PULL: Final = 2.5
-"""Residual over its error from which on a star pulls no harder. [dimensionless] Chosen: 1 % of stars."""
-
-MEDIAN_SQUARE: Final = {1: 0.454936, 2: 1.386294}
-"""Median of chi-square with one and with two degrees of freedom. Closed form (2 ln 2 for two)."""
 
 CLASSES: Final = 3
 FEWEST_OF_A_CLASS: Final = 60
@@ -198,18 +193,17 @@ def _sample(
     x, y, width, width_error, e1, e2, e1_error, e2_error, coma1, coma2, trefoil1, trefoil2, third_error, snr = table
     half = np.array([max(width_px - 1, 1), max(height_px - 1, 1)]) / 2
     corner = float(np.hypot(*half))
-    e, e_error = np.hypot(e1, e2), np.sqrt((e1_error**2 + e2_error**2) / 2)
+    long, e_error = np.hypot(e1, e2), np.sqrt((e1_error**2 + e2_error**2) / 2)
     relative = np.maximum(width_error / width, SMALLEST_ERROR)
     # Noise makes the mean of a square too large, by the variance: taken off.
-    size = width**2 * (np.cosh(e) - relative**2 - np.minimum(e_error, 1) ** 2)
-    long = np.sinh(e) / np.maximum(e, 1e-9)
+    size = width**2 * (np.cosh(long) - relative**2 - np.minimum(e_error, 1) ** 2)
+    share = shear.share_of(e1 + 1j * e2)
     return FieldSample(
         frame=frame, results=numbers, z=((x - half[0]) + 1j * (y - half[1])) / corner,
-        size=size[None], shape=width**2 * np.where(e > 1e-9, long, 1) * np.stack([e1, e2]),
+        size=size[None], shape=width**2 * np.stack([share.real, share.imag]),
         coma=cube * np.stack([coma1, coma2]), trefoil=cube * np.stack([trefoil1, trefoil2]),
-        size_error=np.hypot(2 * relative, np.sinh(np.minimum(e, 2)) * e_error),
-        shape_error=np.maximum(np.hypot(e_error * np.cosh(np.minimum(e, 2)), np.sinh(np.minimum(e, 2)) * relative),
-                               SMALLEST_ERROR),
+        size_error=np.hypot(2 * relative, np.sinh(np.minimum(long, shear.MOST)) * e_error),
+        shape_error=np.maximum(shear.share_error(long, e_error, relative), SMALLEST_ERROR),
         third_error=np.maximum(third_error, SMALLEST_ERROR), square=square, cube=cube, held=held_back(x, y),
         star=star, snr=snr, corner_px=corner, half_width=float(half[0] / corner), half_height=float(half[1] / corner),
     )  # fmt: skip
@@ -286,7 +280,7 @@ def fit_terms(
         square = np.einsum("cn,cn->n", left, left) / scale**2
         scatter = scatter_by_brightness(square, error, snr, len(values))
         pull = np.sqrt(square / (error**2 + scatter**2))
-        huber = np.minimum(1, HUBER_PULL / np.maximum(pull, 1e-9))
+        huber = robust.huber_weight(pull)
     shared_covariance, mean_error = _by_stars(solved, columns, left, huber / variance, frame, star)
     carried = solved.carried
     own_covariance = solved.inverse + carried @ shared_covariance @ carried.transpose(0, 2, 1)
@@ -361,7 +355,7 @@ def excess_scatter(square: Floats, error: Floats, n_components: int) -> float:
     """
     step = max(1, len(square) // SAMPLE)
     square, variance = square[::step], error[::step] ** 2
-    expected = MEDIAN_SQUARE[n_components]
+    expected = robust.MEDIAN_SQUARE[n_components]
     low, high = 0.0, float(np.median(square)) / expected
     if np.median(square / np.maximum(variance, 1e-30)) <= expected:
         return 0.0
@@ -409,17 +403,6 @@ def _solve_blocks(gram: Floats, n_own: int, prior: Floats) -> _Solved:
     return _Solved(own, inverse, carried, shared, covariance)
 
 
-def mean_of_frames(values: Floats, error: Floats) -> tuple[float, float, float]:
-    """Weighted mean of frames that scatter beyond their errors, its error, and the variance of that scatter."""
-    beyond = 0.0
-    for _ in range(20):
-        weight = 1 / (error**2 + beyond)
-        mean = np.sum(weight * values) / weight.sum()
-        seen = np.sum(weight * (values - mean) ** 2) / max(len(values) - 1, 1)
-        beyond = max(0.0, beyond + (seen - 1) / float(np.mean(weight)))
-    return float(mean), float(1 / np.sqrt(weight.sum())), beyond
-
-
 def focus_phase(sample: FieldSample) -> Floats | None:
     """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
 
@@ -444,7 +427,10 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance."""
     if focus is None:
         return values, None
-    beyond = [mean_of_frames(column - np.polyval(np.polyfit(focus, column, 1), focus), error)[2] for column in values.T]
+    beyond = [
+        robust.mean_with_scatter(column - np.polyval(np.polyfit(focus, column, 1), focus), error)[2]
+        for column in values.T
+    ]
     weight = 1 / (error**2 + np.mean(beyond))
     offset = focus - np.average(focus, weights=weight)
     normal = float(np.sum(weight * offset**2))

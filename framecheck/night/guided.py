@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck import robust, shear
 from framecheck.night.motion import SkyDrift, never_rests
 from framecheck.night.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
 from framecheck.night.records import Motion
@@ -84,7 +84,7 @@ def wander_px(motion: Motion) -> float | None:
     inside = _about_slow_path(place[long_enough], np.array(motion.minutes)[long_enough], stretch[long_enough])
     _, directions = np.linalg.eigh(np.cov(inside.T))
     along = inside @ directions[:, 1]
-    return float(SIGMA_PER_MAD * np.median(np.abs(along - np.median(along))))
+    return robust.mad_std(along)
 
 
 def _wander_of_steps(
@@ -100,7 +100,7 @@ def _wander_of_steps(
     step = np.diff(place, axis=0)[same]
     turn = float(np.median(np.diff(minutes)[same])) / WANDER_MINUTES
     _, directions = np.linalg.eigh(step.T @ step)
-    along = SIGMA_PER_MAD * float(np.median(np.abs(step @ directions[:, 1])))
+    along = robust.spread(step @ directions[:, 1])
     return along / (2 * np.sin(np.pi * min(turn, 0.5)))
 
 
@@ -126,7 +126,7 @@ def wander_inside_px(smears: Smears, response: float) -> float | None:
     """
     if len(smears.frames) < FEWEST_WANDERING or not smears.typical_exposure_s >= LONG_EXPOSURE_S:
         return None
-    middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    middle = shear.middle(smears.spin2_px2)
     rest = float(np.median(np.abs(smears.spin2_px2 - middle)))
     return float(np.sqrt(rest / (4 * log(2) * response)))
 

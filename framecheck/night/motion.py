@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck import robust
 from framecheck.night.records import Motion, Registration
 from framecheck.night.transform import Floats
 from framecheck.read.exposure import Orientation
@@ -33,8 +33,6 @@ LONG_GAP: Final = 5.0
 """Gap in time, in units of the usual interval, after which the pointing may be a new one. Chosen."""
 
 FEWEST: Final = 3
-
-HUBER_SIGMA: Final = 2.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +185,7 @@ def _scatter_at_rest(off: Floats) -> float:
     across, along = np.sqrt(np.maximum(np.linalg.eigvalsh(large.T @ large), 0)) if len(large) else (0.0, 1.0)
     if across > OFF_LINE * along:
         return calm
-    return float(np.hypot(*(SIGMA_PER_MAD * np.median(np.abs(off), axis=0))) / np.sqrt(2))
+    return float(np.hypot(*robust.spread(off, axis=0)) / np.sqrt(2))
 
 
 def _principal_spread(off: Floats) -> tuple[float, float]:
@@ -195,7 +193,7 @@ def _principal_spread(off: Floats) -> tuple[float, float]:
     centred = off - np.median(off, axis=0)
     near = np.hypot(*centred.T) <= 3 * max(float(np.median(np.hypot(*centred.T))), 1e-9)
     _, directions = np.linalg.eigh(centred[near].T @ centred[near])
-    across, along = SIGMA_PER_MAD * np.median(np.abs(centred @ directions), axis=0)
+    across, along = robust.spread(centred @ directions, axis=0)
     return float(across), float(along)
 
 
@@ -243,10 +241,10 @@ def _one_line(
         slope = float((w * within * value).sum() / moment)
         rest = value - slope * time
         residual = rest - _level_of(rest, w, stretch, n_levels)
-        beyond = max((SIGMA_PER_MAD * float(np.median(np.abs(residual)))) ** 2 - float(np.median(error**2)), 0.0)
+        beyond = max(robust.spread(residual) ** 2 - float(np.median(error**2)), 0.0)
         weight = 1 / (error**2 + beyond)
         pull = np.abs(residual) * np.sqrt(weight)
-        share = HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA)
+        share = robust.huber_weight(pull)
     freedom = max(len(time) - n_levels - 1, 1)
     chi2 = float((weight * share * residual**2).sum()) / freedom
     same = stretch[1:] == stretch[:-1]

@@ -1,11 +1,14 @@
 """The night: its frames set beside each other."""
 
+from cmath import exp
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import radians
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from framecheck.field.result import FrameFailure, FrameResult
+from framecheck.night.transform import Similarity
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.read.unlit import Unlit
@@ -41,6 +44,12 @@ class Registration:
     false_match_probability: float = 0.0
     """Upper bound on the chance that unrelated stars would have agreed so well; 0 for the reference itself."""
 
+    def similarity(self, size: tuple[int, int]) -> Similarity:
+        """The transform from the reference frame's pixels to this one's, for images of so many pixels."""
+        centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
+        turn = self.scale * exp(1j * radians(self.rotation_deg))
+        return Similarity(centre, turn, complex(self.shift_x_px, self.shift_y_px))
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NightFrame:
@@ -63,6 +72,11 @@ class NightFrame:
     """Electrons a pixel a second from the sky; None without gain and either read noise or pedestal."""
     guide_rms_arcsec: tuple[float, float] | None = None
     """Rms of the guide star in right ascension and declination during the exposure; None without a record of it."""
+
+    @property
+    def turned_deg(self) -> float:
+        """How far the frame is turned against its group's reference, counter-clockwise; 0 where unknown. [deg]"""
+        return 0.0 if self.registration is None else self.registration.rotation_deg
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

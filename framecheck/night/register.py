@@ -130,17 +130,11 @@ def _fixed_to_the_sensor(sources: list[Sources], merit: NDArray[np.float64], siz
         if not len(still):
             return none
         matches = _register_all([without(sources[i], still) for i in some], best, size)
-        places = {i: _transform(one.registration, size) for i, one in zip(some, matches, strict=True) if one}
+        places = {i: one.registration.similarity(size) for i, one in zip(some, matches, strict=True) if one}
         moved = sum(has_moved(places[some[best]], place, size) for place in places.values())
         if moved >= min(2, len(some) - 1):
             return fixed_places([sources[i] for i in places], list(places.values()), size)
     return none
-
-
-def _transform(registration: Registration, size: tuple[int, int]) -> Similarity:
-    turn = registration.scale * np.exp(1j * np.radians(registration.rotation_deg))
-    centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
-    return Similarity(centre, turn, complex(registration.shift_x_px, registration.shift_y_px))
 
 
 def _register_to_best(

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.night.records import Registration
-from framecheck.night.transform import Floats, Similarity
+from framecheck.night.transform import Floats
 
 SAME_PX: Final = 3.0
 """[px] Chosen: registration, distortion and blends leave less, and two good stars of a field are seldom so close."""
@@ -34,7 +34,6 @@ def number_stars(
     """
     from scipy.spatial import cKDTree
 
-    centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
     numbers: list[NDArray[np.intp]] = [np.empty(0, np.intp)] * len(points)
     known: Floats = np.empty((0, 2))
     n_all = 0
@@ -43,8 +42,7 @@ def number_stars(
         own = np.full(len(points[i]), -1, np.intp)
         place = points[i]
         if where is not None:
-            turn = where.scale * np.exp(1j * np.radians(where.rotation_deg))
-            place = Similarity(centre, turn, complex(where.shift_x_px, where.shift_y_px)).undo(points[i])
+            place = where.similarity(size).undo(points[i])
             if len(known):
                 distance, nearest = cKDTree(known).query(place, distance_upper_bound=SAME_PX)
                 own = np.where(np.isfinite(distance), nearest, -1)

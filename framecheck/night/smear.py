@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.read.exposure import Orientation
 
@@ -104,7 +105,7 @@ def smear_inside(
     if round_beta is not None:
         shape = replace(shape, moffat_beta=round_beta)
     blur = _blur_of(shape, round_fwhm_px, round_fwhm_error_px)
-    angle = float(np.degrees(np.arctan2(shape.e2, shape.e1)) / 2 % 180)
+    angle = float(shear.pa_deg(complex(shape.e1, shape.e2)))
     if shape.elongation_pa_deg is not None:
         angle = shape.elongation_pa_deg
     ra, dec = _on_sky(blur, angle, result.exposure.orientation)
@@ -129,7 +130,8 @@ def axes_error(shape: FrameShape) -> tuple[float, float, float]:
     e, error = float(np.log(shape.elongation)), shape.elongation_error / shape.elongation
     e = sqrt(max(e**2 - error**2, 0.0))
     relative = sqrt((shape.fwhm_px_error / shape.fwhm_px) ** 2 + (error / 2) ** 2)
-    return shape.fwhm_px * float(np.exp(e / 2)), shape.fwhm_px * float(np.exp(-e / 2)), relative
+    long, short = shear.half_maximum_axes(shape.fwhm_px, e)
+    return float(long), float(short), relative
 
 
 def level(x: float, y: float, *, fwhm: float, beta: float, along: float, across: float, line: float = 0.0) -> float:

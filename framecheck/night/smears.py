@@ -9,13 +9,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.field_records import FieldModel, NoFieldModel
-from framecheck.night.known import typical
 from framecheck.night.motion import never_rests
 from framecheck.night.records import Group, Motion, NightFrame
 from framecheck.night.smear import elongation_of_line, smear_inside
+from framecheck.robust import typical
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -102,17 +103,17 @@ def smears_of(
     fwhm = np.array([shape.fwhm_px for shape in shapes])
     e = np.array([complex(shape.e1, shape.e2) for shape in shapes])
     error = np.array([shape.elongation_error / shape.elongation for shape in shapes])
-    size = np.abs(e)
-    spin2 = fwhm**2 * np.where(size > 1e-9, np.sinh(size) / np.maximum(size, 1e-9), 1) * e
-    spin2_error = fwhm**2 * np.cosh(np.minimum(size, 2)) * error
+    cosh = np.cosh(np.minimum(np.abs(e), shear.MOST))
+    spin2 = fwhm**2 * shear.share_of(e)
+    spin2_error = fwhm**2 * cosh * error
     if isinstance(field, FieldModel):
         _take_optics_off(spin2, spin2_error, field, [members[k].result for k in rows], fitted)
     e_moved = np.arcsinh(np.abs(spin2) / fwhm**2)
-    relative = spin2_error / (fwhm**2 * np.cosh(np.minimum(size, 2)))
-    turn = np.radians([_turned(members[k]) for k in rows])
+    relative = spin2_error / (fwhm**2 * cosh)
+    back = shear.turning([-members[k].turned_deg for k in rows])
     exposure = np.array([_or_nan(members[k].result.exposure.exposure_s) for k in rows])
     frames = tuple(group.members[k] for k in rows)
-    lines = _drawn_as_lines(spin2 * np.exp(-2j * turn), frames, exposure, motion)
+    lines = _drawn_as_lines(spin2 * back, frames, exposure, motion)
     rms, rms_error = _rms_along(shapes, e_moved, relative, lines)
     path = _paths([members[k].result for k in rows], np.abs(spin2) / fwhm**2, field, fitted)
     return Smears(
@@ -120,7 +121,7 @@ def smears_of(
         minutes=_minutes(members)[rows],
         exposure_s=exposure,
         fwhm_px=fwhm,
-        spin2_px2=spin2 * np.exp(-2j * turn),
+        spin2_px2=spin2 * back,
         error_px2=spin2_error,
         rms_px=rms,
         rms_error_px=rms_error,
@@ -218,9 +219,9 @@ def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats, lines: NDArra
     beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1) if shapes else 3.0
     for k, shape in enumerate(shapes):
         grid, variance = _variance_of_line(beta) if lines[k] else _variance_of_elongation(beta)
-        short = shape.fwhm_px * float(np.exp(-e[k] / 2))
+        _, short = shear.half_maximum_axes(shape.fwhm_px, float(e[k]))
         length = shape.trail_length_px or 0.0
-        calm = float(np.sqrt(max(e[k] ** 2 - 2 * error[k] ** 2, 0.0)))
+        calm = float(shear.calm(e[k], error[k]))
         if length > 1.6 * short:
             rms[k], rms_error[k] = length / np.sqrt(12), length * max(error[k], 0.01) / np.sqrt(12)
             continue
@@ -268,10 +269,6 @@ def _bare(shape: FrameShape) -> FrameResult:
         sky=SkySummary(level_adu=0.0, noise_adu=1.0, gradient_percent=0.0, level_mesh_adu=np.zeros((1, 1), np.float32)),
         stars=Stars(table=nothing, n_found=0, n_saturated=0), shape=shape, stacked=None, saturation_adu=None,
     )  # fmt: skip
-
-
-def _turned(frame: NightFrame) -> float:
-    return 0.0 if frame.registration is None else frame.registration.rotation_deg
 
 
 def _minutes(members: Sequence[NightFrame]) -> Floats:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.night.pair_sums import PairSums, overlap, pair_sums
 from framecheck.night.records import Group, Night, NightFrame
 from framecheck.night.transform import Floats
@@ -66,9 +67,9 @@ def _known(frame: NightFrame) -> bool:
 
 def _squared_widths(fwhm_px: float, e1: float, e2: float, rotation_deg: float) -> tuple[float, float, float]:
     """Tensor with the squares of the long and the short axis as its own values; e = ln(long / short)."""
-    e, twice = np.hypot(e1, e2), np.arctan2(e2, e1) - 2 * np.radians(rotation_deg)
-    mean, half = fwhm_px**2 * np.cosh(e), fwhm_px**2 * np.sinh(e)
-    return float(mean + half * np.cos(twice)), float(mean - half * np.cos(twice)), float(half * np.sin(twice))
+    e = complex(e1, e2)
+    mean, half = fwhm_px**2 * np.cosh(abs(e)), fwhm_px**2 * complex(shear.share_of(e) * shear.turning(-rotation_deg))
+    return float(mean + half.real), float(mean - half.real), float(half.imag)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,8 @@ import numpy as np
 
 from framecheck.field.result import FrameResult
 from framecheck.field.shape import averaged_again
-from framecheck.night.records import Registration
 from framecheck.night.register import Match
-from framecheck.night.transform import Floats, Similarity, as_complex
+from framecheck.night.transform import Floats, as_complex
 from framecheck.night.witnesses import MOVED_PX
 from framecheck.stars.flags import StarFlag
 
@@ -53,7 +52,7 @@ def _still_places(results: Sequence[FrameResult], matches: Sequence[Match | None
     from scipy.spatial import cKDTree
 
     size = results[0].exposure.width_px, results[0].exposure.height_px
-    lie = {i: _similarity(match.registration, size) for i, match in enumerate(matches) if match is not None}
+    lie = {i: match.registration.similarity(size) for i, match in enumerate(matches) if match is not None}
     known = list(lie)
     pivots, compared = (_spread(known, count) for count in (PIVOTS, COMPARED))
     trees = {i: cKDTree(_good_places(results[i])) for i in compared}
@@ -84,12 +83,6 @@ def _spread(frames: list[int], count: int) -> list[int]:
 def _good_places(result: FrameResult) -> Floats:
     good = result.stars.good
     return np.column_stack([good["x"], good["y"]]).astype(np.float64)
-
-
-def _similarity(registration: Registration, size: tuple[int, int]) -> Similarity:
-    centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
-    turn = registration.scale * np.exp(1j * np.radians(registration.rotation_deg))
-    return Similarity(centre, complex(turn), complex(registration.shift_x_px, registration.shift_y_px))
 
 
 def _flagged(result: FrameResult, still: Any) -> FrameResult:

@@ -138,11 +138,8 @@ def _on_sky(one: NightFrame, other: NightFrame, line: Line) -> Line | None:
 
 def _transform(frame: NightFrame) -> Similarity:
     """From the group's reference frame to a frame."""
-    place, exposure = frame.registration, frame.result.exposure
-    assert place is not None
-    centre = complex((exposure.width_px - 1) / 2, (exposure.height_px - 1) / 2)
-    turn = place.scale * np.exp(1j * np.radians(place.rotation_deg))
-    return Similarity(centre, complex(turn), complex(place.shift_x_px, place.shift_y_px))
+    assert frame.registration is not None
+    return frame.registration.similarity((frame.result.exposure.width_px, frame.result.exposure.height_px))
 
 
 def _together(one: Line, other: Line) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.register import Match
@@ -206,61 +207,37 @@ def _solve(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp
         light = np.log(flux)
     seen = np.isfinite(light)
     zero = np.zeros(len(flux))
-    level = _median(light, axis=0)
+    level = robust.medians(light, axis=0)
     scatter = np.zeros(flux.shape[1])
     variable = np.zeros(flux.shape[1], bool)
     weight = seen / LEAST_SCATTER**2
     for step in range(6):
-        zero = _median(light - level, axis=1) if step == 0 else _robust_mean(light - level, weight, axis=1)
+        zero = robust.medians(light - level, axis=1) if step == 0 else _means(light - level, weight, axis=1)
         zero = np.where(np.isfinite(zero), zero, np.nan)
         expected = np.exp(level + zero[:, None])
         sigma2 = (error / expected) ** 2
         usable = seen & ~variable & np.isfinite(sigma2) & (sigma2 < 1 / LEAST_SNR**2)
         weight = np.where(usable, 1 / (np.where(usable, sigma2, 0) + np.maximum(scatter, LEAST_SCATTER) ** 2), 0.0)
-        level = _robust_mean(light - zero[:, None], weight, axis=0)
+        level = _means(light - zero[:, None], weight, axis=0)
         scatter, odd = _own_scatter(np.where(usable, light - zero[:, None] - level, np.nan), sigma2)
         variable |= odd
-    zero = _robust_mean(light - level, weight, axis=1)
+    zero = _means(light - level, weight, axis=1)
     zero_error = _zero_point_error(light - level - zero[:, None], weight)
     total = weight.sum(axis=0)
     level_error = np.sqrt(1 / np.where(total > 0, total, np.nan))
     return zero, zero_error, (weight > 0).sum(axis=1), np.where(total > 0, level, np.nan), level_error
 
 
-def _median(values: Floats, axis: int) -> Floats:
-    """Median of what is known along an axis; NaN where nothing is."""
-    known = np.isfinite(values)
-    filled = np.sort(np.where(known, values, np.inf), axis=axis)
-    n = known.sum(axis=axis, keepdims=True)
-    low = np.take_along_axis(filled, np.maximum(n - 1, 0) // 2, axis=axis)
-    high = np.take_along_axis(filled, np.maximum(n, 1) // 2 * (n > 1), axis=axis)
-    with np.errstate(invalid="ignore"):
-        middle = np.where(n > 0, (low + high) / 2, np.nan)
-    out: Floats = np.squeeze(middle, axis=axis)
-    return out
-
-
-def _robust_mean(values: Floats, weight: Floats, axis: int) -> Floats:
-    """Weighted mean along an axis, outliers counting less; NaN where nothing has weight."""
-    known = (weight > 0) & np.isfinite(values)
-    v, w = np.where(known, values, 0.0), np.where(known, weight, 0.0)
-    start = _median(np.where(known, values, np.nan), axis=axis)
-    centre = np.expand_dims(start, axis)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        for _ in range(3):
-            pull = np.abs(v - centre) * np.sqrt(w)
-            share = w * np.minimum(1.0, HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA))
-            centre = (share * v).sum(axis=axis, keepdims=True) / share.sum(axis=axis, keepdims=True)
-    out: Floats = np.squeeze(centre, axis=axis)
-    return out
+def _means(light: Floats, weight: Floats, axis: int) -> Floats:
+    return robust.huber_mean(light, weight, HUBER_SIGMA, axis=axis, rounds=3)
 
 
 def _own_scatter(residual: Floats, sigma2: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Scatter of each star from frame to frame beyond its noise, and whether it is variable; shape (n_stars,)."""
     known = np.isfinite(residual)
     enough = known.sum(axis=0) >= 4
-    spread2 = (SIGMA_PER_MAD * _median(np.abs(residual), axis=0)) ** 2
-    noise2 = _median(np.where(known, sigma2, np.nan), axis=0)
+    spread2 = (SIGMA_PER_MAD * robust.medians(np.abs(residual), axis=0)) ** 2
+    noise2 = robust.medians(np.where(known, sigma2, np.nan), axis=0)
     beyond = np.sqrt(np.maximum(np.where(enough, spread2 - noise2, 0.0), 0.0))
     if not enough.any():
         return np.zeros(residual.shape[1]), np.zeros(residual.shape[1], bool)
@@ -312,7 +289,7 @@ def extinction_mag_per_airmass(
     for _ in range(10):
         slope, zero = np.polyfit(x[keep], y[keep], 1)
         off = y - slope * x - zero
-        spread = max(SIGMA_PER_MAD * float(np.median(np.abs(off[keep] - np.median(off[keep])))), 1e-4)
+        spread = max(robust.mad_std(off[keep]), 1e-4)
         new = off < np.median(off[keep]) + 2.5 * spread
         if new.sum() < 5 or np.ptp(x[new]) < LEAST_AIRMASS_RANGE:
             return None

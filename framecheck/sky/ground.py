@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.read.exposure import Frame
 from framecheck.sky.cover import Cover, Ground
 from framecheck.sky.measure import green_lattice, measure_sky
@@ -355,7 +356,7 @@ def _within(some: Mask) -> Mask:
 
 def _scatter(values: F64) -> float:
     """Standard deviation of a normal distribution with this median absolute value."""
-    return float(1.4826 * np.median(np.abs(values)))
+    return float(robust.spread(values))
 
 
 def _unevenness(covered: Mask) -> int:

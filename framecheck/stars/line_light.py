@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.order import quantiles_of_rows
@@ -118,7 +119,7 @@ class Section:
     def unevenness(self) -> float:
         """Scatter of the height against its median, noise taken off."""
         height = float(np.median(self.height))
-        spread = 1.4826 * float(np.median(np.abs(self.height - height)))
+        spread = robust.mad_std(self.height)
         return float(np.sqrt(max(spread**2 - np.median(self.noise) ** 2, 0.0)) / max(height, 1e-9))
 
 
@@ -174,7 +175,7 @@ def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretch
     window -= window.mean()
     response = np.array([np.convolve(one, window, mode="same") for one in light])
     inside = np.abs(strip.across) <= strip.across[-1] - len(window) // 2 * strip.pitch
-    noise = 1.4826 * np.median(np.abs(response[:, inside & (np.abs(strip.across) > 2.5 * strip.star_px)]), axis=1)
+    noise = robust.spread(response[:, inside & (np.abs(strip.across) > 2.5 * strip.star_px)], axis=1)
     near = np.flatnonzero(np.abs(strip.across) <= 2.5 * strip.star_px)
     top = near[np.argmax(response[:, near], axis=1)]
     before, here, after = (response[np.arange(n), top + step] for step in (-1, 0, 1))
@@ -203,7 +204,7 @@ def straightened(strip: LineStrip) -> LineCourse | None:
         along, centre = stretches.along[lit], stretches.centre[lit]
         slope, offset = np.polyfit(along, centre, 1, w=np.minimum(stretches.snr[lit], 20))
         off = np.abs(stretches.centre - offset - slope * stretches.along)
-        lit = (stretches.snr > LIT_SIGMA) & (off < max(2.0, 1.4826 * 2.5 * float(np.median(off[lit]))))
+        lit = (stretches.snr > LIT_SIGMA) & (off < max(2.0, 2.5 * robust.spread(off[lit])))
     one = strip.course
     turn = 1 / np.hypot(1, slope)
     c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
@@ -213,7 +214,7 @@ def straightened(strip: LineStrip) -> LineCourse | None:
 def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
     """What cross-sections along a line have in common; None if there is no ridge."""
     peak = np.maximum(stretches.light[:, strip.middle].max(axis=1), 1e-9)
-    noise = 1.4826 * np.median(np.abs(stretches.light[:, strip.sides]), axis=1)
+    noise = robust.spread(stretches.light[:, strip.sides], axis=1)
     light = np.median(stretches.light / peak[:, None], axis=0)
     light -= np.median(light[strip.sides])
     top = light[strip.middle].max()
@@ -227,7 +228,7 @@ def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
     tall = np.maximum(fit[0], 1e-9)
     rest = (np.mean((stretches.light[:, near].T - design @ fit) ** 2, axis=0) - noise**2) / tall**2
     sides = [np.median(stretches.light[:, strip.sides & side], axis=1) for side in (strip.across < 0, strip.across > 0)]
-    wander = 1.4826 * float(np.median(np.abs(stretches.centre - np.median(stretches.centre))))
+    wander = robust.mad_std(stretches.centre)
     by_noise = 0.6 * strip.star_px / float(np.median(stretches.snr))
     return Section(
         light=light,
