@@ -132,6 +132,26 @@ def mad_std(values: NDArray[Any]) -> float:
     return float(spread(values - np.median(values)))
 
 
+def excess_variance(square: Floats, variance: Floats, expected: float) -> float:
+    """Variance that must be added to the errors' for the median squared pull to be what chance makes it; none below 0.
+
+    Parameters
+    ----------
+    square : ndarray, shape (n,)
+        Squared residuals.
+    variance : ndarray, shape (n,)
+        Of each, in the same unit.
+    expected : float
+        Median of square / variance if the errors are all there is, as `MEDIAN_SQUARE`.
+
+    Notes
+    -----
+    square / (variance + v) > expected says the same as v < square / expected - variance: half of them do so where v
+    is the median of the right side (closed form).
+    """
+    return max(float(np.median(square / expected - variance)), 0.0)
+
+
 def held_rms(sizes: Floats) -> float:
     """Root mean square of sizes, those that stand far out held back, or one knock would speak for the night.
 

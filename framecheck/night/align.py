@@ -23,13 +23,6 @@ CUT_SIGMA: Final = 5.0
 """Pairs beyond this many sigma do not count. Chosen: they are strangers."""
 
 
-EXCESS_KNOWN_TO: Final = 0.01
-"""Relative error of the scatter beyond the centroid errors. Chosen: errors are then known to half a per cent."""
-
-LEAST_EXCESS_PX2: Final = 1e-8
-"""[px²] Chosen: no centroid is known to a ten-thousandth of a pixel."""
-
-
 @dataclass(frozen=True, slots=True)
 class Fit:
     """A transform between two frames, and the stars it rests on."""
@@ -158,29 +151,10 @@ def _turned(variance: Floats, transform: Similarity) -> Floats:
 
 
 def _excess_variance(off: Floats, variance: Floats) -> float:
-    """Variance per axis beyond the centroid errors: what makes the median squared pull what it ought to be. [px²]"""
+    """Variance per axis beyond the centroid errors, the four numbers that the fit took allowed for. [px²]"""
     n = len(off)
-    expected = robust.MEDIAN_SQUARE[1] * (2 * n - 4) / (2 * n) if n > 2 else robust.MEDIAN_SQUARE[1]
-    square, known = (off**2).ravel(), variance.ravel()
-    if _median(square / known) <= expected:
-        return 0.0
-    low, high = 0.0, _median(square) / expected
-    while high - low > EXCESS_KNOWN_TO * high:
-        middle = (low + high) / 2
-        if _median(square / (known + middle)) > expected:
-            low = middle
-        else:
-            high = middle
-        if high < LEAST_EXCESS_PX2:
-            break
-    return high
-
-
-def _median(values: Floats) -> float:
-    """As numpy's, of finite values, at a tenth of its cost for the few stars of a frame."""
-    middle = len(values) // 2
-    part = np.partition(values, (middle - 1, middle)) if len(values) % 2 == 0 else np.partition(values, middle)
-    return float(part[middle] if len(values) % 2 else (part[middle - 1] + part[middle]) / 2)
+    expected = robust.MEDIAN_SQUARE[1] * ((2 * n - 4) / (2 * n) if n > 2 else 1)
+    return robust.excess_variance((off**2).ravel(), variance.ravel(), expected)
 
 
 def chance_of_match(

@@ -40,9 +40,6 @@ CLASSES: Final = 3
 FEWEST_OF_A_CLASS: Final = 60
 """Classes of brightness whose scatter is told apart, and stars that each takes. Chosen: known to a tenth."""
 
-SAMPLE: Final = 5000
-"""Stars that the typical scatter is taken from. Chosen: known to 2 %."""
-
 FEWEST_THROUGH_FOCUS: Final = 8
 """Frames. Chosen: a parabola and a slope, each from a few."""
 
@@ -353,16 +350,7 @@ def excess_scatter(square: Floats, error: Floats, n_components: int) -> float:
     float
         Zero if the errors alone explain the residuals.
     """
-    step = max(1, len(square) // SAMPLE)
-    square, variance = square[::step], error[::step] ** 2
-    expected = robust.MEDIAN_SQUARE[n_components]
-    low, high = 0.0, float(np.median(square)) / expected
-    if np.median(square / np.maximum(variance, 1e-30)) <= expected:
-        return 0.0
-    for _ in range(20):  # the median ratio falls as the scatter grows: halve the interval
-        middle = (low + high) / 2
-        low, high = (middle, high) if np.median(square / (variance + middle)) > expected else (low, middle)
-    return float(np.sqrt(high))
+    return float(np.sqrt(robust.excess_variance(square, error**2, robust.MEDIAN_SQUARE[n_components])))
 
 
 def _gram(columns: Floats, weight: Floats, starts: NDArray[np.intp]) -> Floats:
