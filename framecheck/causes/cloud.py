@@ -8,7 +8,7 @@ import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Floats, Series, light_series, loss_of, share
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 LEAST_FRAMES: Final = 6

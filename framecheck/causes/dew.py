@@ -18,7 +18,7 @@ from framecheck.causes.result import (
     log_odds_above,
 )
 from framecheck.causes.series import Floats, Series, all_series
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 FADE: Final = 0.08

@@ -28,8 +28,8 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
-from framecheck.night.records import Night
-from framecheck.night.rhythm import Rhythm, compare_with_worm
+from framecheck.motion.night import Night
+from framecheck.motion.rhythm import Rhythm, compare_with_worm
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03

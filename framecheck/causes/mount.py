@@ -35,8 +35,8 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.night.records import Night
-from framecheck.night.smears import lines_px
+from framecheck.motion.night import Night
+from framecheck.motion.smears import lines_px
 from framecheck.read.rig import Rig
 
 UNTRACKED_ARCSEC_PER_S: Final = 0.35

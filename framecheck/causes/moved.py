@@ -11,9 +11,11 @@ from numpy.typing import NDArray
 from framecheck import robust, shear
 from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Bools, Floats, Series, grouped, series_of
-from framecheck.night.records import Motion, Night, NightFrame
-from framecheck.night.smears import lines_px
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.smears import lines_px
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import NightFrame
 
 Complexes = NDArray[np.complex128]
 

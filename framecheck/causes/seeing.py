@@ -10,7 +10,7 @@ from framecheck.causes.optics import Optics
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
 from framecheck.model.air import SEEING_OF_AIRMASS, AirAlone, air_alone
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 from framecheck.robust import typical
 

@@ -7,7 +7,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

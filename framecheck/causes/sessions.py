@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from framecheck.causes.result import CLAIMED, Answer, Evidence, Finding, Healthy
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 
 def by_session(night: Night) -> list[Night]:

@@ -10,7 +10,7 @@ import numpy as np
 from framecheck.causes.cures import NEEDS, Need
 from framecheck.causes.moved import Moved, all_moved, cos_dec
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import MountType, Rig
 
 STANDING: Final = 0.5

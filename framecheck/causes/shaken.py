@@ -29,7 +29,8 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.series import Floats
 from framecheck.constants import FWHM_PER_SIGMA
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.read.rig import Rig
 
 RESTLESS: Final = 0.07

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from framecheck import robust
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, answer, any_of, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.night.trails import Trail, trails_of
 from framecheck.read.rig import Rig
 from framecheck.sky.model import LEAST_LIGHT
@@ -87,7 +88,7 @@ def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return CannotTell(
             cause="trail-crossing", because="no frame was measured", what_would_settle_it="frames that can be measured"
         )
-    every = trails_of(night)
+    every = trails_of(night.frames, night.groups)
     trails = [one for one in every if not one.fixed]
     evidence = [
         Evidence(statement="lines of light across the frames", value=float(len(trails)), expected_if_healthy=0.0)

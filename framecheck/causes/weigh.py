@@ -13,7 +13,7 @@ from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
 from framecheck.causes.setting import Setting, setting_of
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 Told = tuple[tuple[Finding, ...], tuple[Undecided, ...]]

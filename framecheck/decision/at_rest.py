@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import shear
-from framecheck.night.records import Night
-from framecheck.night.smear import LEAST_BETA, MOST_BETA, PLAIN_LINE
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.smear import LEAST_BETA, MOST_BETA, PLAIN_LINE
+from framecheck.motion.tracking import Tracking
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

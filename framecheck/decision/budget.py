@@ -35,9 +35,10 @@ from framecheck.decision.mount_motion import (
     usual_motion,
 )
 from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
+from framecheck.field.records import FieldModel
 from framecheck.field.sampling import diffraction_fwhm_arcsec
-from framecheck.night.field_records import FieldModel
-from framecheck.night.records import Group, Night
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 
 Floats = NDArray[np.float64]
 

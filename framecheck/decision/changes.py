@@ -12,8 +12,9 @@ from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
 from framecheck.decision.grades import STANDS_OUT
 from framecheck.field.result import FrameFailure
+from framecheck.motion.night import Night
 from framecheck.night.groups import loose
-from framecheck.night.records import Night, NightFrame
+from framecheck.night.records import NightFrame
 from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
 from framecheck.robust import mad_std

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Motion
-from framecheck.night.rhythm import Rhythm
-from framecheck.night.tracking import Tracking
+from framecheck.motion.records import Motion
+from framecheck.motion.rhythm import Rhythm
+from framecheck.motion.tracking import Tracking
 from framecheck.read.exposure import Orientation
 
 Floats = NDArray[np.float64]

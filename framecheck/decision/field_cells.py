@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from framecheck import robust, shear
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.decision.grades import Grade
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.stars.table import STAR_DTYPE, StarTable
 
 Values = NDArray[np.float64]

@@ -9,10 +9,12 @@ from framecheck import robust, shear
 from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
-from framecheck.night.field_records import FieldModel
-from framecheck.night.records import Group, Motion, Night
-from framecheck.night.rhythm import Rhythm
-from framecheck.night.tracking import Tracking as Tracked
+from framecheck.field.records import FieldModel
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.rhythm import Rhythm
+from framecheck.motion.tracking import Tracking as Tracked
+from framecheck.night.records import Group
 
 FEWEST_BEST: Final = 3
 """Frames whose width is taken for that of stars at rest. Chosen."""

@@ -10,7 +10,8 @@ from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.grades import Grade
 from framecheck.field.result import FrameFailure, FrameResult
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.quantity import QUANTITIES, Quantity
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig

@@ -22,7 +22,8 @@ from framecheck.decision.what_if import what_if
 from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame
 
 
 def judge(night: Night, aim: Aim = "balanced") -> Judgement:

@@ -12,8 +12,9 @@ from framecheck.decision.budget import Budget, as_range
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import MountAnswer, MountDecision, Range, WhatIf, WhatIfCase
 from framecheck.decision.mount_motion import CLAIMED
-from framecheck.night.records import Group, Night
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import Group
 
 WORTH_FWHM: Final = 0.1
 WORTH_EXPOSURE: Final = 0.21

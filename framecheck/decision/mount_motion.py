@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
 from framecheck.decision.at_rest import AtRest, at_rest, round_motion_between
-from framecheck.night.records import Group, Motion, Night
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import Group
 from framecheck.robust import spread, typical
 
 Floats = NDArray[np.float64]
@@ -119,7 +121,7 @@ def steady_optics_px2(tracking: Tracking, findings: Sequence[Finding]) -> comple
 
     Astigmatism beside which nothing in the mount is claimed draws out each frame by itself, as focus goes, along one
     direction or at right angles to it: what lies at 45 degrees is left to the mount.
-    (a² - b²) / 2 times exp(2 i pa), as in `night.tracking.Smears`; 0 where nothing is laid to the optics. [px²]
+    (a² - b²) / 2 times exp(2 i pa), as in `motion.tracking.Smears`; 0 where nothing is laid to the optics. [px²]
     """
     claimed = {one.cause for one in findings if one.confidence >= CLAIMED}
     if "astigmatism" in claimed and not _blamed(findings):

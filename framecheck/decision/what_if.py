@@ -17,8 +17,9 @@ from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
 from framecheck.decision.mount_motion import CLAIMED, goes_evenly, steady_optics_px2
 from framecheck.decision.star_width import star_fwhm_arcsec
 from framecheck.field.result import FrameShape
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import Group, NightFrame
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]

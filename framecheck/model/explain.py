@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.field.model import SURE_SIGMA
 from framecheck.model.solve import (
     FLOORS,
     MISSED,
@@ -22,7 +23,6 @@ from framecheck.model.solve import (
 )
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
 from framecheck.model.zones import zones_of
-from framecheck.night.field_model import SURE_SIGMA
 from framecheck.night.records import NightFrame
 from framecheck.robust import MEDIAN_SQUARE, excess_variance
 

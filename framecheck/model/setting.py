@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.model.terms import N_AIR, Setting
 from framecheck.model.zones import zones_of
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.smears import lines_px
+from framecheck.motion.night import Night
+from framecheck.motion.smears import lines_px
+from framecheck.night.records import Group, NightFrame
 from framecheck.read.rig import Rig
 
 Floats = NDArray[np.float64]

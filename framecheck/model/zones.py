@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.night.field_terms import held_back
+from framecheck.field.terms import held_back
 from framecheck.night.records import NightFrame
 
 Floats = NDArray[np.float64]

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
+from framecheck.field.similarity import Floats, Similarity, fit_similarity
 from framecheck.night.sources import Sources
-from framecheck.night.transform import Floats, Similarity, fit_similarity
 
 FIRST_RADIUS_PX: Final = 4.0
 """[px] Chosen: what the transform of a few triangles may be off by at the corners of the frame."""

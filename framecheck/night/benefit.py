@@ -19,9 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.field.similarity import Floats
 from framecheck.night.pair_sums import PairSums, pair_sums
 from framecheck.night.stack import Stackable, long_axis, with_and_without
-from framecheck.night.transform import Floats
 
 SURE_SIGMA: Final = 2.0
 """A loss must exceed its error so many times to count as one. Chosen: 1 in 40."""

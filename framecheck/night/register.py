@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult
+from framecheck.field.similarity import Floats, Similarity, as_complex
 from framecheck.night.align import Fit, align, fit_pairs, pair_up
-from framecheck.night.patterns import Triangles, like_triangles, make_triangles, most_voted
 from framecheck.night.records import Registration
 from framecheck.night.sources import Sources, sources_of
-from framecheck.night.transform import Floats, Similarity, as_complex
+from framecheck.night.star_patterns import Triangles, like_triangles, make_triangles, most_voted
 from framecheck.night.witnesses import (
     MOST_SOURCES,
     MOVED_PX,

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult
-from framecheck.night.transform import Floats
+from framecheck.field.similarity import Floats
 from framecheck.stars.flags import StarFlag
 
 NO_STAR: Final = StarFlag.HOT_PIXEL | StarFlag.COSMIC_RAY

@@ -4,15 +4,16 @@ Each frame's star is taken as a Gaussian with the frame's two axes, and the stac
 one flux and weighted by inverse variance. All sums are then closed forms.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import shear
+from framecheck.field.similarity import Floats
 from framecheck.night.pair_sums import PairSums, overlap, pair_sums
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.transform import Floats
+from framecheck.night.records import Group, NightFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +31,7 @@ class Stackable:
     ideal_fwhm_px: float
 
 
-def stackable(night: Night, group: Group) -> Stackable:
+def stackable(frames: Sequence[NightFrame], group: Group) -> Stackable:
     """The frames of a group with a registration, a transparency and a measured star.
 
     Notes
@@ -38,7 +39,7 @@ def stackable(night: Night, group: Group) -> Stackable:
     Scaled to one flux, the noise of a pixel is noise / (transparency x exposure): its inverse square, in units of an
     ideal frame's, is the weight. Sizes are turned back by each frame's rotation.
     """
-    rows = [(i, night.frames[i]) for i in group.members if _known(night.frames[i])]
+    rows = [(i, frames[i]) for i in group.members if _known(frames[i])]
     if not rows or group.best_fwhm_px is None or group.best_noise_adu is None:
         return Stackable(np.empty(0, np.intp), np.empty(0), np.empty((0, 3)), np.empty(0), group.best_fwhm_px or 1.0)
     light, size, width_error = [], [], []

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from framecheck import robust
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
+from framecheck.field.similarity import Floats
 from framecheck.night.register import Match
-from framecheck.night.transform import Floats
 from framecheck.stars.table import StarTable
 
 LEAST_SNR: Final = 8.0

@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.field.similarity import Floats, Similarity, as_complex
 from framecheck.night.sources import Sources
-from framecheck.night.transform import Floats, Similarity, as_complex
 
 STAYS_PX: Final = 0.35
 """[px] Chosen: what lies this close to the same place of the sensor in two frames may be a hot pixel."""

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameShape, StackedStar
-from framecheck.night.records import Group, Night
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 from framecheck.report.chart import Chart
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import fixed, plain

@@ -18,7 +18,7 @@ from framecheck.decision.at_rest import (
     without_round_motion,
 )
 from framecheck.decision.star_width import Blurs, jitter_for_growth
-from framecheck.night.tracking import track_group
+from framecheck.motion.tracking import track_group
 
 GAUSSIAN_FWHM = 2.354820045
 

@@ -17,7 +17,7 @@ from framecheck.decision.budget import (
     worth_of_terms,
 )
 from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 GAUSSIAN_FWHM = 2.354820045

@@ -16,7 +16,7 @@ from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import MountDecision
 from framecheck.decision.mount_decision import cautions, decide, ladder
 from framecheck.decision.what_if import what_if
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import MountType, Rig
 
 RESTLESS = random_motion(np.random.default_rng(1), 30, 1.0, 30)

@@ -16,8 +16,8 @@ from framecheck.decision.budget import budget_of
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import WhatIf
 from framecheck.decision.what_if import what_if
-from framecheck.night.records import Night
-from framecheck.night.rhythm import Rhythm
+from framecheck.motion.night import Night
+from framecheck.motion.rhythm import Rhythm
 
 REST = 2.5
 
