@@ -7,7 +7,7 @@ from typing import Final
 from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.optics import explained_optics, optics_answers
+from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
@@ -25,8 +25,13 @@ class WeighedSession:
 
     night: Night
     answers: Sequence[Answer]
-    explained: ShareExplained
-    """How much of what its stars show the model explains."""
+    optics: Optics | None
+    """Its stars as the model explains them; None if too few say anything."""
+
+    @property
+    def explained(self) -> ShareExplained:
+        """How much of what its stars show the model explains."""
+        return ShareExplained() if self.optics is None else self.optics.share
 
 
 ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
@@ -143,8 +148,7 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
     setting = setting_of(night, rig)
-    explained = ShareExplained() if optics is None else optics.share
-    return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], explained)
+    return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], optics)
 
 
 def _blur(answers: Iterable[Answer]) -> float:

@@ -1,81 +1,74 @@
 """The budget: what makes the stars of a group as large as they are, in parts of the squared FWHM.
 
-The star is built up forward, by transfer functions (`decision.star_width`) and sums of Gaussians (`decision.at_rest`):
-widths of stars with wings do not add in quadrature. What a term is worth is read twice, from the star without it and
-from the term by itself; where the two differ the truth lies between, and where frames cannot tell two terms apart the
-bounds say so.
+All numbers are read from the parts that the model of the night takes the stars into (`model.parts`), draw by draw:
+shares, widths, the mount's motion and what perfect tracking would gain are one story, and their bounds hold what the
+frames cannot tell apart.
 """
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
-from math import log, pi, sqrt
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from math import sqrt
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.result import Finding
-from framecheck.constants import (
-    AIRY_FWHM_LAMBDA_OVER_D,
-    FWHM_PER_SIGMA,
-    PIXEL_VARIANCE_PX2,
-)
-from framecheck.decision.at_rest import AtRest, at_rest, needed_rms, without_round_motion
+from framecheck.causes.result import CLAIMED, Finding
+from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D
 from framecheck.decision.judgement import BudgetName, BudgetTerm, Range
-from framecheck.decision.mount_motion import (
-    CLAIMED,
-    FOCUS_CAUSES,
-    Blurring,
-    MotionSpread,
-    Seen,
-    goes_evenly,
-    pixel_scale,
-    steady_optics_px2,
-    usual_motion,
-)
-from framecheck.decision.star_width import Blurs, star_fwhm_arcsec
-from framecheck.field.records import FieldModel
-from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.decision.star_width import Blurs, jitter_for_growth, star_fwhm_arcsec
+from framecheck.field.sampling import annular_fwhm
+from framecheck.model.explain import Explained
+from framecheck.model.parts import Parts, parts_of, parts_of_lines
 from framecheck.motion.night import Night
 from framecheck.night.records import Group
 
 Floats = NDArray[np.float64]
 
-NO_AIR: Final = 0.02
-"""FWHM of air that counts as none, over that of the star. [dimensionless] Chosen: 4e-4 of the squared FWHM."""
+BOUNDS: Final = (16.0, 50.0, 84.0)
+"""[percent] Of the draws: the interval that holds a value in about 68 of 100 cases, and its middle."""
 
-UNSEEN_FOCUS: Final = 0.12
-"""[share] Part of the squared FWHM that a missed focus may make without changing the stars' wings enough to tell.
-Chosen: between the stars of `causes.focus`, it turns a Moffat exponent of 4.7 into 5.2, as a change of the air may."""
+WIDENED: Final = 1.1
+"""[dimensionless] Growth of the recorded star that motion may cause before it counts. Chosen: a tenth."""
 
-HIDDEN: Final = 0.9
-"""[share] The same where the pixels hide the profile. Chosen."""
-HIDING_PX: Final = (1.0, 2.5)
-"""[px] Width at rest below which focus, lens and air look all alike, and from which the pixels hide nothing: below, a
-missed focus or a soft lens may make the share `HIDDEN`. Chosen."""
+PLAIN_LINES: Final = 2.0
+"""Long over short axis of the usual star from which it is a line, whatever the optics. Chosen."""
 
-WIDTH_KNOWN_TO: Final = (0.15, 0.02)
-"""[dimensionless] Relative error of a width before the pixel, at the two widths of `HIDING_PX`. Chosen."""
+MOST_COARSE: Final = 4.0
+"""Pixel over the FWHM before it, up to which it is worked out. Chosen: nothing is seen of such a star."""
 
-SURE: Final = 0.9
-"""[dimensionless] Confidence from which a finding raises the lower bound too. Chosen."""
-
-BENT_CAUSES: Final = ("pinched-optics", "miscollimation", "astigmatism")
-SOFT_BETA: Final = (4.7, 6.2, 12.0, 60.0)
-SOFT_SHARE: Final = (0.0, 0.36, 0.5, 0.75)
-"""Moffat exponent of a star behind a blur with an edge, and that blur's share of the squared FWHM: as in
-`causes.focus`, from drawn stars."""
-
-CASES: Final = (
-    ("value", "value"), ("low", "value"), ("high", "value"),
-    ("high", "high"), ("low", "low"), ("high", "low"), ("low", "high"),
+STEADY_MOTION: Final = (
+    "periodic-error", "polar-misalignment", "untracked", "differential-flexure", "declination-backlash",
 )  # fmt: skip
-"""Of the mount's motion and of focus and optics: what the bounds are taken over; the first is the budget itself."""
+"""Causes that change the smear from frame to frame without being random."""
 
-USUAL_AIR_ARCSEC: Final = 4.0
-"""[arcsec] FWHM at the zenith that the air seldom exceeds. Where the pixels hide the profile, more is laid to the lens.
-Common practice, no source."""
+UNNAMED_RANDOM: Final = 0.2
+"""Probability that what changes from frame to frame is random motion though nothing claims it. Chosen: the upper bound
+is to hold it, the middle is not."""
+
+FEWEST_ON_RECORD: Final = 0.5
+"""Share of the frames from which a guiding record speaks for the night. Chosen."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Spread:
+    """A value with its bounds."""
+
+    value: float
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, draws: Floats) -> "Spread":
+        """What draws come to."""
+        low, value, high = (float(one) for one in np.percentile(draws, BOUNDS))
+        return cls(value=value, low=low, high=high)
+
+    @property
+    def as_range(self) -> Range:
+        """As the records have it."""
+        return Range(value=self.value, low=self.low, high=self.high)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -85,306 +78,202 @@ class Budget:
     terms: tuple[BudgetTerm, ...]
     unit: str
     """"arcsec", or "px" where no pixel scale is known."""
-    star: Blurs
-    """The star, term by term."""
-    beta: float
+    parts: Parts
+    """Of the group's frames."""
+    pixel: float
+    """Side of a pixel."""
     fwhm_now: float
     """Of the usual frame, before the pixel."""
-    fwhm_at_rest: MotionSpread
+    fwhm_at_rest: Spread
     """The same star without any motion of the mount."""
     recorded_now: float
     """With the pixel."""
-    recorded_at_rest: MotionSpread
-    tracking_rms: MotionSpread
+    recorded_at_rest: Spread
+    gain: Spread
+    """Share by which the recorded star would be narrower at rest."""
+    tracking_rms: Spread
     """Motion inside one exposure, rms on each axis (the root of the mean of both axes' variances)."""
     needed_rms: float
     """Motion, rms on each axis, that widens the recorded star at rest by a tenth."""
     settled: bool
     """True if a guiding record told the motion."""
-    round_rms: float | None = None
-    """Motion alike in all directions that the frames cannot exclude, rms on each axis."""
 
     def term(self, name: BudgetName) -> BudgetTerm:
         """One of the terms."""
         return next(term for term in self.terms if term.term == name)
 
+    def recorded(self, width: float, pixel: float | None = None) -> float:
+        """Width with the pixel, or with another one, of a star so wide before it."""
+        return float(recorded_width(np.array(width), pixel or self.pixel))
 
-def budget_of(
-    night: Night, group: Group | None, findings: Sequence[Finding],
-    guiding_rms_arcsec: tuple[float, float] | None = None,
-) -> Budget | None:  # fmt: skip
+
+def group_parts(
+    night: Night, group: Group, explained: Explained | None, findings: Sequence[Finding]
+) -> tuple[Parts, bool] | None:
+    """Take the stars of a group's frames apart, as the model explains its session.
+
+    Returns
+    -------
+    parts, settled : Parts, bool
+        The second is true if a guiding record told the motion. None if no frame of the group was explained.
+    """
+    rows = np.flatnonzero(np.isin(explained.frames, group.members)) if explained is not None else np.zeros(0, int)
+    if explained is None or not len(rows):
+        return _lines(night, group)
+    recorded = _recorded_px2(night, explained.frames)
+    settled = recorded is not None and float(np.isfinite(recorded[rows]).mean()) >= FEWEST_ON_RECORD
+    exposure_s = np.array([night.frames[i].result.exposure.exposure_s or np.nan for i in explained.frames])
+    parts = parts_of(explained, exposure_s, _random(night, group, findings), recorded if settled else None)
+    return parts.of(rows), settled
+
+
+def _lines(night: Night, group: Group) -> tuple[Parts, bool] | None:
+    known = [(i, shape) for i in group.members for shape in [night.frames[i].result.shape] if shape is not None]
+    if not known or float(np.median([shape.elongation for _, shape in known])) < PLAIN_LINES:
+        return None
+    return parts_of_lines([i for i, _ in known], [shape for _, shape in known]), False
+
+
+def _random(night: Night, group: Group, findings: Sequence[Finding]) -> float:
+    """Probability that what changes from frame to frame is a motion that goes on in all directions."""
+    confidence = {one.cause: one.confidence for one in findings}
+    if any(confidence.get(cause, 0.0) >= CLAIMED for cause in STEADY_MOTION):
+        return 0.0
+    tracking = night.tracking.get(group.id)
+    unguided = tracking is not None and tracking.guided is False
+    return max(confidence.get("guiding-noise", 0.0), 0.0 if unguided else UNNAMED_RANDOM)
+
+
+def budget_of(night: Night, group: Group, parts: Parts, *, settled: bool = False) -> Budget:
     """What makes the stars of a group as large as they are.
 
     Parameters
     ----------
     night : Night
-    group : Group or None
-    findings : sequence of Finding
-        What was found of focus and optics, and of the mount.
+        With the rig that took the group.
+    group : Group
+    parts : Parts
+        Of that group's frames.
+    settled : bool
+        True if a guiding record told the motion.
 
-    Returns
-    -------
-    Budget or None
-        None if no frame of the group has stars to measure.
+    Notes
+    -----
+    The usual frame has the group's median width. What motion takes from it is the median over the frames, what else
+    makes it the mean of their shares, so that the terms add up to the star in each draw.
     """
-    tracking = None if group is None else night.tracking.get(group.id)
-    rest = None
-    if tracking is not None:
-        rest = at_rest(night, tracking, steady_optics_px2(tracking, findings), even=goes_evenly(findings))
-    if group is None or tracking is None or rest is None:
-        return None
-    scale = pixel_scale(night, tracking)
+    scale = pixel_scale_arcsec(night, group)
     unit = scale or 1.0
-    seen = Seen(night, group, tracking, rest, tuple(findings), scale)
-    motion = usual_motion(seen)
-    fwhm = float(np.median(rest.fwhm_px))
-    aperture = None if scale is None else effective_aperture_mm(night.rig.aperture_mm, night.rig.central_obstruction)
-    focus = _focus(seen, aperture)
-    cases = []
-    for moved, blurred in CASES:
-        still = _still(fwhm, getattr(motion, moved), rest)
-        cases.append(build_star(unit * fwhm, unit * still, getattr(focus, blurred), aperture, unit))
-    wider = unit * (1 + float(np.interp(float(np.median(rest.rest_px)), HIDING_PX, WIDTH_KNOWN_TO)))
-    cases.append(build_star(wider * fwhm, wider * _still(fwhm, motion.low, rest), focus.low, aperture, unit))
-    star = cases[0]
-    still_px = [_still(fwhm, variance, rest) for variance in (motion.value, motion.low, motion.high)]
-    now = star_fwhm_arcsec(star)
-    recorded = [now * star_fwhm_arcsec(_without(case, "tracking")) / star_fwhm_arcsec(case) for case in cases[:3]]
-    return Budget(
-        terms=_terms(cases, scale is not None),
-        unit="px" if scale is None else "arcsec",
-        star=star,
-        beta=rest.beta,
-        fwhm_now=unit * fwhm,
-        fwhm_at_rest=MotionSpread(value=unit * still_px[0], low=unit * still_px[2], high=unit * still_px[1]),
-        recorded_now=now,
-        recorded_at_rest=MotionSpread(value=recorded[0], low=min(recorded), high=max(recorded)),
-        tracking_rms=MotionSpread(
-            value=unit * sqrt(motion.value.mean), low=unit * sqrt(motion.low.mean), high=unit * sqrt(motion.high.mean)
-        ),
-        needed_rms=needed_rms(unit * still_px[0], rest.beta, unit),
-        settled=motion.settled,
-        round_rms=unit * sqrt(motion.high.round),
-    )  # fmt: skip
-
-
-def _still(fwhm: float, motion: Blurring, rest: AtRest) -> float:
-    return without_round_motion(fwhm * motion.still, motion.round, rest.beta)
-
-
-def _focus(seen: Seen, aperture_mm: float | None) -> MotionSpread:
-    """Share of the squared FWHM, the mount's motion taken out, that focus and optics make."""
-    field = MotionSpread(value=0.0, low=0.0, high=0.0)
-    if isinstance(seen.tracking.field, FieldModel):
-        field = _field_share(seen.tracking.field)
-    value, low, high = field.value, field.low, field.high
-    for finding in seen.findings:
-        if finding.cause in FOCUS_CAUSES and finding.cost is not None:
-            claimed = finding.confidence >= CLAIMED
-            value += finding.confidence * finding.cost * claimed
-            low += 0.5 * finding.cost * (finding.confidence >= SURE)
-            high += 1.4 * finding.cost if claimed else finding.cost * finding.confidence
-    bent = _bent_share(seen)
-    value, high = max(value, bent), max(high, 1.2 * bent)
-    width = float(np.median(seen.rest.rest_px))
-    unseen = float(np.interp(width, HIDING_PX, (HIDDEN, UNSEEN_FOCUS)))
-    if seen.scale is not None and width < HIDING_PX[1] and not seen.claims("poor-seeing"):
-        usual = star_fwhm_arcsec(Blurs(seeing_arcsec=USUAL_AIR_ARCSEC, aperture_mm=aperture_mm))
-        value = max(value, 1 - (usual / (seen.scale * width)) ** 2)
-    return MotionSpread(value=min(value, 0.9), low=min(low, value, 0.9), high=min(max(high, value) + unseen, 0.98))
-
-
-def _bent_share(seen: Seen) -> float:
-    """Share of a claimed error of the wave front that is the same over the field.
-
-    As its finding has it, or as the softness of the stars' core tells: whichever is more.
-    """
-    claimed = [one for one in seen.findings if one.cause in BENT_CAUSES and one.confidence >= CLAIMED]
-    if not claimed:
-        return 0.0
-    soft = float(np.interp(log(seen.rest.beta), np.log(SOFT_BETA), SOFT_SHARE))
-    return max(soft, *(one.confidence * (one.cost or 0.0) for one in claimed))
-
-
-def _field_share(field: FieldModel) -> MotionSpread:
-    """What tilt, curvature and comet shapes add, on average over the field, to the star at its sharpest place."""
-    x, y = np.meshgrid(np.linspace(-1, 1, 9), np.linspace(-1, 1, 9))
-    wide, high = 0.832, 0.555  # half sides of a sensor of 3 to 2, its corners at 1
-    z = wide * x + 1j * high * y
-    shrunk = [one.value * max(0.0, 1 - (one.error / max(abs(one.value), 1e-9)) ** 2) for one in field.tilt_px2]
-    ridge = field.ridge_px2.value * np.exp(-2j * np.radians(field.ridge_pa_deg))
-    bowl = field.curvature_px2.value
-    bowl *= max(0.0, 1 - (field.curvature_px2.error / max(abs(bowl), 1e-9)) ** 2)
-    size = shrunk[0] * x / 2 + shrunk[1] * y / 2 + bowl * np.abs(z) ** 2 + (ridge * z**2).real
-    spare = float(size.mean() - np.quantile(size, 0.05))
-    mean = max(field.centre_size_px2 + float(size.mean()), 1e-6)
-    comet = 0.6 * (field.constant_coma_px.value**2 + 0.6 * field.coma_px.value**2) / 2
-    tail = 8 * log(2) * comet
-    shape = (field.astigmatism_px.value / 2) ** 2 / 3 + (field.linear_astigmatism_px.value / 2) ** 2 / 3
-    return MotionSpread(
-        value=float(np.clip((spare + tail / 2 + shape) / mean, 0, 0.8)), low=float(np.clip(0.7 * spare / mean, 0, 0.8)),
-        high=float(np.clip((1.2 * spare + tail + 2 * shape) / mean, 0, 0.8)),
-    )  # fmt: skip
-
-
-def build_star(
-    fwhm: float, at_rest: float, focus_share: float, aperture_mm: float | None, pixel: float
-) -> Blurs:  # fmt: skip
-    """The star, term by term, whose width before the pixel is the one given.
-
-    Parameters
-    ----------
-    fwhm, at_rest : float
-        Width before the pixel, and that without the mount's motion. [arcsec, or px without an aperture]
-    focus_share : float
-        Part of the squared width at rest that focus and optics make.
-    aperture_mm : float or None
-        Clear aperture.
-    pixel : float
-        Side of a pixel.
-
-    Returns
-    -------
-    Blurs
-        The air is what is left; where the aperture alone explains the star there is next to none.
-    """
-    none = NO_AIR * fwhm
-    sharp = at_rest * sqrt(1 - focus_share)
-    bare = Blurs(seeing_arcsec=none, aperture_mm=aperture_mm)
-    air = _solve(lambda size: star_fwhm_arcsec(replace(bare, seeing_arcsec=size)), sharp, none, 1.2 * fwhm)
-    star = replace(bare, seeing_arcsec=air)
-    blurred = star
-    disc = _solve(lambda size: star_fwhm_arcsec(replace(blurred, disc_arcsec=size)), at_rest, 0.0, 3 * fwhm)
-    star = still = replace(star, disc_arcsec=disc)
-    jitter = _solve(lambda size: star_fwhm_arcsec(replace(still, jitter_rms_arcsec=size)), fwhm, 0.0, fwhm)
-    return replace(star, jitter_rms_arcsec=jitter, pixel_arcsec=pixel)
-
-
-def _solve(width: Callable[[float], float], wanted: float, least: float, most: float) -> float:
-    """Size of a blur for which the star has the width wanted; the end nearest to it if there is none."""
-    from scipy.optimize import brentq
-
-    if width(least) >= wanted * (1 - 1e-5):
-        return least
-    if width(most) <= wanted:
-        return most
-    return float(brentq(lambda size: width(size) - wanted, least, most, xtol=1e-4 * most))
-
-
-_ORDER: Final[tuple[BudgetName, ...]] = ("atmosphere", "diffraction", "pixel", "tracking", "focus and optics")
-
-
-def _without(star: Blurs, term: BudgetName) -> Blurs:
-    match term:
-        case "atmosphere":
-            return replace(star, seeing_arcsec=NO_AIR * star_fwhm_arcsec(star))
-        case "diffraction":
-            return replace(star, aperture_mm=None)
-        case "pixel":
-            return replace(star, pixel_arcsec=0.0)
-        case "tracking":
-            return replace(star, jitter_rms_arcsec=0.0)
-        case "focus and optics":
-            return replace(star, disc_arcsec=0.0)
-
-
-def _alone(star: Blurs) -> Mapping[BudgetName, float]:
-    """Squared FWHM of each term by itself; of jitter, disc and pixel that of a Gaussian with their variance."""
-    gaussian = FWHM_PER_SIGMA**2
-    return {
-        "atmosphere": star.seeing_arcsec**2,
-        "diffraction": 0.0 if star.aperture_mm is None else diffraction_fwhm_arcsec(star.aperture_mm) ** 2,
-        "pixel": gaussian * PIXEL_VARIANCE_PX2 * star.pixel_arcsec**2,
-        "tracking": gaussian * star.jitter_rms_arcsec**2,
-        "focus and optics": gaussian * star.disc_arcsec**2 / 16,
+    moved = np.median(1 - parts.still_px2 / parts.total_px2, axis=1)
+    optics = np.mean(1 - (parts.focused_px2 - parts.own_px2) / parts.still_px2, axis=1)
+    # an obstruction sharpens the core
+    core2 = (annular_fwhm(round(night.rig.central_obstruction or 0.0, 3)) / AIRY_FWHM_LAMBDA_OVER_D) ** 2
+    airy = np.minimum(np.mean(core2 * parts.diffraction_px2 / parts.still_px2, axis=1), 1 - optics)
+    fwhm = group.median_fwhm_px or float(np.sqrt(np.median(parts.total_px2)))
+    whole2 = float(recorded_width(np.array(fwhm), 1.0)) ** 2
+    of_star, still = fwhm**2 / whole2, 1 - moved
+    shares: dict[BudgetName, Floats] = {
+        "atmosphere": of_star * still * (1 - optics - airy),
+        "diffraction": of_star * still * airy,
+        "pixel": np.full(len(moved), 1 - of_star),
+        "tracking": of_star * moved,
+        "focus and optics": of_star * still * optics,
     }
+    rest = Spread.of(unit * fwhm * np.sqrt(still))
+    at_rest = recorded_width(fwhm * np.sqrt(still), 1.0)
+    return Budget(
+        terms=_terms(shares, unit * sqrt(whole2) if scale else None, known_aperture=night.rig.aperture_mm is not None),
+        unit="px" if scale is None else "arcsec",
+        parts=parts,
+        pixel=unit,
+        fwhm_now=unit * fwhm,
+        fwhm_at_rest=rest,
+        recorded_now=unit * sqrt(whole2),
+        recorded_at_rest=Spread.of(unit * at_rest),
+        gain=Spread.of(1 - at_rest / sqrt(whole2)),
+        tracking_rms=Spread.of(unit * np.sqrt(np.median(parts.along_px2 / 2 + parts.round_px2, axis=1))),
+        needed_rms=needed_rms(rest.value, unit),
+        settled=settled,
+    )
 
 
-def worth_of_terms(
-    whole: float, without: Mapping[BudgetName, float], alone: Mapping[BudgetName, float]
-) -> dict[BudgetName, tuple[float, float, float]]:
-    """Share of each term in the squared width, with what it is from the two ends.
-
-    Parameters
-    ----------
-    whole : float
-        Squared FWHM of the star.
-    without : mapping
-        Squared FWHM of the star without the term.
-    alone : mapping
-        Squared FWHM of the term by itself.
-
-    Returns
-    -------
-    dict
-        Term -> share (they sum to 1), and its squared FWHM from the end where it is less and where it is more. Where
-        all terms are Gaussian both ends are the same and the share is its part of the sum of squares.
-    """
-    ends = {name: (max(whole - without[name], 0.0), alone[name]) for name in alone}
-    middle = {name: sum(pair) / 2 for name, pair in ends.items()}
-    total = sum(middle.values()) or 1.0
-    return {name: (middle[name] / total, min(ends[name]), max(ends[name])) for name in alone}
-
-
-def _terms(cases: Sequence[Blurs], in_arcsec: bool) -> tuple[BudgetTerm, ...]:
-    """Terms of the first case, with bounds from all."""
-    whole = star_fwhm_arcsec(cases[0]) ** 2
-    each = [
-        worth_of_terms(
-            star_fwhm_arcsec(case) ** 2,
-            {name: star_fwhm_arcsec(_without(case, name)) ** 2 for name in _ORDER},
-            _alone(case),
-        )
-        for case in cases
-    ]
+def _terms(
+    shares: dict[BudgetName, Floats], recorded_arcsec: float | None, *, known_aperture: bool
+) -> tuple[BudgetTerm, ...]:
     terms = []
-    for name in _ORDER:
-        share = each[0][name][0]
-        fwhm = sqrt(share * whole)
-        low = min(fwhm, *(sqrt(worth[name][1]) for worth in each))
-        high = max(fwhm, *(sqrt(worth[name][2]) for worth in each))
-        known = in_arcsec and not (name == "diffraction" and cases[0].aperture_mm is None)
+    for name, of_draws in shares.items():
+        share, bounds = float(of_draws.mean()), Spread.of(of_draws)
+        known = recorded_arcsec is not None and (name != "diffraction" or known_aperture)
+        low, value, high = (
+            (recorded_arcsec or 0.0) * sqrt(max(one, 0.0))
+            for one in (min(bounds.low, share), share, max(bounds.high, share))
+        )
         terms.append(
             BudgetTerm(
-                term=name, fwhm_arcsec=fwhm if known else None, low=low if known else None,
+                term=name, fwhm_arcsec=value if known else None, low=low if known else None,
                 high=high if known else None, share=share,
             )
         )  # fmt: skip
     return tuple(terms)
 
 
-def effective_aperture_mm(aperture_mm: float | None, obstruction: float | None) -> float | None:
-    """Clear round aperture that draws as wide a diffraction core as one with a secondary mirror in its middle."""
-    if aperture_mm is None or not obstruction:
-        return aperture_mm
-    return aperture_mm * AIRY_FWHM_LAMBDA_OVER_D / annular_fwhm(round(obstruction, 3))
+def pixel_scale_arcsec(night: Night, group: Group) -> float | None:
+    """Arcseconds a pixel, from the group's own axes where they are known."""
+    tracking = night.tracking.get(group.id)
+    if tracking is not None and tracking.axes is not None and tracking.axes.orientation is not None:
+        return tracking.axes.orientation.pixel_scale_arcsec
+    return night.rig.pixel_scale_arcsec
 
 
-@lru_cache(maxsize=32)
-def annular_fwhm(obstruction: float) -> float:
-    """FWHM of the diffraction pattern of an aperture with a round obstruction. [lambda / D]
+def _recorded_px2(night: Night, frames: Sequence[int]) -> Floats | None:
+    """Variance of the guide star on each axis in each frame; None without a record or a scale. [px²]"""
+    scale = night.rig.pixel_scale_arcsec
+    both = [night.frames[i].guide_rms_arcsec for i in frames]
+    if scale is None or not any(both):
+        return None
+    return np.array([np.nan if rms is None else (rms[0] ** 2 + rms[1] ** 2) / 2 / scale**2 for rms in both])
+
+
+def recorded_width(width: Floats, pixel: float) -> Floats:
+    """FWHM with the pixel of stars of turbulent air so wide before it: their wings count, widths do not add in squares.
 
     Parameters
     ----------
-    obstruction : float
-        Its diameter over the aperture's, below 1.
-
-    Notes
-    -----
-    The amplitude is that of the disc less that of the obstruction, 2 J1(x) / x - e² 2 J1(e x) / (e x), over 1 - e².
-    Closed form, with the half maximum found numerically.
+    width : ndarray
+        Of any shape.
+    pixel : float
+        Side of the pixel, in the same unit.
     """
-    from scipy.optimize import brentq
-    from scipy.special import j1
-
-    def excess(x: float) -> float:
-        dark = obstruction * 2 * j1(obstruction * x) / x if obstruction else 0.0
-        amplitude = (2 * j1(x) / x - dark) / (1 - obstruction**2)
-        return float(amplitude**2) - 0.5
-
-    return 2 * float(brentq(excess, 0.5, 2.5)) / pi
+    ratio, grown = _pixel_grows()
+    return np.asarray(width * np.interp(pixel / np.maximum(width, 1e-9), ratio, grown))
 
 
-def as_range(spread: MotionSpread) -> Range:
-    """The spread as the records have it."""
-    return Range(value=spread.value, low=spread.low, high=spread.high)
+@cache
+def _pixel_grows() -> tuple[Floats, Floats]:
+    """Pixel over the width of a star before it, and by how much it grows."""
+    ratio = np.linspace(0, MOST_COARSE, 41)
+    still = star_fwhm_arcsec(Blurs(seeing_arcsec=1.0))
+    return ratio, np.array(
+        [star_fwhm_arcsec(Blurs(seeing_arcsec=1.0, pixel_arcsec=float(one) * still)) / still for one in ratio]
+    )
+
+
+def needed_rms(rest_fwhm: float, pixel: float = 0.0) -> float:
+    """Random motion, rms on each axis, that widens the recorded star at rest by a tenth.
+
+    Parameters
+    ----------
+    rest_fwhm : float
+        Width of the star without motion, before the pixel; a star of turbulent air.
+    pixel : float
+        Side of the pixel that records it.
+
+    Returns
+    -------
+    float
+        In the unit of `rest_fwhm`. For a Gaussian star it is FWHM sqrt(1.1² - 1) / 2.3548, a fifth of the FWHM; the
+        wings of the air make it less.
+    """
+    still = star_fwhm_arcsec(Blurs(seeing_arcsec=1.0))
+    star = Blurs(seeing_arcsec=1.0, pixel_arcsec=round(min(pixel / rest_fwhm, MOST_COARSE), 2) * still)
+    return rest_fwhm * jitter_for_growth(star, WIDENED) / still

@@ -6,7 +6,7 @@ from statistics import median
 
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.causes.weigh import told_together, weigh_sessions
-from framecheck.decision.budget import budget_of
+from framecheck.decision.budget import Budget, budget_of, group_parts
 from framecheck.decision.figures import field_figures, tracking_figures
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import (
@@ -22,6 +22,7 @@ from framecheck.decision.what_if import what_if
 from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.model.explain import ShareExplained
+from framecheck.model.parts import Parts
 from framecheck.motion.night import Night
 from framecheck.night.records import Group, NightFrame
 
@@ -44,8 +45,15 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
     of_largest = [one for one in weighed if largest is None or largest in one.night.groups]
     mine, open_there = told_together(of_largest)
     shares = [one.explained for one in of_largest]
-    budget = budget_of(own, largest, mine)
-    cases = what_if(own, aim, grades, budget, largest, mine)
+    parts = {
+        group.id: made
+        for one in weighed
+        for explained in [None if one.optics is None else one.optics.explained]
+        for group in one.night.groups
+        for made in [group_parts(one.night, group, explained, told_together([one])[0])] if made is not None
+    }  # fmt: skip
+    budget = _budget(own, largest, parts)
+    cases = what_if(own, aim, grades, budget, largest, {name: one for name, (one, _) in parts.items()}, mine)
     return Judgement(
         night=night,
         grades=grades,
@@ -62,6 +70,13 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         what_if=cases,
         field_stretches=field_stretches(night, largest),
     )
+
+
+def _budget(night: Night, group: Group | None, parts: dict[str, tuple[Parts, bool]]) -> Budget | None:
+    if group is None or group.id not in parts:
+        return None
+    of_group, settled = parts[group.id]
+    return budget_of(night, group, of_group, settled=settled)
 
 
 def _summary(night: Night, group: Group) -> GroupSummary:

@@ -6,12 +6,11 @@ from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CURES
-from framecheck.causes.result import Finding, Undecided
+from framecheck.causes.result import CLAIMED, Finding, Undecided
 from framecheck.causes.setting import Setting, setting_of
-from framecheck.decision.budget import Budget, as_range
+from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import MountAnswer, MountDecision, Range, WhatIf, WhatIfCase
-from framecheck.decision.mount_motion import CLAIMED
+from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
 from framecheck.motion.night import Night
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import Group
@@ -68,19 +67,6 @@ class _Case:
         return next(one for one in self.cases if one.case == case)
 
     @property
-    def narrower(self) -> float:
-        """By how much perfect tracking would sharpen the recorded star."""
-        return 1 - self.budget.recorded_at_rest.value / self.budget.recorded_now
-
-    @property
-    def narrower_at_most(self) -> float:
-        return 1 - self.budget.recorded_at_rest.low / self.budget.recorded_now
-
-    @property
-    def narrower_at_least(self) -> float:
-        return 1 - self.budget.recorded_at_rest.high / self.budget.recorded_now
-
-    @property
     def more_exposure(self) -> float:
         """By how much perfect tracking would raise the effective exposure; infinite if nothing is kept now."""
         now, then = (
@@ -93,17 +79,12 @@ class _Case:
 
     @property
     def worth_having(self) -> bool:
-        return self.narrower >= WORTH_FWHM or self.more_exposure >= WORTH_EXPOSURE
+        return self.budget.gain.value >= WORTH_FWHM or self.more_exposure >= WORTH_EXPOSURE
 
     @property
     def surely_guided(self) -> bool:
         """Whether rig file or guiding record say so: stars that lie still are not enough to buy a mount by."""
         return self.tracking.guided is True and (self.night.rig.guided is True or self.budget.settled)
-
-    @property
-    def gain(self) -> Range:
-        low, high = max(self.narrower_at_least, 0.0), self.narrower_at_most
-        return Range(value=max(self.narrower, 0.0), low=low, high=high)
 
     @property
     def unit(self) -> str:
@@ -151,8 +132,8 @@ def decide(
         answer=answer,
         because=(headline, *_reasons(case, answer)),
         ladder=tuple(ladder(answer, findings, setting_of(night, night.rig))),
-        gain=case.gain,
-        tracking_rms_arcsec=as_range(budget.tracking_rms) if told else None,
+        gain=budget.gain.as_range,
+        tracking_rms_arcsec=budget.tracking_rms.as_range if told else None,
         needed_rms_arcsec=budget.needed_rms if told else None,
         fwhm_now_arcsec=budget.fwhm_now if told else None,
         fwhm_with_perfect_tracking_arcsec=budget.fwhm_at_rest.value if told else None,
@@ -165,10 +146,10 @@ def decide(
 def _answer(case: _Case) -> tuple[MountAnswer, str]:
     """The answer, and the one sentence that bears it."""
     mount = _of_mount(case.findings)
-    if len(case.tracking.smears.frames) < FEWEST_FRAMES and case.narrower_at_most > WORTH_FWHM:
+    if len(case.tracking.smears.frames) < FEWEST_FRAMES and case.budget.gain.high > WORTH_FWHM:
         return "cannot tell", "Too few frames show how the mount behaves from one to the next."
     if not case.worth_having:
-        if case.narrower_at_most > NOT_EXCLUDED:
+        if case.budget.gain.high > NOT_EXCLUDED:
             return "cannot tell", (
                 "The frames cannot tell the blur of the air from a motion of the mount that is alike in all directions."
             )
@@ -198,7 +179,7 @@ def _of_noise(case: _Case) -> tuple[MountAnswer, str]:
         return "cannot tell", (
             "The mount errs at random; whether it was guided is not known, and if not, a guider is the cure."
         )
-    if case.budget.tracking_rms.low <= case.budget.needed_rms and case.narrower_at_least < WORTH_FWHM / 2:
+    if case.budget.tracking_rms.low <= case.budget.needed_rms and case.budget.gain.low < WORTH_FWHM / 2:
         return "cannot tell", "The mount errs at random, but how much of the blur is its own is not known well enough."
     return "upgrade justified", (
         "The mount errs at random though it is guided, and the frames leave no cheaper cause to blame."

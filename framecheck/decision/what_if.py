@@ -8,15 +8,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck import shear
-from framecheck.causes.result import Finding
-from framecheck.decision.at_rest import AtRest, at_rest, moved_star, with_round_motion
-from framecheck.decision.budget import Budget
+from framecheck.causes.result import CLAIMED, Finding
+from framecheck.decision.budget import STEADY_MOTION, WIDENED, Budget, recorded_width
 from framecheck.decision.grades import Grade, grade_frames
 from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
-from framecheck.decision.mount_motion import CLAIMED, goes_evenly, steady_optics_px2
-from framecheck.decision.star_width import star_fwhm_arcsec
 from framecheck.field.result import FrameShape
+from framecheck.model.parts import PER_VARIANCE, Parts
+from framecheck.model.responses import Response, moved
 from framecheck.motion.night import Night
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import Group, NightFrame
@@ -28,31 +26,41 @@ MOST_REGRADED: Final = 400
 """Frames that are graded anew for each case, spread over the night; of more, the others follow them. Chosen: shares of
 400 frames are known to some 2 %, and all five cases take no longer than grading the night itself."""
 
+LEAST_LEFT: Final = 0.1
+"""Width that is left of a star without its motion, at the least, over that with it. Chosen: below it is all motion."""
+
 LONG_MEMORY: Final = ("polar-misalignment", "differential-flexure", "untracked", "field-rotation")
 """Causes whose motion goes on evenly: in half the exposure it is half as long."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class _Stars:
     """The frames of one group that have stars, and their motion; arrays of shape (n,)."""
 
     frames: tuple[int, ...]
     fwhm_px: Floats
-    rest_px: Floats
-    """Without any motion."""
     shape_px2: Complexes
     """(a² - b²) / 2 times exp(2 i pa), in the frame's own axes, as measured."""
     moved_px2: Complexes
     """The part of it that the motion makes."""
-    along_px: Floats
-    """Rms of the motion along its axis."""
-    beta: float
+    round_px2: Floats
+    """What motion alike in all directions adds to the squared width."""
+    along_px2: Floats
+    """Variance of the motion along its axis."""
     even: bool
-    """True if the motion draws lines."""
+    """True if it draws lines."""
     best_px: float
     """Width of the sharpest frames."""
     halved: float
     """What is left of the motion's variance in half the exposure."""
+
+    def without(self, along: Floats | float, round_: float) -> "_Changed":
+        """With some shares of the motion taken out."""
+        size = np.hypot(self.fwhm_px**2, np.abs(self.shape_px2))
+        shape = self.shape_px2 - along * self.moved_px2
+        left = np.maximum(size - along * np.abs(self.moved_px2) - round_ * self.round_px2, np.abs(shape))
+        width = np.sqrt(np.sqrt(left**2 - np.abs(shape) ** 2))
+        return _Changed(np.clip(width, LEAST_LEFT * self.fwhm_px, self.fwhm_px), shape)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +76,7 @@ Change = Callable[[_Stars], _Changed]
 
 def what_if(
     night: Night, aim: Aim, grades: Sequence[Grade], budget: Budget | None, group: Group | None,
-    findings: Sequence[Finding],
+    parts: Mapping[str, Parts], findings: Sequence[Finding],
 ) -> tuple[WhatIf, ...]:  # fmt: skip
     """The night as it was, and as it would have been.
 
@@ -83,6 +91,8 @@ def what_if(
         Of the largest group.
     group : Group or None
         That group.
+    parts : mapping of str to Parts
+        What the stars of each group are made of, by its id; other groups stay as they were.
     findings : sequence of Finding
         What was found: half the exposure halves a drift, and leaves a random motion as it is.
 
@@ -93,31 +103,26 @@ def what_if(
     """
     if budget is None or group is None:
         return ()
-    stars = {
-        one.id: _stars(night, one, tracking, budget if one.id == group.id else None, findings)
-        for one in night.groups
-        for tracking in [night.tracking.get(one.id)]
-        if tracking is not None and len(tracking.smears.frames)
-    }
-    judged = _Judged(night, aim, grades, {name: one for name, one in stars.items() if one is not None})
-    mine = judged.stars[group.id]
-    coarse = replace(budget.star, pixel_arcsec=2 * budget.star.pixel_arcsec)
-    coarser = star_fwhm_arcsec(coarse) / budget.recorded_now
-    needed_px = budget.needed_rms / (budget.fwhm_now / float(np.median(mine.fwhm_px)))
+    stars = {one.id: _stars(night, one, parts[one.id], findings) for one in night.groups if one.id in parts}
+    judged = _Judged(night, aim, grades, stars)
+    mine = stars[group.id]
+    scale = budget.fwhm_now / float(np.median(mine.fwhm_px))
     changes: dict[WhatIfCase, Change] = {
-        "as it was": lambda one: _Changed(one.fwhm_px, one.shape_px2),
-        "perfect tracking": lambda one: _Changed(one.rest_px, one.shape_px2 - one.moved_px2),
-        "guided as well as needed": lambda one: _guided(one, needed_px),
+        "as it was": lambda one: one.without(0, 0),
+        "perfect tracking": lambda one: one.without(1, 1),
+        "guided as well as needed": lambda one: _guided(one, budget.pixel / scale),
         "half the exposure time": _shorter,
-        "half the focal length": lambda one: _Changed(one.fwhm_px * coarser, one.shape_px2),
+        "half the focal length": lambda one: one.without(0, 0),
     }
     before = judged.outcome(changes["as it was"])
-    scale = budget.fwhm_now / float(np.median(mine.fwhm_px))
     out: list[WhatIf] = []
     for case, change in changes.items():
         outcome = judged.outcome(change)
-        width = budget.fwhm_now if case == "half the focal length" else _usual(change(mine), mine) * scale
-        recorded = star_fwhm_arcsec(coarse) if case == "half the focal length" else _recorded(budget, width)
+        coarser = 2.0 if case == "half the focal length" else 1.0
+        width = min(_usual(change(mine), mine) * scale, budget.fwhm_now)
+        if case == "perfect tracking":
+            width = budget.fwhm_at_rest.value
+        recorded = budget.recorded(width, coarser * budget.pixel)
         seconds = outcome.seconds
         n_frames, kept = len(night.frames), judged.scaled(outcome.kept, before.kept)
         if case == "half the exposure time":
@@ -190,33 +195,33 @@ class _Judged:
         return min(max(now + more, 0), len(self.night.frames))
 
 
-def _stars(
-    night: Night, group: Group, tracking: Tracking, budget: Budget | None, findings: Sequence[Finding]
-) -> _Stars | None:
-    optics = steady_optics_px2(tracking, findings)
-    rest = at_rest(night, tracking, optics, even=goes_evenly(findings))
-    if rest is None:
-        return None
-    shapes = [shape for i in rest.frames for shape in [night.frames[i].result.shape] if shape is not None]
-    shape_px2 = rest.fwhm_px**2 * shear.share_of([complex(shape.e1, shape.e2) for shape in shapes])
-    back = shear.turning([night.frames[i].turned_deg for i in rest.frames])
+def _stars(night: Night, group: Group, parts: Parts, findings: Sequence[Finding]) -> _Stars:
+    """The group's frames: those explained as the model has them, others with what moves their neighbours' stars."""
+    known = [(i, shape) for i in group.members for shape in [night.frames[i].result.shape] if shape is not None]
+    frames, shapes = tuple(i for i, _ in known), [shape for _, shape in known]
+    fwhm = np.array([shape.fwhm_px for shape in shapes])
+    turn = np.array([complex(shape.e1, shape.e2) for shape in shapes])
+    size = np.minimum(np.abs(turn), 5)
+    shape_px2 = fwhm**2 * np.sinh(size) * np.exp(1j * np.angle(turn))
+    explained = np.array(parts.frames)
+    near = np.abs(np.array(frames)[:, None] - explained).argmin(axis=1)
+    own = explained[near] == np.array(frames)
+    motion = np.where(own, (parts.shape_px2 - parts.still_shape_px2)[near], shape_px2 - parts.still_shape_px2[near])
+    # what the round motion adds is what is left once the motion along an axis is out
+    rest2 = fwhm**2 * np.mean(parts.still_px2 / parts.total_px2, axis=0)[near]
+    still = np.abs(shape_px2 - motion)
+    beyond = np.hypot(fwhm**2, np.abs(shape_px2)) - np.abs(motion) - np.hypot(rest2, still)
+    usual = PER_VARIANCE * parts.round_px2.mean(axis=0)[near]
     return _Stars(
-        rest.frames, rest.fwhm_px, _whole_rest(rest, budget), shape_px2, (tracking.smears.spin2_px2 - optics) * back,
-        np.sqrt(rest.variance_px2), rest.beta, rest.even, group.best_fwhm_px or float(rest.fwhm_px.min()),
-        _left_in_half(group, tracking, findings),
+        frames=frames, fwhm_px=fwhm, shape_px2=shape_px2, moved_px2=motion, round_px2=np.where(own, beyond, usual),
+        along_px2=parts.along_px2.mean(axis=0)[near],
+        even=any(one.cause in STEADY_MOTION and one.confidence >= CLAIMED for one in findings),
+        best_px=group.best_fwhm_px or float(fwhm.min()),
+        halved=_left_in_half(group, night.tracking.get(group.id), findings),
     )  # fmt: skip
 
 
-def _whole_rest(rest: AtRest, budget: Budget | None) -> Floats:
-    """Widths without motion along an axis, nor in all directions as far as the budget counts it."""
-    if budget is None:
-        return rest.rest_px
-    usual = float(np.median(rest.fwhm_px)) * float(np.median(rest.rest_px / rest.fwhm_px))
-    still = budget.fwhm_at_rest.value / budget.fwhm_now * float(np.median(rest.fwhm_px))
-    return rest.rest_px * min(still / usual, 1.0)
-
-
-def _left_in_half(group: Group, tracking: Tracking, findings: Sequence[Finding]) -> float:
+def _left_in_half(group: Group, tracking: Tracking | None, findings: Sequence[Finding]) -> float:
     """Part of the motion's variance that half the exposure leaves.
 
     An even motion is half as long, so a quarter is left; a swing of period P has the variance (A²/2) (1 - sinc²(t / P))
@@ -225,49 +230,42 @@ def _left_in_half(group: Group, tracking: Tracking, findings: Sequence[Finding])
     claimed = [one for one in findings if one.confidence >= CLAIMED]
     worst = max(claimed, key=lambda one: (one.cost or 0.0) * one.confidence, default=None)
     exposure = group.exposure_s or 0.0
-    rhythm = tracking.rhythm or tracking.rhythm_inside
+    rhythm = None if tracking is None else tracking.rhythm or tracking.rhythm_inside
     swings = any(one.cause == "periodic-error" for one in claimed)
     if any(one.cause in LONG_MEMORY for one in claimed) and (worst is None or worst.cause != "guiding-noise"):
         return 0.25
     if swings and rhythm is not None and exposure > 0:
         whole, half = (1 - _sinc(t / rhythm.period_s) ** 2 for t in (exposure, exposure / 2))
         return half / whole if whole > 0 else 0.25
-    return 0.25 if tracking.guided is False else 1.0
+    return 0.25 if tracking is not None and tracking.guided is False else 1.0
 
 
 def _sinc(x: float) -> float:
     return sin(pi * x) / (pi * x) if x > 0 else 1.0
 
 
-def _guided(stars: _Stars, needed_px: float) -> _Changed:
-    width = np.minimum(with_round_motion(stars.rest_px, needed_px**2, stars.beta), stars.fwhm_px)
-    return _Changed(width, stars.shape_px2 - stars.moved_px2)
-
-
 def _shorter(stars: _Stars) -> _Changed:
     """With what half the exposure leaves of the motion along its axis."""
-    table = moved_star(stars.beta, "line" if stars.even else "along")
-    rest = np.maximum(stars.rest_px, 1e-3)
-    before, after = (
-        np.interp(stars.along_px * factor / rest, table.rms, table.fwhm) for factor in (1.0, stars.halved**0.5)
-    )
-    width = stars.fwhm_px * after / before
-    return _Changed(width, stars.shape_px2 - (1 - stars.halved) * stars.moved_px2)
+    still = stars.without(1, 1).fwhm_px ** 2
+    none = np.zeros(len(still), complex)
+    star = Response(size_px2=still, shape_px2=none, comet=none, lobes=none, inverse_beta=none.real)
+    line = np.asarray(PER_VARIANCE * stars.along_px2, np.complex128)
+    grown, left = (np.abs(moved(star, share * line, even=float(stars.even)).shape_px2) for share in (1.0, stars.halved))
+    return stars.without(1 - np.where(grown > 0, left / np.maximum(grown, 1e-9), 1.0), 0.0)
+
+
+def _guided(stars: _Stars, pixel_px: float) -> _Changed:
+    """As wide as motion that counts as little makes the recorded star, and no wider than it was."""
+    still = stars.without(1, 1)
+    # the recorded star is to grow by a factor: as a Gaussian adds to it in squares
+    averaged = recorded_width(still.fwhm_px, pixel_px) ** 2 - still.fwhm_px**2
+    width = np.sqrt(WIDENED**2 * (still.fwhm_px**2 + averaged) - averaged)
+    return _Changed(np.minimum(width, stars.fwhm_px), still.shape_px2)
 
 
 def _usual(changed: _Changed, stars: _Stars) -> float:
     """Width of the usual frame."""
     return float(np.median(stars.fwhm_px)) * float(np.median(changed.fwhm_px / stars.fwhm_px))
-
-
-def _recorded(budget: Budget, width: float) -> float:
-    """Width with the pixel, of a star so wide before it."""
-    still, now = budget.fwhm_at_rest.value, budget.fwhm_now
-    if now <= still * 1.0001:
-        return budget.recorded_now * width / now
-    part = (width**2 - still**2) / (now**2 - still**2)
-    at_rest_ = budget.recorded_at_rest.value
-    return max(at_rest_**2 + part * (budget.recorded_now**2 - at_rest_**2), 1e-12) ** 0.5
 
 
 def _read_out_twice(night: Night, group: Group) -> float:
@@ -284,13 +282,13 @@ def _with_star(frame: NightFrame, changed: _Changed, k: int) -> NightFrame:
     shape = frame.result.shape
     assert shape is not None
     width, spin2 = float(changed.fwhm_px[k]), complex(changed.shape_px2[k])
-    e = complex(shear.e_of(spin2 / width**2))
-    elongation = float(np.exp(abs(e)))
+    e = float(np.arcsinh(abs(spin2) / width**2))
+    turn = spin2 / abs(spin2) if spin2 else 0j
     relative = shape.fwhm_px_error / shape.fwhm_px
     other = FrameShape(
-        fwhm_px=width, fwhm_px_error=relative * width, elongation=elongation,
-        elongation_error=shape.elongation_error / shape.elongation * elongation,
-        elongation_pa_deg=float(shear.pa_deg(e)), e1=e.real, e2=e.imag,
+        fwhm_px=width, fwhm_px_error=relative * width, elongation=float(np.exp(e)),
+        elongation_error=shape.elongation_error / shape.elongation * float(np.exp(e)),
+        elongation_pa_deg=float(np.degrees(np.angle(turn)) / 2 % 180), e1=e * turn.real, e2=e * turn.imag,
         moffat_beta=shape.moffat_beta, half_flux_radius_px=shape.half_flux_radius_px * width / shape.fwhm_px,
         trail_length_px=None, n_measured=shape.n_measured,
     )  # fmt: skip

@@ -1,6 +1,8 @@
 """How finely the pixels sample the stars."""
 
 from dataclasses import dataclass
+from functools import lru_cache
+from math import pi
 from typing import Final, Literal
 
 from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D, ARCSEC_PER_RADIAN, VISUAL_WAVELENGTH_M
@@ -66,6 +68,41 @@ def _suggestion(fwhm_px: float, verdict: Verdict, at_width: Verdict) -> str:
             return f"{wide}: 2 to 3 are needed, more do no harm up to about 5."
 
 
-def diffraction_fwhm_arcsec(aperture_mm: float, wavelength_m: float = VISUAL_WAVELENGTH_M) -> float:
-    """FWHM of the Airy pattern of a clear aperture: 1.029 lambda / D. [arcsec]"""
-    return AIRY_FWHM_LAMBDA_OVER_D * wavelength_m / (aperture_mm * 1e-3) * ARCSEC_PER_RADIAN
+def diffraction_fwhm_arcsec(aperture_mm: float, obstruction: float = 0.0) -> float:
+    """FWHM of an aperture's diffraction at the eye's wavelength. [arcsec]
+
+    Parameters
+    ----------
+    aperture_mm : float
+        Its diameter.
+    obstruction : float
+        Diameter of a round obstruction in its middle over its own.
+    """
+    return annular_fwhm(round(obstruction, 3)) * VISUAL_WAVELENGTH_M / (aperture_mm * 1e-3) * ARCSEC_PER_RADIAN
+
+
+@lru_cache(maxsize=32)
+def annular_fwhm(obstruction: float) -> float:
+    """FWHM of the diffraction pattern of an aperture with a round obstruction. [lambda / D]
+
+    Parameters
+    ----------
+    obstruction : float
+        Its diameter over the aperture's, below 1.
+
+    Notes
+    -----
+    The amplitude is that of the disc less that of the obstruction, 2 J1(x) / x - e² 2 J1(e x) / (e x), over 1 - e².
+    Closed form, with the half maximum found numerically.
+    """
+    if not obstruction:
+        return AIRY_FWHM_LAMBDA_OVER_D
+    from scipy.optimize import brentq
+    from scipy.special import j1
+
+    def excess(x: float) -> float:
+        dark = obstruction * 2 * j1(obstruction * x) / x
+        amplitude = (2 * j1(x) / x - dark) / (1 - obstruction**2)
+        return float(amplitude**2) - 0.5
+
+    return 2 * float(brentq(excess, 0.5, 2.5)) / pi

@@ -103,9 +103,9 @@ def effects_of(mode: Mode, setting: Setting) -> dict[str, Effect]:
     )
 
 
-def field_places(setting: Setting) -> Complexes:
-    """Places spread evenly over the field, shape (1, P)."""
-    side = np.linspace(-1, 1, 2 * SIDE + 1)[1::2]
+def field_places(setting: Setting, n: int = SIDE) -> Complexes:
+    """Places spread evenly over the field, n along each side; shape (1, n²)."""
+    side = np.linspace(-1, 1, 2 * n + 1)[1::2]
     x, y = np.meshgrid(side * setting.zones.half_width, side * setting.zones.half_height)
     return np.asarray((x + 1j * y).reshape(1, -1))
 
@@ -124,7 +124,7 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     total = stars.size
 
     def seen(z: Floats, **other: Complexes | complex) -> Floats:
-        return seen_through(_with(path, z, **other), setting)
+        return seen_through(with_aberrations(path, z, **other), setting)
 
     now, steady, flat, focused = seen(focus), seen(at), seen(np.copysign(sharp, calm)), seen(0 * at)
     without_lobes, only_coma = seen(0 * at, pinch=0), seen(0 * at, comet=coma)
@@ -169,7 +169,7 @@ def _sharpest_frames(mean: Floats, surface: Floats, setting: Setting) -> Floats:
     return calm
 
 
-def _with(path: Floats, focus: Floats, **other: Complexes | complex) -> Floats:
+def with_aberrations(path: Floats, focus: Floats, **other: Complexes | complex) -> Floats:
     """The light's path with another focus and, if named, other aberrations."""
     out = path.copy()
     out[1] = focus

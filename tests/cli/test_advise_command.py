@@ -4,12 +4,12 @@ import json
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-sys.path += [str(Path(__file__).parent.parent / room) for room in ("decision", "whole")]
-from moved_nights import RIG, moved_night, random_motion
+sys.path += [str(Path(__file__).parent.parent / room) for room in ("causes", "decision", "whole")]
+from moved_nights import RIG
+from moving_nights import MovingNight, night_of
 from small_night import draw_light
 
 from framecheck.cli import main
@@ -24,12 +24,12 @@ PAGE = 66
 
 @pytest.fixture(scope="module")
 def healthy() -> Judgement:
-    return judge(moved_night(random_motion(np.random.default_rng(1), 30, 0.1, 30), beta=3.5))
+    return judge(night_of(MovingNight(n=30, guided=True)))
 
 
 @pytest.fixture(scope="module")
 def trailed() -> Judgement:
-    return judge(moved_night(np.array([4.0, 0, 0]), beta=3.5))
+    return judge(night_of(MovingNight(n=30, pointing=lambda t: 3.0 * t / 60 + 0j)))
 
 
 def test_the_answer_comes_first(healthy: Judgement) -> None:

@@ -12,6 +12,7 @@ from scipy import optimize
 from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.causes.result import Finding
 from framecheck.field.result import FrameResult, FrameShape
+from framecheck.model.parts import Parts
 from framecheck.motion.night import Night
 from framecheck.motion.records import Motion
 from framecheck.motion.tracking import track_group
@@ -87,6 +88,34 @@ def moved_night(
         skipped=(),
     )
     return replace(night, tracking={"a": track_group(group, night.frames, motion, rig)})
+
+
+def moved_parts(
+    covariance_px2: Floats, *, rest_px: float | Floats = 2.5, line_px: float | None = None, airy_px: float = 0.6,
+    soft: float = 0.0, seen: float = 1.0,
+) -> Parts:  # fmt: skip
+    """The same stars taken apart, in 40 draws: optics make the share `soft` of the squared width at rest, and only the
+    share `seen` of the draws holds what of the motion is alike in all directions."""
+    moved = np.atleast_2d(covariance_px2).astype(float)
+    n = len(moved) if len(moved) > 1 else 30
+    xx, yy, xy = np.broadcast_to(moved, (n, 3)).T
+    mean, half = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
+    rest2 = np.broadcast_to(rest_px, n).astype(float) ** 2
+    turn = np.exp(1j * np.arctan2(2 * xy, xx - yy))
+    round_ = (mean - half) * (np.arange(40) < 40 * seen)[:, None]
+    along2, shape = FWHM2 * 2 * half, FWHM2 * half * turn
+    if line_px is not None:
+        lined = lined_shape(float(np.sqrt(rest2[0])), line_px, 0.0)
+        shape = np.full(n, lined.fwhm_px**2 * np.sinh(lined.e1) + 0j)
+        along2, half = np.full(n, lined.fwhm_px**4 / rest2[0] - rest2[0]), np.full(n, line_px**2 / 24)
+    wide2 = rest2 + FWHM2 * (mean - half * (line_px is None))
+    total2 = np.broadcast_to(np.sqrt(wide2 * (wide2 + along2)), (40, n))
+    still2 = np.where(round_ + 0 * total2 > 0, rest2, wide2)
+    return Parts(
+        frames=tuple(range(n)), total_px2=total2, still_px2=still2, focused_px2=(1 - soft) * still2,
+        own_px2=0 * still2, diffraction_px2=airy_px**2, along_px2=np.broadcast_to(2 * half, (40, n)),
+        round_px2=np.broadcast_to(round_, (40, n)), shape_px2=shape, still_shape_px2=0 * shape,
+    )  # fmt: skip
 
 
 def gaussian_shape(rest_px: float, covariance_px2: Floats, beta: float, error: float) -> FrameShape:
