@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from math import log
 from typing import Final, Literal
 
@@ -15,7 +14,7 @@ from framecheck.field.records import FieldModel, NoFieldModel
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.motion.drift import never_rests
 from framecheck.motion.records import Motion
-from framecheck.motion.smear import elongation_of_line, smear_inside
+from framecheck.motion.smear import variance_of_line, variance_of_random
 from framecheck.night.records import Group, NightFrame
 from framecheck.robust import typical
 
@@ -219,7 +218,7 @@ def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats, lines: NDArra
     rms, rms_error = np.empty(len(shapes)), np.empty(len(shapes))
     beta = round(float(np.median([shape.moffat_beta for shape in shapes])), 1) if shapes else 3.0
     for k, shape in enumerate(shapes):
-        grid, variance = _variance_of_line(beta) if lines[k] else _variance_of_elongation(beta)
+        grid, variance = variance_of_line(beta) if lines[k] else variance_of_random(beta)
         _, short = shear.half_maximum_axes(shape.fwhm_px, float(e[k]))
         length = shape.trail_length_px or 0.0
         calm = float(shear.calm(e[k], error[k]))
@@ -230,46 +229,6 @@ def _rms_along(shapes: list[FrameShape], e: Floats, error: Floats, lines: NDArra
         rms[k] = np.sqrt(v)
         rms_error[k] = np.sqrt(up) - np.sqrt(v)
     return rms, rms_error
-
-
-@lru_cache(maxsize=32)
-def _variance_of_elongation(beta: float) -> tuple[Floats, Floats]:
-    """Variance of the motion, in squared short axes, that draws a round Moffat star out to ln(a / b)."""
-    grid = np.concatenate([[0.0], np.geomspace(0.02, 2.5, 14)])
-    out = [0.0]
-    for e in grid[1:]:
-        shape = FrameShape(
-            fwhm_px=float(np.exp(e / 2)), fwhm_px_error=1e-4, elongation=float(np.exp(e)), elongation_error=1e-4,
-            elongation_pa_deg=0.0, e1=float(e), e2=0.0, moffat_beta=beta, half_flux_radius_px=1.0,
-            trail_length_px=None, n_measured=100,
-        )  # fmt: skip
-        smear = smear_inside(_bare(shape), None)
-        out.append(0.0 if smear is None else smear.rms_along_px**2)
-    return grid, np.array(out)
-
-
-@lru_cache(maxsize=32)
-def _variance_of_line(beta: float) -> tuple[Floats, Floats]:
-    """The same where the motion is even along a line."""
-    length = np.concatenate([[0.0], np.geomspace(0.1, 6.0, 24)])
-    grid = np.array([0.0, *(elongation_of_line(float(one), beta) for one in length[1:])])
-    return grid, length**2 / 12
-
-
-def _bare(shape: FrameShape) -> FrameResult:
-    """A result that has a shape and nothing else."""
-    from pathlib import Path
-
-    from framecheck.read.exposure import Exposure
-    from framecheck.sky.model import SkySummary
-    from framecheck.stars.table import STAR_DTYPE, Stars
-
-    nothing = np.zeros(0, STAR_DTYPE)
-    return FrameResult(
-        exposure=Exposure(file=Path(), kind="light", width_px=1, height_px=1),
-        sky=SkySummary(level_adu=0.0, noise_adu=1.0, gradient_percent=0.0, level_mesh_adu=np.zeros((1, 1), np.float32)),
-        stars=Stars(table=nothing, n_found=0, n_saturated=0), shape=shape, stacked=None, saturation_adu=None,
-    )  # fmt: skip
 
 
 def _minutes(members: Sequence[NightFrame]) -> Floats:
