@@ -118,16 +118,22 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         for i, side in enumerate((sample.half_width, sample.half_height))
     ]
     return FieldModel(
-        centre_size_px2=centre_size, pattern_size_px2=pattern_size, tilt_px2=(tilt_px2[0], tilt_px2[1]),
+        centre_size_px2=centre_size,
+        pattern_size_px2=pattern_size,
+        tilt_px2=(tilt_px2[0], tilt_px2[1]),
         curvature_px2=Estimate(value=float(pattern.shared[2]), error=float(size_error[2])),
         ridge_px2=calm_root(hypot(*pattern.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
         ridge_pa_deg=float(shear.pa_deg(complex(*pattern.shared[3:5]))),
-        tilt_x_percent=tilt_x, tilt_y_percent=tilt_y, curvature_percent=curvature,
-        coma_px=calm_root(abs(outward.value), outward.error, 3, 1), coma_px3=outward,
+        tilt_x_percent=tilt_x,
+        tilt_y_percent=tilt_y,
+        curvature_percent=curvature,
+        coma_px=calm_root(abs(outward.value), outward.error, 3, 1),
+        coma_px3=outward,
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
         constant_coma_px3=Estimate(value=hypot(*all_coma), error=all_coma_error),
         constant_coma_pa_deg=float(np.degrees(np.arctan2(all_coma[1], all_coma[0])) % 360),
-        astigmatism_px=_over(spin2.fixed, width), linear_astigmatism_px=_over(spin2.linear, width),
+        astigmatism_px=_over(spin2.fixed, width),
+        linear_astigmatism_px=_over(spin2.linear, width),
         constant_astigmatism_px=None if spin2.through_focus is None else _over(spin2.through_focus, width),
         trefoil_px=calm_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
         rotation_px=_line(spin2.mean_rotation, response),
@@ -137,8 +143,9 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         explained_spin2=_explained(
             sample, sample.shape, spin2.own_columns, spin2.shared_columns, spin2.terms, sample.shape_error
         ),
-        n_stars=int((~sample.held).sum()), n_held_back=int(sample.held.sum()),
-    )  # fmt: skip
+        n_stars=int((~sample.held).sum()),
+        n_held_back=int(sample.held.sum()),
+    )
 
 
 def _drawn_out(sample: FieldSample, spin2: "_Spin2") -> Floats:
@@ -166,9 +173,9 @@ def _size_columns(sample: FieldSample, rotation: Floats | None) -> Floats:
     z = sample.z
     square = np.abs(z) ** 2
     low = np.stack([z.real, z.imag, square, (z**2).real, (z**2).imag])[:, None]
-    high = np.stack([
-        z.real * (square - sample.half_width**2), z.imag * (square - sample.half_height**2), square * (square - 1)
-    ])[:, None]  # fmt: skip
+    high = np.stack(
+        [z.real * (square - sample.half_width**2), z.imag * (square - sample.half_height**2), square * (square - 1)]
+    )[:, None]
     turned = [] if rotation is None else [rotation * low[:3]]
     return np.concatenate([low, high, *turned])
 
@@ -191,12 +198,16 @@ def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tupl
     to_percent = 100 / centre_size
     corner = sqrt(max(1 + spin0.shared[2] / centre_size, 0.0))
     return (
-        Estimate(value=float(to_percent * sample.half_width * spin0.shared[0]),
-                 error=float(to_percent * sample.half_width * error[0])),
-        Estimate(value=float(to_percent * sample.half_height * spin0.shared[1]),
-                 error=float(to_percent * sample.half_height * error[1])),
+        Estimate(
+            value=float(to_percent * sample.half_width * spin0.shared[0]),
+            error=float(to_percent * sample.half_width * error[0]),
+        ),
+        Estimate(
+            value=float(to_percent * sample.half_height * spin0.shared[1]),
+            error=float(to_percent * sample.half_height * error[1]),
+        ),
         Estimate(value=100 * (corner - 1), error=float(to_percent * error[2] / 2 / max(corner, 0.1))),
-    )  # fmt: skip
+    )
 
 
 def _place(sample: FieldSample, z: complex) -> tuple[float, float]:
@@ -233,15 +244,27 @@ def _constant(z: NDArray[np.complex128]) -> Floats:
 
 
 def _fit(
-    sample: FieldSample, values: Floats, own: Floats, shared: Floats, error: Floats, scale: Floats,
+    sample: FieldSample,
+    values: Floats,
+    own: Floats,
+    shared: Floats,
+    error: Floats,
+    scale: Floats,
     prior: Floats | None = None,
-) -> Terms:  # fmt: skip
+) -> Terms:
     """Terms from the stars that are not held back."""
     use = ~sample.held
     return fit_terms(
-        values[:, use], own[..., use], shared[..., use], frame=sample.frame[use], error=error[use], scale=scale[use],
-        frame_prior=np.zeros(len(own)) if prior is None else prior, star=sample.star[use], snr=sample.snr[use],
-    )  # fmt: skip
+        values[:, use],
+        own[..., use],
+        shared[..., use],
+        frame=sample.frame[use],
+        error=error[use],
+        scale=scale[use],
+        frame_prior=np.zeros(len(own)) if prior is None else prior,
+        star=sample.star[use],
+        snr=sample.snr[use],
+    )
 
 
 def _common(terms: Terms) -> tuple[Floats, float]:
@@ -276,9 +299,20 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     moved, through_focus = without_focus(moved, error, focus)
     linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:N_LINEAR])))
     return _Spin2(
-        terms, own, shared, moved, turning.each, turning.calm, turning.error, turning.mean, centre, turning.seen,
-        turning.fixed, calm_root(hypot(*terms.shared[:N_LINEAR]), linear_error, 1, 4), through_focus,
-    )  # fmt: skip
+        terms,
+        own,
+        shared,
+        moved,
+        turning.each,
+        turning.calm,
+        turning.error,
+        turning.mean,
+        centre,
+        turning.seen,
+        turning.fixed,
+        calm_root(hypot(*terms.shared[:N_LINEAR]), linear_error, 1, 4),
+        through_focus,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -303,9 +337,13 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
     if chi2 < n + ROTATION_SIGMA * sqrt(2 * max(n, 1)):
         return _Turning(
-            each=mean - value, calm=np.zeros(len(value)), error=error, fixed=Estimate(value=mean, error=mean_error),
-            mean=Estimate(value=0.0, error=mean_error), seen=False,
-        )  # fmt: skip
+            each=mean - value,
+            calm=np.zeros(len(value)),
+            error=error,
+            fixed=Estimate(value=mean, error=mean_error),
+            mean=Estimate(value=0.0, error=mean_error),
+            seen=False,
+        )
     # Noise is taken out of the scatter before the least turning frames are sought, or it would choose them.
     calm = mean + beyond / (beyond + error**2) * (value - mean)
     least = float(np.quantile(calm, LEAST_ROTATED))
@@ -316,10 +354,13 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
     least_error = max(least_error, float(terms.mean_error[2]))
     mean_error = hypot(least_error, float(np.sqrt(np.mean(error**2) / len(error))))
     return _Turning(
-        each=least - value, calm=least - calm, error=np.hypot(error, least_error),
+        each=least - value,
+        calm=least - calm,
+        error=np.hypot(error, least_error),
         fixed=Estimate(value=least, error=least_error),
-        mean=Estimate(value=least - float(value.mean()), error=mean_error), seen=True,
-    )  # fmt: skip
+        mean=Estimate(value=least - float(value.mean()), error=mean_error),
+        seen=True,
+    )
 
 
 def _component_error(terms: Terms) -> Floats:

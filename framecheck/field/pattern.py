@@ -70,9 +70,11 @@ def _star_deviations(result: FrameResult) -> NDArray[np.float64]:
     shape = result.shape
     assert shape is not None
     width, height = result.exposure.width_px, result.exposure.height_px
-    return np.stack([
-        2 * good["x"] / max(width - 1, 1) - 1,
-        2 * good["y"] / max(height - 1, 1) - 1,
-        np.log(good["fwhm_px"]) - np.log(shape.fwhm_px),
-        np.maximum(good["fwhm_error_px"] / good["fwhm_px"], 1e-3),
-    ]).astype(float)  # fmt: skip
+    return np.stack(
+        [
+            2 * good["x"] / max(width - 1, 1) - 1,
+            2 * good["y"] / max(height - 1, 1) - 1,
+            np.log(good["fwhm_px"]) - np.log(shape.fwhm_px),
+            np.maximum(good["fwhm_error_px"] / good["fwhm_px"], 1e-3),
+        ]
+    ).astype(float)

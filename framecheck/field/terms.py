@@ -30,8 +30,22 @@ with a weak third moment k, k H3(x / s) / 6 s³: under the weight, widths shrink
 SMALLEST_ERROR: Final = 1e-3
 """Relative error below which no star is believed. [dimensionless] Chosen: pixels are not known better."""
 
-_COLUMNS: Final = ("x", "y", "fwhm_px", "fwhm_error_px", "e1", "e2", "e1_error", "e2_error", "coma1", "coma2",
-                   "trefoil1", "trefoil2", "third_error", "snr")  # fmt: skip
+_COLUMNS: Final = (
+    "x",
+    "y",
+    "fwhm_px",
+    "fwhm_error_px",
+    "e1",
+    "e2",
+    "e1_error",
+    "e2_error",
+    "coma1",
+    "coma2",
+    "trefoil1",
+    "trefoil2",
+    "third_error",
+    "snr",
+)
 
 ROUNDS: Final = 4
 """Rounds of reweighting. Chosen: the weights no longer change."""
@@ -157,9 +171,15 @@ def gather_stars(
     where = [None] * len(numbers) if places is None else [places[i] for i in numbers]
     star = number_stars([part[:2].T for part in parts], where)
     return _sample(
-        np.concatenate(parts, axis=1), np.repeat(np.arange(len(parts)), counts), tuple(numbers), square, cube, star,
-        exposure.width_px, exposure.height_px,
-    )  # fmt: skip
+        np.concatenate(parts, axis=1),
+        np.repeat(np.arange(len(parts)), counts),
+        tuple(numbers),
+        square,
+        cube,
+        star,
+        exposure.width_px,
+        exposure.height_px,
+    )
 
 
 def held_back(x: Floats, y: Floats) -> NDArray[np.bool_]:
@@ -184,9 +204,15 @@ def _typical_sigma_px(good: NDArray[np.void]) -> float:
 
 
 def _sample(
-    table: Floats, frame: NDArray[np.intp], numbers: tuple[int, ...], square: Floats, cube: Floats,
-    star: NDArray[np.intp], width_px: int, height_px: int,
-) -> FieldSample:  # fmt: skip
+    table: Floats,
+    frame: NDArray[np.intp],
+    numbers: tuple[int, ...],
+    square: Floats,
+    cube: Floats,
+    star: NDArray[np.intp],
+    width_px: int,
+    height_px: int,
+) -> FieldSample:
     x, y, width, width_error, e1, e2, e1_error, e2_error, coma1, coma2, trefoil1, trefoil2, third_error, snr = table
     half = np.array([max(width_px - 1, 1), max(height_px - 1, 1)]) / 2
     corner = float(np.hypot(*half))
@@ -196,14 +222,25 @@ def _sample(
     size = width**2 * (np.cosh(long) - relative**2 - np.minimum(e_error, 1) ** 2)
     share = shear.share_of(e1 + 1j * e2)
     return FieldSample(
-        frame=frame, results=numbers, z=((x - half[0]) + 1j * (y - half[1])) / corner,
-        size=size[None], shape=width**2 * np.stack([share.real, share.imag]),
-        coma=cube * np.stack([coma1, coma2]), trefoil=cube * np.stack([trefoil1, trefoil2]),
+        frame=frame,
+        results=numbers,
+        z=((x - half[0]) + 1j * (y - half[1])) / corner,
+        size=size[None],
+        shape=width**2 * np.stack([share.real, share.imag]),
+        coma=cube * np.stack([coma1, coma2]),
+        trefoil=cube * np.stack([trefoil1, trefoil2]),
         size_error=np.hypot(2 * relative, np.sinh(np.minimum(long, shear.MOST)) * e_error),
         shape_error=np.maximum(shear.share_error(long, e_error, relative), SMALLEST_ERROR),
-        third_error=np.maximum(third_error, SMALLEST_ERROR), square=square, cube=cube, held=held_back(x, y),
-        star=star, snr=snr, corner_px=corner, half_width=float(half[0] / corner), half_height=float(half[1] / corner),
-    )  # fmt: skip
+        third_error=np.maximum(third_error, SMALLEST_ERROR),
+        square=square,
+        cube=cube,
+        held=held_back(x, y),
+        star=star,
+        snr=snr,
+        corner_px=corner,
+        half_width=float(half[0] / corner),
+        half_height=float(half[1] / corner),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -225,10 +262,17 @@ class Terms:
 
 
 def fit_terms(
-    values: Floats, frame_columns: Floats, shared_columns: Floats, *,
-    frame: NDArray[np.intp], error: Floats, scale: Floats, frame_prior: Floats, star: NDArray[np.intp],
+    values: Floats,
+    frame_columns: Floats,
+    shared_columns: Floats,
+    *,
+    frame: NDArray[np.intp],
+    error: Floats,
+    scale: Floats,
+    frame_prior: Floats,
+    star: NDArray[np.intp],
     snr: Floats,
-) -> Terms:  # fmt: skip
+) -> Terms:
     """Fit terms of each frame and terms shared by all frames together.
 
     The frames' terms are eliminated one frame at a time (each frame's normal equations are a small block), so that
@@ -282,15 +326,18 @@ def fit_terms(
     carried = solved.carried
     own_covariance = solved.inverse + carried @ shared_covariance @ carried.transpose(0, 2, 1)
     return Terms(
-        frame=own, frame_covariance=own_covariance, shared=shared, shared_covariance=shared_covariance,
-        scatter=float(np.median(scatter)), mean_error=mean_error,
-    )  # fmt: skip
+        frame=own,
+        frame_covariance=own_covariance,
+        shared=shared,
+        shared_covariance=shared_covariance,
+        scatter=float(np.median(scatter)),
+        mean_error=mean_error,
+    )
 
 
 def _by_stars(
-    solved: "_Solved", columns: Floats, left: Floats, weight: Floats, frame: NDArray[np.intp],
-    star: NDArray[np.intp],
-) -> tuple[Floats, Floats]:  # fmt: skip
+    solved: "_Solved", columns: Floats, left: Floats, weight: Floats, frame: NDArray[np.intp], star: NDArray[np.intp]
+) -> tuple[Floats, Floats]:
     """Covariance of the shared terms, and errors of the frames' mean terms, with each star's repeats as one."""
     n_own = solved.own.shape[1]
     own_columns, shared_columns = columns[:n_own], columns[n_own:-1]

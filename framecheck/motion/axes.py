@@ -59,10 +59,12 @@ def find_axes(
     exposure = reference.result.exposure
     if rig.camera_angle_deg is not None and scale is not None:
         stated = Orientation(
-            pixel_scale_arcsec=scale, north_up_deg=rig.camera_angle_deg, mirrored=False,
+            pixel_scale_arcsec=scale,
+            north_up_deg=rig.camera_angle_deg,
+            mirrored=False,
             ra_deg=exposure.ra_deg if exposure.ra_deg is not None else math.nan,
             dec_deg=exposure.dec_deg if exposure.dec_deg is not None else math.nan,
-        )  # fmt: skip
+        )
         return Axes(ra_angle_deg=_ra_angle_deg(stated), source="rig file", orientation=stated)
     return _from_drift(motion, scale)
 
@@ -84,9 +86,12 @@ def _solved(frames: Sequence[NightFrame], reference: NightFrame) -> Orientation 
         # stars turn counter-clockwise from the reference to this frame: north turns with them
         turn = registered.rotation_deg if lies.mirrored else -registered.rotation_deg
         return Orientation(
-            pixel_scale_arcsec=lies.pixel_scale_arcsec, north_up_deg=(lies.north_up_deg - turn) % 360,
-            mirrored=lies.mirrored, ra_deg=lies.ra_deg, dec_deg=lies.dec_deg,
-        )  # fmt: skip
+            pixel_scale_arcsec=lies.pixel_scale_arcsec,
+            north_up_deg=(lies.north_up_deg - turn) % 360,
+            mirrored=lies.mirrored,
+            ra_deg=lies.ra_deg,
+            dec_deg=lies.dec_deg,
+        )
     return None
 
 

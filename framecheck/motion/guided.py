@@ -133,7 +133,7 @@ def wander_inside_px(smears: Smears, response: float) -> float | None:
 
 def guided_log_odds(
     rig: Rig, wander_arcsec: float | None, exposure_s: float | None, scale: float | None, span_min: float = 0.0
-) -> float:  # fmt: skip
+) -> float:
     """Whether a guider kept the stars in place: said, or likely from how still they lie and how long was exposed.
 
     Stillness counts for more the longer it lasted.

@@ -128,19 +128,23 @@ def declination_drifts(
     hours = np.array([np.nan if h is None else h for h in hour_angle_deg])
     lines = [
         DecDrift(
-            hour_angle_deg=float(np.mean(hours[piece])), dec_deg=orientation.dec_deg,
-            dec_arcsec_per_min=slope, error_arcsec_per_min=error,
+            hour_angle_deg=float(np.mean(hours[piece])),
+            dec_deg=orientation.dec_deg,
+            dec_arcsec_per_min=slope,
+            error_arcsec_per_min=error,
         )
         for piece in _pieces(minutes, np.array(motion.stretch))
         if np.isfinite(hours[piece]).all()
         for slope, error in [_slope(minutes[piece], dec[piece])]
-    ]  # fmt: skip
+    ]
     return lines or [
         DecDrift(
-            hour_angle_deg=float(np.mean(known)), dec_deg=orientation.dec_deg,
-            dec_arcsec_per_min=whole.dec_arcsec_per_min, error_arcsec_per_min=whole.error_arcsec_per_min,
+            hour_angle_deg=float(np.mean(known)),
+            dec_deg=orientation.dec_deg,
+            dec_arcsec_per_min=whole.dec_arcsec_per_min,
+            error_arcsec_per_min=whole.error_arcsec_per_min,
         )
-    ]  # fmt: skip
+    ]
 
 
 def _pieces(minutes: Floats, stretch: NDArray[np.intp]) -> list[NDArray[np.intp]]:
@@ -293,10 +297,16 @@ def _solve(
     low, middle, high = _quantiles(normal, right)
     parts = _parts(normal, best, middle, latitude_deg)
     return PolarError(
-        value_arcmin=middle, low_arcmin=low, high_arcmin=high,
-        azimuth_arcmin=parts[0], altitude_arcmin=parts[1], azimuth_error_arcmin=parts[2],
-        altitude_error_arcmin=parts[3], correlation=parts[4], both_parts_seen=parts[0] is not None,
-    )  # fmt: skip
+        value_arcmin=middle,
+        low_arcmin=low,
+        high_arcmin=high,
+        azimuth_arcmin=parts[0],
+        altitude_arcmin=parts[1],
+        azimuth_error_arcmin=parts[2],
+        altitude_error_arcmin=parts[3],
+        correlation=parts[4],
+        both_parts_seen=parts[0] is not None,
+    )
 
 
 def _quantiles(normal: Floats, right: Floats) -> tuple[float, float, float]:

@@ -82,9 +82,12 @@ class Smears:
 
 
 def smears_of(
-    group: Group, members: Sequence[NightFrame], field: FieldModel | NoFieldModel, fitted: list[NightFrame],
+    group: Group,
+    members: Sequence[NightFrame],
+    field: FieldModel | NoFieldModel,
+    fitted: list[NightFrame],
     motion: Motion,
-) -> Smears:  # fmt: skip
+) -> Smears:
     """Motion of each frame: its typical shape less what the optics make of it at the centre.
 
     Parameters

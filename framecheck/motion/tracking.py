@@ -136,9 +136,8 @@ def _along_ra(axes: Axes | None) -> Any:
 def _for_field(members: Sequence[NightFrame]) -> list[NightFrame]:
     """Frames that show the optics: no trails, evenly spread over the night if there are many."""
     good = [
-        frame for frame in members
-        if frame.result.shape is not None and frame.result.shape.elongation < MOST_ELONGATION
-    ]  # fmt: skip
+        frame for frame in members if frame.result.shape is not None and frame.result.shape.elongation < MOST_ELONGATION
+    ]
     step = max(1, ceil(len(good) / MOST_FIELD_FRAMES))
     return good[::step]
 
@@ -166,9 +165,11 @@ def _polar(
             return None, None
         # counter-clockwise in the image is from north to east unless it is mirrored
         turning = FieldTurning(
-            hour_angle_deg=float(np.mean(known)), dec_deg=lies.dec_deg,
-            deg_per_hour=-rate if lies.mirrored else rate, error_deg_per_hour=error,
-        )  # fmt: skip
+            hour_angle_deg=float(np.mean(known)),
+            dec_deg=lies.dec_deg,
+            deg_per_hour=-rate if lies.mirrored else rate,
+            error_deg_per_hour=error,
+        )
         return polar_error_from_rotation([turning], rig.site_latitude_deg), "rotation"
     drifts = declination_drifts(motion, lies, hours)
     return (polar_error(drifts, rig.site_latitude_deg), "drift") if drifts else (None, None)

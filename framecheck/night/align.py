@@ -158,9 +158,15 @@ def _excess_variance(off: Floats, variance: Floats) -> float:
 
 
 def chance_of_match(
-    reference: Sources, tree: Any, frame: Sources, transform: Similarity, size: tuple[int, int], *,
-    radius: float, n_told: int,
-) -> float:  # fmt: skip
+    reference: Sources,
+    tree: Any,
+    frame: Sources,
+    transform: Similarity,
+    size: tuple[int, int],
+    *,
+    radius: float,
+    n_told: int,
+) -> float:
     """Upper bound on the probability that as many unrelated stars fall on each other.
 
     Notes

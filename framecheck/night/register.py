@@ -182,8 +182,10 @@ def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) ->
                 fits[i] = _find(reference, sources[i])
     joint = _with_stars_of_others(reference, sources, fits, chosen)
     if joint is not reference:
-        fits = [_find(joint, one) if fit is None and i != chosen else fit
-                for i, (one, fit) in enumerate(zip(sources, fits, strict=True))]  # fmt: skip
+        fits = [
+            _find(joint, one) if fit is None and i != chosen else fit
+            for i, (one, fit) in enumerate(zip(sources, fits, strict=True))
+        ]
     _try_neighbours(joint, sources, fits, chosen)
     matches = [_match(fit) if fit is not None else None for fit in fits]
     matches[chosen] = _itself(sources[chosen])
@@ -362,7 +364,14 @@ def _match(fit: Fit) -> Match:
 
 def _itself(sources: Sources) -> Match:
     registration = Registration(
-        shift_x_px=0.0, shift_y_px=0.0, rotation_deg=0.0, scale=1.0, n_common=len(sources), rms_px=0.0,
-        shift_error_px=0.0, rotation_error_deg=0.0, flipped=False,
-    )  # fmt: skip
+        shift_x_px=0.0,
+        shift_y_px=0.0,
+        rotation_deg=0.0,
+        scale=1.0,
+        n_common=len(sources),
+        rms_px=0.0,
+        shift_error_px=0.0,
+        rotation_error_deg=0.0,
+        flipped=False,
+    )
     return Match(registration, sources.rows, sources.rows)

@@ -104,8 +104,10 @@ def _suiting(setup: Setup) -> PlanLine:
     if pixel is None or blank.needs:
         return blank
     stars = setup.stars_arcsec(recorded=False)
-    low, high = (ARCSEC_PER_RADIAN * pixel * 1e-3 * px / star for px, star in
-                 ((COARSEST_PX, max(stars)), (FINEST_PX, min(stars))))  # fmt: skip
+    low, high = (
+        ARCSEC_PER_RADIAN * pixel * 1e-3 * px / star
+        for px, star in ((COARSEST_PX, max(stars)), (FINEST_PX, min(stars)))
+    )
     return blank.told(Span(value=(low + high) / 2, low=low, high=high), None, "for these pixels and this air")
 
 

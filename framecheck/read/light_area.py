@@ -109,8 +109,12 @@ def _doubt(box: Box, width_px: int, height_px: int) -> str | None:
 def _beside(overscan: Box, width_px: int, height_px: int) -> Box | None:
     """The largest box beside the overscan, if that lies along an edge."""
     left, bottom, right, top = overscan
-    boxes = [(right, 0, width_px, height_px), (0, 0, left, height_px), (0, top, width_px, height_px),
-             (0, 0, width_px, bottom)]  # fmt: skip
+    boxes = [
+        (right, 0, width_px, height_px),
+        (0, 0, left, height_px),
+        (0, top, width_px, height_px),
+        (0, 0, width_px, bottom),
+    ]
     largest = max(boxes, key=_area)
     return largest if _area(largest) >= _LEAST_KEPT * width_px * height_px else None
 

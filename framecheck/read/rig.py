@@ -62,9 +62,19 @@ class Rig:
 
 
 _SHARED: Final = (
-    "focal_length_mm", "aperture_mm", "pixel_um", "binning", "gain_e_per_adu", "read_noise_e", "saturation_adu",
-    "pedestal_adu", "site_latitude_deg", "site_longitude_deg", "stated_scale_arcsec", "lens_f_number",
-)  # fmt: skip
+    "focal_length_mm",
+    "aperture_mm",
+    "pixel_um",
+    "binning",
+    "gain_e_per_adu",
+    "read_noise_e",
+    "saturation_adu",
+    "pedestal_adu",
+    "site_latitude_deg",
+    "site_longitude_deg",
+    "stated_scale_arcsec",
+    "lens_f_number",
+)
 """Fields that an exposure and a rig call by the same name."""
 _AGREE: Final = 0.01
 """[dimensionless] Chosen: headers that differ by more speak of different equipment or settings."""

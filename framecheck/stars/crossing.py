@@ -60,9 +60,15 @@ many."""
 
 
 def lines_across(
-    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], starlike: NDArray[np.bool_], bright: NDArray[np.bool_],
-    clipped: NDArray[np.bool_], star: Pilot,
-) -> tuple[Line, ...]:  # fmt: skip
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[Any],
+    y: NDArray[Any],
+    starlike: NDArray[np.bool_],
+    bright: NDArray[np.bool_],
+    clipped: NDArray[np.bool_],
+    star: Pilot,
+) -> tuple[Line, ...]:
     """Find the lines of light in a frame.
 
     Parameters

@@ -24,7 +24,7 @@ from framecheck.stars.profile import (
     evaluate,
     midpoint_planes,
     star_light,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 
 Profile = Callable[..., tuple[Any, Any]]

@@ -21,7 +21,7 @@ from framecheck.stars.profile import (
     X,
     Y,
     evaluate,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import points_on_line
 

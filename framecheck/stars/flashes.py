@@ -84,7 +84,10 @@ def _line(strip: LineStrip, place: F64, cuts: F64, slope: float, offset: float) 
     total = cuts.sum(axis=1) * strip.pitch
     lit = float(np.median(total))
     return Line(
-        x0_px=float(x0), y0_px=float(y0), x1_px=float(x1), y1_px=float(y1),
+        x0_px=float(x0),
+        y0_px=float(y0),
+        x1_px=float(x1),
+        y1_px=float(y1),
         fwhm_px=wide,
         reach_px=float(_reach(strip, section * float(np.median(height)), wide)),
         light_adu_per_px=lit,
@@ -92,7 +95,7 @@ def _line(strip: LineStrip, place: F64, cuts: F64, slope: float, offset: float) 
         unevenness=robust.mad_std(total) / max(lit, 1e-9),
         open_ends=open_ends,
         look="flashes",
-    )  # fmt: skip
+    )
 
 
 def _reach(strip: LineStrip, light: F64, wide: float) -> float:

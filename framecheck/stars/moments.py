@@ -73,14 +73,16 @@ def measure_moments(
     xx, yy, xy = _deweighted(table, sigma_px)
     cube = sigma_px**3
     return Moments(
-        xx=xx, yy=yy, xy=xy,
+        xx=xx,
+        yy=yy,
+        xy=xy,
         coma1=(table[:, 0, 3] + table[:, 2, 1]) / cube,
         coma2=(table[:, 3, 0] + table[:, 1, 2]) / cube,
         trefoil1=(table[:, 0, 3] - 3 * table[:, 2, 1]) / cube,
         trefoil2=(3 * table[:, 1, 2] - table[:, 3, 0]) / cube,
         third_error=_third_error(noise, total, sigma_px),
         sigma_px=sigma_px,
-    )  # fmt: skip
+    )
 
 
 def _moment_table(images: F32, grid: NDArray[np.intp], x: F64, y: F64, sigma_px: float) -> tuple[F64, F64]:

@@ -285,9 +285,15 @@ def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: PixelGrid,
 
 
 def _fourth_order(
-    contour: ContourTerms, centre: tuple[F64, F64], beta: float, c: float, bend: F32, inverse_t: F32, powers: F32,
+    contour: ContourTerms,
+    centre: tuple[F64, F64],
+    beta: float,
+    c: float,
+    bend: F32,
+    inverse_t: F32,
+    powers: F32,
     square: float,
-) -> F32:  # fmt: skip
+) -> F32:
     """The fourth order of Taylor's series over a square, times t / f.
 
     With the gradient g of v, and f2, f3 and f4 for the derivatives of f by v: f_xxxx = f4 g_x^4 + 12 f3 g_x² M11 +

@@ -29,7 +29,7 @@ from framecheck.stars.profile import (
     bending,
     contour_terms,
     midpoint_planes,
-)  # fmt: skip
+)
 
 TRAIL_X, TRAIL_Y = E1, E2
 """In a trail's parameters the two columns of the shear hold the line's length along x and y. [px]"""

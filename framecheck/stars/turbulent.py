@@ -31,7 +31,7 @@ from framecheck.stars.profile import (
     contour_terms,
     evaluate,
     wing_terms,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 
 WINGS: Final = ((0.05, 0.15, 0.30, 0.38), (0.0, 1.0, 1.0, 0.0))
