@@ -137,9 +137,14 @@ def any_of(*log_odds: float) -> float:
 
 
 def answer(
-    cause: str, log_odds: float, *, affected: frozenset[int], cost: float | None, evidence: tuple[Evidence, ...],
+    cause: str,
+    log_odds: float,
+    *,
+    affected: frozenset[int],
+    cost: float | None,
+    evidence: tuple[Evidence, ...],
     rivals: tuple[Rival, ...] = (),
-) -> Finding | Healthy:  # fmt: skip
+) -> Finding | Healthy:
     """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
     confidence = chance(log_odds)
     if not confidence >= LEAST_CONFIDENCE:

@@ -50,19 +50,22 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     scale = rig.pixel_scale_arcsec
     if optics is None:
         return CannotTell(
-            cause="poor-seeing", because="too few frames have stars enough to show what widens them",
+            cause="poor-seeing",
+            because="too few frames have stars enough to show what widens them",
             what_would_settle_it="frames of a field richer in stars, without trails",
-        )  # fmt: skip
+        )
     if scale is None:
         return CannotTell(
-            cause="poor-seeing", because="the size of the stars on the sky is unknown",
+            cause="poor-seeing",
+            because="the size of the stars on the sky is unknown",
             what_would_settle_it="focal_length_mm and pixel_um in the rig file",
-        )  # fmt: skip
+        )
     if scale > COARSEST_SCALE_ARCSEC:
         return CannotTell(
-            cause="poor-seeing", because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
+            cause="poor-seeing",
+            because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
             what_would_settle_it="a few frames at a longer focal length",
-        )  # fmt: skip
+        )
     air = air_alone(optics.explained, scale)
     judged = [series for series in all_series(night) if np.isfinite(series.fwhm_px).any()]
     longest = max((typical(series.elongation) for series in judged), default=math.nan)
@@ -70,21 +73,25 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     evidence = [
         Evidence(
             statement="at the zenith the air alone would make stars of a FWHM of",
-            value=float(np.median(air.fwhm_arcsec)), unit="arcsec",
+            value=float(np.median(air.fwhm_arcsec)),
+            unit="arcsec",
             expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}",
         ),
-        Evidence(statement="they are round: long over short axis", value=longest,
-                 expected_if_healthy=f"below {ROUND:g}"),
-    ]  # fmt: skip
+        Evidence(
+            statement="they are round: long over short axis", value=longest, expected_if_healthy=f"below {ROUND:g}"
+        ),
+    ]
     restless = [one for one in (_restlessness(series) for series in judged) if one is not None]
     if restless:
         signs.append(max(log_odds_above(max(restless), RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
         evidence.append(
             Evidence(
-                statement="their size changes from frame to frame by", value=100 * max(restless), unit="percent",
+                statement="their size changes from frame to frame by",
+                value=100 * max(restless),
+                unit="percent",
                 expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur",
             )
-        )  # fmt: skip
+        )
     if signs[0] < 0 < min(_above(air.with_own_arcsec), *signs[1:]):
         return CannotTell(
             cause="poor-seeing",

@@ -13,11 +13,9 @@ def by_session(night: Night) -> list[Night]:
     if len(numbers) < 2:
         return [night]
     return [
-        replace(
-            night, rig=night.rig_of(number), groups=tuple(one for one in night.groups if one.session == number)
-        )
+        replace(night, rig=night.rig_of(number), groups=tuple(one for one in night.groups if one.session == number))
         for number in numbers
-    ]  # fmt: skip
+    ]
 
 
 def together(sessions: Sequence[Night], answers: Sequence[Sequence[Answer]]) -> list[Answer]:

@@ -204,19 +204,23 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if math.isfinite(uneven):
         evidence.append(
             Evidence(
-                statement="the sky changes from edge to edge by" if _above_pedestal(night, rig) else
-                "the sky changes from edge to edge by at least (the pedestal is unknown)",
-                value=100 * uneven, unit="percent", expected_if_healthy=f"below {100 * UNEVEN:.0f}",
+                statement="the sky changes from edge to edge by"
+                if _above_pedestal(night, rig)
+                else "the sky changes from edge to edge by at least (the pedestal is unknown)",
+                value=100 * uneven,
+                unit="percent",
+                expected_if_healthy=f"below {100 * UNEVEN:.0f}",
             )
-        )  # fmt: skip
+        )
     if math.isfinite(risen):
         evidence.append(
             Evidence(
                 statement="the brightest clear frames' sky, air mass taken out, stands above that of dark ones by",
-                value=100 * math.expm1(risen), unit="percent",
+                value=100 * math.expm1(risen),
+                unit="percent",
                 expected_if_healthy=f"below {100 * math.expm1(RISEN):.0f}",
             )
-        )  # fmt: skip
+        )
     found = answer(
         "sky-gradient",
         any_of(*(one for one in tests if math.isfinite(one))),

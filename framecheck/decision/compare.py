@@ -105,9 +105,14 @@ def _beside(reference: PastNight, other: PastNight, measure: Measure) -> Compari
     level = 1 - 1 / (ONE_FALSE_CLAIM_IN * max(n_compared, 1))
     rows = tuple(_row(*pair, measure, level) for pair in pairs)
     return Comparison(
-        reference=reference, other=other, same_rig=_same_rig(facts), facts=facts, rows=rows, measure=measure,
+        reference=reference,
+        other=other,
+        same_rig=_same_rig(facts),
+        facts=facts,
+        rows=rows,
+        measure=measure,
         level=level,
-    )  # fmt: skip
+    )
 
 
 def _pair(
@@ -132,9 +137,14 @@ def _pair(
 
 
 def _row(
-    quantity: NightQuantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
-    measure: Measure, level: float,
-) -> Row:  # fmt: skip
+    quantity: NightQuantity,
+    first: Estimate | None,
+    second: Estimate | None,
+    change: Estimate | None,
+    because: str,
+    measure: Measure,
+    level: float,
+) -> Row:
     if change is not None:
         low, high = change.interval(level)
         more, less = low > 0, high < 0
@@ -143,9 +153,14 @@ def _row(
     else:
         verdict = "not known" if first is None or second is None else "not comparable"
     return Row(
-        quantity=quantity, unit=quantity.unit(measure), reference=first, other=second, change=change, verdict=verdict,
+        quantity=quantity,
+        unit=quantity.unit(measure),
+        reference=first,
+        other=second,
+        change=change,
+        verdict=verdict,
         because=because,
-    )  # fmt: skip
+    )
 
 
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (

@@ -49,9 +49,14 @@ def course_of(motion: Motion, tracking: Tracking | None) -> PointingCourse | Non
         names, unit = ("right ascension", "declination"), "arcsec"
     first, second = x + drift_x * minutes, y + drift_y * minutes
     return PointingCourse(
-        frames=motion.frames, minutes=minutes, first=first - first[0], second=second - second[0],
-        drift=(float(drift_x), float(drift_y)), names=names, unit=unit,
-    )  # fmt: skip
+        frames=motion.frames,
+        minutes=minutes,
+        first=first - first[0],
+        second=second - second[0],
+        drift=(float(drift_x), float(drift_y)),
+        names=names,
+        unit=unit,
+    )
 
 
 def on_sky(orientation: Orientation, x: "float | Floats", y: "float | Floats") -> "tuple[Floats, Floats]":
@@ -87,9 +92,14 @@ def wave_of(motion: Motion, tracking: Tracking, scale_arcsec: float | None) -> W
     smears = tracking.smears
     factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
     return Wave(
-        frames=smears.frames, minutes=smears.minutes, value=smears.rms_px * factor, name="smear in each exposure, rms",
-        unit=unit, rhythm=tracking.rhythm_inside, peak_to_peak=None,
-    )  # fmt: skip
+        frames=smears.frames,
+        minutes=smears.minutes,
+        value=smears.rms_px * factor,
+        name="smear in each exposure, rms",
+        unit=unit,
+        rhythm=tracking.rhythm_inside,
+        peak_to_peak=None,
+    )
 
 
 def _wave_between(motion: Motion, tracking: Tracking, rhythm: Rhythm) -> Wave:
@@ -103,6 +113,11 @@ def _wave_between(motion: Motion, tracking: Tracking, rhythm: Rhythm) -> Wave:
         angle = 0.5 * np.arctan2(2 * np.mean(x * y), np.mean(x**2) - np.mean(y**2))
         value = x * np.cos(angle) + y * np.sin(angle)
     return Wave(
-        frames=motion.frames, minutes=np.array(motion.minutes), value=value, name=name, unit=unit, rhythm=rhythm,
+        frames=motion.frames,
+        minutes=np.array(motion.minutes),
+        value=value,
+        name=name,
+        unit=unit,
+        rhythm=rhythm,
         peak_to_peak=None if rhythm.amplitude_px is None else 2 * factor * rhythm.amplitude_px,
-    )  # fmt: skip
+    )

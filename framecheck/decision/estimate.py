@@ -43,9 +43,11 @@ class Estimate:
             return self
         own = sqrt((self.down**2 + self.up**2) / 2)
         return Estimate(
-            value=self.value, down=hypot(self.down, scatter), up=hypot(self.up, scatter),
+            value=self.value,
+            down=hypot(self.down, scatter),
+            up=hypot(self.up, scatter),
             freedom=_welch((own, self.freedom), (scatter, inf)),
-        )  # fmt: skip
+        )
 
 
 def t_quantile(level: float, freedom: float) -> float:
@@ -71,9 +73,11 @@ def difference(later: Estimate, earlier: Estimate) -> Estimate:
     """
     sizes = [(sqrt((one.down**2 + one.up**2) / 2), one.freedom) for one in (later, earlier)]
     return Estimate(
-        value=later.value - earlier.value, down=hypot(later.down, earlier.up), up=hypot(later.up, earlier.down),
+        value=later.value - earlier.value,
+        down=hypot(later.down, earlier.up),
+        up=hypot(later.up, earlier.down),
         freedom=_welch(*sizes),
-    )  # fmt: skip
+    )
 
 
 def _welch(*parts: tuple[float, float]) -> float:

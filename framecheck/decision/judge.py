@@ -50,8 +50,9 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         for one in weighed
         for explained in [None if one.optics is None else one.optics.explained]
         for group in one.night.groups
-        for made in [group_parts(one.night, group, explained, told_together([one])[0])] if made is not None
-    }  # fmt: skip
+        for made in [group_parts(one.night, group, explained, told_together([one])[0])]
+        if made is not None
+    }
     budget = _budget(own, largest, parts)
     cases = what_if(own, aim, grades, budget, largest, {name: one for name, (one, _) in parts.items()}, mine)
     return Judgement(

@@ -66,9 +66,7 @@ def minutes_of(frames: Sequence[FrameRow]) -> Floats:
     return np.concatenate([[0.0], np.cumsum(exposures)[:-1]]) / 60
 
 
-def _along_night(
-    frames: Sequence[FrameRow], values: Floats, typical: Callable[[Floats], float]
-) -> Estimate | None:  # fmt: skip
+def _along_night(frames: Sequence[FrameRow], values: Floats, typical: Callable[[Floats], float]) -> Estimate | None:
     """A figure from the frames of each stretch, and its mean over them."""
     known = np.isfinite(values)
     if not known.any():
