@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust
+from framecheck.causes.cloud import LEAST_FRAMES
 from framecheck.causes.optics import Optics
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
@@ -25,9 +26,6 @@ COARSEST_SCALE_ARCSEC: Final = 2.5
 ROUND: Final = 1.25
 """[dimensionless] Stars longer on average were moved, and nothing tells how far across as well. Chosen."""
 ROUND_SCATTER: Final = 0.04
-
-LEAST_FRAMES: Final = 6
-"""Frames from which on their scatter means something. Chosen."""
 
 RESTLESS: Final = 0.02
 """[dimensionless] Scatter of ln(FWHM) from frame to frame, trend taken out; optics stay as they are. Chosen."""

@@ -9,6 +9,7 @@ from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
 from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
 from framecheck.decision.quantities import QUANTITIES, NightQuantity
+from framecheck.read.rig import ANGLES_AGREE_DEG
 
 ONE_FALSE_CLAIM_IN: Final = 20
 """Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n
@@ -18,9 +19,6 @@ AGREE: Final = 0.02
 """[dimensionless] Numbers that differ by less are the same fact. Chosen: headers round focal lengths so."""
 EXPOSURES_AGREE: Final = 0.1
 """[dimensionless] Chosen: a smear that grows with the root of time, or in proportion to it, changes by 5 or 10 %."""
-ANGLES_AGREE_DEG: Final = 2.0
-"""[deg] As where headers of one night are merged."""
-
 Verdict = Literal["better", "worse", "no change shown", "not comparable", "not known"]
 
 

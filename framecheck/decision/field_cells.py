@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.constants import BY_CHANCE, SIGMA_PER_MAD
 from framecheck.decision.grades import Grade
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -22,8 +22,6 @@ _COLUMNS: Final = 12
 """Chosen: cells across the field; on a phone a whisker still has room of its own."""
 FEWEST_IN_CELL: Final = 5
 """Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
-_BY_CHANCE: Final = 0.001
-"""Chosen: contours by chance in one night of a thousand."""
 _LEVEL: Final = 0.03
 """Range of the surface over the FWHM below which a field is level. Chosen: no eye sees three percent."""
 
@@ -173,4 +171,4 @@ def _smooth_surface(cells: FieldCells) -> Values | None:
     taken = float(np.sum((fwhm[used] - fwhm[used].mean()) ** 2)) - left
     free = int(used.sum()) - k
     chance = fdtrc(k - 1, free, taken / (k - 1) / max(left / free, 1e-12))
-    return None if chance > _BY_CHANCE or np.ptp(surface) < _LEVEL * middle else surface
+    return None if chance > BY_CHANCE or np.ptp(surface) < _LEVEL * middle else surface

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust, shear
+from framecheck.causes.moved import SURE_SIGMA
 from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
@@ -21,9 +22,6 @@ FEWEST_BEST: Final = 3
 
 BEST: Final = 0.1
 """Share of the frames that are taken for the sharpest. Chosen."""
-
-SURE_SIGMA: Final = 4.0
-"""Drift over its error from which it is compared with the smear. Chosen."""
 
 SPARE: Final = 0.2
 """Growth of the squared short axis against the frames at rest that is called motion. [dimensionless] Chosen: air alone

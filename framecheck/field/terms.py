@@ -216,21 +216,19 @@ def _sample(
     x, y, width, width_error, e1, e2, e1_error, e2_error, coma1, coma2, trefoil1, trefoil2, third_error, snr = table
     half = np.array([max(width_px - 1, 1), max(height_px - 1, 1)]) / 2
     corner = float(np.hypot(*half))
-    long, e_error = np.hypot(e1, e2), np.sqrt((e1_error**2 + e2_error**2) / 2)
+    e_error = np.sqrt((e1_error**2 + e2_error**2) / 2)
     relative = np.maximum(width_error / width, SMALLEST_ERROR)
-    # Noise makes the mean of a square too large, by the variance: taken off.
-    size = width**2 * (np.cosh(long) - relative**2 - np.minimum(e_error, 1) ** 2)
-    share = shear.share_of(e1 + 1j * e2)
+    size, shape, size_error, shape_error = shear.squares(width, relative, e1 + 1j * e2, e_error)
     return FieldSample(
         frame=frame,
         results=numbers,
         z=((x - half[0]) + 1j * (y - half[1])) / corner,
         size=size[None],
-        shape=width**2 * np.stack([share.real, share.imag]),
+        shape=np.stack([shape.real, shape.imag]),
         coma=cube * np.stack([coma1, coma2]),
         trefoil=cube * np.stack([trefoil1, trefoil2]),
-        size_error=np.hypot(2 * relative, np.sinh(np.minimum(long, shear.MOST)) * e_error),
-        shape_error=np.maximum(shear.share_error(long, e_error, relative), SMALLEST_ERROR),
+        size_error=size_error,
+        shape_error=np.maximum(shape_error, SMALLEST_ERROR),
         third_error=np.maximum(third_error, SMALLEST_ERROR),
         square=square,
         cube=cube,

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from framecheck.constants import BY_CHANCE
 from framecheck.field.result import FrameResult
 from framecheck.field.shape import averaged_again
 from framecheck.field.similarity import Floats, as_complex
@@ -23,9 +24,6 @@ COMPARED: Final = 12
 FEWEST_TIMES: Final = 2
 MOST_TIMES: Final = 0.6
 """Frames, of those under whose sky it stayed, in which a light must be seen again. Chosen: lamps may go out."""
-
-BY_CHANCE: Final = 1e-3
-"""Largest expected number of stars that lie by chance where others lay. Chosen: one in a thousand nights."""
 
 
 def without_stationary_lights(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[FrameResult]:

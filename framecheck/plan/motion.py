@@ -7,7 +7,7 @@ from typing import Final
 
 from framecheck.causes.cures import CAUTIONS
 from framecheck.decision.star_width import jitter_for_growth, star_fwhm_arcsec
-from framecheck.motion.polar import refraction_drift
+from framecheck.motion.polar import NEAREST_POLE_DEG, refraction_drift
 from framecheck.plan.light import GROWTH
 from framecheck.plan.records import PlanLine, PlanSection, Setup, Span, short, short_time
 from framecheck.plan.tolerances import (
@@ -31,9 +31,6 @@ SCREEN_PX: Final = 3.0
 
 UNLIMITED_S: Final = 6 * 3600.0
 """Exposures above this are not limited at all. [s] Chosen: a night's length."""
-
-NEAREST_POLE_DEG: Final = 2.0
-"""Nearer to the pole the small-angle sums for a guided field do not hold. Chosen."""
 
 LOWEST_ALTITUDE_DEG: Final = 30.0
 """Targets are reckoned with above it. Common practice, no source."""

@@ -80,7 +80,7 @@ _AGREE: Final = 0.01
 """[dimensionless] Chosen: headers that differ by more speak of different equipment or settings."""
 _MOST_OF_THEM: Final = 0.9
 """[dimensionless] Chosen: one odd frame in ten does not unmake what the others agree on."""
-_ANGLES_AGREE_DEG: Final = 2.0
+ANGLES_AGREE_DEG: Final = 2.0
 """[deg] Chosen: flexure and plate solutions scatter by less, a turned camera by more."""
 
 
@@ -157,7 +157,7 @@ def _agreed_angle(angles_deg: Sequence[float]) -> float | None:
     east = sum(math.sin(math.radians(angle)) for angle in angles_deg)
     north = sum(math.cos(math.radians(angle)) for angle in angles_deg)
     mean = math.degrees(math.atan2(east, north)) % 360
-    near = sum(abs(signed_deg(angle - mean)) <= _ANGLES_AGREE_DEG for angle in angles_deg)
+    near = sum(abs(signed_deg(angle - mean)) <= ANGLES_AGREE_DEG for angle in angles_deg)
     return mean if near >= _MOST_OF_THEM * len(angles_deg) else None
 
 

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
+from framecheck.constants import BY_CHANCE
 from framecheck.stars.line import Line
 from framecheck.stars.line_light import F64, LineStrip
 
@@ -17,9 +18,6 @@ FEWEST: Final = 6
 
 OFF_LINE_FWHM: Final = 0.3
 """Scatter of flashes about the line, at most. [FWHM] Chosen: lamps and stars in a row scatter by half of its width."""
-
-BY_CHANCE: Final = 1e-3
-"""Chance that points without rhythm have as clear a one, at most. Chosen."""
 
 WIDEST: Final = 2.0
 """Width of flashes across the line over that of a star, at most. Chosen."""
