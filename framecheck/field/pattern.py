@@ -39,6 +39,11 @@ def size_pattern(results: Sequence[FrameResult]) -> SizePattern | None:
     frame, drop out; what is left is fixed to the sensor. Fitted robustly (Huber weights), each star weighing by its
     error.
 
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Of one camera, in any order.
+
     Returns
     -------
     SizePattern or None

@@ -72,7 +72,15 @@ def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.
 
 
 def widened(covariance: Floats, variance: Floats) -> Floats:
-    """A covariance whose variances are at least those given, correlations kept."""
+    """A covariance whose variances are at least those given, correlations kept.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (n, n)
+        In any unit.
+    variance : ndarray, shape (n,)
+        In the same one.
+    """
     own = np.diag(covariance)
     factor = np.sqrt(np.maximum(variance / np.maximum(own, 1e-300), 1.0))
     factor = np.where(own > 0, factor, 1.0)

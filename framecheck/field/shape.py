@@ -24,6 +24,11 @@ def frame_shape(measured: Measured) -> FrameShape | None:
     each star weighing by its own error and by the scatter that the stars have beyond their errors, since the field is
     not uniform.
 
+    Parameters
+    ----------
+    measured : Measured
+        Stars of a frame, as `stars.measure_stars` leaves them.
+
     Returns
     -------
     FrameShape or None
@@ -94,7 +99,17 @@ def _averaged(
 
 
 def stacked_star(measured: Measured) -> StackedStar | None:
-    """The mean star of a frame as an image."""
+    """The mean star of a frame as an image.
+
+    Parameters
+    ----------
+    measured : Measured
+
+    Returns
+    -------
+    StackedStar or None
+        None if too few stars were averaged.
+    """
     if measured.mean is None:
         return None
     return StackedStar(image=measured.mean.image, pixel_px=measured.mean.pixel_px)

@@ -151,6 +151,17 @@ def gather_stars(
     """Put the good stars of all frames together; None if no frame has enough of them.
 
     Without places every star counts as another one.
+
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Of one camera, in order of time.
+    places : sequence of Similarity or None, optional
+        How each frame lies against one of them.
+
+    Returns
+    -------
+    FieldSample or None
     """
     parts, numbers, scales = [], [], []
     for number, result in enumerate(results):
@@ -183,7 +194,17 @@ def gather_stars(
 
 
 def held_back(x: Floats, y: Floats) -> NDArray[np.bool_]:
-    """Every fifth star, chosen by its place alone: the same stars in every run, however the frames are ordered."""
+    """Every fifth star, chosen by its place alone: the same stars in every run, however the frames are ordered.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Places of stars. [px]
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+    """
     mixed = (8 * x).astype(np.int64).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     mixed ^= (8 * y).astype(np.int64).astype(np.uint64) * np.uint64(0xC2B2AE3D27D4EB4F)
     mixed ^= mixed >> np.uint64(29)
@@ -357,7 +378,23 @@ def _by_stars(
 def residuals(
     values: Floats, frame_columns: Floats, shared_columns: Floats, frame: NDArray[np.intp], own: Floats, shared: Floats
 ) -> Floats:
-    """What the terms leave of the values, shape (n_components, n_stars)."""
+    """What the terms leave of the values, shape (n_components, n_stars).
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_components, n_stars)
+    frame_columns, shared_columns : ndarray, shape (n_columns, n_components, n_stars)
+        What the frames' and the shared coefficients multiply.
+    frame : ndarray of int, shape (n_stars,)
+        Frame of each star.
+    own : ndarray, shape (n_frames, n_frame_columns)
+    shared : ndarray, shape (n_shared_columns,)
+
+    Returns
+    -------
+    ndarray, shape (n_components, n_stars)
+        In the unit of `values`.
+    """
     left = values - np.tensordot(shared, shared_columns.reshape(-1, *values.shape), axes=1)
     for column, coefficient in zip(frame_columns, own.T, strict=True):
         left = left - column * coefficient[frame]
@@ -368,6 +405,22 @@ def scatter_by_brightness(square: Floats, error: Floats, snr: Floats, n_componen
     """Scatter beyond the errors of each star, shape (n,): what bright stars show is not set by the faint ones.
 
     As `excess_scatter`, for each third of the stars by their signal to noise; no less for a fainter third.
+
+    Parameters
+    ----------
+    square : ndarray, shape (n,)
+        Squared residuals, summed over the components.
+    error : ndarray, shape (n,)
+        Of each component, in the same unit.
+    snr : ndarray, shape (n,)
+        Signal to noise. [dimensionless]
+    n_components : int
+        1 or 2.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        In the unit of `error`.
     """
     if len(square) < CLASSES * FEWEST_OF_A_CLASS or np.quantile(snr, 0.9) < 2 * np.quantile(snr, 0.1):
         return np.full(len(square), excess_scatter(square, error, n_components))
@@ -440,6 +493,15 @@ def focus_phase(sample: FieldSample) -> Floats | None:
     """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
 
     None unless the sizes fall to a least value and rise again smoothly, as only a passage through focus makes them.
+
+    Parameters
+    ----------
+    sample : FieldSample
+
+    Returns
+    -------
+    ndarray, shape (n_frames,), or None
+        Negative on one side of the focus. [px]
     """
     size = sample.square[np.flatnonzero(np.diff(sample.frame, prepend=-1))]
     if len(size) < FEWEST_THROUGH_FOCUS:
@@ -457,7 +519,23 @@ def focus_phase(sample: FieldSample) -> Floats | None:
 
 
 def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, Estimate | None]:
-    """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance."""
+    """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n_frames, n)
+        Terms of each frame, in any unit.
+    error : ndarray, shape (n_frames,)
+        Of each of them.
+    focus : ndarray, shape (n_frames,), or None
+        As of `focus_phase`. [px]
+
+    Returns
+    -------
+    values : ndarray, shape (n_frames, n)
+    size : Estimate or None
+        None without a passage through focus.
+    """
     if focus is None:
         return values, None
     beyond = [
@@ -476,7 +554,22 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
 
 
 def calm_root(value: float, error: float, power: int, n_components: int) -> Estimate:
-    """Root of a size, what noise adds to its square taken off; the error from one error up and down."""
+    """Root of a size, what noise adds to its square taken off; the error from one error up and down.
+
+    Parameters
+    ----------
+    value, error : float
+        The size and the error of each of its components, in any unit.
+    power : int
+        Which root is taken.
+    n_components : int
+        That the size is made of.
+
+    Returns
+    -------
+    Estimate
+        In the `power`-th root of the unit.
+    """
     calm = sqrt(max(value**2 - n_components * error**2, 0.0))
     low, high = max(calm - error, 0.0), calm + error
     spread = (high ** (1 / power) - low ** (1 / power)) / (2 if low > 0 else 1)

@@ -163,7 +163,12 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
 
 
 def never_rests(motion: Motion) -> bool:
-    """Whether the pointing was moved before every frame, flips aside: its places from frame to frame tell no drift."""
+    """Whether the pointing was moved before every frame, flips aside: its places from frame to frame tell no drift.
+
+    Parameters
+    ----------
+    motion : Motion
+    """
     if not motion.dithered:
         return False
     stretch = np.array(motion.stretch)

@@ -27,7 +27,22 @@ def false_alarm(gain: float, n_free: int, n_frequencies: float) -> float:
 
 
 def gain_by_chance(n_free: int, n_frequencies: float, chance: float) -> float:
-    """The gain whose false-alarm probability is `chance`: it falls with the gain, so halving finds it."""
+    """The gain whose false-alarm probability is `chance`: it falls with the gain, so halving finds it.
+
+    Parameters
+    ----------
+    n_free : int
+        Values less the terms of the plain fit.
+    n_frequencies : float
+        Independent ones that were tried.
+    chance : float
+        Of so high a gain without any period. [dimensionless]
+
+    Returns
+    -------
+    float
+        Part of the variance that the period takes. [dimensionless]
+    """
     low, high = 0.0, 1.0
     while false_alarm(high, n_free, n_frequencies) > chance:
         low, high = high, 2 * high

@@ -70,7 +70,17 @@ LONG_EXPOSURE_PX_S: Final = 250.0
 
 
 def wander_px(motion: Motion) -> float | None:
-    """Robust rms of the pointing about its slow path, along the direction where it wanders most. [px]"""
+    """Robust rms of the pointing about its slow path, along the direction where it wanders most. [px]
+
+    Parameters
+    ----------
+    motion : Motion
+
+    Returns
+    -------
+    float or None
+        None where the run is too short to tell. [px]
+    """
     if len(motion.minutes) < 6 or motion.minutes[-1] < WANDER_MINUTES or motion.drift_x_px_per_min is None:
         return None
     place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
@@ -123,6 +133,17 @@ def wander_inside_px(smears: Smears, response: float) -> float | None:
     """Rms of the motion inside long exposures that is not the same in all; None where they are short or few. [px]
 
     A gear left alone smears each exposure by another part of its turn.
+
+    Parameters
+    ----------
+    smears : Smears
+    response : float
+        As `Tracking.response`. [dimensionless]
+
+    Returns
+    -------
+    float or None
+        [px]
     """
     if len(smears.frames) < FEWEST_WANDERING or not smears.typical_exposure_s >= LONG_EXPOSURE_S:
         return None
@@ -137,6 +158,23 @@ def guided_log_odds(
     """Whether a guider kept the stars in place: said, or likely from how still they lie and how long was exposed.
 
     Stillness counts for more the longer it lasted.
+
+    Parameters
+    ----------
+    rig : Rig
+    wander_arcsec : float or None
+        Rms of the pointing about its slow path. [arcsec]
+    exposure_s : float or None
+        Usual exposure. [s]
+    scale : float or None
+        [arcsec/px]
+    span_min : float
+        Time through which an axis that is left alone was seen; 0 if it was not. [min]
+
+    Returns
+    -------
+    float
+        Natural logarithm of the odds that a guider was at work.
     """
     if rig.guided is not None:
         return SAID if rig.guided else -SAID
@@ -152,7 +190,20 @@ def guided_log_odds(
 
 
 def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float:
-    """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone."""
+    """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone.
+
+    Parameters
+    ----------
+    drift : SkyDrift or None
+    motion : Motion
+    scale : float
+        [arcsec/px]
+
+    Returns
+    -------
+    float
+        Natural logarithm of odds; negative speaks against a guider.
+    """
     if drift is not None:
         east, north, error = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min
         across = east < 0.45 * north and not _turns(motion)
@@ -179,7 +230,19 @@ def _turns(motion: Motion) -> bool:
 
 
 def turns_in_place(motion: Motion, scale: float) -> float:
-    """Log-odds of a guider from a field that turns: an axis so far off lets unguided frames drift away as well."""
+    """Log-odds of a guider from a field that turns: an axis so far off lets unguided frames drift away as well.
+
+    Parameters
+    ----------
+    motion : Motion
+    scale : float
+        [arcsec/px]
+
+    Returns
+    -------
+    float
+        Natural logarithm of odds; positive speaks for a guider.
+    """
     rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
     x, y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
     if rate is None or error is None or x is None or y is None or abs(rate) < 4 * error or abs(rate) < 0.02:

@@ -230,6 +230,16 @@ def polar_error_from_rotation(turnings: Sequence[FieldTurning], latitude_deg: fl
 def refraction_drift(latitude_deg: float, dec_deg: float, hour_angle_deg: float) -> tuple[float, float]:
     """Drift of a star by changing refraction, for a mount on the true pole that turns at the sidereal rate.
 
+    Parameters
+    ----------
+    latitude_deg, dec_deg, hour_angle_deg : float
+        [deg]
+
+    Returns
+    -------
+    ra, dec : float
+        Of the star; right ascension on the sky, times cos(dec). [arcsec/min]
+
     Returns
     -------
     ra, dec : float
@@ -247,7 +257,18 @@ def refraction_drift(latitude_deg: float, dec_deg: float, hour_angle_deg: float)
 
 
 def refraction_turning(latitude_deg: float, dec_deg: float, hour_angle_deg: float) -> float:
-    """Turning of a guided field by changing refraction, for a mount on the true pole, from north to east. [deg/h]"""
+    """Turning of a guided field by changing refraction, for a mount on the true pole, from north to east. [deg/h]
+
+    Parameters
+    ----------
+    latitude_deg, dec_deg, hour_angle_deg : float
+        [deg]
+
+    Returns
+    -------
+    float
+        [deg/h]
+    """
     apart, step = 0.05, 0.25  # [deg]
     wide = cos(radians(dec_deg))
 

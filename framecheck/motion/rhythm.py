@@ -202,6 +202,16 @@ def find_period_in_smear(
 def compare_with_worm(rhythm: Rhythm, worm_period_s: float) -> WormMatch:
     """How the period found is related to that of the worm.
 
+    Parameters
+    ----------
+    rhythm : Rhythm
+    worm_period_s : float
+        [s]
+
+    Returns
+    -------
+    WormMatch
+
     Returns
     -------
     {"same", "harmonic", "alias", "other"}
@@ -220,7 +230,22 @@ def compare_with_worm(rhythm: Rhythm, worm_period_s: float) -> WormMatch:
 
 
 def aliases(period_s: float, interval_s: float, shortest_s: float = SHORTEST_ALIAS_S) -> tuple[float, ...]:
-    """Periods that samples at one interval cannot tell from a period: 1 / |1/P - k/T|, longest first. [s]"""
+    """Periods that samples at one interval cannot tell from a period: 1 / |1/P - k/T|, longest first. [s]
+
+    Parameters
+    ----------
+    period_s : float
+        [s]
+    interval_s : float
+        Between samples. [s]
+    shortest_s : float
+        Shorter ones are left out. [s]
+
+    Returns
+    -------
+    tuple of float
+        [s]
+    """
     most = int(interval_s / shortest_s) + 1
     rates = [abs(1 / period_s + k / interval_s) for k in range(-most, most + 1) if k]
     return tuple(sorted({1 / rate for rate in rates if 0 < rate <= 1 / shortest_s}, reverse=True))

@@ -90,7 +90,18 @@ def variance_of_random(beta: float) -> tuple[Floats, Floats]:
 
 @lru_cache(maxsize=32)
 def variance_of_line(beta: float) -> tuple[Floats, Floats]:
-    """As `variance_of_random`, of a motion that is even along a line."""
+    """As `variance_of_random`, of a motion that is even along a line.
+
+    Parameters
+    ----------
+    beta : float
+        Wings of the round star.
+
+    Returns
+    -------
+    e, variance : ndarray, shape (n,)
+        As there. [dimensionless, squared short axes]
+    """
     length = np.concatenate([[0.0], np.geomspace(0.1, 6.0, 24)])
     return np.array([elongation_of_motion(beta, line=float(one)) for one in length]), length**2 / 12
 

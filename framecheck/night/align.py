@@ -96,6 +96,16 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity, radius: float) -> Pairs:
     """Nearest stars within a radius, each star in one pair only.
 
+    Parameters
+    ----------
+    reference, frame : Sources
+    tree : scipy.spatial.cKDTree
+        Of the reference's places.
+    transform : Similarity
+        From the reference to the frame.
+    radius : float
+        In the frame. [px]
+
     Returns
     -------
     tuple of ndarray
@@ -111,6 +121,14 @@ def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity
 
 def fit_pairs(reference: Sources, frame: Sources, pairs: Pairs, found: Fit) -> Fit | None:
     """Robust fit to paired stars; scatter beyond the centroid errors is found and enters the errors.
+
+    Parameters
+    ----------
+    reference, frame : Sources
+    pairs : tuple of ndarray
+        As of `pair_up`.
+    found : Fit
+        What the pairs were found with.
 
     Returns
     -------
@@ -168,6 +186,25 @@ def chance_of_match(
     n_told: int,
 ) -> float:
     """Upper bound on the probability that as many unrelated stars fall on each other.
+
+    Parameters
+    ----------
+    reference, frame : Sources
+    tree : scipy.spatial.cKDTree
+        Of the reference's places.
+    transform : Similarity
+        From the reference to the frame.
+    size : tuple of int
+        Width and height of the image. [px]
+    radius : float
+        Within which stars count as the same. [px]
+    n_told : int
+        Stars that agree beyond those that do so by construction.
+
+    Returns
+    -------
+    float
+        At most 1.
 
     Notes
     -----

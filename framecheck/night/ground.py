@@ -44,6 +44,13 @@ def ground_in_view(night_frames: Sequence[NightFrame], groups: Sequence[Group]) 
 
     The line between sky and ground is laid on that of the first frame, over longer and longer times, so that the
     coarse cells it is known in place it well. Ground that stands on a tripod is the still witness of all else.
+
+    Parameters
+    ----------
+    night_frames : sequence of NightFrame
+        Of a night, in order of time.
+    groups : sequence of Group
+        Of these frames.
     """
     shown = [[frame for frame in map(night_frames.__getitem__, group.members) if _shows(frame)] for group in groups]
     frames = max(shown, key=len, default=[])

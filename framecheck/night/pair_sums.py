@@ -74,7 +74,13 @@ class PairSums:
 
 
 def pair_sums(size: Floats) -> PairSums:
-    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]"""
+    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]
+
+    Parameters
+    ----------
+    size : ndarray, shape (n, 3)
+        Tensors xx, yy, xy of squared widths. [px²]
+    """
     own = overlap(size, size) @ _TO_PRODUCTS.T
 
     def factor(product: int) -> Floats:

@@ -87,7 +87,14 @@ class Match:
 
 
 def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
-    """Prepare a frame for others to be registered to."""
+    """Prepare a frame for others to be registered to.
+
+    Parameters
+    ----------
+    sources : Sources
+    size : tuple of int
+        Width and height of the image. [px]
+    """
     from scipy.spatial import cKDTree
 
     triangles = tuple(make_triangles(sources.brightest(n).points) for n in BRIGHTEST)

@@ -34,6 +34,13 @@ class Stackable:
 def stackable(frames: Sequence[NightFrame], group: Group) -> Stackable:
     """The frames of a group with a registration, a transparency and a measured star.
 
+    Parameters
+    ----------
+    frames : sequence of NightFrame
+        Of a night.
+    group : Group
+        One of its groups.
+
     Notes
     -----
     Scaled to one flux, the noise of a pixel is noise / (transparency x exposure): its inverse square, in units of an
@@ -149,13 +156,35 @@ def with_and_without(
 
 
 def growing_stack(frames: Stackable, order: NDArray[np.intp]) -> Stack:
-    """Stacks of the first, the first two, ... of the frames in the order given, shape (n,)."""
+    """Stacks of the first, the first two, ... of the frames in the order given, shape (n,).
+
+    Parameters
+    ----------
+    frames : Stackable
+    order : ndarray of int, shape (n,)
+        Of its frames, the first to be stacked first.
+
+    Returns
+    -------
+    Stack
+        Arrays of shape (n,).
+    """
     sums = pair_sums(frames.size).growing(frames.light_s, order)
     return Stack(np.cumsum(frames.light_s[order]), sums, frames.ideal_fwhm_px)
 
 
 def long_axis(frames: Stackable) -> Floats:
-    """Direction of each frame's long axis along the reference's axes. [rad]"""
+    """Direction of each frame's long axis along the reference's axes. [rad]
+
+    Parameters
+    ----------
+    frames : Stackable
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counter-clockwise from +x. [rad]
+    """
     xx, yy, xy = frames.size.T
     angle: Floats = np.arctan2(2 * xy, xx - yy) / 2
     return angle

@@ -46,6 +46,11 @@ def make_triangles(points: Floats) -> Triangles | None:
 
     Frames of one camera share their scale to 0.1 %, so triangles are told by the lengths of all three sides, which
     is far rarer by chance than equal ratios of sides.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 2)
+        Places of stars. [px]
     """
     from scipy.spatial import cKDTree
 
@@ -137,6 +142,16 @@ def most_voted(
 
     Two votes are for the same transform if they put the image centre, and a point half way to the corner, within a
     distance that grows with the frame: a small triangle tells the turn only roughly.
+
+    Parameters
+    ----------
+    votes : Votes
+    points : tuple of ndarray, shape (n, 2)
+        Stars of the reference and of the frame. [px]
+    centre : complex
+        Of the image, x + iy. [px]
+    most : int
+        Transforms to give.
     """
     from scipy.spatial import cKDTree
 

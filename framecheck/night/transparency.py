@@ -137,7 +137,13 @@ def transparencies(light: GroupLight, dimmed: float = 0.0, error: float | None =
 
 
 def best_of(values: NDArray[np.floating]) -> float:
-    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on."""
+    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        One at least, of any unit.
+    """
     rank = 1 + (len(values) - 1) // BEST_OF
     return float(np.sort(values)[-rank])
 
@@ -162,7 +168,17 @@ def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> 
 
 
 def light_share(shape: FrameShape) -> float:
-    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's."""
+    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's.
+
+    Parameters
+    ----------
+    shape : FrameShape
+
+    Returns
+    -------
+    float
+        [dimensionless]
+    """
     if shape.light_over_profile is not None:
         return shape.light_over_profile
     return held_near(shape.moffat_beta) / held_near(USUAL_BETA)
@@ -172,6 +188,16 @@ def held_near(beta: float) -> float:
     """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to the star.
 
     Moffat, A&A 3, 455 (1969): 1 - (1 + r² / a²)^(1 - beta). Closed form.
+
+    Parameters
+    ----------
+    beta : float
+        Moffat exponent. [dimensionless]
+
+    Returns
+    -------
+    float
+        Closed form. [dimensionless]
     """
     core = 4 * (2 ** (1 / max(beta, 1.01)) - 1)
     return float(1 - (1 + core * NEAR_FWHM**2) ** (1 - max(beta, 1.01)))

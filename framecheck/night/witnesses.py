@@ -79,13 +79,28 @@ def fixed_places(sources: Sequence[Sources], transforms: Sequence[Similarity], s
 
 
 def has_moved(one: Similarity, other: Similarity, size: tuple[int, int]) -> bool:
-    """Whether the stars moved by several pixels over most of the sensor between two frames."""
+    """Whether the stars moved by several pixels over most of the sensor between two frames.
+
+    Parameters
+    ----------
+    one, other : Similarity
+        From a reference to each of two frames.
+    size : tuple of int
+        Width and height of the image. [px]
+    """
     places = np.array([[x * size[0], y * size[1]] for x in (0.25, 0.75) for y in (0.25, 0.75)])
     return bool(np.median(np.abs(as_complex(one.apply(places) - other.apply(places)))) > MOVED_PX)
 
 
 def without(sources: Sources, places: Floats) -> Sources:
-    """What lies at none of the places."""
+    """What lies at none of the places.
+
+    Parameters
+    ----------
+    sources : Sources
+    places : ndarray, shape (n, 2)
+        [px]
+    """
     from scipy.spatial import cKDTree
 
     if not len(places):

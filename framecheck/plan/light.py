@@ -30,7 +30,12 @@ THROUGHPUT: Final = (0.3, 0.5, 0.7)
 
 
 def pixels(setup: Setup) -> PlanSection:
-    """What the pixels see."""
+    """What the pixels see.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     lines = [_scale(setup), _field(setup), _diffraction(setup), _star(setup), _sampling(setup), _suiting(setup)]
     return PlanSection(
         key="pixels",
@@ -112,7 +117,12 @@ def _suiting(setup: Setup) -> PlanLine:
 
 
 def focus(setup: Setup) -> PlanSection:
-    """How exactly to focus."""
+    """How exactly to focus.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     return PlanSection(key="focus", title="How exactly to focus", lines=(_ratio(setup), _zone(setup)))
 
 
@@ -142,7 +152,12 @@ def _zone(setup: Setup) -> PlanLine:
 
 
 def sub_length(setup: Setup) -> PlanSection:
-    """How long a single exposure must be for the sky to bury the read noise."""
+    """How long a single exposure must be for the sky to bury the read noise.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     lines = []
     filters = {"": setup.passband_nm} if setup.passband_nm is not None else PASSBANDS_NM
     for name, passband_nm in filters.items():

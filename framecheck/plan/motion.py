@@ -43,7 +43,12 @@ _TOO_LOW: Final = f"the target never stands {LOWEST_ALTITUDE_DEG:.0f}° high her
 
 
 def untracked(setup: Setup) -> PlanSection:
-    """How long a camera may stand still."""
+    """How long a camera may stand still.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     lines = [_speed(setup), _standing(setup, "untracked_sharp", "Sharp at full size", 1.0)]
     if setup.rig.mount_type in ("fixed", None):
         lines += [_standing(setup, "untracked_screen", "Sharp on a screen", SCREEN_PX), _rule_of_500(setup)]
@@ -91,7 +96,12 @@ def _standing_trail(setup: Setup) -> PlanLine:
 
 
 def with_mount(setup: Setup) -> PlanSection:
-    """How long the mount can expose by itself."""
+    """How long the mount can expose by itself.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     lines = [_round_trail(setup)]
     if setup.rig.mount_type == "alt-azimuth":
         lines += [_rotation(setup), _rotation_exposure(setup)]
@@ -263,7 +273,12 @@ def _trail(setup: Setup) -> PlanLine:
 
 
 def alignment(setup: Setup) -> PlanSection:
-    """How well the mount must be aligned and guided."""
+    """How well the mount must be aligned and guided.
+
+    Parameters
+    ----------
+    setup : Setup
+    """
     lines = [_needed_rms(setup)]
     if setup.tracking_rms_arcsec is not None:
         lines.append(_guided_star(setup))

@@ -133,6 +133,11 @@ def short(value: float) -> str:
 
     >>> short(0.1234), short(1.234), short(123.4), short(12345)
     ('0.12', '1.2', '123', '12345')
+
+    Parameters
+    ----------
+    value : float
+        Of any unit.
     """
     for limit, decimals in ((0.095, 3), (0.95, 2), (9.95, 1)):
         if abs(value) < limit:
@@ -141,7 +146,13 @@ def short(value: float) -> str:
 
 
 def short_time(seconds: float) -> str:
-    """A length of time in a sentence."""
+    """A length of time in a sentence.
+
+    Parameters
+    ----------
+    seconds : float
+        [s]
+    """
     if seconds < 99.5:
         return f"{short(seconds)} s"
     return f"{short(seconds / 60)} min" if seconds < 5970 else f"{short(seconds / 3600)} h"

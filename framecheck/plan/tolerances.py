@@ -11,12 +11,24 @@ figure is 1000."""
 
 
 def field_of_view_deg(sensor_mm: float, focal_length_mm: float) -> float:
-    """Angle that a length on the sensor spans: 2 atan(d / 2f). [deg] Closed form."""
+    """Angle that a length on the sensor spans: 2 atan(d / 2f). [deg] Closed form.
+
+    Parameters
+    ----------
+    sensor_mm, focal_length_mm : float
+        [mm]
+    """
     return degrees(2 * atan(sensor_mm / (2 * focal_length_mm)))
 
 
 def untracked_rate_arcsec_per_s(dec_deg: float) -> float:
-    """Speed of a star that nothing follows: the sidereal rate times cos(dec). [arcsec/s] Closed form."""
+    """Speed of a star that nothing follows: the sidereal rate times cos(dec). [arcsec/s] Closed form.
+
+    Parameters
+    ----------
+    dec_deg : float
+        [deg]
+    """
     return SIDEREAL_RATE_ARCSEC_PER_S * sin(radians(90 - abs(dec_deg)))  # exactly 0 at the pole
 
 
@@ -48,7 +60,15 @@ def trailed_fwhm(fwhm: float, length: float) -> float:
 
 
 def trail_for_elongation(fwhm: float, elongation: float) -> float:
-    """Length of trail that makes a round star so many times as long as wide at half maximum; unit of `fwhm`."""
+    """Length of trail that makes a round star so many times as long as wide at half maximum; unit of `fwhm`.
+
+    Parameters
+    ----------
+    fwhm : float
+        Of the round star, in any unit.
+    elongation : float
+        Long over short axis. [dimensionless]
+    """
     low, high = 0.0, 2 * elongation * fwhm
     for _ in range(60):
         middle = (low + high) / 2
@@ -58,6 +78,18 @@ def trail_for_elongation(fwhm: float, elongation: float) -> float:
 
 def polar_drift_arcsec_per_min(polar_error_arcmin: float, dec_deg: float) -> tuple[float, float]:
     """Least and greatest speed of the stars for an equatorial mount off the pole, over all hour angles. [arcsec/min]
+
+    Parameters
+    ----------
+    polar_error_arcmin : float
+        Between the mount's axis and the pole. [arcmin]
+    dec_deg : float
+        [deg]
+
+    Returns
+    -------
+    least, greatest : float
+        [arcsec/min]
 
     Notes
     -----
@@ -70,12 +102,28 @@ def polar_drift_arcsec_per_min(polar_error_arcmin: float, dec_deg: float) -> tup
 
 
 def polar_error_for_drift_arcmin(drift_arcsec_per_min: float) -> float:
-    """Polar error whose greatest drift this is. [arcmin] Closed form: no division by cos(dec)."""
+    """Polar error whose greatest drift this is. [arcmin] Closed form: no division by cos(dec).
+
+    Parameters
+    ----------
+    drift_arcsec_per_min : float
+        [arcsec/min]
+    """
     return drift_arcsec_per_min / polar_drift_arcsec_per_min(1.0, 0.0)[1]
 
 
 def guided_rotation_arcsec(polar_error_arcmin: float, dec_deg: float, exposure_s: float) -> float:
-    """Greatest turn of a field about its guide star in one exposure: omega theta t / cos(dec). [arcsec] Closed form."""
+    """Greatest turn of a field about its guide star in one exposure: omega theta t / cos(dec). [arcsec] Closed form.
+
+    Parameters
+    ----------
+    polar_error_arcmin : float
+        Between the mount's axis and the pole. [arcmin]
+    dec_deg : float
+        [deg]
+    exposure_s : float
+        [s]
+    """
     turn = 2 * pi / SIDEREAL_DAY_S * exposure_s * polar_error_arcmin * 60
     return turn / cos(radians(dec_deg))
 
@@ -101,6 +149,11 @@ def alt_azimuth_rotation_arcsec_per_s(latitude_deg: float, altitude_deg: float, 
 
     Numerically degrees an hour. None due east and west; without bound at the zenith, where it is infinite.
 
+    Parameters
+    ----------
+    latitude_deg, altitude_deg, azimuth_deg : float
+        [deg]
+
     References
     ----------
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed. (1998), eq. 14.1, differentiated.
@@ -116,6 +169,15 @@ def periodic_exposure_s(trail_arcsec: float, peak_to_peak_arcsec: float, period_
 
     The largest excursion in a time t is peak-to-peak times sin(pi t / P), up to half a period. Closed form.
 
+    Parameters
+    ----------
+    trail_arcsec : float
+        Allowed. [arcsec]
+    peak_to_peak_arcsec : float
+        Of the error. [arcsec]
+    period_s : float
+        [s]
+
     Returns
     -------
     float
@@ -127,7 +189,13 @@ def periodic_exposure_s(trail_arcsec: float, peak_to_peak_arcsec: float, period_
 
 
 def quarter_wave_focus_um(f_ratio: float) -> float:
-    """Focus error on each side that bends the wave by a quarter: 2 lambda N², at 550 nm. [micrometre] Closed form."""
+    """Focus error on each side that bends the wave by a quarter: 2 lambda N², at 550 nm. [micrometre] Closed form.
+
+    Parameters
+    ----------
+    f_ratio : float
+        [dimensionless]
+    """
     return 2 * VISUAL_WAVELENGTH_M * 1e6 * f_ratio**2
 
 
@@ -155,10 +223,26 @@ def sky_e_per_s(
 
 
 def extra_noise(read_noise_e: float, sky_e: float) -> float:
-    """Share that read noise adds to the noise of so much sky in a pixel: sqrt(1 + R² / S) - 1. Closed form."""
+    """Share that read noise adds to the noise of so much sky in a pixel: sqrt(1 + R² / S) - 1. Closed form.
+
+    Parameters
+    ----------
+    read_noise_e : float
+        Rms of a pixel. [e]
+    sky_e : float
+        Of a pixel in one exposure. [e]
+    """
     return sqrt(1 + read_noise_e**2 / sky_e) - 1
 
 
 def burying_sky_e(read_noise_e: float, extra: float) -> float:
-    """Electrons of sky in a pixel under which read noise adds only this share. [e] Closed form: the inverse."""
+    """Electrons of sky in a pixel under which read noise adds only this share. [e] Closed form: the inverse.
+
+    Parameters
+    ----------
+    read_noise_e : float
+        Rms of a pixel. [e]
+    extra : float
+        As of `extra_noise`. [dimensionless]
+    """
     return read_noise_e**2 / ((1 + extra) ** 2 - 1)

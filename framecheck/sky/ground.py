@@ -126,7 +126,17 @@ def _bent(sky: Sky) -> bool:
 
 
 def sharp_bends(sky: Sky) -> tuple[Mask, Mask]:
-    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2)."""
+    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2).
+
+    Parameters
+    ----------
+    sky : Sky
+
+    Returns
+    -------
+    along_columns, along_rows : ndarray of bool
+        Shapes (n_y - 2, n_x) and (n_y, n_x - 2).
+    """
     level, unit = sky.level_adu, np.median(sky.noise_adu)
     along_y, along_x = (np.abs(np.diff(level, 2, axis=axis)) / unit for axis in (0, 1))
     y, x = (bend > BEND_SIGMA + BEND_TYPICAL * np.median(bend) for bend in (along_y, along_x))

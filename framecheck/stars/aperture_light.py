@@ -121,6 +121,14 @@ def _share_kept(radius: float, fwhm_px: float, beta: float) -> float:
 
 
 def share_within(radius_fwhm: float, beta: float) -> float:
-    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form."""
+    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form.
+
+    Parameters
+    ----------
+    radius_fwhm : float or ndarray
+        [FWHM]
+    beta : float
+        Moffat exponent. [dimensionless]
+    """
     c, _, _ = wing_terms(1 / max(beta, 1.01))
     return float(1 - (1 + 4 * c * radius_fwhm**2) ** (1 - max(beta, 1.01)))

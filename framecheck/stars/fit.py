@@ -251,6 +251,24 @@ def fit_common_wing(
 
     All stars' normal equations together have one common unknown; it is eliminated star by star (Schur complement),
     which is the exact joint solution at the price of single fits.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    start : ndarray, shape (n_stars, 7)
+        First guesses, columns as `stars.profile` lists them.
+    rule : PixelRule
+    gain : float or None
+        [e/ADU]
+    profile : Profile
+    wing : float
+        First guess of 1 / beta. [dimensionless]
+    steps : int
+        At most.
+
+    Returns
+    -------
+    StarFits
     """
     p = start.astype(float).copy()
     if not len(p):

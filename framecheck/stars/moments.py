@@ -143,6 +143,17 @@ def half_flux_radii(images: F32, x: F64, y: F64, flux: F64, guess_px: F64) -> F6
 
     Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none
     of the apertures, from 0.5 to 1.8 of the guess, brackets it.
+
+    Parameters
+    ----------
+    images : ndarray, shape (n_stars, side, side)
+        Stamps without sky. [ADU]
+    x, y : ndarray, shape (n_stars,)
+        Centres, from the middle of the stamp. [px]
+    flux : ndarray, shape (n_stars,)
+        [ADU]
+    guess_px : ndarray, shape (n_stars,)
+        [px]
     """
     half = images.shape[1] // 2
     grid = np.arange(-half, half + 1)

@@ -41,7 +41,12 @@ class Shapes:
 
 
 def shapes_of(fit: StarFits) -> Shapes:
-    """Axes at half maximum, with errors from the fit's covariance."""
+    """Axes at half maximum, with errors from the fit's covariance.
+
+    Parameters
+    ----------
+    fit : StarFits
+    """
     error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0))
     width = np.exp(fit.p[:, LN_W])
     if fit.profile is not evaluate_trail:

@@ -179,6 +179,15 @@ def windows_around(
     """Pixels around points, shape (n, n_side * n_side), and which of these reach beyond the image's edge.
 
     There the last pixels go on.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (n_y, n_x)
+        [ADU]
+    x, y : ndarray of int, shape (n,)
+        Middles of the windows. [px]
+    half : int
+        [px]
     """
     height, width = pixels.shape
     side = 2 * half + 1
@@ -198,6 +207,15 @@ def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.int
     """Square windows that lie within the image, shape (n, side * side).
 
     Each row of a window is copied as one item: three times as quick as pixel by pixel.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (n_y, n_x)
+        [ADU]
+    left, top : ndarray of int, shape (n,)
+        First pixel of each. [px]
+    side : int
+        [px]
     """
     width = pixels.shape[1]
     row = np.dtype((np.void, side * pixels.itemsize))
