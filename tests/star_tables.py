@@ -28,7 +28,7 @@ class Field:
         room = 1 + 2 * margin
         self.x = (rng.random(n_stars) * room - margin) * size[0]
         self.y = (rng.random(n_stars) * room - margin) * size[1]
-        # ten times fainter, ten^0.6 times as many: a common slope of star counts, from memory
+        # ten times fainter, ten^0.6 times as many: chosen, real counts are steeper
         self.flux = 2000 * rng.random(n_stars) ** (-1 / 0.6)
         self.flux = np.minimum(self.flux, 3e6)
 

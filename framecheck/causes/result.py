@@ -12,7 +12,7 @@ from framecheck.causes.cures import CAUTIONS, CURES
 
 LOGISTIC_PER_SIGMA: Final = 1.702
 """Slope that turns the logistic function into the normal distribution to within 0.01. [dimensionless]
-Closed-form approximation (D. C. Haley, 1952), from memory."""
+Computed: off by 0.0095 at most. G. Camilli, J. Educ. Behav. Stat. 19, 293 (1994)."""
 
 MOST_LOG_ODDS: Final = math.log(0.98 / 0.02)
 """[dimensionless] Chosen: no single night makes a claim surer than 98 of 100."""

@@ -23,7 +23,7 @@ EXPONENTS: Final = (
 """Moffat exponent that the measuring rooms find, by FWHM in pixels and by the aperture's diffraction over the FWHM.
 [dimensionless] Turbulent air (Kolmogorov) alone drawn by GalSim, through apertures drawn by our own simulator: medians
 of 351 frames without a fault, which scatter by 5 %. Measured on the inner two FWHM, it is larger than the 4.77 that
-fits the whole profile (I. Trujillo et al., MNRAS 328, 977 (2001), from memory)."""
+fits the whole profile (I. Trujillo et al., MNRAS 328, 977 (2001))."""
 
 
 def expected_beta(fwhm_px: float, rig: Rig) -> float:

@@ -132,7 +132,8 @@ def find_period(
     -----
     Lomb-Scargle with levels, drift and its curvature fitted at every frequency, in noise that may be correlated: the
     likelihood of the best sinusoid, the steps and memory of wandering free, against that of none, they free again.
-    False-alarm probability for the number of frequencies after R. V. Baluev, MNRAS 385, 1279 (2008), eq. 6 and sec. 3.
+    False-alarm probability for the number of frequencies after R. V. Baluev, MNRAS 385, 1279 (2008), table 1, for least
+    squares with a free noise level.
     """
     series = _series(minutes, position_px, error_px, stretch)
     found = _search(series) if series is not None else None

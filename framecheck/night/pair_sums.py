@@ -52,8 +52,8 @@ class PairSums:
     -----
     Each integral is one of a function of one frame times the same of the other, so that the matrix over all pairs is
     positive semi-definite, and smooth because stars of one night are alike: a pivoted Cholesky factorisation ends after
-    some tens of columns, and its error in every pair is bounded by what it leaves of the diagonal (Higham, "Accuracy
-    and Stability of Numerical Algorithms", 2nd ed. (2002), sections 10.3 and 10.4, from memory).
+    some tens of columns, and its error in every pair is bounded by what it leaves of the diagonal (H. Harbrecht, M.
+    Peters and R. Schneider, Appl. Numer. Math. 62, 428 (2012)).
     """
 
     factors: tuple[Floats, ...]

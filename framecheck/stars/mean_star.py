@@ -56,7 +56,7 @@ of a frame of 300 stars of SNR 50 by less than 0.5 %."""
 HALF_TURBULENT: Final = np.array([-0.0079, -0.0014, 0.0029, -0.0002, -0.0018, 0.0001])
 TURBULENT_WINGS: Final = ((0.0, 0.21, 0.3, 0.4), (0.0, 1.0, 1.0, 0.0))
 """Half of the departure, at KNOTS, of stars in turbulent air from Moffat functions with their wings: the transform of
-exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), from memory) less the function fitted to it within 1.9
+exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966)) less the function fitted to it within 1.9
 FWHM, whose FWHM is 2 % too small. A few stars cannot tell the two apart, and half-way is expected of them, give or take
 the half; by g = 1 / beta less where wings are lighter, for Gaussians have none of it, or heavier than any air's. That
 it is the half is chosen."""

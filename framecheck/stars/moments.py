@@ -7,7 +7,8 @@ exactly.
 
 References
 ----------
-.. [1] G. M. Bernstein and M. Jarvis, Astron. J. 123, 583 (2002), from memory: Gaussian-weighted moments.
+.. [1] G. M. Bernstein and M. Jarvis, AJ 123, 583 (2002), arXiv:astro-ph/0107431: Gaussian-weighted moments.
+.. [2] Y. Okura, K. Umetsu and T. Futamase, arXiv:astro-ph/0607288: third moments of spin 1 and 3.
 """
 
 from dataclasses import dataclass

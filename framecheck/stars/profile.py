@@ -11,8 +11,8 @@ mean of the two axes) and the elongation as a conformal shear (e1, e2) = ln(a / 
 
 References
 ----------
-.. [1] A. F. J. Moffat, Astron. Astrophys. 3, 455 (1969), from memory: the profile.
-.. [2] G. M. Bernstein and M. Jarvis, Astron. J. 123, 583 (2002), from memory: the conformal shear.
+.. [1] A. F. J. Moffat, A&A 3, 455 (1969): the profile.
+.. [2] G. M. Bernstein and M. Jarvis, AJ 123, 583 (2002): the conformal shear.
 """
 
 from dataclasses import dataclass
