@@ -31,8 +31,8 @@ BRIGHTEST: Final = 0.1
 
 MOST_CLIPPED: Final = 0.4
 """[dimensionless] Share of the brightest tenth that may be clipped. Chosen: 16 bits span about 650 from the
-faintest star found to the clipping level, and where star counts go as 1/flux (all sky, magnitude 10 to 16: flux^-1.07 to
-flux^-0.90, Tycho-2 with UCAC4) that clips 2 in a hundred of the brightest tenth; rich camera settings and nearby
+faintest star found to the clipping level, and where star counts go as 1/flux (all sky, magnitude 10 to 16: flux^-1.07
+to flux^-0.90, Tycho-2 with UCAC4) that clips 2 in a hundred of the brightest tenth; rich camera settings and nearby
 clusters allow for the rest."""
 
 CLIPPED_SCATTER: Final = 0.25

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 MEMORY_MINUTES: Final = 15.0
-"""[min] Time in which what a frame has in common with a later one falls to 1/e. Chosen: that of the mean
-ratio of two seeings is 17 (R. Racine, PASP 108, 372 (1996), abstract); a gear's period or a gust is forgotten sooner."""
+"""[min] Time in which what a frame has in common with a later one falls to 1/e. Chosen: that of the
+mean ratio of two seeings is 17 (R. Racine, PASP 108, 372 (1996), abstract); a gear's period or a gust is forgotten
+sooner."""
 
 _ENOUGH: Final = 200
 """Frames of a stretch that tell how alike it is to others. Chosen: then some seconds lie between them."""

@@ -202,8 +202,7 @@ def _stars(night: Night, group: Group, parts: Parts, findings: Sequence[Finding]
     frames, shapes = tuple(i for i, _ in known), [shape for _, shape in known]
     fwhm = np.array([shape.fwhm_px for shape in shapes])
     turn = np.array([complex(shape.e1, shape.e2) for shape in shapes])
-    size = np.minimum(np.abs(turn), 5)
-    shape_px2 = fwhm**2 * np.sinh(size) * np.exp(1j * np.angle(turn))
+    shape_px2 = fwhm**2 * shear.share_of(turn)
     explained = np.array(parts.frames)
     near = np.abs(np.array(frames)[:, None] - explained).argmin(axis=1)
     own = explained[near] == np.array(frames)
