@@ -11,7 +11,7 @@ from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
-from framecheck.causes.setting import Setting, setting_of
+from framecheck.causes.setting import Equipment, setting_of
 from framecheck.model.explain import ShareExplained
 from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
@@ -160,7 +160,7 @@ def _blur(answers: Iterable[Answer]) -> float:
     return 1 - max(left, LEAST_LEFT)
 
 
-def _fitted(answer: Answer, setting: Setting) -> Answer:
+def _fitted(answer: Answer, setting: Equipment) -> Answer:
     """Without the cures that cannot be meant for this mount and camera."""
     return replace(answer, cures=setting.fitting(answer.cures)) if isinstance(answer, Finding) else answer
 

@@ -24,10 +24,10 @@ from framecheck.field.records import FieldModel, FrameField, NoFieldModel
 from framecheck.field.result import FrameResult
 from framecheck.field.similarity import Similarity
 from framecheck.field.terms import (
-    Estimate,
     FieldSample,
     Floats,
     Terms,
+    WithError,
     calm_root,
     fit_terms,
     focus_phase,
@@ -111,17 +111,17 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     pattern_size = max(float(np.median(pattern.frame[:, 0])), 1e-6)
     tilt_x, tilt_y, curvature = _size_pattern(sample, pattern, pattern_size)
     (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
-    outward = Estimate(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
+    outward = WithError(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
     size_error = np.sqrt(np.diag(pattern.shared_covariance))
     tilt_px2 = [
-        Estimate(value=float(2 * side * pattern.shared[i]), error=float(2 * side * size_error[i]))
+        WithError(value=float(2 * side * pattern.shared[i]), error=float(2 * side * size_error[i]))
         for i, side in enumerate((sample.half_width, sample.half_height))
     ]
     return FieldModel(
         centre_size_px2=centre_size,
         pattern_size_px2=pattern_size,
         tilt_px2=(tilt_px2[0], tilt_px2[1]),
-        curvature_px2=Estimate(value=float(pattern.shared[2]), error=float(size_error[2])),
+        curvature_px2=WithError(value=float(pattern.shared[2]), error=float(size_error[2])),
         ridge_px2=calm_root(hypot(*pattern.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
         ridge_pa_deg=float(shear.pa_deg(complex(*pattern.shared[3:5]))),
         tilt_x_percent=tilt_x,
@@ -130,7 +130,7 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         coma_px=calm_root(abs(outward.value), outward.error, 3, 1),
         coma_px3=outward,
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
-        constant_coma_px3=Estimate(value=hypot(*all_coma), error=all_coma_error),
+        constant_coma_px3=WithError(value=hypot(*all_coma), error=all_coma_error),
         constant_coma_pa_deg=float(np.degrees(np.arctan2(all_coma[1], all_coma[0])) % 360),
         astigmatism_px=_over(spin2.fixed, width),
         linear_astigmatism_px=_over(spin2.linear, width),
@@ -192,21 +192,21 @@ def _shape_columns(z: NDArray[np.complex128]) -> Floats:
     return np.concatenate([_pair(z), _pair(z.conj()), _pair(z**3), _pair(tilt), _pair(bowl)[:1]])
 
 
-def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tuple[Estimate, Estimate, Estimate]:
+def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tuple[WithError, WithError, WithError]:
     """Tilt along x and y, edge to edge, and curvature, corner over centre, in per cent of the FWHM."""
     error = np.sqrt(np.diag(spin0.shared_covariance))
     to_percent = 100 / centre_size
     corner = sqrt(max(1 + spin0.shared[2] / centre_size, 0.0))
     return (
-        Estimate(
+        WithError(
             value=float(to_percent * sample.half_width * spin0.shared[0]),
             error=float(to_percent * sample.half_width * error[0]),
         ),
-        Estimate(
+        WithError(
             value=float(to_percent * sample.half_height * spin0.shared[1]),
             error=float(to_percent * sample.half_height * error[1]),
         ),
-        Estimate(value=100 * (corner - 1), error=float(to_percent * error[2] / 2 / max(corner, 0.1))),
+        WithError(value=100 * (corner - 1), error=float(to_percent * error[2] / 2 / max(corner, 0.1))),
     )
 
 
@@ -226,12 +226,12 @@ class _Spin2:
     rotation: Floats  # (n_frames,) tangential at the corner's distance, >= 0 but for noise [px²]
     calm_rotation: Floats  # the same, drawn towards the mean as far as noise makes it scatter [px²]
     rotation_error: Floats
-    mean_rotation: Estimate
+    mean_rotation: WithError
     centre: complex
     turns: bool
-    fixed: Estimate
-    linear: Estimate
-    through_focus: Estimate | None
+    fixed: WithError
+    linear: WithError
+    through_focus: WithError | None
 
 
 def _pair(f: NDArray[np.complex128]) -> Floats:
@@ -322,8 +322,8 @@ class _Turning:
     each: Floats
     calm: Floats
     error: Floats
-    fixed: Estimate
-    mean: Estimate
+    fixed: WithError
+    mean: WithError
     seen: bool
 
 
@@ -340,8 +340,8 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
             each=mean - value,
             calm=np.zeros(len(value)),
             error=error,
-            fixed=Estimate(value=mean, error=mean_error),
-            mean=Estimate(value=0.0, error=mean_error),
+            fixed=WithError(value=mean, error=mean_error),
+            mean=WithError(value=0.0, error=mean_error),
             seen=False,
         )
     # Noise is taken out of the scatter before the least turning frames are sought, or it would choose them.
@@ -357,8 +357,8 @@ def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
         each=least - value,
         calm=least - calm,
         error=np.hypot(error, least_error),
-        fixed=Estimate(value=least, error=least_error),
-        mean=Estimate(value=least - float(value.mean()), error=mean_error),
+        fixed=WithError(value=least, error=least_error),
+        mean=WithError(value=least - float(value.mean()), error=mean_error),
         seen=True,
     )
 
@@ -378,11 +378,11 @@ def _frames(
     return tuple(
         FrameField(
             index=index,
-            size_px2=Estimate(value=float(spin0.frame[k, 0]), error=float(size_error[k])),
+            size_px2=WithError(value=float(spin0.frame[k, 0]), error=float(size_error[k])),
             motion1_px2=float(spin2.motion[k, 0]),
             motion2_px2=float(spin2.motion[k, 1]),
             motion_error_px2=float(motion_error[k]),
-            rotation_px2=Estimate(value=float(spin2.rotation[k]), error=float(spin2.rotation_error[k])),
+            rotation_px2=WithError(value=float(spin2.rotation[k]), error=float(spin2.rotation_error[k])),
             lopsided1_px3=float(lopsided[k, 0]),
             lopsided2_px3=float(lopsided[k, 1]),
             lopsided_error_px3=float(lopsided_error[k]),
@@ -416,14 +416,14 @@ def _explained(
     return float(np.clip(1 - rest.mean() / pattern.mean(), -1, 1))
 
 
-def _over(estimate: Estimate, width: float) -> Estimate:
+def _over(estimate: WithError, width: float) -> WithError:
     """(a² - b²) / 2 as a - b of stars whose mean axis is `width`."""
-    return Estimate(value=estimate.value / width, error=estimate.error / width)
+    return WithError(value=estimate.value / width, error=estimate.error / width)
 
 
-def _line(estimate: Estimate, response: float) -> Estimate:
+def _line(estimate: WithError, response: float) -> WithError:
     """Length of the line whose second moment, length² / 12, makes this (a² - b²) / 2."""
     unit = 12 / (4 * log(2) * response)
     value, error = max(estimate.value, 0.0) * unit, estimate.error * unit
     high, low = sqrt(value + error), sqrt(max(value - error, 0.0))
-    return Estimate(value=sqrt(value), error=(high - low) / (2 if low > 0 else 1))
+    return WithError(value=sqrt(value), error=(high - low) / (2 if low > 0 else 1))

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from framecheck import shear
-from framecheck.field.terms import Estimate
+from framecheck.field.terms import WithError
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -12,7 +12,7 @@ class FrameField:
 
     index: int
     """Of the frame, in the results given."""
-    size_px2: Estimate
+    size_px2: WithError
     """(a² + b²) / 2 at the sensor's centre, a and b the full axes at half maximum."""
     motion1_px2: float
     """(a² - b²) / 2 times cos 2 pa, common to all stars: the mount's motion, and astigmatism that keeps its sign."""
@@ -20,7 +20,7 @@ class FrameField:
     """The same with sin 2 pa."""
     motion_error_px2: float
     """Of each of the two."""
-    rotation_px2: Estimate
+    rotation_px2: WithError
     """(a² - b²) / 2 along the circle about the rotation's centre, at a distance as that of the corner from the centre,
     beyond what the least turning frames show."""
     lopsided1_px3: float
@@ -51,49 +51,49 @@ class FrameField:
 class FieldModel:
     """The pattern of a group of frames. "Corner" is the distance of the corners from the sensor's centre."""
 
-    tilt_x_percent: Estimate
+    tilt_x_percent: WithError
     """Change of the FWHM from the left edge to the right, over that of the centre."""
-    tilt_y_percent: Estimate
-    curvature_percent: Estimate
+    tilt_y_percent: WithError
+    curvature_percent: WithError
     """FWHM at the corners over that of the centre. Of trailed stars, this and tilt are those of the width across."""
     centre_size_px2: float
     """(a² + b²) / 2 at the sensor's centre in a typical frame."""
     pattern_size_px2: float
     """What the growths that follow add to at the centre: the same or, of trailed stars, the square of the width across
     the trail, which motion leaves alone."""
-    tilt_px2: tuple[Estimate, Estimate]
+    tilt_px2: tuple[WithError, WithError]
     """Growth of it from one edge to the other, along x and along y."""
-    curvature_px2: Estimate
+    curvature_px2: WithError
     """Growth of it from the centre to the corners, the mean over all directions."""
-    ridge_px2: Estimate
+    ridge_px2: WithError
     """How much more it grows along one direction than that mean, noise taken off. A plane of defocus through the focus
     at the centre, a tilt, makes it as large as `curvature_px2`; a bowl makes none."""
     ridge_pa_deg: float
     """That direction, counter-clockwise from +x, 0 <= pa < 180."""
-    coma_px: Estimate
+    coma_px: WithError
     """Cube root of the third moment |<z |z|²>| [px³] that grows in proportion to the distance from the centre, at the
     corner; noise taken off, so 0 where there is none. A tail that holds the share f of the light at a distance d has
     f (1 - f) (1 - 2 f) d³; the weight of the measurement is undone as for Gaussian stars with weak tails, so that a
     tail 1.3 standard deviations away counts 22 % less, one 2 away half."""
-    coma_px3: Estimate
+    coma_px3: WithError
     """The third moment itself; positive if the tails point outward."""
-    constant_coma_px: Estimate
+    constant_coma_px: WithError
     """Cube root of the third moment that all stars share."""
-    constant_coma_px3: Estimate
+    constant_coma_px3: WithError
     constant_coma_pa_deg: float
     """Direction of the tails, counter-clockwise from +x, 0 <= pa < 360; without meaning where there is no coma."""
-    astigmatism_px: Estimate
+    astigmatism_px: WithError
     """Difference of the axes a - b at the corner, from what grows with the square of the distance in every frame:
     positive along the radius, negative along the circle. Rotation that is the same in all frames is in it: only a rate
     of rotation, known from elsewhere, tells the two apart."""
-    linear_astigmatism_px: Estimate
+    linear_astigmatism_px: WithError
     """Difference of the axes at the corner, from what grows in proportion to the distance, noise taken off."""
-    constant_astigmatism_px: Estimate | None
+    constant_astigmatism_px: WithError | None
     """Difference of the axes, the same over the field, that changes sign through focus, at the night's typical distance
     from focus; None if the frames do not pass through focus: it then looks like motion."""
-    trefoil_px: Estimate
+    trefoil_px: WithError
     """Cube root of the third moment |<z³>| that all stars share, noise taken off."""
-    rotation_px: Estimate
+    rotation_px: WithError
     """Length of the line along the circle at the corner, of an average frame against the least turning ones."""
     rotation_centre_px: tuple[float, float] | None
     """None if no rotation is seen to change from frame to frame."""

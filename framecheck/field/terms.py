@@ -67,7 +67,7 @@ the zenith over the meridian and back."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Estimate:
+class WithError:
     """A value and its standard error."""
 
     value: float
@@ -518,7 +518,7 @@ def focus_phase(sample: FieldSample) -> Floats | None:
     return phase
 
 
-def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, Estimate | None]:
+def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, WithError | None]:
     """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance.
 
     Parameters
@@ -533,7 +533,7 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     Returns
     -------
     values : ndarray, shape (n_frames, n)
-    size : Estimate or None
+    size : WithError or None
         None without a passage through focus.
     """
     if focus is None:
@@ -553,7 +553,7 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     return values - np.outer(focus, slope), size
 
 
-def calm_root(value: float, error: float, power: int, n_components: int) -> Estimate:
+def calm_root(value: float, error: float, power: int, n_components: int) -> WithError:
     """Root of a size, what noise adds to its square taken off; the error from one error up and down.
 
     Parameters
@@ -567,10 +567,10 @@ def calm_root(value: float, error: float, power: int, n_components: int) -> Esti
 
     Returns
     -------
-    Estimate
+    WithError
         In the `power`-th root of the unit.
     """
     calm = sqrt(max(value**2 - n_components * error**2, 0.0))
     low, high = max(calm - error, 0.0), calm + error
     spread = (high ** (1 / power) - low ** (1 / power)) / (2 if low > 0 else 1)
-    return Estimate(value=calm ** (1 / power), error=spread)
+    return WithError(value=calm ** (1 / power), error=spread)

@@ -34,10 +34,11 @@ LONG_GAP: Final = 5.0
 """Gap in time, in units of the usual interval, after which the pointing may be a new one. Chosen."""
 
 FEWEST: Final = 3
+"""Frames that a drift needs. Chosen: two always lie on a line."""
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class DriftLine:
     """A straight line with one slope and a level for each stretch."""
 
     slope: Floats
@@ -209,7 +210,7 @@ def _stretches(jumps: NDArray[np.bool_]) -> NDArray[np.intp]:
     return stretch if len(stretch) - (stretch[-1] + 1) >= FEWEST else np.zeros_like(stretch)
 
 
-def _fit_line(time: Floats, place: Floats, stretch: NDArray[np.intp], error: Floats) -> Line:
+def _fit_line(time: Floats, place: Floats, stretch: NDArray[np.intp], error: Floats) -> DriftLine:
     """Common slope, a level for each stretch, by robust least squares.
 
     Parameters
@@ -229,7 +230,7 @@ def _fit_line(time: Floats, place: Floats, stretch: NDArray[np.intp], error: Flo
         slope.append(a)
         slope_error.append(s)
         residual.append(r)
-    return Line(np.array(slope), np.array(slope_error), np.column_stack(residual))
+    return DriftLine(np.array(slope), np.array(slope_error), np.column_stack(residual))
 
 
 def _one_line(

@@ -17,8 +17,8 @@ from framecheck.stars.profile import (
     F64,
     POWERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     contour_terms,
     derivatives_as_sums,
     evaluate,
@@ -97,7 +97,7 @@ def normal_equations(
     return out
 
 
-def light_of_stars(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, profile: Profile = evaluate) -> F32:
+def light_of_stars(p: F64, wing: float, grid: StampGrid, rule: PixelRule, profile: Profile = evaluate) -> F32:
     """Profiles without the sky under them, shape (n_stars, n_pixels). [ADU]
 
     Parameters
@@ -106,7 +106,7 @@ def light_of_stars(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, profil
         Parameters, as `stars.profile` lists them.
     wing : float
         1 / beta. [dimensionless]
-    grid : PixelGrid
+    grid : StampGrid
     rule : PixelRule
     profile : Profile
     """

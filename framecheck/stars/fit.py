@@ -16,8 +16,8 @@ from framecheck.stars.profile import (
     MAX_WING,
     MIN_WING,
     N_PARAMETERS,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     evaluate,
@@ -89,7 +89,7 @@ class StarFits:
             converged=self.converged[which],
         )
 
-    def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
+    def models(self, grid: StampGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
         n_points = _points_a_star(self.p, int(np.prod(grid.shape)), rule, self.profile)
         chunks = (self.p[part] for part in star_chunks(len(self.p), n_points))
@@ -155,7 +155,7 @@ def fit_stars(
     return StarFits(p, covariance, chi2, converged, wing, profile)
 
 
-def _lost(p: F64, start: F64, grid: PixelGrid, profile: Profile) -> np.ndarray:
+def _lost(p: F64, start: F64, grid: StampGrid, profile: Profile) -> np.ndarray:
     """Which stars have left their stamps, are drawn out far beyond them, or have shrunk to nothing: they stay lost."""
     reach = float(max(grid.x.max(), grid.y.max()))
     lost = (np.maximum(np.abs(p[:, X]), np.abs(p[:, Y])) > reach) | (p[:, LN_W] < np.log(NARROWEST_PX))

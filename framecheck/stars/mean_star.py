@@ -23,8 +23,8 @@ from framecheck.stars.profile import (
     FLUX,
     LN_W,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     evaluate,
@@ -272,7 +272,7 @@ def _shown(fit: StarFits, index: NDArray[np.intp], typical: _Typical, even: F64,
     long_half, short_half = typical.long_px / 2, typical.short_px / 2
     c, s = np.cos(typical.pa), np.sin(typical.pa)
     along, across = (at.ravel() for at in np.meshgrid(PLACES * long_half, PLACES * short_half))
-    grid = PixelGrid((c * along - s * across).astype(np.float32), (s * along + c * across).astype(np.float32))
+    grid = StampGrid((c * along - s * across).astype(np.float32), (s * along + c * across).astype(np.float32))
     light = light_of_stars(p, fit.wing, grid, PixelRule(2), fit.profile)[0].astype(float)
     _, volume, _ = wing_terms(fit.wing)
     peak = volume * 4 * np.exp(-2 * p[0, LN_W]) / np.pi * typical.unscaled(np.zeros(1), np.zeros(1))[0]

@@ -30,7 +30,7 @@ X, Y, LN_W, E1, E2, FLUX, SKY = range(7)
 N_PARAMETERS: Final = 7
 
 POWERS: Final = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
-"""Exponents of x and y in `PixelGrid.powers`."""
+"""Exponents of x and y in `StampGrid.powers`."""
 
 WHERE_IT_BENDS: Final = 2.5
 """v at which the ratio of f'' to f' is taken, for the average of the derivatives over a pixel. Chosen by comparison
@@ -71,7 +71,7 @@ class PixelRule:
 
 
 @dataclass(frozen=True, slots=True)
-class PixelGrid:
+class StampGrid:
     """Pixels of a stamp against its middle: a square, as one row and one column, or a list. [px]"""
 
     x: F32
@@ -91,7 +91,7 @@ class PixelGrid:
         return out.reshape(6, -1)
 
 
-def square_grid(half: int) -> PixelGrid:
+def square_grid(half: int) -> StampGrid:
     """All pixels of a stamp of 2 half + 1 pixels a side.
 
     Parameters
@@ -100,7 +100,7 @@ def square_grid(half: int) -> PixelGrid:
         [px]
     """
     reach = np.arange(-half, half + 1, dtype=np.float32)
-    return PixelGrid(reach[None, :], reach[:, None])
+    return StampGrid(reach[None, :], reach[:, None])
 
 
 def pixel_rule(narrow_fwhm_px: float, pixel_px: int = 1) -> PixelRule:
@@ -185,7 +185,7 @@ def wing_terms(wing: float) -> tuple[float, float, float]:
     return c, volume, np.log(2) * 2**wing / c - 1 / (1 - wing) - 1 / wing
 
 
-def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False) -> tuple[F32, F32]:
+def evaluate(p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False) -> tuple[F32, F32]:
     """Profiles averaged over pixels, with their derivatives.
 
     Parameters
@@ -194,7 +194,7 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
         Parameters; x and y against the centre of the stamp. [px, px, ln px, 1, 1, ADU, ADU]
     wing : float
         g = 1 / beta, common to the stars.
-    grid : PixelGrid
+    grid : StampGrid
         Pixels of a stamp.
     rule : PixelRule
         How the profile is averaged over each.
@@ -228,7 +228,7 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
     return sums[:, light] + p[:, SKY, None].astype(np.float32), of @ sums
 
 
-def star_light(p: F64, wing: float, grid: PixelGrid, rule: PixelRule) -> F32:
+def star_light(p: F64, wing: float, grid: StampGrid, rule: PixelRule) -> F32:
     """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]
 
     Parameters
@@ -237,7 +237,7 @@ def star_light(p: F64, wing: float, grid: PixelGrid, rule: PixelRule) -> F32:
         Parameters, columns as listed above.
     wing : float
         1 / beta. [dimensionless]
-    grid : PixelGrid
+    grid : StampGrid
     rule : PixelRule
     """
     return _together(midpoint_planes(_pieces(p, *rule.middles), contour_terms(p), wing, grid, rule).light, len(p))
@@ -280,7 +280,7 @@ class MidpointPlanes:
         return out
 
 
-def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: PixelGrid, rule: PixelRule) -> MidpointPlanes:
+def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: StampGrid, rule: PixelRule) -> MidpointPlanes:
     """Profiles averaged over squares around the middle of each pixel, and their derivative by v, to second order.
 
     There may be several rows of p for each of the contours. The Laplacian of f is 4 f'' r^T M² r + 2 f' tr M; that of

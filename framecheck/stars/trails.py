@@ -22,8 +22,8 @@ from framecheck.stars.profile import (
     LN_W,
     N_PARAMETERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     bending,
@@ -149,7 +149,7 @@ def _trail_kernel(pilot: Pilot, cell: int) -> F64:
 
 
 def evaluate_trail(
-    p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False
+    p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False
 ) -> tuple[F32, F32]:
     """Profiles of round stars moved evenly along a line during the exposure; arguments and results as `evaluate`.
 
@@ -176,7 +176,7 @@ def evaluate_trail(
 
 
 def _slopes(
-    jacobian: F32, p: F64, grid: PixelGrid, scale: F32, by_v: F32, along: F64, offsets: F64, bend: float
+    jacobian: F32, p: F64, grid: StampGrid, scale: F32, by_v: F32, along: F64, offsets: F64, bend: float
 ) -> None:
     """Fill in the derivatives by place, width and line; in place of that by the flux, the sum of f' over the nodes.
 

@@ -24,8 +24,8 @@ from framecheck.stars.profile import (
     MIN_WING,
     N_PARAMETERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     contour_terms,
@@ -131,7 +131,7 @@ def turbulent_air(stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: fl
     return Turbulent(departure, size_error, np.einsum("sk,skp->sp", every.astype(np.float32), jacobian))
 
 
-def _difference(p: F64, wing: float, grid: PixelGrid) -> F32:
+def _difference(p: F64, wing: float, grid: StampGrid) -> F32:
     """Turbulent air less the fitted function, of one peak and one contour, averaged over pixels."""
     c, volume, _ = wing_terms(wing)
     radius, turbulent = turbulent_profile()

@@ -10,7 +10,7 @@ import pytest
 
 from framecheck.field.model import fit_field_model
 from framecheck.field.records import FieldModel, NoFieldModel
-from framecheck.field.terms import Estimate, half_maximum_response, held_back
+from framecheck.field.terms import WithError, half_maximum_response, held_back
 from framecheck.stars.table import STAR_DTYPE
 
 SIZE = (3000, 2000)
@@ -61,7 +61,7 @@ def fit(frame_of, tables) -> FieldModel:
     return model
 
 
-def pull(estimate: Estimate, truth: float) -> float:
+def pull(estimate: WithError, truth: float) -> float:
     return (estimate.value - truth) / estimate.error
 
 
