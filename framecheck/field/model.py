@@ -19,7 +19,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck import robust, shear
+from framecheck import robust
 from framecheck.field.records import FieldModel, FrameField, NoFieldModel
 from framecheck.field.result import FrameResult
 from framecheck.field.similarity import Similarity
@@ -112,18 +112,8 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
     tilt_x, tilt_y, curvature = _size_pattern(sample, pattern, pattern_size)
     (all_coma, all_coma_error), (all_trefoil, all_trefoil_error) = _common(coma), _common(trefoil)
     outward = WithError(value=float(coma.shared[0]), error=float(sqrt(coma.shared_covariance[0, 0])))
-    size_error = np.sqrt(np.diag(pattern.shared_covariance))
-    tilt_px2 = [
-        WithError(value=float(2 * side * pattern.shared[i]), error=float(2 * side * size_error[i]))
-        for i, side in enumerate((sample.half_width, sample.half_height))
-    ]
     return FieldModel(
         centre_size_px2=centre_size,
-        pattern_size_px2=pattern_size,
-        tilt_px2=(tilt_px2[0], tilt_px2[1]),
-        curvature_px2=WithError(value=float(pattern.shared[2]), error=float(size_error[2])),
-        ridge_px2=calm_root(hypot(*pattern.shared[3:5]), float(np.sqrt(np.mean(size_error[3:5] ** 2))), 1, 2),
-        ridge_pa_deg=float(shear.pa_deg(complex(*pattern.shared[3:5]))),
         tilt_x_percent=tilt_x,
         tilt_y_percent=tilt_y,
         curvature_percent=curvature,

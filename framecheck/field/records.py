@@ -58,18 +58,6 @@ class FieldModel:
     """FWHM at the corners over that of the centre. Of trailed stars, this and tilt are those of the width across."""
     centre_size_px2: float
     """(a² + b²) / 2 at the sensor's centre in a typical frame."""
-    pattern_size_px2: float
-    """What the growths that follow add to at the centre: the same or, of trailed stars, the square of the width across
-    the trail, which motion leaves alone."""
-    tilt_px2: tuple[WithError, WithError]
-    """Growth of it from one edge to the other, along x and along y."""
-    curvature_px2: WithError
-    """Growth of it from the centre to the corners, the mean over all directions."""
-    ridge_px2: WithError
-    """How much more it grows along one direction than that mean, noise taken off. A plane of defocus through the focus
-    at the centre, a tilt, makes it as large as `curvature_px2`; a bowl makes none."""
-    ridge_pa_deg: float
-    """That direction, counter-clockwise from +x, 0 <= pa < 180."""
     coma_px: WithError
     """Cube root of the third moment |<z |z|²>| [px³] that grows in proportion to the distance from the centre, at the
     corner; noise taken off, so 0 where there is none. A tail that holds the share f of the light at a distance d has

@@ -37,9 +37,6 @@ VARIABLE_SIGMA: Final = 4.0
 BEST_OF: Final = 20
 """One frame in so many may be better than what is called best. Chosen: the very best is partly luck of the noise."""
 
-LEAST_AIRMASS_RANGE: Final = 0.3
-"""[dimensionless] Chosen: over a smaller range, cloud and dew are taken for extinction."""
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Transparency:
@@ -283,44 +280,3 @@ def _zero_point_error(residual: Floats, weight: Floats) -> Floats:
         frames = np.maximum((w * known.sum(axis=0)).sum(axis=1) / total, 2.0)
         out: Floats = np.sqrt(np.maximum(chi2, 1.0) / total * frames / (frames - 1))
     return out
-
-
-def extinction_mag_per_airmass(
-    airmass: NDArray[np.floating], transparency: NDArray[np.floating]
-) -> tuple[float, float] | None:
-    """How much light each unit of air mass takes, where the clear frames of a group show it.
-
-    Parameters
-    ----------
-    airmass, transparency : ndarray, shape (n_frames,)
-        NaN where unknown.
-
-    Returns
-    -------
-    extinction, error : float
-        Slope of the magnitude with air mass, and its error. [mag per air mass]
-    None
-        With fewer than five frames, or an air mass that hardly changed.
-
-    Notes
-    -----
-    -2.5 log10 of the transparency is linear in air mass (Bouguer's law, textbook). Cloud only takes light: the line is
-    fitted to frames in turn, those that lie below it by more than scatter explains being left out.
-    """
-    known = np.isfinite(airmass) & np.isfinite(transparency) & (transparency > 0)
-    x, y = airmass[known].astype(float), -2.5 * np.log10(transparency[known].astype(float))
-    if len(x) < 5 or np.ptp(x) < LEAST_AIRMASS_RANGE:
-        return None
-    keep = np.ones(len(x), bool)
-    for _ in range(10):
-        slope, zero = np.polyfit(x[keep], y[keep], 1)
-        off = y - slope * x - zero
-        spread = max(robust.mad_std(off[keep]), 1e-4)
-        new = off < np.median(off[keep]) + 2.5 * spread
-        if new.sum() < 5 or np.ptp(x[new]) < LEAST_AIRMASS_RANGE:
-            return None
-        if (new == keep).all():
-            break
-        keep = new
-    scatter = float(np.sqrt((off[keep] ** 2).sum() / (keep.sum() - 2)))
-    return float(slope), scatter / float(np.sqrt(((x[keep] - x[keep].mean()) ** 2).sum()))

@@ -340,6 +340,5 @@ def test_trails_that_lengthen_over_the_field_are_no_tilt(frame_of) -> None:
         table["e1"], table["e2"] = np.log(along2 / across2) / 2, 0.0
         tables.append(table)
     model = fit(frame_of, tables)
-    assert model.pattern_size_px2 < 0.8 * model.centre_size_px2
     assert model.tilt_x_percent.value == pytest.approx(5.0, abs=0.3)
     assert abs(model.curvature_percent.value) < 0.5
