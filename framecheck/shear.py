@@ -14,6 +14,7 @@ a / b. spin2 and spin0 behave as second moments do: what blurs a star a little a
 .. [1] G. M. Bernstein and M. Jarvis, "Shapes and Shears, Stars and Smears", AJ 123, 583 (2002), section 2.
 """
 
+from math import log
 from typing import Any, Final
 
 import numpy as np
@@ -150,6 +151,37 @@ def half_maximum_axes(fwhm: Any, e_size: Any) -> tuple[Any, Any]:
     """
     half = np.exp(np.divide(e_size, 2))
     return fwhm * half, fwhm / half
+
+
+def half_maximum_response(beta: float) -> tuple[float, float]:
+    """How much more a Moffat star's squared axes at half maximum answer to a small kernel than a Gaussian star's.
+
+    Parameters
+    ----------
+    beta : float
+        Moffat exponent; infinity is a Gaussian.
+
+    Returns
+    -------
+    spin0, spin2 : float
+        Growth of (a² + b²) / 2 and of (a² - b²) / 2 over 4 ln 2 times the kernel's second moment m along its long
+        axis, for a kernel without width across it. Both are 1 for a Gaussian.
+
+    Notes
+    -----
+    A star f(s), s = x² + y², becomes f + m f_xx / 2 with f_xx = 2 f' + 4 x² f''. Its half maximum moves, along x,
+    by ds = m (f'(0) / 2f' - 1 - 2 s f'' / f') and, along y, by m (f'(0) / 2f' - 1), to first order in m; closed form.
+    For beta 3 the two are 1.57 and 1.19, for beta 4.765 (turbulent air) 1.35 and 1.13: squared half-maximum axes of
+    stars with wings add, but by more than second moments do, and size gains more than shape. A line half as long as
+    the FWHM does 2 to 3 % more to the size and 5 % more to the shape than this first order says, one as long as the
+    FWHM 6 to 11 % and 16 to 18 % (measured on drawn stars).
+    """
+    if np.isinf(beta):
+        return 1.0, 1.0
+    across = 2 ** (1 / beta) - 1
+    along = across + 2 * (beta + 1) * (1 - 2 ** (-1 / beta))
+    unit = 2 * log(2)
+    return (along + across) / unit, (along - across) / unit
 
 
 def pa_deg(spin2: Any) -> Any:

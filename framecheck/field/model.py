@@ -20,22 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.field.records import FieldModel, FrameField, NoFieldModel
+from framecheck.field.focus import focus_phase, without_focus
+from framecheck.field.records import FieldModel, FrameField, NoFieldModel, WithError, calm_root
 from framecheck.field.result import FrameResult
+from framecheck.field.sample import FieldSample, Floats, gather_stars
 from framecheck.field.similarity import Similarity
-from framecheck.field.terms import (
-    FieldSample,
-    Floats,
-    Terms,
-    WithError,
-    calm_root,
-    fit_terms,
-    focus_phase,
-    gather_stars,
-    half_maximum_response,
-    residuals,
-    without_focus,
-)
+from framecheck.field.terms import Terms, fit_terms, residuals
+from framecheck.shear import half_maximum_response
 
 FEWEST_STARS: Final = 100
 """Fitted stars, all frames together. Chosen: some ten for each shared coefficient."""

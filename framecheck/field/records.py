@@ -1,9 +1,17 @@
 """Records of the field model: what frames have in common, and what stays with the sensor."""
 
 from dataclasses import dataclass
+from math import sqrt
 
 from framecheck import shear
-from framecheck.field.terms import WithError
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WithError:
+    """A value and its standard error."""
+
+    value: float
+    error: float
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,3 +109,26 @@ class NoFieldModel:
     """Why no pattern could be fitted."""
 
     because: str
+
+
+def calm_root(value: float, error: float, power: int, n_components: int) -> WithError:
+    """Root of a size, what noise adds to its square taken off; the error from one error up and down.
+
+    Parameters
+    ----------
+    value, error : float
+        The size and the error of each of its components, in any unit.
+    power : int
+        Which root is taken.
+    n_components : int
+        That the size is made of.
+
+    Returns
+    -------
+    WithError
+        In the `power`-th root of the unit.
+    """
+    calm = sqrt(max(value**2 - n_components * error**2, 0.0))
+    low, high = max(calm - error, 0.0), calm + error
+    spread = (high ** (1 / power) - low ** (1 / power)) / (2 if low > 0 else 1)
+    return WithError(value=calm ** (1 / power), error=spread)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.field.terms import SMALLEST_ERROR, held_back
+from framecheck.field.sample import SMALLEST_ERROR, held_back
 from framecheck.motion.tracking import MOST_ELONGATION
 from framecheck.night.records import NightFrame
 

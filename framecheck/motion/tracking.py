@@ -9,7 +9,6 @@ import numpy as np
 
 from framecheck.field.model import fit_field_model
 from framecheck.field.records import FieldModel, NoFieldModel
-from framecheck.field.terms import half_maximum_response
 from framecheck.motion.axes import Axes, find_axes
 from framecheck.motion.drift import SkyDrift, drift_on_sky
 from framecheck.motion.guided import (
@@ -32,6 +31,7 @@ from framecheck.motion.rhythm import Rhythm, find_period_in_motion, find_period_
 from framecheck.motion.smears import Smears, smears_of
 from framecheck.night.records import Group, NightFrame
 from framecheck.read.rig import Rig
+from framecheck.shear import half_maximum_response
 
 SURELY_GUIDED: Final = 2.0
 """Log-odds, of either sign, from which guiding counts as known. Chosen: seven to one."""
@@ -51,7 +51,7 @@ class Tracking:
     field: FieldModel | NoFieldModel
     smears: Smears
     response: float
-    """Growth of |spin2| over 4 ln 2 times the motion's second moment: `field.terms.half_maximum_response`."""
+    """Growth of |spin2| over 4 ln 2 times the motion's second moment: `shear.half_maximum_response`."""
     drift: SkyDrift | None
     guided: bool | None
     """None if neither rig file nor motion tells."""

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from framecheck.field.model import fit_field_model
-from framecheck.field.records import FieldModel, NoFieldModel
-from framecheck.field.terms import WithError, half_maximum_response, held_back
+from framecheck.field.records import FieldModel, NoFieldModel, WithError
+from framecheck.field.sample import held_back
+from framecheck.shear import half_maximum_response
 from framecheck.stars.table import STAR_DTYPE
 
 SIZE = (3000, 2000)
