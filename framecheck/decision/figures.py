@@ -80,12 +80,11 @@ def tracking_figures(night: Night, group: Group | None) -> TrackingFigures:
 
 
 def _explained_by_drift(found: Tracked, motion: Motion) -> float | None:
-    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-    smears = found.smears
-    if x is None or y is None or not error or not len(smears.frames) or math.hypot(x, y) < SURE_SIGMA * error:
+    drift, error, smears = motion.drift_px_per_min, motion.drift_error_px_per_min, found.smears
+    if drift is None or not error or not len(smears.frames) or abs(drift) < SURE_SIGMA * error:
         return None
-    line = math.hypot(x, y) * np.nan_to_num(smears.exposure_s) / 60
-    expected = found.spin2_of_line(line) * np.exp(2j * math.atan2(y, x))
+    line = abs(drift) * np.nan_to_num(smears.exposure_s) / 60
+    expected = found.spin2_of_line(line) * shear.direction(drift) ** 2
     return shear.seen_of(smears.spin2_px2, expected) if np.any(expected) else None
 
 

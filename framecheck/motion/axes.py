@@ -1,6 +1,7 @@
 """Axes: which way right ascension and declination run in a group's images."""
 
 import math
+from cmath import phase
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -70,8 +71,7 @@ def find_axes(
 
 
 def _ra_angle_deg(orientation: Orientation) -> float:
-    north, hand = math.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
-    return math.degrees(math.atan2(math.sin(north), hand * math.cos(north))) % 180
+    return math.degrees(phase(orientation.east)) % 180
 
 
 def _solved(frames: Sequence[NightFrame], reference: NightFrame) -> Orientation | None:
@@ -96,10 +96,10 @@ def _solved(frames: Sequence[NightFrame], reference: NightFrame) -> Orientation 
 
 
 def _from_drift(motion: Motion, scale: float | None) -> Axes | None:
-    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-    if x is None or y is None or error is None or scale is None:
+    drift, error = motion.drift_px_per_min, motion.drift_error_px_per_min
+    if drift is None or error is None or scale is None:
         return None
-    speed = math.hypot(x, y)
+    speed = abs(drift)
     if speed < UNMISTAKABLE * error or speed * scale < UNMISTAKABLE * FASTEST_DRIFT_ARCSEC_PER_MIN:
         return None
-    return Axes(ra_angle_deg=math.degrees(math.atan2(y, x)) % 180, source="drift", orientation=None)
+    return Axes(ra_angle_deg=math.degrees(phase(drift)) % 180, source="drift", orientation=None)

@@ -307,16 +307,12 @@ def drift_on_sky(motion: Motion, orientation: Orientation) -> SkyDrift | None:
     -----
     If the stars move towards what is east in the image, the pointing moves to the west.
     """
-    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-    if x is None or y is None or error is None:
+    drift, error = motion.drift_px_per_min, motion.drift_error_px_per_min
+    if drift is None or error is None:
         return None
-    north = np.radians(orientation.north_up_deg)
-    hand = 1.0 if orientation.mirrored else -1.0  # +x lies at the position angle of +y plus or minus 90 degrees
-    east_part = y * np.sin(north) + hand * x * np.cos(north)
-    north_part = y * np.cos(north) - hand * x * np.sin(north)
-    scale = orientation.pixel_scale_arcsec
+    east, north = orientation.on_sky(-drift)
     return SkyDrift(
-        ra_arcsec_per_min=float(-scale * east_part),
-        dec_arcsec_per_min=float(-scale * north_part),
-        error_arcsec_per_min=float(scale * error),
+        ra_arcsec_per_min=float(east),
+        dec_arcsec_per_min=float(north),
+        error_arcsec_per_min=float(orientation.pixel_scale_arcsec * error),
     )

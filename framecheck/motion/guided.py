@@ -208,10 +208,10 @@ def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float
         east, north, error = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min
         across = east < 0.45 * north and not _turns(motion)
     else:
-        x, y, off = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-        if x is None or y is None or off is None:
+        seen, off = motion.drift_px_per_min, motion.drift_error_px_per_min
+        if seen is None or off is None:
             return 0.0
-        east, north, error, across = scale * x, scale * y, scale * off, False
+        east, north, error, across = scale * seen.real, scale * seen.imag, scale * off, False
     rate = float(np.hypot(east, north))
     if rate < 4 * error or rate < REFRACTION_ARCSEC_PER_MIN:
         return 0.0
@@ -220,10 +220,7 @@ def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float
 
 def _turns(motion: Motion) -> bool:
     """Whether the drift has another direction in the second half of the run: a wrong axis' drift keeps to its own."""
-    minutes, stretch = np.array(motion.minutes), np.array(motion.stretch)
-    drift = complex(motion.drift_x_px_per_min or 0.0, motion.drift_y_px_per_min or 0.0)
-    step = np.diff(np.array(motion.residual_x_px) + 1j * np.array(motion.residual_y_px) + drift * minutes)
-    step = np.where(np.diff(stretch) == 0, step, 0.0)  # levels of their own
+    step = np.where(np.diff(motion.stretch) == 0, np.diff(motion.place_px), 0.0)  # levels of their own
     half = len(step) // 2
     early, late = step[:half].sum(), step[half:].sum()
     return bool(abs(np.angle(late * early.conjugate())) > TURNED) if abs(early * late) > 0 else False
@@ -244,9 +241,9 @@ def turns_in_place(motion: Motion, scale: float) -> float:
         Natural logarithm of odds; positive speaks for a guider.
     """
     rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
-    x, y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
-    if rate is None or error is None or x is None or y is None or abs(rate) < 4 * error or abs(rate) < 0.02:
+    drift = motion.drift_px_per_min
+    if rate is None or error is None or drift is None or abs(rate) < 4 * error or abs(rate) < 0.02:
         return 0.0
     axis_arcmin = abs(rate) / DEG_PER_HOUR_PER_ARCMIN  # at least this, at declination 0
-    share = float(np.hypot(x, y)) * scale / (ARCSEC_PER_MIN_PER_ARCMIN * axis_arcmin)
+    share = abs(drift) * scale / (ARCSEC_PER_MIN_PER_ARCMIN * axis_arcmin)
     return float(np.clip(STILL_LOG_ODDS * np.log(0.25 / max(share, 1e-3)), -STILL_LOG_ODDS, 2 * STILL_LOG_ODDS))

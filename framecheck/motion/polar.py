@@ -118,13 +118,10 @@ def declination_drifts(
     """
     whole = drift_on_sky(motion, orientation)
     known = [h for h in hour_angle_deg if h is not None]
-    if whole is None or motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None or not known:
+    if whole is None or not known:
         return []
     minutes = np.array(motion.minutes)
-    x = np.array(motion.residual_x_px) + motion.drift_x_px_per_min * minutes
-    y = np.array(motion.residual_y_px) + motion.drift_y_px_per_min * minutes
-    hand, north = (1.0 if orientation.mirrored else -1.0), radians(orientation.north_up_deg)
-    dec = -orientation.pixel_scale_arcsec * (y * cos(north) - hand * x * sin(north))
+    _, dec = orientation.on_sky(-motion.place_px)
     hours = np.array([np.nan if h is None else h for h in hour_angle_deg])
     lines = [
         DecDrift(

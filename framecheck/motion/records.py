@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Motion:
@@ -32,3 +35,19 @@ class Motion:
     """Number of the stretch between jumps that each of `frames` belongs to; each stretch has its own mean."""
     jumps: tuple[int, ...] = ()
     """Indices in `Night.frames` of frames before which the pointing jumped: dithers, flips, new pointings."""
+
+    @property
+    def drift_px_per_min(self) -> complex | None:
+        """Of the stars in the image, x + iy; None where it is unknown."""
+        x, y = self.drift_x_px_per_min, self.drift_y_px_per_min
+        return None if x is None or y is None else complex(x, y)
+
+    @property
+    def residual_px(self) -> NDArray[np.complex128]:
+        """Position of the stars in each of `frames`, drift and jumps taken out, x + iy; shape (n,)."""
+        return np.array(self.residual_x_px) + 1j * np.array(self.residual_y_px)
+
+    @property
+    def place_px(self) -> NDArray[np.complex128]:
+        """The same with the drift left in, as far as it is known."""
+        return self.residual_px + (self.drift_px_per_min or 0) * np.array(self.minutes)

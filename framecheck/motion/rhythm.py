@@ -162,8 +162,7 @@ def find_period_in_motion(motion: Motion, exposure_s: float, orientation: Orient
     if len(place) < FEWEST_FRAMES:
         return None
     if orientation is not None:
-        north, hand = np.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
-        axis = np.array([hand * np.cos(north), np.sin(north)])  # east, as in `motion.drift.drift_on_sky`
+        axis = np.array([orientation.east.real, orientation.east.imag])
     else:
         axis = np.linalg.svd(place - place.mean(axis=0), full_matrices=False)[2][0]
     return find_period(motion.minutes, place @ axis, 1.0, exposure_s, stretch=motion.stretch)

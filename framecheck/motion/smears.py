@@ -182,13 +182,9 @@ def lines_px(motion: Motion, frames: Sequence[int], exposure_s: Floats) -> Compl
         NaN where a frame's neighbours are unknown, or the pointing was moved between them. [px]
     """
     out = np.full(len(frames), np.nan + 0j)
-    if motion.drift_x_px_per_min is None or motion.drift_y_px_per_min is None:
+    if motion.drift_px_per_min is None or never_rests(motion):
         return out
-    if never_rests(motion):
-        return out
-    t = np.array(motion.minutes)
-    drift = complex(motion.drift_x_px_per_min, motion.drift_y_px_per_min)
-    place = np.array(motion.residual_x_px) + 1j * np.array(motion.residual_y_px) + drift * t
+    t, place = np.array(motion.minutes), motion.place_px
     where = {frame: k for k, frame in enumerate(motion.frames)}
     for i, frame in enumerate(frames):
         k = where.get(frame)
@@ -204,9 +200,9 @@ def lines_px(motion: Motion, frames: Sequence[int], exposure_s: Floats) -> Compl
 def _drawn_as_lines(spin2: Complexes, frames: Sequence[int], exposure_s: Floats, motion: Motion) -> NDArray[np.bool_]:
     """Frames whose smear is mostly that of the motion from frame to frame, and so an even line."""
     line = lines_px(motion, frames, exposure_s)
-    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-    if x is not None and y is not None and error and np.hypot(x, y) > LINE_SIGMA * error:
-        line = np.where(np.isfinite(line), line, complex(x, y) * np.nan_to_num(exposure_s) / 60)
+    drift, error = motion.drift_px_per_min, motion.drift_error_px_per_min
+    if drift is not None and error and abs(drift) > LINE_SIGMA * error:
+        line = np.where(np.isfinite(line), line, drift * np.nan_to_num(exposure_s) / 60)
     expected = np.nan_to_num(line**2) / 12 * 4 * log(2)
     along = (spin2 * expected.conj()).real / np.maximum(np.abs(expected), 1e-12)
     out: NDArray[np.bool_] = (along > STRAIGHT * np.abs(spin2)) & (np.abs(expected) > MOSTLY * along)
