@@ -22,90 +22,49 @@ class Cause:
 
 
 _CAUSES: Final = (
-    Cause(
-        "periodic-error",
-        "mount",
-        "Periodic error",
-        "The drive in right ascension runs fast and slow with its gear period.",
-    ),
-    Cause(
-        "polar-misalignment",
-        "mount",
-        "Polar misalignment",
-        "The polar axis is off the pole: steady drift (mostly in declination) of unguided frames, or rotation about "
-        "the guide star in guided ones.",
-    ),
-    Cause(
-        "field-rotation",
-        "mount",
-        "Field rotation",
-        "Frames or stars turn about a point: an alt-azimuth mount, or a gross polar error.",
-    ),
-    Cause(
-        "declination-backlash",
-        "mount",
-        "Declination backlash",
-        "Declination corrections come late: smear or excursions along declination only, in a part of the night.",
-    ),
-    Cause(
-        "guiding-noise",
-        "mount",
-        "Guiding noise",
-        "Random tracking error without a fixed period, in most frames, beyond what the air explains.",
-    ),
-    Cause(
-        "differential-flexure",
-        "mount",
-        "Differential flexure",
-        "Guided frames still drift in one direction, which turns slowly with the pointing.",
-    ),
-    Cause(
-        "shock",
-        "mount",
-        "Shock",
-        "Single frames are spoilt by a gust, a knock or a snagged cable: doubled or jagged stars in any direction.",
-    ),
-    Cause(
-        "untracked",
-        "mount",
-        "Not tracked",
-        "No tracking, or the wrong rate: trails of the sidereal length or a fixed share of it.",
-    ),
+    Cause("periodic-error", "mount", "Periodic error",
+          "The drive in right ascension runs fast and slow with its gear period."),
+    Cause("polar-misalignment", "mount", "Polar misalignment",
+          "The polar axis is off the pole: steady drift (mostly in declination) of unguided frames, or rotation about "
+          "the guide star in guided ones."),
+    Cause("field-rotation", "mount", "Field rotation",
+          "Frames or stars turn about a point: an alt-azimuth mount, or a gross polar error."),
+    Cause("declination-backlash", "mount", "Declination backlash",
+          "Declination corrections come late: smear or excursions along declination only, in a part of the night."),
+    Cause("guiding-noise", "mount", "Guiding noise",
+          "Random tracking error without a fixed period, in most frames, beyond what the air explains."),
+    Cause("differential-flexure", "mount", "Differential flexure",
+          "Guided frames still drift in one direction, which turns slowly with the pointing."),
+    Cause("shock", "mount", "Shock",
+          "Single frames are spoilt by a gust, a knock or a snagged cable: doubled or jagged stars in any direction."),
+    Cause("untracked", "mount", "Not tracked",
+          "No tracking, or the wrong rate: trails of the sidereal length or a fixed share of it."),
     Cause("defocus", "optics", "Out of focus", "The whole group is out of focus."),
     Cause("focus-drift", "optics", "Focus drift", "Focus moves steadily with time or temperature."),
     Cause("sensor-tilt", "optics", "Sensor tilt", "The FWHM changes in a straight line across the field."),
-    Cause(
-        "field-curvature",
-        "optics",
-        "Field curvature",
-        "The FWHM grows with distance from the centre and stars stretch along or across the radius: the spacing to "
-        "the corrector.",
-    ),
-    Cause("coma", "optics", "Coma", "Comet shapes grow with distance from the centre and point along the radius."),
-    Cause("miscollimation", "optics", "Miscollimation", "Comet shapes of one size and direction over the whole field."),
-    Cause(
-        "astigmatism",
-        "optics",
-        "Astigmatism",
-        "One elongation over the whole field, which turns by 90 degrees through focus.",
-    ),
+    Cause("field-curvature", "optics", "Field curvature",
+          "The FWHM grows with distance from the centre and stars stretch along or across the radius: the spacing to "
+          "the corrector."),
+    Cause("coma", "optics", "Coma",
+          "Comet shapes grow with distance from the centre and point along the radius."),
+    Cause("miscollimation", "optics", "Miscollimation",
+          "Comet shapes of one size and direction over the whole field."),
+    Cause("astigmatism", "optics", "Astigmatism",
+          "One elongation over the whole field, which turns by 90 degrees through focus."),
     Cause("pinched-optics", "optics", "Pinched optics", "Stars have three lobes."),
-    Cause(
-        "dew",
-        "optics",
-        "Dew",
-        "FWHM and scatter grow and stars fade steadily while the sky level does not rise to match.",
-    ),
+    Cause("dew", "optics", "Dew",
+          "FWHM and scatter grow and stars fade steadily while the sky level does not rise to match."),
     Cause("undersampled", "camera", "Undersampled", "Fewer than about two pixels span the FWHM."),
     Cause("oversampled", "camera", "Oversampled", "Many more pixels span the FWHM than the detail needs."),
     Cause("saturation", "camera", "Saturation", "Too many of the stars that matter are clipped."),
-    Cause("read-noise-limited", "camera", "Read noise", "Exposures are too short for the sky to bury the read noise."),
+    Cause("read-noise-limited", "camera", "Read noise",
+          "Exposures are too short for the sky to bury the read noise."),
     Cause("poor-seeing", "sky", "Poor seeing", "The air, not the equipment, sets the size of the stars."),
     Cause("cloud", "sky", "Cloud", "The light of all stars drops together, mostly as the sky level changes."),
     Cause("sky-gradient", "sky", "Sky gradient", "The sky level is uneven or rises: moon, twilight, town."),
     Cause("low-altitude", "sky", "Low altitude", "Frames are spoilt by a high air mass."),
     Cause("trail-crossing", "sky", "Crossing trail", "A satellite or aeroplane crosses the frame."),
-)
+)  # fmt: skip
 
 CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({cause.name: cause for cause in _CAUSES})
 """All causes by name, in the order of the families."""

@@ -5,17 +5,9 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 Need = Literal[
-    "a guider",
-    "a guider at work",
-    "no guider",
-    "a drive",
-    "a polar axis",
-    "an alt-azimuth mount",
-    "a fixed tripod",
-    "a standing drive",
-    "a drive at a wrong rate",
-    "binning",
-]
+    "a guider", "a guider at work", "no guider", "a drive", "a polar axis", "an alt-azimuth mount", "a fixed tripod",
+    "a standing drive", "a drive at a wrong rate", "binning",
+]  # fmt: skip
 """What a cure takes for granted."""
 
 _LOAD: Final = (
@@ -57,190 +49,170 @@ _CLUTCHES: Final = "Check clutches and the drive's power."
 _TRIPOD: Final = "On a fixed tripod, shorten the exposures."
 _UNBIN: Final = "Undo binning."
 
-CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
-    {
-        "periodic-error": (
-            "Shorten the exposures to a small part of the gear's period.",
-            "Record and play back the drive's error, if the mount can.",
-            _GUIDE,
-            _QUICKER,
-        ),
-        "polar-misalignment": (
-            "Align the polar axis again, by drift or by plate solving.",
-            "Set tripod or pier on firm ground, and check the alignment after the load is on.",
-            "Shorten the exposures until the drift in one is below half a pixel.",
-        ),
-        "field-rotation": (
-            "Shorten the exposures, the more the further from the centre the stars must be round.",
-            _POLE,
-            _WEDGE,
-        ),
-        "declination-backlash": (
-            "Leave declination slightly out of balance, so that the gear rests on one side.",
-            _ONE_WAY,
-            _SLACK,
-            "Have the gear's mesh adjusted.",
-        ),
-        "guiding-noise": (
-            _CALMER,
-            _CALIBRATE,
-            "Balance the axes and free the cables.",
-            _GUIDE_AT_LAST,
-            _GUIDE_SCOPE,
-        ),
-        "differential-flexure": (
-            _BEND,
-            "Shorten the exposures.",
-            _OFF_AXIS,
-        ),
-        "shock": (
-            "Leave the spoilt frames out.",
-            "Tie the cables so that nothing can snag, and keep away from the pier while exposing.",
-            "Shelter the telescope from wind, and take off the dew shield in gusts.",
-            "Shorten the exposures, so that each gust spoils less.",
-        ),
-        "untracked": (
-            _SWITCH_ON,
-            _RATE,
-            _CLUTCHES,
-            _TRIPOD,
-        ),
-        "defocus": (
-            "Focus again on a star, by measured width or with a focusing mask.",
-            "Focus again when the temperature has changed by a few degrees, and after each change of filter.",
-            "Lock the focuser; a motor makes small steps repeatable.",
-        ),
-        "focus-drift": (
-            "Focus again every hour, or every few degrees of temperature.",
-            "Let the telescope cool down before the first exposure.",
-            "Lock the focuser against slipping.",
-            "Let a motor follow the temperature.",
-        ),
-        "sensor-tilt": (
-            "Seat camera and adapters square, and tighten them; look for a sagging focuser.",
-            "Turn the camera by 90 degrees: if the blur turns with it, the tilt is in the camera, else before it.",
-            "Adjust the tilt in small steps with a tilt ring.",
-        ),
-        "field-curvature": (
-            "Check the spacing from corrector to sensor against its maker's data, filter glass included.",
-            "Focus midway between centre and corner.",
-            "Try spacers of a few tenths of a millimetre.",
-            "Use a flattener made for the telescope.",
-        ),
-        "coma": (
-            "Check the spacing from corrector to sensor against its maker's data.",
-            "Stop a lens down by one stop.",
-            "Use a coma corrector made for the telescope.",
-        ),
-        "miscollimation": (
-            "Let the optics cool down, and look at a defocused star in the centre.",
-            "Collimate again.",
-            "Check focuser and adapters for sag.",
-        ),
-        "astigmatism": (
-            "Let the optics cool down.",
-            "Look for strain from rings, clips or mirror cell, and loosen it in small steps.",
-            "Turn the camera: if the shape stays in the image, the camera or its adapters are to blame.",
-        ),
-        "pinched-optics": (
-            "Let the optics cool down slowly.",
-            "Loosen mirror clips or the lens cell in small steps; never cure it by tightening.",
-        ),
-        "dew": (
-            "Leave the fogged frames out, and warm the optics gently before going on.",
-            "Use a dew shield, one and a half times as long as the aperture is wide or more.",
-            "Use a low-voltage dew heater from dusk on.",
-        ),
-        "undersampled": (
-            "Dither between exposures, and combine many frames on a finer grid.",
-            _UNBIN,
-            "Accept it where a wide field is the aim.",
-            "Use a longer focal length or smaller pixels.",
-        ),
-        "oversampled": (
-            "Bin the pixels, in the camera or afterwards.",
-            "Expose longer, so that read noise counts for less.",
-            "Use a focal reducer or larger pixels.",
-        ),
-        "saturation": (
-            "Shorten the exposures, as far as the sky still buries the read noise.",
-            "Lower the camera's gain setting.",
-            "Add a set of short exposures for the bright stars.",
-        ),
-        "read-noise-limited": (
-            "Expose longer, as far as tracking and bright stars allow.",
-            "Raise the camera's gain setting, where that lowers its read noise.",
-            "Bin, where the camera adds up charge before it is read.",
-        ),
-        "poor-seeing": (
-            "Keep the frames for depth or colour, and take detail from better nights.",
-            "Choose targets near the meridian; wait until telescope and ground have cooled down.",
-            "Set up on grass rather than on stone, away from warm roofs.",
-            "Bin, or use a shorter focal length, on such nights.",
-        ),
-        "cloud": (
-            "Leave out the frames that lost much of their light, or weigh them less.",
-            "Look at satellite pictures and forecasts before the next session.",
-            _FADES,
-        ),
-        "sky-gradient": (
-            "Choose targets away from moon and town, and stop before twilight.",
-            "Subtract a smooth sky from each frame before combining.",
-            "Shade the optics from lamps nearby.",
-            "Use a narrow-band filter under moonlight.",
-        ),
-        "low-altitude": (
-            "Begin later or stop earlier, while the target stands above 35 degrees.",
-            "Take another target or season, where this one never stands high.",
-            "Take red or narrow-band frames while it is low: red light suffers less.",
-        ),
-        "trail-crossing": (
-            "Combine ten or more frames with a rejection of outliers: the trail goes, the frame stays.",
-            "Leave the frame out only where a few frames make the stack.",
-        ),
-    }
-)
+CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
+    "periodic-error": (
+        "Shorten the exposures to a small part of the gear's period.",
+        "Record and play back the drive's error, if the mount can.",
+        _GUIDE,
+        _QUICKER,
+    ),
+    "polar-misalignment": (
+        "Align the polar axis again, by drift or by plate solving.",
+        "Set tripod or pier on firm ground, and check the alignment after the load is on.",
+        "Shorten the exposures until the drift in one is below half a pixel.",
+    ),
+    "field-rotation": (
+        "Shorten the exposures, the more the further from the centre the stars must be round.",
+        _POLE,
+        _WEDGE,
+    ),
+    "declination-backlash": (
+        "Leave declination slightly out of balance, so that the gear rests on one side.",
+        _ONE_WAY,
+        _SLACK,
+        "Have the gear's mesh adjusted.",
+    ),
+    "guiding-noise": (
+        _CALMER,
+        _CALIBRATE,
+        "Balance the axes and free the cables.",
+        _GUIDE_AT_LAST,
+        _GUIDE_SCOPE,
+    ),
+    "differential-flexure": (
+        _BEND,
+        "Shorten the exposures.",
+        _OFF_AXIS,
+    ),
+    "shock": (
+        "Leave the spoilt frames out.",
+        "Tie the cables so that nothing can snag, and keep away from the pier while exposing.",
+        "Shelter the telescope from wind, and take off the dew shield in gusts.",
+        "Shorten the exposures, so that each gust spoils less.",
+    ),
+    "untracked": (
+        _SWITCH_ON,
+        _RATE,
+        _CLUTCHES,
+        _TRIPOD,
+    ),
+    "defocus": (
+        "Focus again on a star, by measured width or with a focusing mask.",
+        "Focus again when the temperature has changed by a few degrees, and after each change of filter.",
+        "Lock the focuser; a motor makes small steps repeatable.",
+    ),
+    "focus-drift": (
+        "Focus again every hour, or every few degrees of temperature.",
+        "Let the telescope cool down before the first exposure.",
+        "Lock the focuser against slipping.",
+        "Let a motor follow the temperature.",
+    ),
+    "sensor-tilt": (
+        "Seat camera and adapters square, and tighten them; look for a sagging focuser.",
+        "Turn the camera by 90 degrees: if the blur turns with it, the tilt is in the camera, else before it.",
+        "Adjust the tilt in small steps with a tilt ring.",
+    ),
+    "field-curvature": (
+        "Check the spacing from corrector to sensor against its maker's data, filter glass included.",
+        "Focus midway between centre and corner.",
+        "Try spacers of a few tenths of a millimetre.",
+        "Use a flattener made for the telescope.",
+    ),
+    "coma": (
+        "Check the spacing from corrector to sensor against its maker's data.",
+        "Stop a lens down by one stop.",
+        "Use a coma corrector made for the telescope.",
+    ),
+    "miscollimation": (
+        "Let the optics cool down, and look at a defocused star in the centre.",
+        "Collimate again.",
+        "Check focuser and adapters for sag.",
+    ),
+    "astigmatism": (
+        "Let the optics cool down.",
+        "Look for strain from rings, clips or mirror cell, and loosen it in small steps.",
+        "Turn the camera: if the shape stays in the image, the camera or its adapters are to blame.",
+    ),
+    "pinched-optics": (
+        "Let the optics cool down slowly.",
+        "Loosen mirror clips or the lens cell in small steps; never cure it by tightening.",
+    ),
+    "dew": (
+        "Leave the fogged frames out, and warm the optics gently before going on.",
+        "Use a dew shield, one and a half times as long as the aperture is wide or more.",
+        "Use a low-voltage dew heater from dusk on.",
+    ),
+    "undersampled": (
+        "Dither between exposures, and combine many frames on a finer grid.",
+        _UNBIN,
+        "Accept it where a wide field is the aim.",
+        "Use a longer focal length or smaller pixels.",
+    ),
+    "oversampled": (
+        "Bin the pixels, in the camera or afterwards.",
+        "Expose longer, so that read noise counts for less.",
+        "Use a focal reducer or larger pixels.",
+    ),
+    "saturation": (
+        "Shorten the exposures, as far as the sky still buries the read noise.",
+        "Lower the camera's gain setting.",
+        "Add a set of short exposures for the bright stars.",
+    ),
+    "read-noise-limited": (
+        "Expose longer, as far as tracking and bright stars allow.",
+        "Raise the camera's gain setting, where that lowers its read noise.",
+        "Bin, where the camera adds up charge before it is read.",
+    ),
+    "poor-seeing": (
+        "Keep the frames for depth or colour, and take detail from better nights.",
+        "Choose targets near the meridian; wait until telescope and ground have cooled down.",
+        "Set up on grass rather than on stone, away from warm roofs.",
+        "Bin, or use a shorter focal length, on such nights.",
+    ),
+    "cloud": (
+        "Leave out the frames that lost much of their light, or weigh them less.",
+        "Look at satellite pictures and forecasts before the next session.",
+        _FADES,
+    ),
+    "sky-gradient": (
+        "Choose targets away from moon and town, and stop before twilight.",
+        "Subtract a smooth sky from each frame before combining.",
+        "Shade the optics from lamps nearby.",
+        "Use a narrow-band filter under moonlight.",
+    ),
+    "low-altitude": (
+        "Begin later or stop earlier, while the target stands above 35 degrees.",
+        "Take another target or season, where this one never stands high.",
+        "Take red or narrow-band frames while it is low: red light suffers less.",
+    ),
+    "trail-crossing": (
+        "Combine ten or more frames with a rejection of outliers: the trail goes, the frame stays.",
+        "Leave the frame out only where a few frames make the stack.",
+    ),
+})  # fmt: skip
 """Cause -> what to do, cheapest first. Common practice, no source."""
 
-NEEDS: Final[Mapping[str, Need]] = MappingProxyType(
-    {
-        _CALMER: "a guider",
-        _CALIBRATE: "a guider",
-        _GUIDE_SCOPE: "a guider",
-        _BEND: "a guider",
-        _OFF_AXIS: "a guider",
-        _ONE_WAY: "a guider",
-        _SLACK: "a guider",
-        _FADES: "a guider",
-        _QUICKER: "a guider at work",
-        _GUIDE: "no guider",
-        _GUIDE_AT_LAST: "no guider",
-        _POLE: "a polar axis",
-        _WEDGE: "an alt-azimuth mount",
-        CURES["polar-misalignment"][0]: "a polar axis",
-        CURES["polar-misalignment"][1]: "a polar axis",
-        _SWITCH_ON: "a standing drive",
-        _RATE: "a drive at a wrong rate",
-        _CLUTCHES: "a drive",
-        _TRIPOD: "a fixed tripod",
-        _UNBIN: "binning",
-    }
-)
+NEEDS: Final[Mapping[str, Need]] = MappingProxyType({
+    _CALMER: "a guider", _CALIBRATE: "a guider", _GUIDE_SCOPE: "a guider", _BEND: "a guider", _OFF_AXIS: "a guider",
+    _ONE_WAY: "a guider", _SLACK: "a guider", _FADES: "a guider", _QUICKER: "a guider at work",
+    _GUIDE: "no guider", _GUIDE_AT_LAST: "no guider", _POLE: "a polar axis", _WEDGE: "an alt-azimuth mount",
+    CURES["polar-misalignment"][0]: "a polar axis", CURES["polar-misalignment"][1]: "a polar axis",
+    _SWITCH_ON: "a standing drive", _RATE: "a drive at a wrong rate", _CLUTCHES: "a drive", _TRIPOD: "a fixed tripod",
+    _UNBIN: "binning",
+})  # fmt: skip
 """Cure -> what it takes for granted; what is not named fits everywhere."""
 
-CAUTIONS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "polar-misalignment": _LOAD,
-        "declination-backlash": f"{_LOAD} {_WORKSHOP}",
-        "guiding-noise": _LOAD,
-        "periodic-error": _WORKSHOP,
-        "shock": _DARK,
-        "miscollimation": _WORKSHOP,
-        "astigmatism": _WORKSHOP,
-        "pinched-optics": _WORKSHOP,
-        "dew": _MAINS,
-        "sky-gradient": _SUN,
-    }
-)
+CAUTIONS: Final[Mapping[str, str]] = MappingProxyType({
+    "polar-misalignment": _LOAD,
+    "declination-backlash": f"{_LOAD} {_WORKSHOP}",
+    "guiding-noise": _LOAD,
+    "periodic-error": _WORKSHOP,
+    "shock": _DARK,
+    "miscollimation": _WORKSHOP,
+    "astigmatism": _WORKSHOP,
+    "pinched-optics": _WORKSHOP,
+    "dew": _MAINS,
+    "sky-gradient": _SUN,
+})  # fmt: skip
 """Cause -> what to mind while curing it. Common practice; safety pages of observatories, clubs and electricians say the
 same. Local law and licensed trades come first."""

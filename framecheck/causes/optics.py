@@ -87,11 +87,10 @@ def _core(optics: Optics) -> tuple[Evidence, ...]:
     width = sqrt(optics.explained.setting.width2_px2)
     return (
         Evidence(
-            statement="the stars' wings and core: Moffat exponent",
-            value=1 / max(optics.inverse_beta, 0.01),
+            statement="the stars' wings and core: Moffat exponent", value=1 / max(optics.inverse_beta, 0.01),
             expected_if_healthy=f"{expected_beta(width, optics.rig):.1f} or less in focus, under turbulent air",
         ),
-    )
+    )  # fmt: skip
 
 
 def _cooling(optics: Optics) -> tuple[Evidence, ...]:
@@ -112,11 +111,10 @@ def _best_line(optics: Optics) -> tuple[Evidence, ...]:
     along = (np.degrees(np.arctan2(y, x)) + 90) % 180
     return (
         Evidence(
-            statement="stars are alike along lines at this angle from +x, counter-clockwise",
-            value=float(along),
+            statement="stars are alike along lines at this angle from +x, counter-clockwise", value=float(along),
             unit="deg",
         ),
-    )
+    )  # fmt: skip
 
 
 def _tail(optics: Optics) -> tuple[Evidence, ...]:
@@ -127,10 +125,9 @@ def _tail(optics: Optics) -> tuple[Evidence, ...]:
             return (
                 Evidence(
                     statement="the tail points at this angle from +x, counter-clockwise",
-                    value=field.constant_coma_pa_deg,
-                    unit="deg",
+                    value=field.constant_coma_pa_deg, unit="deg",
                 ),
-            )
+            )  # fmt: skip
     return ()
 
 
@@ -139,16 +136,14 @@ LEAST_COOLING_K: Final = 0.5
 
 ROWS: Final = (
     _Row(
-        cause="defocus",
-        more=_core,
+        cause="defocus", more=_core,
         rivals=(
             ("poor-seeing", "air leaves wide wings, and changes from frame to frame"),
             ("guiding-noise", "random motion is seldom alike along both axes"),
         ),
     ),
     _Row(
-        cause="focus-drift",
-        more=_cooling,
+        cause="focus-drift", more=_cooling,
         rivals=(
             ("poor-seeing", "air changes irregularly and keeps its wings"),
             ("dew", "dew takes light; these stars keep theirs"),
@@ -156,16 +151,14 @@ ROWS: Final = (
         ),
     ),
     _Row(
-        cause="sensor-tilt",
-        more=_best_line,
+        cause="sensor-tilt", more=_best_line,
         rivals=(
             ("field-curvature", "it grows alike in all directions from the centre; this has one direction"),
             ("miscollimation", "it makes comets, not soft sides"),
         ),
     ),
     _Row(
-        cause="field-curvature",
-        look="corner stars are drawn out along or across the radius",
+        cause="field-curvature", look="corner stars are drawn out along or across the radius",
         rivals=(
             ("sensor-tilt", "a tilt grows in one direction; this grows in all"),
             ("coma", "it makes tails on one side of the corner stars"),
@@ -173,39 +166,34 @@ ROWS: Final = (
         ),
     ),
     _Row(
-        cause="coma",
-        look="stars away from the centre have tails along the radius: third moment",
+        cause="coma", look="stars away from the centre have tails along the radius: third moment",
         rivals=(
             ("miscollimation", "its tails are the same in the centre; these grow outward"),
             ("guiding-noise", "motion draws all stars alike, and has no tail on one side"),
         ),
     ),
     _Row(
-        cause="miscollimation",
-        look="all stars have a tail on one side: third moment",
-        more=_tail,
+        cause="miscollimation", look="all stars have a tail on one side: third moment", more=_tail,
         rivals=(
             ("coma", "its tails vanish in the centre; these are there too"),
             ("guiding-noise", "motion would change its tails from frame to frame"),
         ),
     ),
     _Row(
-        cause="astigmatism",
-        look="it draws all stars out alike, across on the other side of focus",
+        cause="astigmatism", look="it draws all stars out alike, across on the other side of focus",
         rivals=(
             ("guiding-noise", "its direction and size change at random"),
             ("periodic-error", "it draws stars along right ascension, never across"),
         ),
     ),
     _Row(
-        cause="pinched-optics",
-        look="stars have three lobes: third moment",
+        cause="pinched-optics", look="stars have three lobes: third moment",
         rivals=(
             ("defocus", "without strain in the optics it leaves stars round"),
             ("miscollimation", "it draws one tail, not three lobes"),
         ),
     ),
-)
+)  # fmt: skip
 """The causes that the model of the night decides on, in the order of the catalogue."""
 
 
@@ -214,19 +202,17 @@ def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell
     if optics is None:
         return [
             CannotTell(
-                cause=row.cause,
-                because="no frames have stars enough to show how their shape changes over the field",
+                cause=row.cause, because="no frames have stars enough to show how their shape changes over the field",
                 what_would_settle_it="frames of a field rich in stars, without trails",
             )
             for row in ROWS
-        ]
+        ]  # fmt: skip
     width_px = sqrt(optics.explained.setting.width2_px2)
     if width_px < HIDDEN_PX:
         hidden = CannotTell(
-            cause="defocus",
-            because=f"stars are only {width_px:.1f} px wide: the pixels hide their profile",
+            cause="defocus", because=f"stars are only {width_px:.1f} px wide: the pixels hide their profile",
             what_would_settle_it="a few frames at slightly different focus",
-        )
+        )  # fmt: skip
         return [hidden, *(_told(row, optics) for row in ROWS if row.cause != "defocus")]
     return [_told(row, optics) for row in ROWS]
 
@@ -250,7 +236,7 @@ def _told(row: _Row, optics: Optics) -> Finding | Healthy | CannotTell:
             cause="defocus",
             because="stars are wider than air and aperture make them, and optics in focus may have such a blur as well",
             what_would_settle_it="a few frames at slightly different focus",
-        )
+        )  # fmt: skip
     if row.cause in OVER_FIELD and optics.share.size is not None:
         log_odds = all_of(log_odds, log_odds_above(optics.share.size, WELL_EXPLAINED, EXPLAINED_SCATTER))
     touched = probable.over_of_frames > TOUCHED
@@ -284,22 +270,19 @@ def _measures(row: _Row, drawn: Effect) -> tuple[Evidence, ...]:
         out.append(
             Evidence(
                 statement="where it is worst, it makes stars wider by",
-                value=100 * (1 / sqrt(1 - min(max(share, 0.0), 0.99)) - 1),
-                unit="percent",
+                value=100 * (1 / sqrt(1 - min(max(share, 0.0), 0.99)) - 1), unit="percent",
                 expected_if_healthy=f"below {100 * (1 / sqrt(1 - WORTH_NAMING) - 1):.0f}",
             )
-        )
+        )  # fmt: skip
     if row.look:
         seen = float(np.median(drawn.worst_look))
         if drawn.kind == "shape":
             out.append(
                 Evidence(
-                    statement=f"{row.look}, where it is worst by",
-                    value=_axis_ratio(seen),
-                    unit="long over short axis",
+                    statement=f"{row.look}, where it is worst by", value=_axis_ratio(seen), unit="long over short axis",
                     expected_if_healthy=f"below {_axis_ratio(SEEN['shape']):.2f}",
                 )
-            )
+            )  # fmt: skip
         else:
             out.append(
                 Evidence(statement=row.look, value=seen, unit="ratio", expected_if_healthy=f"below {SEEN[drawn.kind]}")

@@ -202,13 +202,11 @@ def _taken(night: PastNight, in_arcsec: bool) -> Iterator[_Taken]:
             continue
         mine = frame.group == main
         yield _Taken(
-            frame=frame,
-            night=night,
-            when=when,
+            frame=frame, night=night, when=when,
             fwhm=frame.fwhm_px * factor if mine and frame.fwhm_px is not None else None,
             at_zenith=zenith.get(frame.file) if mine else None,
             smear=frame.smear_px * factor if mine and frame.smear_px is not None else None,
-        )
+        )  # fmt: skip
 
 
 def _parted(taken: Sequence[_Taken]) -> Iterator[list[_Taken]]:
@@ -240,8 +238,7 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
         start_utc=part[0].when,
         end_utc=part[-1].when + timedelta(seconds=part[-1].frame.exposure_s or 0.0),
         targets=tuple(dict.fromkeys(targets)),
-        n_frames=len(frames),
-        n_kept=len(kept),
+        n_frames=len(frames), n_kept=len(kept),
         taken_s=sum(frame.exposure_s or 0.0 for frame in frames),
         kept_effective_s=sum(gains) if gains or not kept else None,
         fwhm=median(widths) if widths else None,
@@ -249,7 +246,7 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
         fwhm_at_zenith=median(at_zenith) if at_zenith else None,
         smear=held_rms(smears) if len(smears) else None,
         causes=tuple(dict.fromkeys(cause.cause for cause in named)),
-    )
+    )  # fmt: skip
 
 
 _FIGURES: Final[tuple[tuple[str, str, Callable[[NightSum], float | None], bool, bool], ...]] = (
@@ -266,14 +263,9 @@ def _trends(nights: Sequence[NightSum]) -> tuple[Trend, ...]:
 
 
 def _trend(
-    nights: Sequence[NightSum],
-    key: str,
-    name: str,
-    of: Callable[[NightSum], float | None],
-    is_ratio: bool,
-    more_is_better: bool,
-    level: float,
-) -> Trend:
+    nights: Sequence[NightSum], key: str, name: str, of: Callable[[NightSum], float | None], is_ratio: bool,
+    more_is_better: bool, level: float,
+) -> Trend:  # fmt: skip
     """Slope of Theil and Sen over spells of weather, with its interval from Kendall's test: no law of errors is needed.
 
     References
@@ -284,16 +276,9 @@ def _trend(
     known = [(day, log(value) if is_ratio else value) for day, value in known if value > 0 or not is_ratio]
     spells = _spells(known)
     trend = Trend(
-        key=key,
-        name=name,
-        unit="percent" if is_ratio else "points",
-        n_nights=len(known),
-        n_spells=len(spells),
-        slope=None,
-        low=None,
-        high=None,
-        verdict="too few nights",
-    )
+        key=key, name=name, unit="percent" if is_ratio else "points", n_nights=len(known), n_spells=len(spells),
+        slope=None, low=None, high=None, verdict="too few nights",
+    )  # fmt: skip
     if len(spells) < FEWEST_SPELLS:
         return trend
     slope, low, high = slope_with_bounds(spells, USUAL_LEVEL)
@@ -333,16 +318,12 @@ def _causes(nights: Sequence[NightSum]) -> tuple[Returning, ...]:
         low, high = share_bounds(len(with_it), len(nights))
         out.append(
             Returning(
-                cause=name,
-                n_claimed=len(with_it),
-                n_nights=len(nights),
-                share_low=low,
-                share_high=high,
+                cause=name, n_claimed=len(with_it), n_nights=len(nights), share_low=low, share_high=high,
                 last_utc=with_it[-1].start_utc,
                 n_since=sum(night.start_utc > with_it[-1].start_utc for night in nights),
                 comes_back=len(with_it) >= COMES_BACK,
             )
-        )
+        )  # fmt: skip
     return tuple(sorted(out, key=lambda one: (-one.n_claimed, one.cause)))
 
 

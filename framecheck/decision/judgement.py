@@ -247,9 +247,7 @@ class Judgement:
         for place, (name, texts, meaning) in enumerate(added, 2):
             table.add_column(MaskedColumn(texts, dtype=str, description=meaning), name=name, index=place)
         table["benefit"] = MaskedColumn(
-            [gain or 0.0 for gain in gains],
-            mask=[gain is None for gain in gains],
-            dtype=float,
+            [gain or 0.0 for gain in gains], mask=[gain is None for gain in gains], dtype=float,
             description="for the aim chosen: 1 for a frame like the stack, 0 where it is as good left out",
-        )
+        )  # fmt: skip
         return table
