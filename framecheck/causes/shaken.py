@@ -16,6 +16,7 @@ from framecheck.causes.moved import (
     all_moved,
     too_few,
 )
+from framecheck.causes.optics import Optics
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -26,25 +27,25 @@ from framecheck.causes.result import (
     answer,
     any_of,
     log_odds_above,
+    log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
 from framecheck.constants import FWHM_PER_SIGMA
+from framecheck.model.parts import changes_at_random, random_motion2
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
 from framecheck.read.rig import Rig
 
-RESTLESS: Final = 0.07
-"""A usual frame's smear over the squared FWHM from which guiding is restless. [dimensionless] Chosen: random motion
-that shows an elongation of 1.07 widens the stars by a tenth."""
-RESTLESS_SCATTER: Final = 0.02
+RESTLESS: Final = 0.15
+RESTLESS_SCATTER: Final = 0.3
+"""Squared width of a random motion over that of the star, from which guiding is restless, and the scatter of its
+logarithm. [dimensionless] The first as for all causes (`WORTH_NAMING`); the second chosen: the memory of the motion is
+known to a factor."""
 
 RECORDED: Final = 0.2
 """Part of the squared FWHM that a guiding record shows as motion, from which it matters. [dimensionless] Chosen: the
 stars are a tenth wider for it; part of it is the air over the guide star."""
 RECORDED_SCATTER: Final = 0.05
-
-CHANGES: Final = 0.02
-"""[dimensionless] Scatter of the smear over the squared FWHM, frame by frame, from which it is restless. Chosen."""
 
 SMOOTH: Final = 0.6
 SMOOTH_SCATTER: Final = 0.1
@@ -81,37 +82,52 @@ WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
 
 
-def guiding_noise(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """Most frames are smeared at random: neither drift, nor a period, nor one part of the night explains it."""
+def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+    """Frames are smeared at random: neither drift, nor a period, nor one part of the night explains it.
+
+    Smears are those that the model leaves to the motion, with what the optics draw taken out.
+    """
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
-    moved, log_odds = max(((one, _restless(one, rig)) for one in groups), key=lambda row: row[1])
-    rest = _unexplained(moved)
-    typical, scatter = _typical(moved, rest), _scatter(moved, rest)
-    recorded = _on_record(moved)
+    moved, log_odds = max(((one, _restless(one, optics)) for one in groups), key=lambda row: row[1])
+    restless, blur = _restlessness(moved, optics)
     return answer(
         "guiding-noise",
         log_odds,
-        affected=moved.where(np.abs(rest) > SEEN),
-        cost=float(shear.cost_of(np.median(np.abs(rest)))),
+        affected=moved.where(np.abs(_unexplained(moved)) > SEEN),
+        cost=blur / (1 + blur),
         evidence=(
             Evidence(
-                statement="stars of a usual frame are drawn out, drift aside, by",
-                value=float(shear.ratio_of(typical)), unit="long over short axis",
-                expected_if_healthy=f"below {shear.ratio_of(RESTLESS):.2f}",
+                statement="from frame to frame the smear changes at random by", value=100 * restless,
+                unit="percent of the squared FWHM",
+                expected_if_healthy=f"below {100 * restless * RESTLESS / blur:.1f}" if blur else None,
             ),
             Evidence(
-                statement="from frame to frame that smear changes at random by", value=100 * scatter,
-                unit="percent of the squared FWHM", expected_if_healthy=f"below {100 * CHANGES:.0f}",
+                statement="a motion that does so widens the stars by", value=100 * (math.sqrt(1 + blur) - 1),
+                unit="percent", expected_if_healthy=f"below {100 * (math.sqrt(1 + RESTLESS) - 1):.0f}",
             ),
-            *_recorded_evidence(recorded),
+            *_recorded_evidence(_on_record(moved)),
         ),
         rivals=(
             Rival(cause="astigmatism", why_less_likely="optics draw all frames alike, these change"),
             Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
         ),
     )  # fmt: skip
+
+
+def _restlessness(moved: Moved, optics: Optics | None) -> tuple[float, float]:
+    """How much the smear changes at random, and the blur of the motion that does so, both over the squared FWHM."""
+    exposure_s = moved.tracking.smears.typical_exposure_s
+    exposure_s = exposure_s if math.isfinite(exposure_s) else 60.0
+    members = moved.tracking.smears.frames
+    if optics is not None and len(rows := np.flatnonzero(np.isin(optics.explained.frames, members))) >= FEWEST_FRAMES:
+        smear = optics.explained.modes[0].numbers.direction_of_frames("motion")[rows]
+        restless = changes_at_random(smear)
+    else:
+        noise = float(np.median(moved.error))
+        restless = math.sqrt(max(changes_at_random(_unexplained(moved)) ** 2 - noise**2, 0.0))
+    return restless, float(random_motion2(restless, exposure_s))
 
 
 def _on_record(moved: Moved) -> tuple[float, float, float] | None:
@@ -145,12 +161,10 @@ def _unexplained(moved: Moved) -> NDArray[np.complex128]:
     return out
 
 
-def _restless(moved: Moved, rig: Rig) -> float:
+def _restless(moved: Moved, optics: Optics | None) -> float:
     rest = _unexplained(moved)
-    typical, scatter = _typical(moved, rest), _scatter(moved, rest)
     odds = [
-        any_of(log_odds_above(typical, RESTLESS, RESTLESS_SCATTER), log_odds_above(scatter, 0.06, 0.015)),
-        log_odds_above(scatter, CHANGES, 0.006),
+        log_odds_of_ratio(_restlessness(moved, optics)[1], RESTLESS, RESTLESS_SCATTER),
         log_odds_above(SMOOTH, _lasting(rest - shear.middle(rest), moved.error), SMOOTH_SCATTER),
     ]
     recorded = _on_record(moved)
@@ -161,17 +175,6 @@ def _restless(moved: Moved, rig: Rig) -> float:
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
     return all_of(*odds)
-
-
-def _typical(moved: Moved, rest: NDArray[np.complex128]) -> float:
-    """Usual size of a smear over the squared FWHM, noise taken off."""
-    return float(np.median(shear.calm(np.abs(rest), moved.error)))
-
-
-def _scatter(moved: Moved, rest: NDArray[np.complex128]) -> float:
-    """Scatter of each component from frame to frame, robust, noise taken off."""
-    off = float(np.median(np.abs(rest - shear.middle(rest))))
-    return math.sqrt(max(off**2 / 1.386 - float(np.median(moved.error)) ** 2, 0.0))
 
 
 def _lasting(off: NDArray[np.complex128], error: Floats) -> float:

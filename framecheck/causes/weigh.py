@@ -41,7 +41,6 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     mount.differential_flexure,
     drive.periodic_error,
     drive.declination_backlash,
-    shaken.guiding_noise,
     shaken.shock,
     dew.dew,
     camera.undersampled,
@@ -142,7 +141,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     optics = explained_optics(night, rig)
-    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
+    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics), shaken.guiding_noise(night, rig, optics))
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     if blur := _blur(settled.values()):

@@ -55,8 +55,9 @@ LAWS_MISS: Final = 0.15
 """Relative error of what motion makes of a star, by the laws of its response. Chosen: the size follows how the motion
 goes, evenly or at random."""
 
+USUAL_MEMORY_S: Final = 4.0
 MEMORY_S: Final = (1.0, 10.0)
-"""[s] Memory of a guided mount's random motion: about the interval of the corrections. Chosen."""
+"""[s] Memory of a guided mount's random motion: about the interval of the corrections, and the range of it. Chosen."""
 
 FEWEST_STEPS: Final = 3
 """Steps from frame to frame that tell of a random motion. Chosen."""
@@ -202,19 +203,29 @@ def _beside(explained: Explained, exposure_s: Floats, random: float, n: int) -> 
     """Squared width of motion alike in all directions, in draws; shape (n, N).
 
     It leaves no shape of its own. Frames that stand out show it by themselves; of all others only the change of the
-    smear from frame to frame tells. Of N independent places of a random motion with the variance s² on each axis,
-    (Sxx - Syy) / 2 and Sxy scatter by s² / sqrt(N) each (closed form for normal motion); a motion whose memory fades as
-    exp(-t / T) has N = exposure / T.
+    smear from frame to frame tells.
     """
     mode = explained.modes[0].numbers
     alone = np.maximum(round_motion(mode) - SOFT_ZERO * log(2), 0)
-    smear = mode.direction_of_frames("motion")
-    steps = np.diff(smear) / np.sqrt(2)  # from one frame to the next: what turns slowly is not random
-    restless = spread(np.concatenate([steps.real, steps.imag])) if len(steps) >= FEWEST_STEPS else 0.0
-    memory_s = _in_any_order(np.geomspace(*MEMORY_S, n))
-    is_random = _in_any_order(np.linspace(0, 1, n), seed=1) < random
-    places = np.maximum(np.nan_to_num(exposure_s, nan=60.0) / memory_s[:, None], 1.0)
-    return np.asarray(alone + restless * np.sqrt(places) * is_random[:, None])
+    memory_s = _in_any_order(np.geomspace(*MEMORY_S, n))[:, None]
+    is_random = _in_any_order(np.linspace(0, 1, n), seed=1)[:, None] < random
+    restless = changes_at_random(mode.direction_of_frames("motion"))
+    return np.asarray(alone + is_random * random_motion2(restless, np.nan_to_num(exposure_s, nan=60.0), memory_s))
+
+
+def changes_at_random(smear: Complexes) -> float:
+    """Scatter of each component of the frames' smears, from one frame to the next: what turns slowly is not random."""
+    steps = np.diff(smear) / np.sqrt(2)
+    return spread(np.concatenate([steps.real, steps.imag])) if len(steps) >= FEWEST_STEPS else 0.0
+
+
+def random_motion2(restless: float, exposure_s: Floats | float, memory_s: Floats | float = USUAL_MEMORY_S) -> Floats:
+    """Squared width, in all directions, of the random motion that lets smears change so much from frame to frame.
+
+    Of N independent places of a random motion with the variance s² on each axis, (Sxx - Syy) / 2 and Sxy scatter by
+    s² / sqrt(N) each (closed form for normal motion); a motion whose memory fades as exp(-t / T) has N = exposure / T.
+    """
+    return np.asarray(restless * np.sqrt(np.maximum(np.asarray(exposure_s) / memory_s, 1.0)))
 
 
 def _in_any_order(values: Floats, seed: int = 0) -> Floats:

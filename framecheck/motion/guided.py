@@ -19,9 +19,6 @@ SAID: Final = 4.0
 STILL_LOG_ODDS: Final = 1.5
 """Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
 
-LONG_LOG_ODDS: Final = 1.0
-"""Log-odds that long exposures were guided. Chosen."""
-
 REFRACTION_ARCSEC_PER_MIN: Final = 0.5
 """[arcsec/min] Drift that refraction makes at three hours from the meridian (row TRK-37)."""
 
@@ -65,8 +62,13 @@ LONG_EXPOSURE_S: Final = 100.0
 FEWEST_WANDERING: Final = 6
 """Frames whose smear shows whether it is the same in all. Chosen."""
 
-LONG_EXPOSURE_PX_S: Final = 250.0
-"""[s/arcsec] Exposure over pixel scale from which unguided mounts draw lines. Chosen: 300 s at 1.2 arcsec a pixel."""
+USUAL_EXPOSURE_PX_S: Final = 120.0
+"""[s/arcsec] Exposure over pixel scale as often taken with a guider as without. Chosen: 90 s at 0.75 arcsec a pixel,
+where a mount left alone begins to draw lines."""
+LONGER_LOG_ODDS: Final = 1.2
+LONG_LOG_ODDS: Final = (-0.7, 1.5)
+"""Log-odds of a guider for each factor e that exposures are longer, and the range of them. Chosen: short exposures are
+taken with guiders, too."""
 
 
 def wander_px(motion: Motion) -> float | None:
@@ -184,8 +186,9 @@ def guided_log_odds(
     if wander_arcsec is not None:
         still = STILL_LOG_ODDS * float(np.log(STILL_ARCSEC / max(wander_arcsec, 0.05)))
         odds += float(np.clip(still, -SAID, STILL_LOG_ODDS * (1 + min(span_min / SETTLED_MINUTES, 1.0))))
-    if exposure_s is not None and scale is not None and exposure_s / scale > LONG_EXPOSURE_PX_S:
-        odds += LONG_LOG_ODDS
+    if exposure_s is not None and scale is not None and exposure_s > 0:
+        longer = LONGER_LOG_ODDS * log(exposure_s / scale / USUAL_EXPOSURE_PX_S)
+        odds += float(np.clip(longer, *LONG_LOG_ODDS))
     return odds
 
 
