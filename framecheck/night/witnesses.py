@@ -112,6 +112,14 @@ def without(sources: Sources, places: Floats) -> Sources:
 def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: Sequence[Similarity]) -> Sources:
     """The reference's stars, and those that it missed but two other frames or more show.
 
+    Parameters
+    ----------
+    reference : Sources
+    frames : sequence of Sources
+        Others of the group.
+    transforms : sequence of Similarity
+        From the reference to each of them.
+
     Returns
     -------
     Sources
@@ -135,7 +143,14 @@ def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: S
 
 
 def without_near(frames: Sequence[Sources], places: Floats) -> list[Sources]:
-    """What of each frame lies farther from all places than one star's detections."""
+    """What of each frame lies farther from all places than one star's detections.
+
+    Parameters
+    ----------
+    frames : sequence of Sources
+    places : ndarray, shape (n, 2)
+        [px]
+    """
     from scipy.spatial import cKDTree
 
     tree = cKDTree(places)

@@ -55,7 +55,21 @@ def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.in
 
 
 def picked_by_mesh(pixels: NDArray[Any], sides: list[int], step: int) -> NDArray[Any]:
-    """Pixels `in_meshes` along both axes, those of each mesh together; read from their places in one pass."""
+    """Pixels `in_meshes` along both axes, those of each mesh together; read from their places in one pass.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (height, width)
+        In any unit.
+    sides : list of int
+        Height and width of a mesh. [px]
+    step : int
+        From one sample to the next. [px]
+
+    Returns
+    -------
+    ndarray, shape (n_y, n_x, n_samples)
+    """
     n_y, n_x = (n // side for n, side in zip(pixels.shape, sides, strict=True))
     meshes = pixels[: n_y * sides[0], : n_x * sides[1]].reshape(n_y, sides[0], n_x, sides[1])
     down, across = (slice(side % step // 2, None, step) for side in sides)
@@ -90,7 +104,19 @@ def filled(mesh: NDArray[np.float64], *, sloping: bool = False) -> NDArray[np.fl
 
 
 def over_neighbours(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[np.float64]:
-    """Median or mean over 3 x 3 meshes, so that one bright star does not lift a patch of sky; slopes stay."""
+    """Median or mean over 3 x 3 meshes, so that one bright star does not lift a patch of sky; slopes stay.
+
+    Parameters
+    ----------
+    mesh : ndarray, shape (n_y, n_x)
+        In any unit.
+    typical : callable
+        `median_of_nine` or `mean_of_nine`.
+
+    Returns
+    -------
+    ndarray, same shape
+    """
     straight_on = min(mesh.shape) > 1
     padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
     n_y, n_x = mesh.shape

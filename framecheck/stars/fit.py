@@ -181,7 +181,13 @@ def _points_a_star(p: F64, n_pixels: int, rule: PixelRule, profile: Profile) -> 
 
 
 def star_chunks(n_stars: int, n_points: int) -> list[slice]:
-    """Stars worked on together, so that their pixels stay in the processor's cache."""
+    """Stars worked on together, so that their pixels stay in the processor's cache.
+
+    Parameters
+    ----------
+    n_stars, n_points : int
+        Stars, and points of each at which its profile is evaluated.
+    """
     size = max(1, PIXELS_TOGETHER // n_points)
     return [slice(i, i + size) for i in range(0, n_stars, size)]
 

@@ -388,13 +388,27 @@ def derivatives_as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int,
 
 
 def bending(wing: float) -> float:
-    """How strongly f' falls with v, -f'' / f', where that counts; over 6."""
+    """How strongly f' falls with v, -f'' / f', where that counts; over 6.
+
+    Parameters
+    ----------
+    wing : float
+        g = 1 / beta. [dimensionless]
+    """
     c, _, _ = wing_terms(wing)
     return (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
 
 
 def quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F64:
-    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6)."""
+    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6).
+
+    Parameters
+    ----------
+    k : tuple of ndarray, shape (n_stars,)
+        k11, k12 and k22.
+    centre : tuple of ndarray, shape (n_stars,)
+        x and y from which dx and dy are counted. [px]
+    """
     (k11, k12, k22), (x, y) = k, centre
     ax, ay = k11 * x + k12 * y, k12 * x + k22 * y
     return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1)
