@@ -21,9 +21,9 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
-from framecheck.causes.setting import Setting, setting_of
+from framecheck.causes.setting import Equipment, setting_of
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 Told = tuple[tuple[Finding, ...], tuple[Undecided, ...]]
@@ -208,7 +208,7 @@ def _blur(answers: Iterable[Answer]) -> float:
     return 1 - max(left, LEAST_LEFT)
 
 
-def _fitted(answer: Answer, setting: Setting) -> Answer:
+def _fitted(answer: Answer, setting: Equipment) -> Answer:
     """Without the cures that cannot be meant for this mount and camera."""
     return replace(answer, cures=setting.fitting(answer.cures)) if isinstance(answer, Finding) else answer
 

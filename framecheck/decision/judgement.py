@@ -14,7 +14,7 @@ from framecheck.decision.grades import Aim as Aim
 from framecheck.decision.grades import Grade
 from framecheck.decision.group_figures import GroupFigures, group_figures
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 if TYPE_CHECKING:
     from astropy.table import Table

@@ -36,7 +36,9 @@ def row_pictures(
 ) -> dict[str, RowPicture]:
     """Pictures by the file's name in the table, of those wanted there; frames with neither are left out."""
     pictures = {}
-    crossed = Counter(trail.frame for trail in trails_of(judgement.night) if not trail.fixed)
+    crossed = Counter(
+        trail.frame for trail in trails_of(judgement.night.frames, judgement.night.groups) if not trail.fixed
+    )
     for i, one in enumerate(judgement.night.frames):
         result = one.result
         small = thumbnails.get(result.exposure.file)
