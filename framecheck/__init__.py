@@ -12,13 +12,13 @@ from framecheck._version import __version__
 
 if TYPE_CHECKING:
     from framecheck.decision.judgement import Judgement
-    from framecheck.decision.plan import make_plan
-    from framecheck.decision.plan_records import Plan, Setup
     from framecheck.errors import FramecheckError
     from framecheck.field.result import FrameResult
     from framecheck.logbook import Logbook
-    from framecheck.night.records import Night
+    from framecheck.motion.night import Night
     from framecheck.pipeline import Measurements, judge_night, measure_frame, measure_night
+    from framecheck.plan.make import make_plan
+    from framecheck.plan.records import Plan, Setup
     from framecheck.read.folder import find_frames
     from framecheck.read.rig import Rig
     from framecheck.read.rig_file import load_rig
@@ -30,14 +30,14 @@ _FOUND_IN = {
     "Judgement": "decision.judgement",
     "Logbook": "logbook",
     "Measurements": "pipeline",
-    "Night": "night.records",
-    "Plan": "decision.plan_records",
+    "Night": "motion.night",
+    "Plan": "plan.records",
     "Rig": "read.rig",
-    "Setup": "decision.plan_records",
+    "Setup": "plan.records",
     "find_frames": "read.folder",
     "judge_night": "pipeline",
     "load_rig": "read.rig_file",
-    "make_plan": "decision.plan",
+    "make_plan": "plan.make",
     "measure_frame": "pipeline",
     "measure_night": "pipeline",
     "write_night": "report.write",

@@ -30,3 +30,6 @@ AIRY_FWHM_LAMBDA_OVER_D: Final = 1.02899
 
 VISUAL_WAVELENGTH_M: Final = 550e-9
 """Middle of the visual band, where no filter tells better. [m] Johnson V; chosen."""
+
+BY_CHANCE: Final = 1e-3
+"""Chance, or expected number by chance, below which something is taken to be real. Chosen: wrong once in a thousand."""

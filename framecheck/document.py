@@ -35,11 +35,23 @@ _RANGES: Final[Mapping[str, tuple[float, float]]] = {
     **dict.fromkeys(("tilt_x_percent", "tilt_y_percent", "curvature_percent"), (-1e6, 1e6)),
     **dict.fromkeys(("ra_arcsec", "dec_arcsec", "x_px", "y_px", "coma_px", "trefoil_px"), (-1e6, 1e6)),
     **dict.fromkeys(("astigmatism_px", "value", "low", "high"), (-1e6, 1e6)),
-    "fwhm_px": (1e-3, 1e5), "fwhm_arcsec": (0, 1e6), "centre_fwhm_px": (1e-6, 1e5), "elongation": (1, 1e4),
-    "smear_px": (0, 1e5), "airmass": (0.5, 100), "confidence": (0, 1), "share": (-10, 10), "n_frames": (0, 1e7),
-    "minutes": (-1e7, 1e7), "pixel_um": (1e-3, 1e4), "binning": (0.1, 1000), "worm_period_s": (0, 1e6),
-    "open_ends": (0, 2), "usual": (1e-9, 1e12), "now": (-1e12, 1e12),
-}  # fmt: skip
+    "fwhm_px": (1e-3, 1e5),
+    "fwhm_arcsec": (0, 1e6),
+    "centre_fwhm_px": (1e-6, 1e5),
+    "elongation": (1, 1e4),
+    "smear_px": (0, 1e5),
+    "airmass": (0.5, 100),
+    "confidence": (0, 1),
+    "share": (-10, 10),
+    "n_frames": (0, 1e7),
+    "minutes": (-1e7, 1e7),
+    "pixel_um": (1e-3, 1e4),
+    "binning": (0.1, 1000),
+    "worm_period_s": (0, 1e6),
+    "open_ends": (0, 2),
+    "usual": (1e-9, 1e12),
+    "now": (-1e12, 1e12),
+}
 """What a number of a name may be, in its unit; others are within `_USUAL`."""
 _USUAL: Final = (-LARGEST, LARGEST)
 _YEARS: Final = (1800, 2200)
@@ -167,9 +179,14 @@ def _check_time(value: datetime | str, place: str) -> None:
 
 
 _KINDS: Final = {
-    "str": "a text", "float": "a number", "int": "a whole number", "bool": "true or false", "null": "nothing",
-    "array": "a list", "object": "a table of fields",
-}  # fmt: skip
+    "str": "a text",
+    "float": "a number",
+    "int": "a whole number",
+    "bool": "true or false",
+    "null": "nothing",
+    "array": "a list",
+    "object": "a table of fields",
+}
 
 
 def _in_words(message: str) -> str:

@@ -107,9 +107,22 @@ def refuse_too_large(file: Path, path: Path, memory_bytes: int) -> None:
         raise UnusableFrame(path, fault, "Allow more with --memory.")
 
 
-_UNITS: Final = {"": 1, "B": 1, "KB": 10**3, "MB": 10**6, "GB": 10**9, "TB": 10**12,
-                 "KIB": 2**10, "MIB": 2**20, "GIB": 2**30, "TIB": 2**40,
-                 "K": 10**3, "M": 10**6, "G": 10**9, "T": 10**12}  # fmt: skip
+_UNITS: Final = {
+    "": 1,
+    "B": 1,
+    "KB": 10**3,
+    "MB": 10**6,
+    "GB": 10**9,
+    "TB": 10**12,
+    "KIB": 2**10,
+    "MIB": 2**20,
+    "GIB": 2**30,
+    "TIB": 2**40,
+    "K": 10**3,
+    "M": 10**6,
+    "G": 10**9,
+    "T": 10**12,
+}
 
 
 def bytes_of(text: str) -> int:

@@ -13,7 +13,7 @@ from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
 from framecheck.logbook import Logbook
 from framecheck.memory import keep_freed_memory, refuse_too_large
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.night.doubted import with_facts_that_can_be
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped

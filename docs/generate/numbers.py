@@ -5,10 +5,10 @@ from math import erf, erfc, expm1, log, pi, radians, sin, sqrt, tan
 
 from framecheck.causes import camera, mount, moved, optics, polar_axis, seeing, sky
 from framecheck.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.decision import tolerances
-from framecheck.decision.plan_records import short
 from framecheck.field import sampling
 from framecheck.model import costs
+from framecheck.plan import tolerances
+from framecheck.plan.records import short
 from framecheck.read.place import airmass
 
 GREEN_UM = 0.55

@@ -6,10 +6,11 @@ from pathlib import Path
 import framecheck
 
 ROOMS = (
-    "read", "sky", "stars", "field", "night", "model", "causes", "decision", "report", "logbook", "simulate",
-)  # fmt: skip
+    *("read", "sky", "stars", "field", "night", "motion"),
+    *("model", "causes", "decision", "plan", "report", "logbook", "simulate"),
+)
 """In the order in which data travels."""
-SINGLE = ("pipeline", "constants", "errors")
+SINGLE = ("pipeline", "constants", "errors", "shear", "robust")
 PACKAGE = Path(framecheck.__file__).parent
 
 

@@ -10,10 +10,10 @@ from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Riv
 from framecheck.causes.series import Series, all_series, loss_of, share
 from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
-from framecheck.night.known import typical
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.night.sky_rate import USUAL_READ_E, USUAL_READ_SCATTER
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 WIDTH_SCATTER: Final = 0.05
 """[dimensionless] Relative error of the width of badly sampled stars, and of one night's air. Chosen."""
@@ -31,8 +31,9 @@ BRIGHTEST: Final = 0.1
 
 MOST_CLIPPED: Final = 0.4
 """[dimensionless] Share of the brightest tenth that may be clipped. Chosen: 16 bits span about 650 from the
-faintest star found to the clipping level, and where star counts go as 1/flux (from memory) that clips 2 in a hundred
-of the brightest tenth; rich camera settings and nearby clusters allow for the rest."""
+faintest star found to the clipping level, and where star counts go as 1/flux (all sky, magnitude 10 to 16: flux^-1.07
+to flux^-0.90, Tycho-2 with UCAC4) that clips 2 in a hundred of the brightest tenth; rich camera settings and nearby
+clusters allow for the rest."""
 
 CLIPPED_SCATTER: Final = 0.25
 """[dimensionless] Star fields differ in the share of bright stars, natural logarithm. Chosen."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Floats, Series, light_series, loss_of, share
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 LEAST_FRAMES: Final = 6
@@ -139,10 +139,11 @@ def _passing(series: Series) -> _Passing | None:
         log_odds=max(odds, slow),
         rival=Rival(
             cause="dew",
-            why_less_likely="dew fades the stars steadily; this light drops and returns" if odds >= slow else
-            "the light fades steadily as under dew, but the stars keep their size and the sky brightens",
+            why_less_likely="dew fades the stars steadily; this light drops and returns"
+            if odds >= slow
+            else "the light fades steadily as under dew, but the stars keep their size and the sky brightens",
         ),
-    )  # fmt: skip
+    )
 
 
 def steady_light(minutes: Floats, light: Floats, airmass: Floats) -> tuple[Floats, Floats]:
@@ -213,8 +214,10 @@ def _stands_out(value: Floats, *, neighbours: bool) -> np.ndarray[tuple[int], np
     n = len(value)
     if not np.isfinite(value).any():
         return np.zeros(n, bool)
-    around = [[i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] if neighbours and n > 1 else slice(None)
-              for k in range(n)]  # fmt: skip
+    around = [
+        [i for i in range(max(k - 2, 0), min(k + 3, n)) if i != k] if neighbours and n > 1 else slice(None)
+        for k in range(n)
+    ]
     known = np.where(np.isfinite(value), value, np.nanmedian(value))  # a frame without stars stands out of nothing
     off = value - np.array([np.median(known[near]) for near in around])
     # the calmer third tells the scatter: a knocked frame spoils its neighbours' medians in a short run

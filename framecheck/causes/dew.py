@@ -18,7 +18,7 @@ from framecheck.causes.result import (
     log_odds_above,
 )
 from framecheck.causes.series import Floats, Series, all_series
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 FADE: Final = 0.08
@@ -37,9 +37,10 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     runs = [(one, *_fogging(one)) for one in all_series(night) if np.isfinite(one.light).sum() >= LEAST_FRAMES]
     if not runs:
         return CannotTell(
-            cause="dew", because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
+            cause="dew",
+            because=f"fewer than {LEAST_FRAMES} frames of one kind share stars to compare their light",
             what_would_settle_it="a longer run of frames, or a look at the front glass with a dim lamp",
-        )  # fmt: skip
+        )
     series, log_odds, fade, growth, rise = max(runs, key=lambda row: row[1])
     return answer(
         "dew",
@@ -47,18 +48,30 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         affected=series.where(fade < -FADE / 2) if log_odds > 0 else frozenset(),
         cost=float(np.mean(1 - np.exp(2 * fade))),
         evidence=(
-            Evidence(statement="air mass aside, the stars fade steadily, in the end by",
-                     value=100 * (1 - math.exp(float(fade.min()))), unit="percent", expected_if_healthy="below 10"),
-            Evidence(statement="meanwhile they grow by", value=100 * math.expm1(growth), unit="percent",
-                     expected_if_healthy=0.0),
-            Evidence(statement="and the brightness of the sky changes by", value=100 * math.expm1(rise), unit="percent",
-                     expected_if_healthy="no rise to match"),
+            Evidence(
+                statement="air mass aside, the stars fade steadily, in the end by",
+                value=100 * (1 - math.exp(float(fade.min()))),
+                unit="percent",
+                expected_if_healthy="below 10",
+            ),
+            Evidence(
+                statement="meanwhile they grow by",
+                value=100 * math.expm1(growth),
+                unit="percent",
+                expected_if_healthy=0.0,
+            ),
+            Evidence(
+                statement="and the brightness of the sky changes by",
+                value=100 * math.expm1(rise),
+                unit="percent",
+                expected_if_healthy="no rise to match",
+            ),
         ),
         rivals=(
             Rival(cause="cloud", why_less_likely="cloud comes and goes, and brightens the sky under lamps or the moon"),
             Rival(cause="focus-drift", why_less_likely="focus takes no light away"),
         ),
-    )  # fmt: skip
+    )
 
 
 def _fogging(series: Series) -> tuple[float, Floats, float, float]:

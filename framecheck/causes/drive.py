@@ -6,13 +6,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
     SLOW,
     Moved,
     all_moved,
-    axes_ratio,
     too_few,
 )
 from framecheck.causes.result import (
@@ -28,9 +28,8 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
-from framecheck.constants import SIGMA_PER_MAD
-from framecheck.night.records import Night
-from framecheck.night.rhythm import Rhythm, compare_with_worm
+from framecheck.motion.night import Night
+from framecheck.motion.rhythm import Rhythm, compare_with_worm
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03
@@ -90,8 +89,8 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             Evidence(statement="no period stands out of the motion between frames"),
             Evidence(
                 statement="unguided stars stretch along right ascension to",
-                value=axes_ratio(float(np.median(np.abs(moved.smear)))), unit="long over short axis",
-                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
+                value=float(shear.ratio_of(np.median(np.abs(moved.smear)))), unit="long over short axis",
+                expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
         )  # fmt: skip
         return answer("periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence)
@@ -113,7 +112,7 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         "periodic-error",
         log_odds,
         affected=moved.where(moved.size > SEEN),
-        cost=float(1 - np.exp(-np.arcsinh(np.median(np.abs(moved.smear))))),
+        cost=float(shear.cost_of(np.median(np.abs(moved.smear)))),
         evidence=evidence,
         rivals=(
             Rival(cause="polar-misalignment", why_less_likely="it drifts one way; this motion comes back"),
@@ -210,7 +209,7 @@ def _comes_and_goes(moved: Moved) -> float:
     along = moved.along_ra
     unknown = along is None
     if along is None:
-        along = moved.smear * np.exp(-1j * np.angle(np.sum(moved.smear)))
+        along = moved.smear * shear.direction(np.sum(moved.smear)).conj()
     power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     low, high = np.percentile(along.real, [10, 90])
     surely_free = moved.tracking.guided is False
@@ -276,14 +275,14 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
         "declination-backlash",
         log_odds,
         affected=moved.where(block) if log_odds > 0 else frozenset(),
-        cost=float(1 - np.exp(-np.arcsinh(max(_usual(inside), 0.0)))) * float(block.mean()),
+        cost=float(shear.cost_of(_usual(inside)) * block.mean()),
         evidence=(
             Evidence(
-                statement=statement, value=axes_ratio(_usual(inside)), unit="long over short axis",
-                expected_if_healthy=f"below {axes_ratio(SEEN):.2f}",
+                statement=statement, value=float(shear.ratio_of(_usual(inside))), unit="long over short axis",
+                expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
             Evidence(
-                statement="in the other frames", value=axes_ratio(_usual(outside)),
+                statement="in the other frames", value=float(shear.ratio_of(_usual(outside))),
                 unit="long over short axis",
             ),
             Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
@@ -312,7 +311,7 @@ def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         return -4.0, block
     inside, outside = across[block], across[~block]
     size = float(np.median(inside))
-    scatter = SIGMA_PER_MAD * float(np.median(np.abs(outside - np.median(outside)))) if len(outside) > 2 else 0.05
+    scatter = robust.mad_std(outside) if len(outside) > 2 else 0.05
     step = (size - float(np.median(outside))) / math.hypot(max(scatter, float(np.median(error)), 0.02), 0.01)
     off_axis = np.abs(along.imag[block])
     pure = float(np.sum(np.maximum(inside, 0)) / max(float(np.sum(np.hypot(inside, off_axis))), 1e-9))
@@ -334,7 +333,7 @@ def _relative(moved: Moved) -> NDArray[np.complex128]:
         return moved.along_ra
     off = moved.smear - moved.middle
     strongest = np.sum(off * np.abs(off))
-    out: NDArray[np.complex128] = -off * np.exp(-1j * np.angle(strongest))
+    out: NDArray[np.complex128] = -off * shear.direction(strongest).conj()
     return out
 
 

@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from framecheck import shear
 from framecheck.causes.moved import (
     LINE_SCATTER,
     LINE_SEEN,
@@ -34,8 +35,8 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.night.records import Night
-from framecheck.night.smears import lines_px
+from framecheck.motion.night import Night
+from framecheck.motion.smears import lines_px
 from framecheck.read.rig import Rig
 
 UNTRACKED_ARCSEC_PER_S: Final = 0.35
@@ -201,7 +202,8 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
             expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
         ),
         Evidence(
-            statement="of the smear that this drift lets expect is seen", value=100 * _agreement(moved.smear, expected),
+            statement="of the smear that this drift lets expect is seen",
+            value=100 * shear.seen_of(moved.smear, expected),
             unit="percent",
             expected_if_healthy="none is expected",
         ),
@@ -229,7 +231,7 @@ def _bending(moved: Moved, rig: Rig) -> float:
     rate, line = 60 * line_px / moved.tracking.smears.typical_exposure_s, line_px / moved.fwhm_px
     along = all_of(
         log_odds_above(moved.drift_seen, SURE_SIGMA / 2, SIGMA_SCATTER / 2),
-        log_odds_above(_coherence(moved.smear, moved.from_drift), COHERENT, 0.05),
+        log_odds_above(shear.coherence(moved.smear, moved.from_drift), COHERENT, 0.05),
         log_odds_above(float(np.median(moved.size)), SEEN, 0.03),
     )
     odds = [
@@ -268,21 +270,9 @@ def _line(moved: Moved) -> tuple[float, Complexes, float]:
     kept = float(abs(local[known].sum()) / max(np.abs(local[known]).sum(), 1e-9))
     bends = all_of(
         log_odds_above(kept, ONE_WAY, ONE_WAY_SCATTER),
-        log_odds_above(_coherence(moved.smear[known], moved.from_speed[known]), COHERENT, 0.05),
+        log_odds_above(shear.coherence(moved.smear[known], moved.from_speed[known]), COHERENT, 0.05),
         log_odds_above(float(np.median(moved.size)), SEEN, 0.03),
     )
     if bends <= 0:
         return straight, moved.from_drift, bends
     return float(np.median(np.abs(local[known]))), np.where(known, moved.from_speed, moved.from_drift), bends
-
-
-def _coherence(smear: Complexes, expected: Complexes) -> float:
-    """How well smears keep to the directions expected: 1 if they do, 0 at random; 0 where nothing is expected."""
-    power = float(np.sum(np.abs(smear) * np.abs(expected)))
-    return float(np.sum((smear * expected.conj()).real)) / power if power > 0 else 0.0
-
-
-def _agreement(smear: Complexes, expected: Complexes) -> float:
-    """Part of the smear expected that is seen along it; 0 where none is expected."""
-    power = float(np.sum(np.abs(expected) ** 2))
-    return float(np.sum((smear * expected.conj()).real)) / power if power > 0 else 0.0

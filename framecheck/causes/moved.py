@@ -8,12 +8,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Bools, Floats, Series, grouped, series_of
-from framecheck.constants import SIGMA_PER_MAD
-from framecheck.night.records import Motion, Night, NightFrame
-from framecheck.night.smears import lines_px
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.smears import lines_px
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import NightFrame
 
 Complexes = NDArray[np.complex128]
 
@@ -78,15 +80,12 @@ class Moved:
     @property
     def size(self) -> Floats:
         """|smear|, noise taken off."""
-        out: Floats = np.sqrt(np.maximum(np.abs(self.smear) ** 2 - 2 * self.error**2, 0.0))
-        return out
+        return np.asarray(shear.calm(np.abs(self.smear), self.error))
 
     @property
     def e(self) -> Complexes:
         """ln(long axis / short axis) times exp(2 i pa), as motion alone would make it."""
-        size = np.abs(self.smear)
-        out: Complexes = np.where(size > 1e-9, np.arcsinh(size) / np.maximum(size, 1e-9), 1.0) * self.smear
-        return out
+        return shear.e_of(self.smear)
 
     @property
     def drift_seen(self) -> float:
@@ -99,8 +98,7 @@ class Moved:
         """Smear with its direction counted from right ascension: real part positive along it, negative across."""
         if self.tracking.axes is None:
             return None
-        out: Complexes = self.smear * np.exp(-2j * math.radians(self.tracking.axes.ra_angle_deg))
-        return out
+        return np.asarray(self.smear * shear.turning(-self.tracking.axes.ra_angle_deg))
 
     @property
     def slow(self) -> float:
@@ -111,20 +109,18 @@ class Moved:
         known = np.isfinite(self.from_speed)
         if known.sum() < 5:
             return 0.0
-        seen, expected = self.smear[known], self.from_speed[known]
-        power = float(np.sqrt(np.sum(np.abs(seen) ** 2) * np.sum(np.abs(expected) ** 2)))
-        return float(np.sum((seen * expected.conj()).real)) / power if power > 0 else 0.0
+        return shear.correlation(self.smear[known], self.from_speed[known])
 
     @property
     def middle(self) -> complex:
         """Usual smear of the group."""
-        return complex(np.median(self.smear.real), np.median(self.smear.imag))
+        return shear.middle(self.smear)
 
     @property
     def scatter(self) -> float:
         """Of each component from frame to frame, robust, measuring errors taken off."""
         off = np.concatenate([(self.smear - self.middle).real, (self.smear - self.middle).imag])
-        seen = SIGMA_PER_MAD * float(np.median(np.abs(off)))
+        seen = robust.spread(off)
         return math.sqrt(max(seen**2 - float(np.median(self.error)) ** 2, 0.0))
 
 
@@ -179,7 +175,7 @@ def cos_dec(moved: Moved) -> float:
 
 def smear_cost(moved: Moved) -> float:
     """Part of the squared FWHM that the smear makes: 1 - b / a."""
-    return float(1 - np.exp(-np.arcsinh(np.median(moved.size))))
+    return float(shear.cost_of(np.median(moved.size)))
 
 
 def likeliest(groups: Iterable[Moved], odds: Callable[[Moved], float]) -> tuple[Moved, float]:
@@ -196,11 +192,6 @@ def no_motion(night: Night, cause: str, otherwise: str) -> CannotTell:
         because=otherwise if stars and otherwise else "too few stars, or too few frames, show how the mount moved",
         what_would_settle_it="a run of ten frames or more of one target, with the pixel scale known",
     )
-
-
-def axes_ratio(smear: float) -> float:
-    """Long over short axis of a smear over the squared FWHM."""
-    return float(np.exp(np.arcsinh(max(smear, 0.0))))
 
 
 def too_few(cause: str, settles: str, because: str = "") -> CannotTell:

@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import all_series
 from framecheck.causes.wings import expected_beta
+from framecheck.field.records import FieldModel
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
 from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
 from framecheck.model.setting import setting_of
 from framecheck.model.terms import AT, base_of_frames, own_blur2
-from framecheck.night.field_records import FieldModel
-from framecheck.night.known import typical
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 LIMIT_SCATTER: Final = 0.25
 """Of the logarithm of an effect over what is worth naming. [dimensionless] Chosen: samples of a model that is a little

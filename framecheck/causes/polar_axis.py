@@ -30,8 +30,8 @@ from framecheck.causes.result import (
     log_odds_above,
     log_odds_of_ratio,
 )
-from framecheck.night.polar import DEG_PER_HOUR_PER_ARCMIN
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
+from framecheck.motion.polar import DEG_PER_HOUR_PER_ARCMIN
 from framecheck.read.rig import Rig
 
 POLAR_ARCMIN: Final = 4.0

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.causes.moved import Moved, cos_dec
-from framecheck.night.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN, TYPICAL_ERROR_ARCMIN
+from framecheck.motion.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN, TYPICAL_ERROR_ARCMIN
 
 AXIS_IS_COMMONER: Final = 1.4
 """Log-odds of a wrong axis against a wrong rate where nothing tells them apart. Chosen: every axis is a little off."""

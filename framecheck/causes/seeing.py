@@ -5,14 +5,15 @@ from typing import Final
 
 import numpy as np
 
+from framecheck import robust
+from framecheck.causes.cloud import LEAST_FRAMES
 from framecheck.causes.optics import Optics
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
-from framecheck.constants import SIGMA_PER_MAD
 from framecheck.model.air import SEEING_OF_AIRMASS, AirAlone, air_alone
-from framecheck.night.known import typical
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
+from framecheck.robust import typical
 
 POOR_SEEING_ARCSEC: Final = 3.5
 """[arcsec] FWHM at the zenith. Chosen: common nights at common sites have 2 to 3.5 (common practice, no source)."""
@@ -25,9 +26,6 @@ COARSEST_SCALE_ARCSEC: Final = 2.5
 ROUND: Final = 1.25
 """[dimensionless] Stars longer on average were moved, and nothing tells how far across as well. Chosen."""
 ROUND_SCATTER: Final = 0.04
-
-LEAST_FRAMES: Final = 6
-"""Frames from which on their scatter means something. Chosen."""
 
 RESTLESS: Final = 0.02
 """[dimensionless] Scatter of ln(FWHM) from frame to frame, trend taken out; optics stay as they are. Chosen."""
@@ -50,19 +48,22 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     scale = rig.pixel_scale_arcsec
     if optics is None:
         return CannotTell(
-            cause="poor-seeing", because="too few frames have stars enough to show what widens them",
+            cause="poor-seeing",
+            because="too few frames have stars enough to show what widens them",
             what_would_settle_it="frames of a field richer in stars, without trails",
-        )  # fmt: skip
+        )
     if scale is None:
         return CannotTell(
-            cause="poor-seeing", because="the size of the stars on the sky is unknown",
+            cause="poor-seeing",
+            because="the size of the stars on the sky is unknown",
             what_would_settle_it="focal_length_mm and pixel_um in the rig file",
-        )  # fmt: skip
+        )
     if scale > COARSEST_SCALE_ARCSEC:
         return CannotTell(
-            cause="poor-seeing", because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
+            cause="poor-seeing",
+            because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
             what_would_settle_it="a few frames at a longer focal length",
-        )  # fmt: skip
+        )
     air = air_alone(optics.explained, scale)
     judged = [series for series in all_series(night) if np.isfinite(series.fwhm_px).any()]
     longest = max((typical(series.elongation) for series in judged), default=math.nan)
@@ -70,21 +71,25 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     evidence = [
         Evidence(
             statement="at the zenith the air alone would make stars of a FWHM of",
-            value=float(np.median(air.fwhm_arcsec)), unit="arcsec",
+            value=float(np.median(air.fwhm_arcsec)),
+            unit="arcsec",
             expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}",
         ),
-        Evidence(statement="they are round: long over short axis", value=longest,
-                 expected_if_healthy=f"below {ROUND:g}"),
-    ]  # fmt: skip
+        Evidence(
+            statement="they are round: long over short axis", value=longest, expected_if_healthy=f"below {ROUND:g}"
+        ),
+    ]
     restless = [one for one in (_restlessness(series) for series in judged) if one is not None]
     if restless:
         signs.append(max(log_odds_above(max(restless), RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
         evidence.append(
             Evidence(
-                statement="their size changes from frame to frame by", value=100 * max(restless), unit="percent",
+                statement="their size changes from frame to frame by",
+                value=100 * max(restless),
+                unit="percent",
                 expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur",
             )
-        )  # fmt: skip
+        )
     if signs[0] < 0 < min(_above(air.with_own_arcsec), *signs[1:]):
         return CannotTell(
             cause="poor-seeing",
@@ -142,4 +147,4 @@ def _restlessness(series: Series) -> float | None:
     if len(value) < LEAST_FRAMES:
         return None
     step = np.diff(value)
-    return float(SIGMA_PER_MAD * np.median(np.abs(step - np.median(step))) / math.sqrt(2))
+    return robust.mad_std(step) / math.sqrt(2)

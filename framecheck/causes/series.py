@@ -7,7 +7,8 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -99,11 +100,18 @@ def _joined(parts: list[Series]) -> Series:
 
     return Series(
         group=replace(parts[0].group, members=tuple(members[order].tolist())),
-        frames=frames, minutes=_minutes(frames), exposure_s=together("exposure_s"),
-        fwhm_px=together("fwhm_px"), elongation=together("elongation"), beta=together("beta"),
-        light=together("light"), light_error=together("light_error"), noise_adu=together("noise_adu", relative=True),
-        airmass=together("airmass"), n_found=together("n_found", relative=True),
-    )  # fmt: skip
+        frames=frames,
+        minutes=_minutes(frames),
+        exposure_s=together("exposure_s"),
+        fwhm_px=together("fwhm_px"),
+        elongation=together("elongation"),
+        beta=together("beta"),
+        light=together("light"),
+        light_error=together("light_error"),
+        noise_adu=together("noise_adu", relative=True),
+        airmass=together("airmass"),
+        n_found=together("n_found", relative=True),
+    )
 
 
 def grouped(night: Night) -> list[NightFrame]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from framecheck.causes.result import CLAIMED, Answer, Evidence, Finding, Healthy
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 
 def by_session(night: Night) -> list[Night]:
@@ -13,11 +13,9 @@ def by_session(night: Night) -> list[Night]:
     if len(numbers) < 2:
         return [night]
     return [
-        replace(
-            night, rig=night.rig_of(number), groups=tuple(one for one in night.groups if one.session == number)
-        )
+        replace(night, rig=night.rig_of(number), groups=tuple(one for one in night.groups if one.session == number))
         for number in numbers
-    ]  # fmt: skip
+    ]
 
 
 def together(sessions: Sequence[Night], answers: Sequence[Sequence[Answer]]) -> list[Answer]:

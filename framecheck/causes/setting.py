@@ -10,7 +10,7 @@ import numpy as np
 from framecheck.causes.cures import NEEDS, Need
 from framecheck.causes.moved import Moved, all_moved, cos_dec
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import MountType, Rig
 
 STANDING: Final = 0.5
@@ -19,7 +19,7 @@ Moon or Sun or of a lens on a tracker, is off by a few percent of it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Setting:
+class Equipment:
     """Mount and camera, as far as they are known."""
 
     guided: bool | None = None
@@ -57,10 +57,10 @@ class Setting:
         return tuple(cure for cure in cures if cure not in NEEDS or self.allows(NEEDS[cure]))
 
 
-def setting_of(night: Night, rig: Rig) -> Setting:
+def setting_of(night: Night, rig: Rig) -> Equipment:
     """Mount and camera of a session, by its rig file, its headers, and the motion of its largest group."""
     largest = max(all_moved(night), key=lambda moved: len(moved.frames), default=None)
-    return Setting(
+    return Equipment(
         guided=rig.guided if largest is None else largest.tracking.guided,
         mount_type=rig.mount_type,
         stands=None if largest is None else _stands(largest),

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -13,7 +14,6 @@ from framecheck.causes.moved import (
     SURE_SIGMA,
     Moved,
     all_moved,
-    axes_ratio,
     too_few,
 )
 from framecheck.causes.optics import Optics
@@ -30,9 +30,10 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
-from framecheck.constants import FWHM_PER_SIGMA, SIGMA_PER_MAD
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.model.parts import changes_at_random, random_motion2
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.read.rig import Rig
 
 RESTLESS: Final = 0.15
@@ -153,10 +154,9 @@ def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evi
 
 def _unexplained(moved: Moved) -> NDArray[np.complex128]:
     """Smear less what the drift makes, as far as it is seen along it."""
-    power = float(np.sum(np.abs(moved.from_drift) ** 2))
-    if power <= 0 or moved.drift_seen < SURE_SIGMA:
+    if moved.drift_seen < SURE_SIGMA:
         return moved.smear
-    seen = float(np.clip(np.sum((moved.smear * moved.from_drift.conj()).real) / power, 0.0, 1.3))
+    seen = float(np.clip(shear.seen_of(moved.smear, moved.from_drift), 0.0, 1.3))
     out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
     return out
 
@@ -165,7 +165,7 @@ def _restless(moved: Moved, optics: Optics | None) -> float:
     rest = _unexplained(moved)
     odds = [
         log_odds_of_ratio(_restlessness(moved, optics)[1], RESTLESS, RESTLESS_SCATTER),
-        log_odds_above(SMOOTH, _lasting(rest - _middle(rest), moved.error), SMOOTH_SCATTER),
+        log_odds_above(SMOOTH, _lasting(rest - shear.middle(rest), moved.error), SMOOTH_SCATTER),
     ]
     recorded = _on_record(moved)
     if recorded is not None:
@@ -175,10 +175,6 @@ def _restless(moved: Moved, optics: Optics | None) -> float:
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
     return all_of(*odds)
-
-
-def _middle(rest: NDArray[np.complex128]) -> complex:
-    return complex(np.median(rest.real), np.median(rest.imag))
 
 
 def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
@@ -209,8 +205,8 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(statement="stars of single frames are doubled, smeared or blurred as in no other, in",
                      value=float(len(affected)), unit="frames", expected_if_healthy=0.0),
-            Evidence(statement="in the worst of them stars stretch to", value=axes_ratio(worst),
-                     unit="long over short axis", expected_if_healthy=axes_ratio(abs(moved.middle))),
+            Evidence(statement="in the worst of them stars stretch to", value=float(shear.ratio_of(worst)),
+                     unit="long over short axis", expected_if_healthy=float(shear.ratio_of(abs(moved.middle)))),
         ),
         rivals=(
             Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
@@ -221,17 +217,17 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 
 def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
     e = moved.e
-    off = np.abs(e - complex(np.median(e.real), np.median(e.imag)))
+    off = np.abs(e - shear.middle(e))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
     neighbours = _highest_near(np.log(moved.tracking.smears.fwhm_px))
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
-    spread = max(SIGMA_PER_MAD * float(np.median(np.abs(wider))), 0.02)
+    spread = max(robust.spread(wider), 0.02)
     doubled = np.array([frame.result.stars.doubled_px is not None for frame in moved.frames])
     drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
     blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
     wings = np.log([_beta(frame) for frame in moved.frames])
     fallen = -wings - _highest_near(-wings)
-    usual = max(SIGMA_PER_MAD * float(np.median(np.abs(fallen))), 0.02)
+    usual = max(robust.spread(fallen), 0.02)
     thrown = (fallen > THROWN) & _lost_light(moved) & (float(np.median(off)) < SHOCK_SEEN)  # else all are shaken
     ragged = thrown | ((fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale))
     spoilt = drawn | doubled | blurred | ragged

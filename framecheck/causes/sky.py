@@ -6,9 +6,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, answer, any_of, log_odds_above
 from framecheck.causes.series import Floats, Series, all_series, grouped, loss_of, share
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.night.trails import Trail, trails_of
 from framecheck.read.rig import Rig
 from framecheck.sky.model import LEAST_LIGHT
@@ -21,7 +23,7 @@ AIRMASS_SCATTER: Final = 0.1
 """[dimensionless] Chosen: how much people differ in what they call low."""
 
 TYPICAL_EXTINCTION_MAG: Final = 0.2
-"""[mag per air mass] Visual, clear site at low height; common practice, no source."""
+"""[mag per air mass] Visual, 1 km up; 0.28 at sea level (D. W. E. Green, Int. Comet Q. 14, 55 (1992))."""
 
 WELL_PLACED_AIRMASS: Final = 1.2
 """[dimensionless] Chosen: what a target reaches that stands 56 degrees high; losses count from here."""
@@ -33,7 +35,7 @@ UNEVEN_SCATTER: Final = 0.03
 
 RISEN: Final = 0.30
 """[dimensionless] Rise of the sky in a night, natural logarithm (35 %). Chosen: air mass taken out, airglow and towns
-change it by some 10 to 15 % (from memory)."""
+swing by some 10 % (M. R. Alarcon et al., AJ 162, 25 (2021)), at times by more."""
 RISEN_SCATTER: Final = 0.08
 
 SKY_PER_AIRMASS: Final = 0.7
@@ -86,7 +88,7 @@ def trail_crossing(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         return CannotTell(
             cause="trail-crossing", because="no frame was measured", what_would_settle_it="frames that can be measured"
         )
-    every = trails_of(night)
+    every = trails_of(night.frames, night.groups)
     trails = [one for one in every if not one.fixed]
     evidence = [
         Evidence(statement="lines of light across the frames", value=float(len(trails)), expected_if_healthy=0.0)
@@ -165,8 +167,8 @@ def _lowness(series: Series) -> tuple[float, float | None]:
     if low.sum() < 2 or high.sum() < 2 or np.median(x[low]) < 1.2 * np.median(x[high]):
         return log_odds, None
     growth = np.log(series.fwhm_px)
-    worse = 2 * (_median(growth[low]) - _median(growth[high]))
-    dimmer = 2 * (_median(series.light[high]) - _median(series.light[low]))
+    worse = 2 * (robust.typical(growth[low]) - robust.typical(growth[high]))
+    dimmer = 2 * (robust.typical(series.light[high]) - robust.typical(series.light[low]))
     loss = float(np.nansum([worse, dimmer])) if np.isfinite([worse, dimmer]).any() else None
     return log_odds, loss
 
@@ -202,19 +204,23 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if math.isfinite(uneven):
         evidence.append(
             Evidence(
-                statement="the sky changes from edge to edge by" if _above_pedestal(night, rig) else
-                "the sky changes from edge to edge by at least (the pedestal is unknown)",
-                value=100 * uneven, unit="percent", expected_if_healthy=f"below {100 * UNEVEN:.0f}",
+                statement="the sky changes from edge to edge by"
+                if _above_pedestal(night, rig)
+                else "the sky changes from edge to edge by at least (the pedestal is unknown)",
+                value=100 * uneven,
+                unit="percent",
+                expected_if_healthy=f"below {100 * UNEVEN:.0f}",
             )
-        )  # fmt: skip
+        )
     if math.isfinite(risen):
         evidence.append(
             Evidence(
                 statement="the brightest clear frames' sky, air mass taken out, stands above that of dark ones by",
-                value=100 * math.expm1(risen), unit="percent",
+                value=100 * math.expm1(risen),
+                unit="percent",
                 expected_if_healthy=f"below {100 * math.expm1(RISEN):.0f}",
             )
-        )  # fmt: skip
+        )
     found = answer(
         "sky-gradient",
         any_of(*(one for one in tests if math.isfinite(one))),
@@ -258,19 +264,10 @@ def _darker_cell(places: NDArray[np.intp], level: Floats) -> int:
     return int(places[np.argsort(level)[int(DARKER * len(level))]])
 
 
-def _under_what_shines(design: Floats, values: Floats) -> NDArray[np.floating]:
-    """A smooth surface with a quarter of the values below it: nebulae, galaxies and a sensor's glow only add light.
-
-    Quantile regression (R. Koenker and G. Bassett, Econometrica 46, 33 (1978), from memory), reweighted least squares.
-    """
-    fit: NDArray[np.floating] = np.linalg.lstsq(design, values, rcond=None)[0]
+def _under_what_shines(design: Floats, values: Floats) -> Floats:
+    """A smooth surface with a quarter of the values below it: nebulae, galaxies and a sensor's glow only add light."""
     least = 1e-4 * float(np.abs(values).max()) + 1e-12
-    for _ in range(REWEIGHTED):
-        rest = values - design @ fit
-        weight = np.where(rest > 0, LOWER_QUARTER, 1 - LOWER_QUARTER) / np.maximum(np.abs(rest), least)
-        weighted = design * weight[:, None]
-        fit = np.linalg.lstsq(weighted.T @ design, weighted.T @ values, rcond=None)[0]
-    return np.asarray(fit, dtype=float)
+    return robust.quantile_fit(design, values, LOWER_QUARTER, least=least, rounds=REWEIGHTED)
 
 
 def _sky_light_adu(frame: NightFrame, rig: Rig) -> float:
@@ -314,8 +311,3 @@ def _noise_loss(series: Series, rise: Floats) -> Floats:
     dark = np.nanpercentile(series.noise_adu, 20) ** 2
     loss = 1 - np.minimum(dark / np.maximum(series.noise_adu**2, 1e-12), 1)
     return np.where(rise > RISEN, loss, 0.0)
-
-
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else math.nan

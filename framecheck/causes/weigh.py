@@ -8,12 +8,22 @@ from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shak
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.optics import Optics, explained_optics, optics_answers
-from framecheck.causes.result import CLAIMED, LEAST_CONFIDENCE, Answer, Finding, Healthy, Rival, Undecided, all_of
+from framecheck.causes.result import (
+    CLAIMED,
+    LEAST_CONFIDENCE,
+    Answer,
+    Evidence,
+    Finding,
+    Healthy,
+    Rival,
+    Undecided,
+    all_of,
+)
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
-from framecheck.causes.setting import Setting, setting_of
+from framecheck.causes.setting import Equipment, setting_of
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 Told = tuple[tuple[Finding, ...], tuple[Undecided, ...]]
@@ -73,6 +83,22 @@ YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
 )
 """A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
 
+
+ALIKE: Final[tuple[tuple[tuple[str, ...], str], ...]] = (
+    (
+        ("polar-misalignment", "differential-flexure", "untracked"),
+        "whether a guider was at work (guided = true or false in the rig file) would tell",
+    ),
+    (
+        ("periodic-error", "guiding-noise", "declination-backlash"),
+        "a run of shorter exposures over two turns of the worm would tell",
+    ),
+)
+"""Causes that move stars alike, and what would tell them apart: where only their union is sure, the likeliest is
+claimed for all of them."""
+
+MOST_FOR_UNION: Final = 0.8
+"""Confidence of such a claim at the most. Chosen: its name may be the wrong one."""
 
 WIDENING: Final = ("defocus", "pinched-optics", "miscollimation", "guiding-noise", "dew")
 """Causes that widen the stars all over the field, in the sharper frames too."""
@@ -144,10 +170,33 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics), shaken.guiding_noise(night, rig, optics))
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
+    for causes, tells in ALIKE:
+        settled |= _claimed_together([settled[cause] for cause in causes], tells)
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
     setting = setting_of(night, rig)
     return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], optics)
+
+
+def _claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]:
+    """Claim the likeliest of causes that look alike if each is open and their union is not; empty otherwise."""
+    found = sorted((one for one in answers if isinstance(one, Finding)), key=lambda one: -one.confidence)
+    union = sum(one.confidence for one in found)
+    if len(found) < 2 or found[0].confidence >= CLAIMED or union < CLAIMED:
+        return {}
+    best, others = found[0], found[1:]
+    named = " or ".join(CAUSES[one.cause].title.lower() for one in others)
+    said = Evidence(
+        statement=f"one of its kind is there, but these frames do not tell it from {named}: {tells}; by itself it has",
+        value=100 * best.confidence, unit="percent",
+    )  # fmt: skip
+    rivals = [one for one in best.rivals if one.cause not in {other.cause for other in others}]
+    alike = [Rival(cause=one.cause, why_less_likely="hardly: it moves the stars alike") for one in others]
+    return {
+        best.cause: replace(
+            best, confidence=min(union, MOST_FOR_UNION), evidence=(*best.evidence, said), rivals=(*rivals, *alike)
+        )
+    }  # fmt: skip
 
 
 def _blur(answers: Iterable[Answer]) -> float:
@@ -159,7 +208,7 @@ def _blur(answers: Iterable[Answer]) -> float:
     return 1 - max(left, LEAST_LEFT)
 
 
-def _fitted(answer: Answer, setting: Setting) -> Answer:
+def _fitted(answer: Answer, setting: Equipment) -> Answer:
     """Without the cures that cannot be meant for this mount and camera."""
     return replace(answer, cures=setting.fitting(answer.cures)) if isinstance(answer, Finding) else answer
 

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck.field.sampling import diffraction_fwhm_arcsec
+from framecheck.model.setting import USUAL_AIRY
 from framecheck.read.rig import Rig
 
 WIDTHS_PX: Final = (1.5, 2.0, 2.6, 3.5, 5.0, 7.5, 12.0)
@@ -22,10 +23,7 @@ EXPONENTS: Final = (
 """Moffat exponent that the measuring rooms find, by FWHM in pixels and by the aperture's diffraction over the FWHM.
 [dimensionless] Turbulent air (Kolmogorov) alone drawn by GalSim, through apertures drawn by our own simulator: medians
 of 351 frames without a fault, which scatter by 5 %. Measured on the inner two FWHM, it is larger than the 4.77 that
-fits the whole profile (I. Trujillo et al., MNRAS 328, 977 (2001), from memory)."""
-
-USUAL_AIRY: Final = 0.08
-"""Diffraction over the FWHM where the aperture is not known. Chosen: a small one, which lets expect weaker wings."""
+fits the whole profile (I. Trujillo et al., MNRAS 328, 977 (2001))."""
 
 
 def expected_beta(fwhm_px: float, rig: Rig) -> float:

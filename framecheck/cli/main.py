@@ -178,7 +178,7 @@ def night(
     aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
     thumbnails: Annotated[
-        bool, typer.Option("--thumbnails", help="A small picture of every frame on the page, not of a dozen.")
+        bool, typer.Option("--thumbnails", help="Pictures of every frame on the page, not only of those in question.")
     ] = False,
     workers: Workers = None,
     memory: Memory = None,

@@ -12,7 +12,7 @@ import typer
 from framecheck.errors import UnusableRequest
 
 if TYPE_CHECKING:
-    from framecheck.decision.plan_records import Setup
+    from framecheck.plan.records import Setup
 
 Mount = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
 
@@ -98,8 +98,8 @@ def plan(
     """
     from framecheck.cli.plan_page import plan_document, plan_lines
     from framecheck.cli.terminal import is_talked_with, look_of, say
-    from framecheck.decision.plan import make_plan
     from framecheck.document import json_text
+    from framecheck.plan.make import make_plan
 
     numbers = {
         "focal_length_mm": focal_length, "aperture_mm": aperture, "central_obstruction": obstruction,
@@ -196,7 +196,7 @@ def setup_from(
     """
     from dataclasses import fields, replace
 
-    from framecheck.decision.plan_records import Setup
+    from framecheck.plan.records import Setup
     from framecheck.read.rig import Rig
     from framecheck.read.rig_file import load_rig
 

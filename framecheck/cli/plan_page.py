@@ -5,8 +5,8 @@ from typing import Any, Final
 from framecheck._version import __version__
 from framecheck.cli.plan_command import ASKED
 from framecheck.cli.terminal import Look
-from framecheck.decision.plan_records import Plan, PlanLine, Setup, short_time
 from framecheck.document import plain_values
+from framecheck.plan.records import Plan, PlanLine, Setup, short_time
 from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {

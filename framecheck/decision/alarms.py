@@ -28,20 +28,39 @@ PLAIN: Final = 2.0
 """Times the limit that a change must stand off of which no cause can be told at all. [dimensionless] Chosen: the air
 of a healthy night wanders so far as to pass the limit, but not twice so far."""
 
-EXPLAINS: Final[Mapping[Sign, tuple[str, ...]]] = MappingProxyType({
-    "trailed": ("untracked", "polar-misalignment", "field-rotation", "differential-flexure", "periodic-error",
-                "declination-backlash", "guiding-noise", "shock", "astigmatism"),
-    "wider": ("focus-drift", "dew", "defocus", "poor-seeing", "low-altitude", "guiding-noise"),
-    "dimmer": ("cloud", "dew", "low-altitude"),
-    "brighter sky": ("sky-gradient", "cloud"),
-})  # fmt: skip
+EXPLAINS: Final[Mapping[Sign, tuple[str, ...]]] = MappingProxyType(
+    {
+        "trailed": (
+            "untracked",
+            "polar-misalignment",
+            "field-rotation",
+            "differential-flexure",
+            "periodic-error",
+            "declination-backlash",
+            "guiding-noise",
+            "shock",
+            "astigmatism",
+        ),
+        "wider": ("focus-drift", "dew", "defocus", "poor-seeing", "low-altitude", "guiding-noise"),
+        "dimmer": ("cloud", "dew", "low-altitude"),
+        "brighter sky": ("sky-gradient", "cloud"),
+    }
+)
 """Sign -> causes that make it."""
 
-FROM_THE_START: Final[Mapping[str, Sign]] = MappingProxyType({
-    "untracked": "trailed", "polar-misalignment": "trailed", "field-rotation": "trailed",
-    "differential-flexure": "trailed", "periodic-error": "trailed", "declination-backlash": "trailed",
-    "guiding-noise": "trailed", "defocus": "wider", "focus-drift": "wider",
-})  # fmt: skip
+FROM_THE_START: Final[Mapping[str, Sign]] = MappingProxyType(
+    {
+        "untracked": "trailed",
+        "polar-misalignment": "trailed",
+        "field-rotation": "trailed",
+        "differential-flexure": "trailed",
+        "periodic-error": "trailed",
+        "declination-backlash": "trailed",
+        "guiding-noise": "trailed",
+        "defocus": "wider",
+        "focus-drift": "wider",
+    }
+)
 """Causes that spoil a night from its first frame on, so that nothing changes, and that can be cured at night."""
 
 News = Literal["alarm", "cause", "over"]
@@ -181,8 +200,10 @@ def _known(fresh: Alarm, alarms: Sequence[Alarm]) -> bool:
     for alarm in alarms:
         if alarm.is_over:
             if alarm.since is not None and (alarm.sign, alarm.group, alarm.since) == (
-                fresh.sign, fresh.group, fresh.since,
-            ):  # fmt: skip
+                fresh.sign,
+                fresh.group,
+                fresh.since,
+            ):
                 return True
             continue
         if alarm.sign == fresh.sign or (fresh.cause is not None and alarm.cause == fresh.cause):
@@ -193,19 +214,29 @@ def _known(fresh: Alarm, alarms: Sequence[Alarm]) -> bool:
 def _of_change(change: Change, findings: Sequence[Finding], calm: Sequence[Finding]) -> Alarm:
     start = change.first.start_utc
     alarm = Alarm(
-        sign=change.sign, group=change.group, since=change.first.file.name,
-        since_utc=None if start is None else start.isoformat(), usual=change.usual, now=change.now,
-        cause=None, confidence=None, cure=None, caution=None,
-    )  # fmt: skip
+        sign=change.sign,
+        group=change.group,
+        since=change.first.file.name,
+        since_utc=None if start is None else start.isoformat(),
+        usual=change.usual,
+        now=change.now,
+        cause=None,
+        confidence=None,
+        cure=None,
+        caution=None,
+    )
     likely = _likely(change.sign, findings, calm)
     return alarm if likely is None else _with_cause(alarm, likely)
 
 
 def _with_cause(alarm: Alarm, finding: Finding) -> Alarm:
     return replace(
-        alarm, cause=finding.cause, confidence=finding.confidence, cure=finding.cures[0] if finding.cures else None,
+        alarm,
+        cause=finding.cause,
+        confidence=finding.confidence,
+        cure=finding.cures[0] if finding.cures else None,
         caution=finding.caution,
-    )  # fmt: skip
+    )
 
 
 def _likely(sign: Sign, findings: Sequence[Finding], calm: Sequence[Finding]) -> Finding | None:
@@ -227,10 +258,20 @@ def _from_the_start(finding: Finding, before: Sequence[Finding], alarms: Sequenc
     if trailing or any(alarm.cause == finding.cause for alarm in alarms):  # trails hide the focus, and are told already
         return None
     return _with_cause(
-        Alarm(sign=sign, group="", since=None, since_utc=None, usual=None, now=None, cause=None, confidence=None,
-              cure=None, caution=None),
+        Alarm(
+            sign=sign,
+            group="",
+            since=None,
+            since_utc=None,
+            usual=None,
+            now=None,
+            cause=None,
+            confidence=None,
+            cure=None,
+            caution=None,
+        ),
         finding,
-    )  # fmt: skip
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -21,7 +21,8 @@ from framecheck.decision.star_width import Blurs, jitter_for_growth, star_fwhm_a
 from framecheck.field.sampling import annular_fwhm
 from framecheck.model.explain import Explained
 from framecheck.model.parts import Parts, parts_of, parts_of_lines
-from framecheck.night.records import Group, Night
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 
 Floats = NDArray[np.float64]
 

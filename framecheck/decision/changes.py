@@ -12,11 +12,12 @@ from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
 from framecheck.decision.grades import STANDS_OUT
 from framecheck.field.result import FrameFailure
+from framecheck.motion.night import Night
 from framecheck.night.groups import loose
-from framecheck.night.records import Night, NightFrame
+from framecheck.night.records import NightFrame
 from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
-from framecheck.robust import spread
+from framecheck.robust import mad_std
 
 Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
 
@@ -119,12 +120,17 @@ def _courses(series: Series, failures: Sequence[FrameFailure]) -> tuple[_Course,
         sky = 2 * np.log(series.noise_adu) - SKY_PER_AIRMASS * np.log(airmass)
     zero = np.zeros(len(exposures))
     return (
-        _Course(sign="trailed", exposures=exposures, value=length, error=_length_error(series.frames),
-                limit=math.log(STANDS_OUT)),
+        _Course(
+            sign="trailed",
+            exposures=exposures,
+            value=length,
+            error=_length_error(series.frames),
+            limit=math.log(STANDS_OUT),
+        ),
         _Course(sign="wider", exposures=exposures, value=width, error=_width_error(series.frames), limit=WIDER),
         _light(series, exposures, airmass, failures),
         _Course(sign="brighter sky", exposures=exposures, value=sky, error=zero, limit=RISEN),
-    )  # fmt: skip
+    )
 
 
 def _length_error(frames: Sequence[NightFrame]) -> Floats:
@@ -151,9 +157,12 @@ def _light(
     error = np.concatenate([np.nan_to_num(series.light_error), np.zeros(len(every) - len(exposures))])
     order = sorted(range(len(every)), key=lambda i: (every[i].start_by_clock is None, str(every[i].start_by_clock), i))
     return _Course(
-        sign="dimmer", exposures=tuple(every[i] for i in order), value=value[order], error=error[order],
+        sign="dimmer",
+        exposures=tuple(every[i] for i in order),
+        value=value[order],
+        error=error[order],
         limit=LIGHT_LIMIT,
-    )  # fmt: skip
+    )
 
 
 def _starless(failure: FrameFailure, group: Sequence[Exposure]) -> bool:
@@ -186,11 +195,17 @@ def _changes(course: _Course, group: str) -> list[Change]:
         now = float(np.median(run[-3:]))
         out.append(
             Change(
-                sign=course.sign, group=group, first=course.exposures[known[first]], last=course.exposures[last],
-                n_frames=len(run), usual=course.told(usual), now=course.told(now),
-                over_limit=(now - usual) / course.limit, lasts=end is None,
+                sign=course.sign,
+                group=group,
+                first=course.exposures[known[first]],
+                last=course.exposures[last],
+                n_frames=len(run),
+                usual=course.told(usual),
+                now=course.told(now),
+                over_limit=(now - usual) / course.limit,
+                lasts=end is None,
             )
-        )  # fmt: skip
+        )
     return out
 
 
@@ -238,5 +253,5 @@ def standing_off(value: Floats, error: Floats, limit: float) -> list[tuple[int, 
 
 def _usual(calm: Floats) -> tuple[float, float]:
     """Level and scatter of the calm values."""
-    scatter = spread(calm - np.median(calm))
+    scatter = mad_std(calm)
     return float(np.quantile(calm, CALM_QUANTILE)), scatter

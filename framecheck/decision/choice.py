@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.grades import Grade
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.night.stack import growing_stack, stackable
 
 _RANK: Final = {"keep": 0, "doubtful": 1, "reject": 2}
@@ -85,7 +85,7 @@ def _widths(night: Night, order: Sequence[int], *, scaled: bool) -> NDArray[np.f
     place = {frame: k for k, frame in enumerate(order)}
     logs, weights = np.zeros(len(order)), 0.0
     for group in night.groups:
-        frames = stackable(night, group)
+        frames = stackable(night.frames, group)
         if not len(frames.frames):
             continue
         rows = np.argsort([place[int(i)] for i in frames.frames])

@@ -9,6 +9,7 @@ from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
 from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
 from framecheck.decision.quantities import QUANTITIES, NightQuantity
+from framecheck.read.rig import ANGLES_AGREE_DEG
 
 ONE_FALSE_CLAIM_IN: Final = 20
 """Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n
@@ -18,9 +19,6 @@ AGREE: Final = 0.02
 """[dimensionless] Numbers that differ by less are the same fact. Chosen: headers round focal lengths so."""
 EXPOSURES_AGREE: Final = 0.1
 """[dimensionless] Chosen: a smear that grows with the root of time, or in proportion to it, changes by 5 or 10 %."""
-ANGLES_AGREE_DEG: Final = 2.0
-"""[deg] As where headers of one night are merged."""
-
 Verdict = Literal["better", "worse", "no change shown", "not comparable", "not known"]
 
 
@@ -105,9 +103,14 @@ def _beside(reference: PastNight, other: PastNight, measure: Measure) -> Compari
     level = 1 - 1 / (ONE_FALSE_CLAIM_IN * max(n_compared, 1))
     rows = tuple(_row(*pair, measure, level) for pair in pairs)
     return Comparison(
-        reference=reference, other=other, same_rig=_same_rig(facts), facts=facts, rows=rows, measure=measure,
+        reference=reference,
+        other=other,
+        same_rig=_same_rig(facts),
+        facts=facts,
+        rows=rows,
+        measure=measure,
         level=level,
-    )  # fmt: skip
+    )
 
 
 def _pair(
@@ -132,9 +135,14 @@ def _pair(
 
 
 def _row(
-    quantity: NightQuantity, first: Estimate | None, second: Estimate | None, change: Estimate | None, because: str,
-    measure: Measure, level: float,
-) -> Row:  # fmt: skip
+    quantity: NightQuantity,
+    first: Estimate | None,
+    second: Estimate | None,
+    change: Estimate | None,
+    because: str,
+    measure: Measure,
+    level: float,
+) -> Row:
     if change is not None:
         low, high = change.interval(level)
         more, less = low > 0, high < 0
@@ -143,9 +151,14 @@ def _row(
     else:
         verdict = "not known" if first is None or second is None else "not comparable"
     return Row(
-        quantity=quantity, unit=quantity.unit(measure), reference=first, other=second, change=change, verdict=verdict,
+        quantity=quantity,
+        unit=quantity.unit(measure),
+        reference=first,
+        other=second,
+        change=change,
+        verdict=verdict,
         because=because,
-    )  # fmt: skip
+    )
 
 
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (

@@ -6,10 +6,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Motion
-from framecheck.night.rhythm import Rhythm
-from framecheck.night.tracking import Tracking
-from framecheck.read.exposure import Orientation
+from framecheck.motion.records import Motion
+from framecheck.motion.rhythm import Rhythm
+from framecheck.motion.tracking import Tracking
 
 Floats = NDArray[np.float64]
 
@@ -36,30 +35,26 @@ class PointingCourse:
 
 def course_of(motion: Motion, tracking: Tracking | None) -> PointingCourse | None:
     """Drift and what remains about it, added up again; None with too few frames."""
-    drift_x, drift_y = motion.drift_x_px_per_min, motion.drift_y_px_per_min
-    if len(motion.minutes) < FEWEST or drift_x is None or drift_y is None:
+    drift, place = motion.drift_px_per_min, motion.place_px
+    if len(motion.minutes) < FEWEST or drift is None:
         return None
-    minutes = np.array(motion.minutes)
-    x, y = np.array(motion.residual_x_px), np.array(motion.residual_y_px)
+    first, second = place.real, place.imag
+    rate = drift.real, drift.imag
     orientation = None if tracking is None or tracking.axes is None else tracking.axes.orientation
     names, unit = ("stars along x", "stars along y"), "px"
     if orientation is not None:
-        x, y = on_sky(orientation, x, y)
-        drift_x, drift_y = (float(drift) for drift in on_sky(orientation, drift_x, drift_y))
+        first, second = orientation.on_sky(-place)  # the pointing goes the other way than the stars
+        rate = orientation.on_sky(-drift)
         names, unit = ("right ascension", "declination"), "arcsec"
-    first, second = x + drift_x * minutes, y + drift_y * minutes
     return PointingCourse(
-        frames=motion.frames, minutes=minutes, first=first - first[0], second=second - second[0],
-        drift=(float(drift_x), float(drift_y)), names=names, unit=unit,
-    )  # fmt: skip
-
-
-def on_sky(orientation: Orientation, x: "float | Floats", y: "float | Floats") -> "tuple[Floats, Floats]":
-    """Motion of the pointing to the east and north from that of the stars over the sensor: they go the other way."""
-    north, hand = np.radians(orientation.north_up_deg), 1.0 if orientation.mirrored else -1.0
-    east = np.asarray(y * np.sin(north) + hand * x * np.cos(north))
-    up = np.asarray(y * np.cos(north) - hand * x * np.sin(north))
-    return -orientation.pixel_scale_arcsec * east, -orientation.pixel_scale_arcsec * up
+        frames=motion.frames,
+        minutes=np.array(motion.minutes),
+        first=first - first[0],
+        second=second - second[0],
+        drift=rate,
+        names=names,
+        unit=unit,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,9 +82,14 @@ def wave_of(motion: Motion, tracking: Tracking, scale_arcsec: float | None) -> W
     smears = tracking.smears
     factor, unit = (1.0, "px") if scale_arcsec is None else (scale_arcsec, "arcsec")
     return Wave(
-        frames=smears.frames, minutes=smears.minutes, value=smears.rms_px * factor, name="smear in each exposure, rms",
-        unit=unit, rhythm=tracking.rhythm_inside, peak_to_peak=None,
-    )  # fmt: skip
+        frames=smears.frames,
+        minutes=smears.minutes,
+        value=smears.rms_px * factor,
+        name="smear in each exposure, rms",
+        unit=unit,
+        rhythm=tracking.rhythm_inside,
+        peak_to_peak=None,
+    )
 
 
 def _wave_between(motion: Motion, tracking: Tracking, rhythm: Rhythm) -> Wave:
@@ -97,12 +97,17 @@ def _wave_between(motion: Motion, tracking: Tracking, rhythm: Rhythm) -> Wave:
     orientation = None if tracking.axes is None else tracking.axes.orientation
     value, unit, name, factor = x, "px", "main direction", 1.0
     if orientation is not None:
-        value, unit, name = on_sky(orientation, x, y)[0], "arcsec", "right ascension"
+        value, unit, name = orientation.on_sky(-motion.residual_px)[0], "arcsec", "right ascension"
         factor = orientation.pixel_scale_arcsec
     elif len(x):
         angle = 0.5 * np.arctan2(2 * np.mean(x * y), np.mean(x**2) - np.mean(y**2))
         value = x * np.cos(angle) + y * np.sin(angle)
     return Wave(
-        frames=motion.frames, minutes=np.array(motion.minutes), value=value, name=name, unit=unit, rhythm=rhythm,
+        frames=motion.frames,
+        minutes=np.array(motion.minutes),
+        value=value,
+        name=name,
+        unit=unit,
+        rhythm=rhythm,
         peak_to_peak=None if rhythm.amplitude_px is None else 2 * factor * rhythm.amplitude_px,
-    )  # fmt: skip
+    )

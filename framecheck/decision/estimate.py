@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 MEMORY_MINUTES: Final = 15.0
-"""[min] Time in which what a frame has in common with a later one falls to 1/e. Chosen: seeing changes over some ten
-to twenty minutes (R. Racine 1996, PASP 108, 372, from memory); a gear's period or a gust is forgotten sooner."""
+"""[min] Time in which what a frame has in common with a later one falls to 1/e. Chosen: that of the
+mean ratio of two seeings is 17 (R. Racine, PASP 108, 372 (1996), abstract); a gear's period or a gust is forgotten
+sooner."""
 
 _ENOUGH: Final = 200
 """Frames of a stretch that tell how alike it is to others. Chosen: then some seconds lie between them."""
@@ -43,9 +44,11 @@ class Estimate:
             return self
         own = sqrt((self.down**2 + self.up**2) / 2)
         return Estimate(
-            value=self.value, down=hypot(self.down, scatter), up=hypot(self.up, scatter),
+            value=self.value,
+            down=hypot(self.down, scatter),
+            up=hypot(self.up, scatter),
             freedom=_welch((own, self.freedom), (scatter, inf)),
-        )  # fmt: skip
+        )
 
 
 def t_quantile(level: float, freedom: float) -> float:
@@ -66,14 +69,16 @@ def difference(later: Estimate, earlier: Estimate) -> Estimate:
 
     References
     ----------
-    .. [1] B. L. Welch, 1947, Biometrika 34, 28: degrees of freedom.
-    .. [2] A. Donner and G. Y. Zou, 2012, Stat. Methods Med. Res. 21, 347: uneven errors. Both from memory.
+    .. [1] B. L. Welch, Biometrika 34, 28 (1947): degrees of freedom.
+    .. [2] G. Y. Zou and A. Donner, Stat. Med. 27, 1693 (2008): uneven errors.
     """
     sizes = [(sqrt((one.down**2 + one.up**2) / 2), one.freedom) for one in (later, earlier)]
     return Estimate(
-        value=later.value - earlier.value, down=hypot(later.down, earlier.up), up=hypot(later.up, earlier.down),
+        value=later.value - earlier.value,
+        down=hypot(later.down, earlier.up),
+        up=hypot(later.up, earlier.down),
         freedom=_welch(*sizes),
-    )  # fmt: skip
+    )
 
 
 def _welch(*parts: tuple[float, float]) -> float:

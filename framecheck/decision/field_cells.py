@@ -9,9 +9,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck import robust, shear
+from framecheck.constants import BY_CHANCE, SIGMA_PER_MAD
 from framecheck.decision.grades import Grade
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.stars.table import STAR_DTYPE, StarTable
 
 Values = NDArray[np.float64]
@@ -25,8 +27,6 @@ _CORNERS: Final = (
     ("lower left", False, False), ("lower right", True, False),
 )  # fmt: skip
 """Name, whether it is at the right, whether it is at the top (the first row of the file lies lowest)."""
-_BY_CHANCE: Final = 0.001
-"""Chosen: contours by chance in one night of a thousand."""
 _LEVEL: Final = 0.03
 """Range of the surface over the FWHM below which a field is level. Chosen: no eye sees three percent."""
 
@@ -50,6 +50,11 @@ class FieldCells:
     n_frames: int
     only_rejects: bool
     """True if no frame was left but rejected ones."""
+
+    @property
+    def e(self) -> NDArray[np.complex128]:
+        """ln(elongation) times exp(2i pa)."""
+        return np.asarray(self.e1 + 1j * self.e2)
 
     @property
     def n_bare(self) -> int:
@@ -136,8 +141,7 @@ def _motion_of_frames(night: Night) -> dict[Path, complex]:
     for tracking in night.tracking.values():
         for index, spin2 in zip(tracking.smears.frames, tracking.smears.spin2_px2, strict=True):
             frame = night.frames[index]
-            turned = 0.0 if frame.registration is None else frame.registration.rotation_deg
-            moved[frame.result.exposure.file] = complex(spin2 * np.exp(2j * np.radians(turned)))
+            moved[frame.result.exposure.file] = complex(spin2 * shear.turning(frame.turned_deg))
     return moved
 
 
@@ -146,10 +150,8 @@ def _at_rest(stars: StarTable, spin2_px2: complex) -> StarTable:
     if not spin2_px2 or not len(stars):
         return stars
     e = stars["e1"] + 1j * stars["e2"]
-    size = np.maximum(np.abs(e), 1e-9)
     square = stars["fwhm_px"].astype(float) ** 2
-    left = np.sinh(size) / size * e - spin2_px2 / square
-    at_rest = np.arcsinh(np.abs(left)) * np.exp(1j * np.angle(left))
+    at_rest = shear.e_of(shear.share_of(e) - spin2_px2 / square)
     out = stars.copy()
     out["e1"], out["e2"] = at_rest.real, at_rest.imag
     return out
@@ -165,9 +167,7 @@ def _of_one_size(frames: Sequence[NightFrame]) -> tuple[list[NightFrame], int, i
 
 def _medians(values: NDArray[Any], cell: NDArray[np.intp], n: int) -> Values:
     """Median in each cell, NaN where it has too few."""
-    order = np.argsort(cell, kind="stable")
-    parts = np.split(np.asarray(values, dtype=float)[order], np.cumsum(np.bincount(cell, minlength=n))[:-1])
-    return np.array([np.median(part) if len(part) >= FEWEST_IN_CELL else np.nan for part in parts])
+    return robust.medians_by(values, cell, n, FEWEST_IN_CELL)
 
 
 def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> Values:
@@ -196,4 +196,4 @@ def _smooth_surface(cells: FieldCells) -> Values | None:
     taken = float(np.sum((fwhm[used] - fwhm[used].mean()) ** 2)) - left
     free = int(used.sum()) - k
     chance = fdtrc(k - 1, free, taken / (k - 1) / max(left / free, 1e-12))
-    return None if chance > _BY_CHANCE or np.ptp(surface) < _LEVEL * middle else surface
+    return None if chance > BY_CHANCE or np.ptp(surface) < _LEVEL * middle else surface

@@ -4,25 +4,24 @@ import math
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from framecheck import robust, shear
+from framecheck.causes.moved import SURE_SIGMA
 from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
-from framecheck.night.field_records import FieldModel
-from framecheck.night.records import Group, Motion, Night
-from framecheck.night.rhythm import Rhythm
-from framecheck.night.tracking import Tracking as Tracked
-from framecheck.robust import held_rms, spread
+from framecheck.field.records import FieldModel
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.rhythm import Rhythm
+from framecheck.motion.tracking import Tracking as Tracked
+from framecheck.night.records import Group
 
 FEWEST_BEST: Final = 3
 """Frames whose width is taken for that of stars at rest. Chosen."""
 
 BEST: Final = 0.1
 """Share of the frames that are taken for the sharpest. Chosen."""
-
-SURE_SIGMA: Final = 4.0
-"""Drift over its error from which it is compared with the smear. Chosen."""
 
 SPARE: Final = 0.2
 """Growth of the squared short axis against the frames at rest that is called motion. [dimensionless] Chosen: air alone
@@ -81,14 +80,12 @@ def tracking_figures(night: Night, group: Group | None) -> TrackingFigures:
 
 
 def _explained_by_drift(found: Tracked, motion: Motion) -> float | None:
-    x, y, error = motion.drift_x_px_per_min, motion.drift_y_px_per_min, motion.drift_error_px_per_min
-    smears = found.smears
-    if x is None or y is None or not error or not len(smears.frames) or math.hypot(x, y) < SURE_SIGMA * error:
+    drift, error, smears = motion.drift_px_per_min, motion.drift_error_px_per_min, found.smears
+    if drift is None or not error or not len(smears.frames) or abs(drift) < SURE_SIGMA * error:
         return None
-    line = math.hypot(x, y) * np.nan_to_num(smears.exposure_s) / 60
-    expected = found.spin2_of_line(line) * np.exp(2j * math.atan2(y, x))
-    power = float(np.sum(np.abs(expected) ** 2))
-    return float(np.sum((smears.spin2_px2 * expected.conj()).real)) / power if power > 0 else None
+    line = abs(drift) * np.nan_to_num(smears.exposure_s) / 60
+    expected = found.spin2_of_line(line) * shear.direction(drift) ** 2
+    return shear.seen_of(smears.spin2_px2, expected) if np.any(expected) else None
 
 
 def _scale(night: Night, found: Tracked) -> float | None:
@@ -102,17 +99,17 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
     smears = found.smears
     if not len(smears.frames):
         return None, None
-    along = held_rms(smears.rms_px)
+    along = robust.held_rms(smears.rms_px)
     random = _random_across(found, along)
     if random > 0:
         return math.hypot(along, random), random
-    size = np.abs(smears.spin2_px2) / smears.fwhm_px**2
+    size = smears.share
     order = np.argsort(smears.fwhm_px)
     best = order[: max(FEWEST_BEST, round(BEST * len(order)))]
     if len(order) < 2 * FEWEST_BEST or np.median(size) - np.median(size[best]) < STEADIER:
         return along, None
     # widths across the motion add in quadrature to a few per cent where they are small beside the star
-    short = smears.fwhm_px * np.exp(-np.arcsinh(size) / 2)
+    _, short = shear.half_maximum_axes(smears.fwhm_px, np.arcsinh(size))
     still = float(np.median(short[best])) ** 2
     spare = float(np.median(short)) ** 2 - still
     if spare < SPARE * still:
@@ -130,24 +127,17 @@ def _random_across(found: Tracked, along: float) -> float:
     smears = found.smears
     if len(smears.frames) < FEWEST_RANDOM or along <= 0 or found.rhythm is not None or found.rhythm_inside is not None:
         return 0.0
-    middle = complex(np.median(smears.spin2_px2.real), np.median(smears.spin2_px2.imag))
+    middle = shear.middle(smears.spin2_px2)
     if smears.even.mean() > 0.5:  # slow motion is no sum of random steps
         return 0.0
-    turned = smears.spin2_px2 * np.exp(-1j * np.angle(middle))
+    turned = smears.spin2_px2 * shear.direction(middle).conj()
     error2 = float(np.median(smears.error_px2)) ** 2
-    main, mixed = (_calm_variance(part) - error2 for part in (turned.real, turned.imag))
+    main, mixed = (robust.held_variance(part) - error2 for part in (turned.real, turned.imag))
     if main < 4 * error2 or mixed <= 0 or main < (RESTLESS * float(np.median(smears.fwhm_px)) ** 2) ** 2:
         return 0.0
     share = min(mixed / main, MOST_ALIKE)
     ratio = (1 - math.sqrt(1 - share**2)) / share
     return along * math.sqrt(ratio / (1 - ratio))
-
-
-def _calm_variance(values: NDArray[np.float64]) -> float:
-    """Variance of values, those beyond three robust standard deviations held there: twice as sure as a robust one."""
-    off = values - np.median(values)
-    most = 3 * spread(off)
-    return float(np.mean(np.clip(off, -most, most) ** 2)) * len(values) / (len(values) - 1)
 
 
 def _by_axis(
@@ -157,10 +147,10 @@ def _by_axis(
     if along is None or scale is None or found.axes is None:
         return None, None
     angle = np.angle(found.smears.spin2_px2) / 2 - math.radians(found.axes.ra_angle_deg)
-    random = _random_across(found, held_rms(found.smears.rms_px))
+    random = _random_across(found, robust.held_rms(found.smears.rms_px))
     rms, beside = np.hypot(found.smears.rms_px, random), across or 0.0
-    ra = held_rms(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
-    dec = held_rms(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
+    ra = robust.held_rms(np.hypot(rms * np.cos(angle), beside * np.sin(angle)))
+    dec = robust.held_rms(np.hypot(rms * np.sin(angle), beside * np.cos(angle)))
     return scale * ra, scale * dec
 
 

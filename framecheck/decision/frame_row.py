@@ -6,12 +6,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
-import numpy as np
-
+from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.grades import Grade
 from framecheck.field.result import FrameFailure, FrameResult
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.quantity import QUANTITIES, Quantity
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
@@ -118,7 +118,7 @@ def _moved(night: Night) -> dict[int, dict[str, Any]]:
     return {
         frame: {
             "smear_px": known(float(smears.rms_px[k])),
-            "smear_pa_deg": known(float(np.degrees(np.angle(smears.spin2_px2[k])) / 2 % 180)),
+            "smear_pa_deg": known(float(shear.pa_deg(smears.spin2_px2[k]))),
             "star_trace": smears.path[k],
         }
         for tracking in night.tracking.values()

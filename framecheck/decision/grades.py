@@ -13,8 +13,9 @@ from typing import Final, Literal
 
 import numpy as np
 
+from framecheck.motion.night import Night
 from framecheck.night.benefit import SURE_SIGMA, Balance, break_even_width, weigh
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.night.records import Group, NightFrame
 from framecheck.night.stack import growing_stack, stackable
 
 Aim = Literal["depth", "balanced", "detail"]
@@ -216,7 +217,7 @@ def _grade_group(night: Night, group: Group, aim: Aim) -> dict[int, Grade]:
 
 def _balance(night: Night, group: Group, aim: Aim) -> Balance | None:
     """What the group's frames bring beside each other; those that no weight puts right are not stacked."""
-    frames, usual = stackable(night, group), _usual(night, group)
+    frames, usual = stackable(night.frames, group), _usual(night, group)
     if not len(frames.frames):
         return None
     spoilt = [any(v == "reject" for v, _, _ in _by_itself(night.frames[i], usual)) for i in frames.frames]

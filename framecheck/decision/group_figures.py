@@ -6,7 +6,8 @@ from typing import Final
 
 from framecheck.decision.course import FEWEST, PointingCourse, Wave, course_of, wave_of
 from framecheck.decision.grades import Aim, StackCurve, stack_curve
-from framecheck.night.records import Group, Night
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 
 MOST_GROUPS: Final = 8
 """Chosen: two targets through four filters; the page stays small and is drawn in seconds."""

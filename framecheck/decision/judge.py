@@ -23,7 +23,8 @@ from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
 from framecheck.model.explain import ShareExplained
 from framecheck.model.parts import Parts
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame
 
 
 def judge(night: Night, aim: Aim = "balanced") -> Judgement:
@@ -49,8 +50,9 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
         for one in weighed
         for explained in [None if one.optics is None else one.optics.explained]
         for group in one.night.groups
-        for made in [group_parts(one.night, group, explained, told_together([one])[0])] if made is not None
-    }  # fmt: skip
+        for made in [group_parts(one.night, group, explained, told_together([one])[0])]
+        if made is not None
+    }
     budget = _budget(own, largest, parts)
     cases = what_if(own, aim, grades, budget, largest, {name: one for name, (one, _) in parts.items()}, mine)
     return Judgement(

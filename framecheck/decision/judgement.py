@@ -31,7 +31,7 @@ from framecheck.decision.records import TrackingFigures as TrackingFigures
 from framecheck.decision.records import WhatIf as WhatIf
 from framecheck.decision.records import WhatIfCase as WhatIfCase
 from framecheck.model.explain import ShareExplained
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.notebook import small_table
 
 if TYPE_CHECKING:

@@ -7,12 +7,13 @@ from typing import Final
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CURES
 from framecheck.causes.result import CLAIMED, Finding, Undecided
-from framecheck.causes.setting import Setting, setting_of
+from framecheck.causes.setting import Equipment, setting_of
 from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
-from framecheck.night.records import Group, Night
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import Group
 
 WORTH_FWHM: Final = 0.1
 WORTH_EXPOSURE: Final = 0.21
@@ -239,7 +240,7 @@ def _already_done(case: _Case) -> list[str]:
     ]
 
 
-def ladder(answer: MountAnswer, findings: Sequence[Finding], setting: Setting) -> list[str]:
+def ladder(answer: MountAnswer, findings: Sequence[Finding], setting: Equipment) -> list[str]:
     """What to try before another mount, the cheapest of each cause first.
 
     Parameters
@@ -248,7 +249,7 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding], setting: Setting) -
         Of the decision: nothing is to be tried where a mount is "not needed".
     findings : sequence of Finding
         Of them only those of the mount: focus and optics have cures of their own.
-    setting : Setting
+    setting : Equipment
         What is known of the mount: a guider is not tuned where there is none.
 
     Returns

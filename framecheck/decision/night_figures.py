@@ -18,8 +18,7 @@ from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import FieldPattern
 from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
 from framecheck.decision.stretches import split_in_stretches
-from framecheck.night.known import typical
-from framecheck.robust import OUTSTANDING
+from framecheck.robust import held_back, typical
 
 Floats = NDArray[np.float64]
 
@@ -67,9 +66,7 @@ def minutes_of(frames: Sequence[FrameRow]) -> Floats:
     return np.concatenate([[0.0], np.cumsum(exposures)[:-1]]) / 60
 
 
-def _along_night(
-    frames: Sequence[FrameRow], values: Floats, typical: Callable[[Floats], float]
-) -> Estimate | None:  # fmt: skip
+def _along_night(frames: Sequence[FrameRow], values: Floats, typical: Callable[[Floats], float]) -> Estimate | None:
     """A figure from the frames of each stretch, and its mean over them."""
     known = np.isfinite(values)
     if not known.any():
@@ -89,10 +86,7 @@ def smear(night: PastNight, measure: Measure) -> Estimate | None:
     found = _column(night.main_frames, "smear_px") * measure.of_px(night)
     if not np.isfinite(found).any():
         return None
-    most = OUTSTANDING * float(np.nanquantile(found, 0.75))
-    return _along_night(
-        night.main_frames, np.minimum(found, most), lambda some: float(np.sqrt(np.mean(np.square(some))))
-    )
+    return _along_night(night.main_frames, held_back(found), lambda some: float(np.sqrt(np.mean(np.square(some)))))
 
 
 def drift(night: PastNight, measure: Measure) -> Estimate | None:

@@ -8,7 +8,7 @@ from framecheck.causes.result import Finding
 from framecheck.decision.choice import Choice
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import Aim, Grade
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
 BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]

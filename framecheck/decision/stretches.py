@@ -7,9 +7,10 @@ from numpy.typing import NDArray
 
 from framecheck.decision.figures import field_pattern
 from framecheck.decision.judgement import FieldStretch, FieldStretches
-from framecheck.night.field_model import fit_field_model
-from framecheck.night.field_records import FieldModel
-from framecheck.night.records import Group, Night
+from framecheck.field.model import fit_field_model
+from framecheck.field.records import FieldModel
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 
 Floats = NDArray[np.float64]
 Indices = NDArray[np.intp]
@@ -64,7 +65,7 @@ def field_stretches(night: Night, group: Group | None) -> FieldStretches | None:
     minutes = np.array([(start - known[0]).total_seconds() / 60 for start in known])
     each = []
     for indices in split_in_stretches(minutes):
-        fitted = fit_field_model([frames[i] for i in indices], [members[i].registration for i in indices])
+        fitted = fit_field_model([frames[i] for i in indices], [members[i].place for i in indices])
         if isinstance(fitted, FieldModel):
             each.append(
                 FieldStretch(

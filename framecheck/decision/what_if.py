@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.budget import STEADY_MOTION, WIDENED, Budget, recorded_width
 from framecheck.decision.grades import Grade, grade_frames
@@ -15,8 +16,9 @@ from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
 from framecheck.field.result import FrameShape
 from framecheck.model.parts import PER_VARIANCE, Parts
 from framecheck.model.responses import Response, moved
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.tracking import Tracking
+from framecheck.motion.night import Night
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import Group, NightFrame
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -200,8 +202,7 @@ def _stars(night: Night, group: Group, parts: Parts, findings: Sequence[Finding]
     frames, shapes = tuple(i for i, _ in known), [shape for _, shape in known]
     fwhm = np.array([shape.fwhm_px for shape in shapes])
     turn = np.array([complex(shape.e1, shape.e2) for shape in shapes])
-    size = np.minimum(np.abs(turn), 5)
-    shape_px2 = fwhm**2 * np.sinh(size) * np.exp(1j * np.angle(turn))
+    shape_px2 = fwhm**2 * shear.share_of(turn)
     explained = np.array(parts.frames)
     near = np.abs(np.array(frames)[:, None] - explained).argmin(axis=1)
     own = explained[near] == np.array(frames)
@@ -281,13 +282,13 @@ def _with_star(frame: NightFrame, changed: _Changed, k: int) -> NightFrame:
     shape = frame.result.shape
     assert shape is not None
     width, spin2 = float(changed.fwhm_px[k]), complex(changed.shape_px2[k])
-    e = float(np.arcsinh(abs(spin2) / width**2))
-    turn = spin2 / abs(spin2) if spin2 else 0j
+    e = complex(shear.e_of(spin2 / width**2))
+    elongation = float(np.exp(abs(e)))
     relative = shape.fwhm_px_error / shape.fwhm_px
     other = FrameShape(
-        fwhm_px=width, fwhm_px_error=relative * width, elongation=float(np.exp(e)),
-        elongation_error=shape.elongation_error / shape.elongation * float(np.exp(e)),
-        elongation_pa_deg=float(np.degrees(np.angle(turn)) / 2 % 180), e1=e * turn.real, e2=e * turn.imag,
+        fwhm_px=width, fwhm_px_error=relative * width, elongation=elongation,
+        elongation_error=shape.elongation_error / shape.elongation * elongation,
+        elongation_pa_deg=float(shear.pa_deg(e)), e1=e.real, e2=e.imag,
         moffat_beta=shape.moffat_beta, half_flux_radius_px=shape.half_flux_radius_px * width / shape.fwhm_px,
         trail_length_px=None, n_measured=shape.n_measured,
     )  # fmt: skip

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.field.result import FrameResult
 
 FEWEST_STARS: Final = 60
@@ -14,9 +15,6 @@ FEWEST_STARS: Final = 60
 
 FEWEST_A_SIDE: Final = 6
 """Stars that each quarter of the sensor must hold. Chosen: without them one side's size is a guess."""
-
-ROUNDS: Final = 6
-"""Rounds of reweighting. Chosen: the weights no longer change."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -41,6 +39,11 @@ def size_pattern(results: Sequence[FrameResult]) -> SizePattern | None:
     frame, drop out; what is left is fixed to the sensor. Fitted robustly (Huber weights), each star weighing by its
     error.
 
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Of one camera, in any order.
+
     Returns
     -------
     SizePattern or None
@@ -54,7 +57,7 @@ def size_pattern(results: Sequence[FrameResult]) -> SizePattern | None:
     if len(x) < FEWEST_STARS or quarters.min() < FEWEST_A_SIDE:
         return None
     basis = np.stack([np.ones_like(x), x, y, (x**2 + y**2) / 2])
-    height, covariance = _robust_fit(basis, deviation, error)
+    height, covariance = robust.huber_fit(basis, deviation, error)
     scale, sigma = 100 * height, 100 * np.sqrt(np.diag(covariance))
     return SizePattern(
         tilt_x_percent=float(2 * scale[1]),
@@ -72,26 +75,11 @@ def _star_deviations(result: FrameResult) -> NDArray[np.float64]:
     shape = result.shape
     assert shape is not None
     width, height = result.exposure.width_px, result.exposure.height_px
-    return np.stack([
-        2 * good["x"] / max(width - 1, 1) - 1,
-        2 * good["y"] / max(height - 1, 1) - 1,
-        np.log(good["fwhm_px"]) - np.log(shape.fwhm_px),
-        np.maximum(good["fwhm_error_px"] / good["fwhm_px"], 1e-3),
-    ]).astype(float)  # fmt: skip
-
-
-def _robust_fit(
-    basis: NDArray[np.float64], values: NDArray[np.float64], error: NDArray[np.float64]
-) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Coefficients and their covariance, from the scatter that is seen."""
-    weight = 1 / (error**2 + np.median(error) ** 2)
-    height: NDArray[np.floating] = np.zeros(len(basis))
-    for _ in range(ROUNDS):
-        normal = (basis * weight) @ basis.T
-        height = np.linalg.solve(normal, (basis * weight) @ values)
-        residual = values - height @ basis
-        spread = 1.4826 * np.median(np.abs(residual)) + 1e-9
-        pull = np.abs(residual) / np.hypot(spread, error)
-        weight = np.minimum(1, 2.5 / np.maximum(pull, 1e-9)) / (error**2 + spread**2)
-    inverse = np.linalg.inv((basis * weight) @ basis.T)
-    return height, inverse @ ((basis * weight**2 * (values - height @ basis) ** 2) @ basis.T) @ inverse
+    return np.stack(
+        [
+            2 * good["x"] / max(width - 1, 1) - 1,
+            2 * good["y"] / max(height - 1, 1) - 1,
+            np.log(good["fwhm_px"]) - np.log(shape.fwhm_px),
+            np.maximum(good["fwhm_error_px"] / good["fwhm_px"], 1e-3),
+        ]
+    ).astype(float)

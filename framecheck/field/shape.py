@@ -4,21 +4,14 @@ from dataclasses import replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.field.result import FrameShape, StackedStar
 from framecheck.stars.measure import Measured
 from framecheck.stars.table import StarTable
 
 FEWEST: Final = 3
 """Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
-
-ROBUST: Final = 2.5
-"""Stars further than this from the average count less, in proportion. [sigma] Huber's function; chosen."""
-
-FEW: Final = 10
-"""Values whose scatter tells a mean's error as well as their own errors do. Chosen: the scatter of ten is known to a
-quarter, and errors of fits are about as sure."""
 
 ROUND_SIGMA: Final = 3.0
 """An elongation below so many times its error has no direction. Chosen."""
@@ -30,6 +23,11 @@ def frame_shape(measured: Measured) -> FrameShape | None:
     Sizes are averaged as logarithms and shapes as e1 and e2 (never as a/b: a faint round star reads as elongated),
     each star weighing by its own error and by the scatter that the stars have beyond their errors, since the field is
     not uniform.
+
+    Parameters
+    ----------
+    measured : Measured
+        Stars of a frame, as `stars.measure_stars` leaves them.
 
     Returns
     -------
@@ -79,10 +77,10 @@ def _averaged(
     good: StarTable, beta: float, trail_length_px: float | None, profile_error: float, shear_error: float
 ) -> FrameShape:
     """Averages of stars; the profile's relative errors of size and shear go into theirs."""
-    size, size_error = robust_mean(np.log(good["fwhm_px"]), good["fwhm_error_px"] / good["fwhm_px"])
-    e1, e1_error = robust_mean(good["e1"], good["e1_error"])
-    e2, e2_error = robust_mean(good["e2"], good["e2_error"])
-    e = float(np.hypot(e1, e2))
+    size, size_error = robust.scattered_mean(np.log(good["fwhm_px"]), good["fwhm_error_px"] / good["fwhm_px"])
+    e1, e1_error = robust.scattered_mean(good["e1"], good["e1_error"])
+    e2, e2_error = robust.scattered_mean(good["e2"], good["e2_error"])
+    e = abs(complex(e1, e2))
     along = float(np.hypot(e1_error * e1, e2_error * e2) / e) if e > 0 else e1_error
     radius = good["half_flux_radius_px"]
     return FrameShape(
@@ -90,7 +88,7 @@ def _averaged(
         fwhm_px_error=float(np.exp(size) * np.hypot(size_error, profile_error)),
         elongation=float(np.exp(e)),
         elongation_error=float(np.exp(e) * np.hypot(along, shear_error)),
-        elongation_pa_deg=float(np.degrees(np.arctan2(e2, e1)) / 2 % 180) if e > ROUND_SIGMA * along else None,
+        elongation_pa_deg=float(shear.pa_deg(complex(e1, e2))) if e > ROUND_SIGMA * along else None,
         e1=e1,
         e2=e2,
         moffat_beta=beta,
@@ -100,39 +98,18 @@ def _averaged(
     )
 
 
-def robust_mean(values: NDArray[np.floating], errors: NDArray[np.floating]) -> tuple[float, float]:
-    """Weighted mean with an intrinsic scatter and Huber weights, and its standard error.
+def stacked_star(measured: Measured) -> StackedStar | None:
+    """The mean star of a frame as an image.
 
     Parameters
     ----------
-    values, errors : ndarray, shape (n,)
-        Values with their standard errors; what is not finite is left out.
+    measured : Measured
 
-    Notes
-    -----
-    The intrinsic variance is what the median squared deviation has beyond the errors. The mean's error is that of the
-    values' scatter, which a few of them do not tell: then more that of their own errors. P. J. Huber, Ann. Math.
-    Statist. 35, 73 (1964), from memory.
+    Returns
+    -------
+    StackedStar or None
+        None if too few stars were averaged.
     """
-    known = np.isfinite(values) & np.isfinite(errors) & (errors > 0)
-    v, s = values[known].astype(float), errors[known].astype(float)
-    if not len(v):
-        return float("nan"), float("nan")
-    centre, usual = float(np.median(v)), float(np.median(s**2))
-    for _ in range(6):
-        spread = (1.4826 * np.median(np.abs(v - centre))) ** 2
-        own = max(spread - usual, 0.0)
-        sigma = np.sqrt(s**2 + own)
-        pull = np.abs(v - centre) / sigma
-        weight = np.where(pull > ROBUST, ROBUST / np.maximum(pull, 1e-9), 1.0) / sigma**2
-        centre = float((weight * v).sum() / weight.sum())
-    scatter = float((weight**2 * (v - centre) ** 2).sum() / weight.sum() ** 2)
-    expected = 1 / float((1 / sigma**2).sum())
-    return centre, float(np.sqrt((len(v) * scatter + FEW * expected) / (len(v) + FEW)))
-
-
-def stacked_star(measured: Measured) -> StackedStar | None:
-    """The mean star of a frame as an image."""
     if measured.mean is None:
         return None
     return StackedStar(image=measured.mean.image, pixel_px=measured.mean.pixel_px)

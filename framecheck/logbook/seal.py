@@ -9,20 +9,40 @@ Row = Sequence[Any]
 TEXT, WHOLE, BYTES, MAYBE_BYTES = (str,), (int,), (bytes,), (bytes, type(None))
 COLUMNS: Final[Mapping[str, Mapping[str, tuple[type, ...]]]] = {
     "frames": {
-        "size": WHOLE, "modified_ns": WHOLE, "fingerprint": BYTES, "content": MAYBE_BYTES, "measuring": TEXT,
-        "rig": TEXT, "folder": TEXT, "name": TEXT, "measured_utc": TEXT, "framecheck": TEXT, "outcome": TEXT,
-        "record": TEXT, "arrays": BYTES,
+        "size": WHOLE,
+        "modified_ns": WHOLE,
+        "fingerprint": BYTES,
+        "content": MAYBE_BYTES,
+        "measuring": TEXT,
+        "rig": TEXT,
+        "folder": TEXT,
+        "name": TEXT,
+        "measured_utc": TEXT,
+        "framecheck": TEXT,
+        "outcome": TEXT,
+        "record": TEXT,
+        "arrays": BYTES,
     },
     "nights": {
-        "folder": TEXT, "first_utc": TEXT, "frames": BYTES, "judged_utc": TEXT, "framecheck": TEXT, "document": BYTES,
+        "folder": TEXT,
+        "first_utc": TEXT,
+        "frames": BYTES,
+        "judged_utc": TEXT,
+        "framecheck": TEXT,
+        "document": BYTES,
     },
     "watched": {"folder": TEXT, "told": TEXT},
     "reports": {
-        "out": TEXT, "folder": TEXT, "basis": BYTES, "judged_utc": TEXT, "summary": TEXT, "files": TEXT,
+        "out": TEXT,
+        "folder": TEXT,
+        "basis": BYTES,
+        "judged_utc": TEXT,
+        "summary": TEXT,
+        "files": TEXT,
         "failures": TEXT,
     },
     "sorts": {"id": TEXT, "target": TEXT, "frames": TEXT, "begun_utc": TEXT},
-}  # fmt: skip
+}
 """What the tables hold beside `checksum`, and of which type."""
 
 

@@ -15,8 +15,8 @@ DRAWS: Final = 200
 """Sets of terms drawn. Chosen: a probability of a tenth is known to 0.02."""
 
 SEEING_OF_AIRMASS: Final = 1.2
-"""Power of the air mass that the squared width follows. Kolmogorov turbulence, textbook (D. L. Fried, J. Opt. Soc. Am.
-56, 1372 (1966), from memory)."""
+"""Power of the air mass that the squared width follows. Kolmogorov turbulence: D. L. Fried, J. Opt. Soc. Am. 56,
+1372 (1966)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,11 @@ SEEN: Final[Mapping[Look, float]] = {"shape": 0.10, "comet": 0.03, "lobes": 0.05
 by half. Chosen, the same for all."""
 
 
+OWN_WIDENING: Final = 0.04
+"""Share of the squared width that a comet or lobes make in focus, where they are worst, from which all of their look is
+their own. Chosen: beside a focus far off, what is seen of less is the edge of the aperture."""
+
+
 @dataclass(frozen=True, slots=True)
 class Effect:
     """What a cause does in each draw, frame and place; shape (n, N, P)."""
@@ -78,7 +83,10 @@ class Effect:
     @property
     def over(self) -> Floats:
         """How far it lies over what is worth naming, where it is worst: 1 at the limit; shape (n,)."""
-        return np.maximum(self.worst_size / WORTH_NAMING * self.named_by_size, self.worst_look / SEEN[self.kind])
+        look = self.worst_look / SEEN[self.kind]
+        if self.kind != "shape":
+            look = look * np.minimum(self.worst_size / OWN_WIDENING, 1)
+        return np.maximum(self.worst_size / WORTH_NAMING * self.named_by_size, look)
 
     @property
     def over_of_frames(self) -> Floats:

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.field.model import SURE_SIGMA
 from framecheck.model.solve import (
     FLOORS,
     MISSED,
@@ -22,9 +23,8 @@ from framecheck.model.solve import (
 )
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
 from framecheck.model.zones import zones_of
-from framecheck.night.field_model import SURE_SIGMA
-from framecheck.night.field_terms import MEDIAN_SQUARE
 from framecheck.night.records import NightFrame
+from framecheck.robust import MEDIAN_SQUARE, excess_variance
 
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
@@ -201,12 +201,7 @@ def unexplained(mode: Mode, setting: Setting) -> tuple[Floats, Floats]:
 def _scatter_beyond(left: Floats, weight: Floats) -> float:
     """Standard deviation that residuals, components last, have beyond their errors, judged by their median."""
     square, variance = np.sum(left**2, axis=-1)[weight > 0], 1 / weight[weight > 0]
-    expected = MEDIAN_SQUARE[left.shape[-1]]
-    low, high = 0.0, float(np.median(square)) / expected
-    for _ in range(20):  # the median ratio falls as the scatter grows: halve the interval
-        middle = (low + high) / 2
-        low, high = (middle, high) if np.median(square / (variance + middle)) > expected else (low, middle)
-    return float(np.sqrt(high))
+    return float(np.sqrt(excess_variance(square, variance, MEDIAN_SQUARE[left.shape[-1]])))
 
 
 def _by_evidence(modes: Iterable[Mode]) -> list[Mode]:

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.field.result import FrameShape
 from framecheck.model.costs import field_places, with_aberrations
 from framecheck.model.explain import Explained, draws
@@ -162,7 +163,7 @@ def parts_of_lines(frames: Sequence[int], shapes: Sequence[FrameShape]) -> Parts
     e = np.array([complex(shape.e1, shape.e2) for shape in shapes])
     length = np.array([[shape.trail_length_px or shape.fwhm_px * np.sqrt(shape.elongation) for shape in shapes]])
     still2 = fwhm2 * np.exp(-np.abs(e))
-    shape_px2 = fwhm2[0] * np.sinh(np.abs(e)) * np.exp(1j * np.angle(e))
+    shape_px2 = fwhm2[0] * shear.share_of(e)
     return Parts(
         frames=tuple(frames), total_px2=fwhm2, still_px2=still2, focused_px2=still2, own_px2=0 * still2,
         diffraction_px2=0.0, along_px2=length**2 / 12, round_px2=0 * still2, shape_px2=shape_px2,

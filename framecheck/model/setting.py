@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from framecheck.field.sampling import diffraction_fwhm_arcsec
 from framecheck.model.terms import N_AIR, Setting
 from framecheck.model.zones import zones_of
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.smears import lines_px
+from framecheck.motion.night import Night
+from framecheck.motion.smears import lines_px
+from framecheck.night.records import Group, NightFrame
 from framecheck.read.rig import Rig
 
 Floats = NDArray[np.float64]
@@ -119,7 +120,7 @@ def _moved_between(
     frames = [night.frames[i] for i in indices]
     exposure = np.nan_to_num(np.array([_or_nan(frame.result.exposure.exposure_s) for frame in frames]))
     unit = float(np.sqrt(4 * log(2) / 12 / width2_px2))
-    turned = [0.0 if one.registration is None else one.registration.rotation_deg for one in frames]
+    turned = [one.turned_deg for one in frames]
     paths.line[here] = lines_px(motion, indices, exposure) * np.exp(1j * np.radians(turned)) * unit
     rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
     if rate is None or error is None or not np.isfinite(error):

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust, shear
 from framecheck.model.responses import misfit
 from framecheck.model.terms import (
     ADDED,
@@ -188,7 +189,7 @@ def first_frames(setting: Setting) -> Floats:
     frame = np.zeros((len(size), N_FRAME))
     for kind in range(setting.n_kinds):
         here = setting.kind == kind
-        away = shape[here] - complex(np.median(shape[here].real), np.median(shape[here].imag))
+        away = shape[here] - shear.middle(shape[here])
         calm = np.maximum(size[here] - np.abs(away), 0.1)
         frame[here, AT_FRAME["motion"]] = np.stack([away.real, away.imag], axis=-1)
         frame[here, AT_FRAME["air"].start] = np.clip(np.log(calm / np.median(calm)), -0.3, 0.3)
@@ -256,7 +257,7 @@ def _pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
     square = residual**2 * weight
     parts = np.stack([square[..., 0], square[..., 1:3].sum(-1), square[..., 3:5].sum(-1), square[..., 5:7].sum(-1)], -1)
     pull = np.sqrt(parts)
-    huber = np.minimum(1, HUBER / np.maximum(pull, 1e-9))
+    huber = robust.huber_weight(pull, HUBER)
     cost = float(np.sum(np.where(pull <= HUBER, parts / 2, HUBER * pull - HUBER**2 / 2)))
     return huber[..., [0, 1, 1, 2, 2, 3, 3]], cost
 

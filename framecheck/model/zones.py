@@ -7,7 +7,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.field_terms import held_back
+from framecheck import robust, shear
+from framecheck.field.sample import SMALLEST_ERROR, held_back
+from framecheck.motion.tracking import MOST_ELONGATION
 from framecheck.night.records import NightFrame
 
 Floats = NDArray[np.float64]
@@ -21,17 +23,11 @@ STAR_SCATTER: Final = 0.02
 """What stars side by side differ by beyond their errors, over the squared FWHM. [dimensionless] Chosen: pixel phases
 and neighbours leave one to three per cent on rendered and real frames."""
 
-MOST_ELONGATION: Final = 3.0
-"""Longer stars are trails, and say nothing of the optics. Chosen."""
-
 FEWEST_IN_FRAME: Final = 6
 """Good stars below which a frame is left out. Chosen: it has seven terms of its own."""
 
 OUTLYING: Final = 2.5
 """Residual over its error from which on a star pulls no harder. [dimensionless] Chosen: 1 % of stars."""
-
-SMALLEST_ERROR: Final = 1e-3
-"""Relative error below which no star is believed. [dimensionless] Chosen: pixels are not known better."""
 
 DOUBTED: Final = 4.0
 """Stars that the errors are worth against the scatter seen in a zone. Chosen."""
@@ -117,21 +113,13 @@ def star_values(stars: NDArray[np.void]) -> tuple[Complexes, Floats]:
     """Size, shape, comet and lobes of each star, and their errors with the scatter that stars have; shape (4, n)."""
     width = stars["fwhm_px"].astype(float)
     e = stars["e1"].astype(float) + 1j * stars["e2"].astype(float)
-    long = np.abs(e)
     relative = np.maximum(stars["fwhm_error_px"] / width, SMALLEST_ERROR)
     e_error = np.sqrt((stars["e1_error"].astype(float) ** 2 + stars["e2_error"].astype(float) ** 2) / 2)
-    e_error = np.maximum(e_error, SMALLEST_ERROR)
-    # Noise makes the mean of a square too large, by the variance: taken off.
-    size = width**2 * (np.cosh(long) - relative**2 - np.minimum(e_error, 1) ** 2)
-    shape = width**2 * np.where(long > 1e-9, np.sinh(long) / np.maximum(long, 1e-9), 1) * e
+    size, shape, size_error, shape_error = shear.squares(width, relative, e, np.maximum(e_error, SMALLEST_ERROR))
     square = float(np.median(width)) ** 2
-    limited = np.minimum(long, 2)
-    error = np.stack([
-        square * np.hypot(np.hypot(2 * relative, np.sinh(limited) * e_error), STAR_SCATTER),
-        square * np.hypot(np.hypot(e_error * np.cosh(limited), np.sinh(limited) * relative), STAR_SCATTER),
-        np.hypot(np.maximum(stars["third_error"], SMALLEST_ERROR), STAR_SCATTER),
-        np.hypot(np.maximum(stars["third_error"], SMALLEST_ERROR), STAR_SCATTER),
-    ])  # fmt: skip
+    third_error = np.hypot(np.maximum(stars["third_error"], SMALLEST_ERROR), STAR_SCATTER)
+    own = [square * np.hypot(one, STAR_SCATTER) for one in (size_error, shape_error)]
+    error = np.stack([*own, third_error, third_error])
     comet = stars["coma1"].astype(float) + 1j * stars["coma2"].astype(float)
     lobes = stars["trefoil1"].astype(float) + 1j * stars["trefoil2"].astype(float)
     return np.stack([size.astype(complex), shape, comet, lobes]), error
@@ -149,7 +137,7 @@ def _robust_means(
         mean = np.bincount(zone, held * value.real, n) + 1j * np.bincount(zone, held * value.imag, n)
         mean = mean / np.maximum(total, 1e-30)
         away = np.abs(value - mean[zone]) ** 2 * precise / components
-        held = precise * np.minimum(1, OUTLYING / np.sqrt(np.maximum(away, 1e-9)))
+        held = precise * robust.huber_weight(np.sqrt(away), OUTLYING)
     count = np.bincount(zone, minlength=n)
     # What stars of one zone show beyond their errors, drawn towards none while they are few.
     chi2 = np.bincount(zone, held * away / precise, n)

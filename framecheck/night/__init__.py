@@ -1,17 +1,5 @@
-"""Night: frames set beside each other: groups, registration, transparency, worth, motion, and what they stack to."""
+"""Night: frames set beside each other: sessions, groups, registration, light and worth, and what they stack to."""
 
-from framecheck.night.build import build_night
-from framecheck.night.motion import SkyDrift, drift_on_sky
-from framecheck.night.records import Group, Motion, Night, NightFrame, Registration, Skipped
+from framecheck.night.records import Group, NightFrame, Registration, Skipped
 
-__all__ = [
-    "Group",
-    "Motion",
-    "Night",
-    "NightFrame",
-    "Registration",
-    "Skipped",
-    "SkyDrift",
-    "build_night",
-    "drift_on_sky",
-]
+__all__ = ["Group", "NightFrame", "Registration", "Skipped"]

@@ -58,7 +58,18 @@ def in_the_sky(exposures: Sequence[Exposure], rig: Rig) -> list[InTheSky]:
 
 
 def airmass_of(altitude_deg: float | None) -> float | None:
-    """Air mass at an altitude; None if it is unknown or below the horizon."""
+    """Air mass at an altitude; None if it is unknown or below the horizon.
+
+    Parameters
+    ----------
+    altitude_deg : float or None
+        True altitude. [deg]
+
+    Returns
+    -------
+    float or None
+        1 at the zenith. [dimensionless]
+    """
     if altitude_deg is None or not 0 <= altitude_deg <= 90:
         return None
     return place.airmass(altitude_deg)

@@ -6,8 +6,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
+from framecheck.field.similarity import Floats, Similarity, fit_similarity
 from framecheck.night.sources import Sources
-from framecheck.night.transform import Floats, Similarity, fit_similarity
 
 FIRST_RADIUS_PX: Final = 4.0
 """[px] Chosen: what the transform of a few triangles may be off by at the corners of the frame."""
@@ -19,19 +20,7 @@ BRIGHT: Final = 200
 """Stars of each frame with which a transform is tried. Chosen: enough to be sure, few enough to be quick."""
 
 CUT_SIGMA: Final = 5.0
-HUBER_SIGMA: Final = 2.5
-"""Pairs beyond this many sigma count less, beyond `CUT_SIGMA` not at all. Huber, Ann. Math. Statist. 35, 73 (1964),
-from memory; both chosen."""
-
-MEDIAN_CHI2: Final = 0.4549364
-"""Median of chi-square with one degree of freedom. Closed form: (Phi^-1(3/4))²."""
-
-
-EXCESS_KNOWN_TO: Final = 0.01
-"""Relative error of the scatter beyond the centroid errors. Chosen: errors are then known to half a per cent."""
-
-LEAST_EXCESS_PX2: Final = 1e-8
-"""[px²] Chosen: no centroid is known to a ten-thousandth of a pixel."""
+"""Pairs beyond this many sigma do not count. Chosen: they are strangers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +96,16 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity, radius: float) -> Pairs:
     """Nearest stars within a radius, each star in one pair only.
 
+    Parameters
+    ----------
+    reference, frame : Sources
+    tree : scipy.spatial.cKDTree
+        Of the reference's places.
+    transform : Similarity
+        From the reference to the frame.
+    radius : float
+        In the frame. [px]
+
     Returns
     -------
     tuple of ndarray
@@ -122,6 +121,14 @@ def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity
 
 def fit_pairs(reference: Sources, frame: Sources, pairs: Pairs, found: Fit) -> Fit | None:
     """Robust fit to paired stars; scatter beyond the centroid errors is found and enters the errors.
+
+    Parameters
+    ----------
+    reference, frame : Sources
+    pairs : tuple of ndarray
+        As of `pair_up`.
+    found : Fit
+        What the pairs were found with.
 
     Returns
     -------
@@ -141,7 +148,7 @@ def fit_pairs(reference: Sources, frame: Sources, pairs: Pairs, found: Fit) -> F
             excess = _excess_variance(off, variance)
         total = variance + excess
         pull = np.sqrt((off**2 / total).sum(axis=1))
-        weight = np.where(pull > CUT_SIGMA, 0.0, HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA))
+        weight = np.where(pull > CUT_SIGMA, 0.0, robust.huber_weight(pull))
         if (weight > 0).sum() < 4:
             return None
         before = transform
@@ -162,36 +169,42 @@ def _turned(variance: Floats, transform: Similarity) -> Floats:
 
 
 def _excess_variance(off: Floats, variance: Floats) -> float:
-    """Variance per axis beyond the centroid errors: what makes the median squared pull what it ought to be. [px²]"""
+    """Variance per axis beyond the centroid errors, the four numbers that the fit took allowed for. [px²]"""
     n = len(off)
-    expected = MEDIAN_CHI2 * (2 * n - 4) / (2 * n) if n > 2 else MEDIAN_CHI2
-    square, known = (off**2).ravel(), variance.ravel()
-    if _median(square / known) <= expected:
-        return 0.0
-    low, high = 0.0, _median(square) / expected
-    while high - low > EXCESS_KNOWN_TO * high:
-        middle = (low + high) / 2
-        if _median(square / (known + middle)) > expected:
-            low = middle
-        else:
-            high = middle
-        if high < LEAST_EXCESS_PX2:
-            break
-    return high
-
-
-def _median(values: Floats) -> float:
-    """As numpy's, of finite values, at a tenth of its cost for the few stars of a frame."""
-    middle = len(values) // 2
-    part = np.partition(values, (middle - 1, middle)) if len(values) % 2 == 0 else np.partition(values, middle)
-    return float(part[middle] if len(values) % 2 else (part[middle - 1] + part[middle]) / 2)
+    expected = robust.MEDIAN_SQUARE[1] * ((2 * n - 4) / (2 * n) if n > 2 else 1)
+    return robust.excess_variance((off**2).ravel(), variance.ravel(), expected)
 
 
 def chance_of_match(
-    reference: Sources, tree: Any, frame: Sources, transform: Similarity, size: tuple[int, int], *,
-    radius: float, n_told: int,
-) -> float:  # fmt: skip
+    reference: Sources,
+    tree: Any,
+    frame: Sources,
+    transform: Similarity,
+    size: tuple[int, int],
+    *,
+    radius: float,
+    n_told: int,
+) -> float:
     """Upper bound on the probability that as many unrelated stars fall on each other.
+
+    Parameters
+    ----------
+    reference, frame : Sources
+    tree : scipy.spatial.cKDTree
+        Of the reference's places.
+    transform : Similarity
+        From the reference to the frame.
+    size : tuple of int
+        Width and height of the image. [px]
+    radius : float
+        Within which stars count as the same. [px]
+    n_told : int
+        Stars that agree beyond those that do so by construction.
+
+    Returns
+    -------
+    float
+        At most 1.
 
     Notes
     -----

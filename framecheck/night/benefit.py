@@ -19,9 +19,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.field.similarity import Floats
 from framecheck.night.pair_sums import PairSums, pair_sums
 from framecheck.night.stack import Stackable, long_axis, with_and_without
-from framecheck.night.transform import Floats
 
 SURE_SIGMA: Final = 2.0
 """A loss must exceed its error so many times to count as one. Chosen: 1 in 40."""
@@ -46,7 +46,20 @@ class Balance:
 
 
 def round_benefit(x: Floats, detail: float) -> Floats:
-    """Benefit of a round frame, one among many, whose star is x times as wide as the stack's. Closed form."""
+    """Benefit of a round frame, one among many, whose star is x times as wide as the stack's. Closed form.
+
+    Parameters
+    ----------
+    x : ndarray, any shape
+        Width of the frame's star over that of the stack's. [dimensionless]
+    detail : float
+        Weight of detail against depth, 0 to 1. [dimensionless]
+
+    Returns
+    -------
+    ndarray, same shape
+        Over that of a frame like the stack. [dimensionless]
+    """
     u = 1 + np.asarray(x, dtype=float) ** 2
     out: Floats = (1 - detail) * (4 / u - 1) + detail * (8 / u**2 - 1)
     return out
@@ -56,6 +69,11 @@ def break_even_width(detail: float) -> float:
     """Width against the stack's at which a round frame's benefit is nil: root of `round_benefit`.
 
     With u = 1 + x², u² - 4 (1 - d) u - 8 d = 0: 1.73 for depth alone, 1.35 for detail alone, 1.50 for half of each.
+
+    Parameters
+    ----------
+    detail : float
+        As of `round_benefit`. [dimensionless]
     """
     half = 2 * (1 - detail)
     return float(np.sqrt(half + np.sqrt(half**2 + 8 * detail) - 1))

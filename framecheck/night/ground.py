@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.night.records import Night, NightFrame
+from framecheck.night.records import Group, NightFrame
 
 Mask = NDArray[np.bool_]
 F64 = NDArray[np.float64]
@@ -39,15 +39,20 @@ class GroundInView:
     """How far ground is drawn out in one exposure."""
 
 
-def ground_in_view(night: Night) -> GroundInView | None:
+def ground_in_view(night_frames: Sequence[NightFrame], groups: Sequence[Group]) -> GroundInView | None:
     """Ground in view of the group that shows it in most frames; None without any.
 
     The line between sky and ground is laid on that of the first frame, over longer and longer times, so that the
     coarse cells it is known in place it well. Ground that stands on a tripod is the still witness of all else.
+
+    Parameters
+    ----------
+    night_frames : sequence of NightFrame
+        Of a night, in order of time.
+    groups : sequence of Group
+        Of these frames.
     """
-    shown = [
-        [frame for frame in map(night.frames.__getitem__, group.members) if _shows(frame)] for group in night.groups
-    ]
+    shown = [[frame for frame in map(night_frames.__getitem__, group.members) if _shows(frame)] for group in groups]
     frames = max(shown, key=len, default=[])
     if not frames:
         return None

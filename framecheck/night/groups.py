@@ -9,12 +9,12 @@ import unicodedata
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
-from statistics import median
 from typing import Final
 
 from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.read.exposure import Exposure
 from framecheck.read.place import separation_deg
+from framecheck.robust import typical_of
 
 SAME_EXPOSURE: Final = 1.01
 """[dimensionless] Chosen: exposures whose ratio is smaller count as equal; clocks and shutters round."""
@@ -85,7 +85,7 @@ def group_exposures(exposures: Sequence[Exposure], sessions: Sequence[int] | Non
             kin=kin.setdefault(key[:2] + key[3:], len(kin)),
             target=_first(exposures[i].target for i in members),
             filter=_first(exposures[i].filter for i in members),
-            exposure_s=_median([exposures[i].exposure_s for i in members]),
+            exposure_s=typical_of([exposures[i].exposure_s for i in members]),
             binning=next((exposures[i].binning for i in members if exposures[i].binning), None),
             members=tuple(members),
         )
@@ -98,6 +98,11 @@ def loose(name: str | None) -> str | None:
 
     >>> loose("NGC 0224 "), loose("ngc_224")
     ('ngc224', 'ngc224')
+
+    Parameters
+    ----------
+    name : str or None
+        As a header gives it.
     """
     if name is None:
         return None
@@ -197,7 +202,7 @@ def _describe(exposures: list[Exposure], key: Key) -> str:
     target = _first(exposure.target for exposure in exposures if loose(exposure.target))
     if target is None:
         target = str(key[0] or NO_TARGET)
-    seconds = _median([exposure.exposure_s for exposure in exposures])
+    seconds = typical_of([exposure.exposure_s for exposure in exposures])
     binning = exposures[0].binning
     parts = [
         plain(target) or NO_TARGET,
@@ -208,7 +213,13 @@ def _describe(exposures: list[Exposure], key: Key) -> str:
 
 
 def plain(text: str) -> str:
-    """Letters, digits, spaces and .+-_ of a text; runs of anything else become one space."""
+    """Letters, digits, spaces and .+-_ of a text; runs of anything else become one space.
+
+    Parameters
+    ----------
+    text : str
+        From outside.
+    """
     kept = "".join(c if c.isalnum() or c in ".+-_" else " " for c in unicodedata.normalize("NFKC", text))
     return " ".join(kept.split())[:60].strip()
 
@@ -252,8 +263,3 @@ def _differences(own: Exposure, alike: list[Exposure]) -> list[str]:
 
 def _first(values: Iterable[str | None]) -> str | None:
     return next((value for value in values if value), None)
-
-
-def _median(values: list[float | None]) -> float | None:
-    known = [value for value in values if value is not None]
-    return median(known) if known else None

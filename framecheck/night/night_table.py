@@ -1,9 +1,10 @@
 """The night as an astropy table: one row a frame, each column with unit and meaning."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from framecheck.night.records import Night, NightFrame
+from framecheck.night.records import NightFrame
 from framecheck.quantity import in_file
 
 if TYPE_CHECKING:
@@ -11,12 +12,15 @@ if TYPE_CHECKING:
     from astropy.time import Time
 
 
-def night_table(night: Night) -> "Table":
+def night_table(folder: Path, frames: Sequence[NightFrame], n_failed: int) -> "Table":
     """Tell a night frame by frame, in order of start time; what is unknown is masked.
 
     Parameters
     ----------
-    night : Night
+    folder : Path
+    frames : sequence of NightFrame
+    n_failed : int
+        Frames that could not be measured.
 
     Returns
     -------
@@ -26,10 +30,9 @@ def night_table(night: Night) -> "Table":
     """
     from astropy.table import MaskedColumn, Table
 
-    frames = night.frames
     files = [frame.result.exposure.file for frame in frames]
-    names = [(path.relative_to(night.folder) if path.is_relative_to(night.folder) else path) for path in files]
-    table = Table(meta={"folder": night.folder.as_posix(), "n_failed": len(night.failures)})
+    names = [(path.relative_to(folder) if path.is_relative_to(folder) else path) for path in files]
+    table = Table(meta={"folder": folder.as_posix(), "n_failed": n_failed})
     table["file"] = MaskedColumn([name.as_posix() for name in names], dtype=str, description="file of the frame")
     meaning = "frames that can be compared: one target, filter, exposure and binning"
     table["group"] = MaskedColumn([frame.group for frame in frames], dtype=str, description=meaning)

@@ -52,8 +52,8 @@ class PairSums:
     -----
     Each integral is one of a function of one frame times the same of the other, so that the matrix over all pairs is
     positive semi-definite, and smooth because stars of one night are alike: a pivoted Cholesky factorisation ends after
-    some tens of columns, and its error in every pair is bounded by what it leaves of the diagonal (Higham, "Accuracy
-    and Stability of Numerical Algorithms", 2nd ed. (2002), sections 10.3 and 10.4, from memory).
+    some tens of columns, and its error in every pair is bounded by what it leaves of the diagonal (H. Harbrecht, M.
+    Peters and R. Schneider, Appl. Numer. Math. 62, 428 (2012)).
     """
 
     factors: tuple[Floats, ...]
@@ -74,7 +74,13 @@ class PairSums:
 
 
 def pair_sums(size: Floats) -> PairSums:
-    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]"""
+    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]
+
+    Parameters
+    ----------
+    size : ndarray, shape (n, 3)
+        Tensors xx, yy, xy of squared widths. [px²]
+    """
     own = overlap(size, size) @ _TO_PRODUCTS.T
 
     def factor(product: int) -> Floats:

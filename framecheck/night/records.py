@@ -1,21 +1,14 @@
 """The night: its frames set beside each other."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from cmath import exp
+from dataclasses import dataclass
+from math import radians
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from framecheck.field.result import FrameFailure, FrameResult
-from framecheck.notebook import small_table
+from framecheck.field.result import FrameResult
+from framecheck.field.similarity import Similarity
 from framecheck.read.exposure import Exposure
-from framecheck.read.rig import Rig
 from framecheck.read.unlit import Unlit
-from framecheck.words import counted
-
-if TYPE_CHECKING:
-    from astropy.table import Table
-
-    from framecheck.night.tracking import Tracking
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -43,6 +36,12 @@ class Registration:
     false_match_probability: float = 0.0
     """Upper bound on the chance that unrelated stars would have agreed so well; 0 for the reference itself."""
 
+    def similarity(self, size: tuple[int, int]) -> Similarity:
+        """The transform from the reference frame's pixels to this one's, for images of so many pixels."""
+        centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
+        turn = self.scale * exp(1j * radians(self.rotation_deg))
+        return Similarity(centre, turn, complex(self.shift_x_px, self.shift_y_px))
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class NightFrame:
@@ -65,6 +64,17 @@ class NightFrame:
     """Electrons a pixel a second from the sky; None without gain and either read noise or pedestal."""
     guide_rms_arcsec: tuple[float, float] | None = None
     """Rms of the guide star in right ascension and declination during the exposure; None without a record of it."""
+
+    @property
+    def turned_deg(self) -> float:
+        """How far the frame is turned against its group's reference, counter-clockwise; 0 where unknown. [deg]"""
+        return 0.0 if self.registration is None else self.registration.rotation_deg
+
+    @property
+    def place(self) -> Similarity | None:
+        """The transform from its group's reference frame; None if it is not registered."""
+        size = self.result.exposure.width_px, self.result.exposure.height_px
+        return None if self.registration is None else self.registration.similarity(size)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -107,73 +117,3 @@ class Skipped:
     """What the header says of a bias or dark frame."""
     unlit: Unlit | None = None
     """What its pixels say; None where they could not be read."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Motion:
-    """How the stars moved over the sensor between exposures, dithers and flips taken out.
-
-    In pixels along the reference frame's x and y, which a pier flip or a turning field do not change. The pointing
-    moves the other way over the sky: `night.motion.drift_on_sky`.
-    """
-
-    drift_x_px_per_min: float | None
-    """Of the stars in the image. None with fewer than three registered frames of known time."""
-    drift_y_px_per_min: float | None
-    drift_error_px_per_min: float | None
-    """Standard error of each of the two drifts."""
-    rotation_deg_per_hour: float | None
-    """Of the stars in the image, counter-clockwise from +x towards +y."""
-    rotation_error_deg_per_hour: float | None
-    dithered: bool
-    """True if the pointing was moved on purpose between exposures."""
-    frames: tuple[int, ...] = ()
-    """Indices in `Night.frames` of the frames that the figures rest on, in order of time."""
-    minutes: tuple[float, ...] = ()
-    """Middle of the exposure of each of `frames`, after that of the first. [min]"""
-    residual_x_px: tuple[float, ...] = ()
-    """Position of the stars in each of `frames`, drift and jumps taken out: what a period is searched in."""
-    residual_y_px: tuple[float, ...] = ()
-    stretch: tuple[int, ...] = ()
-    """Number of the stretch between jumps that each of `frames` belongs to; each stretch has its own mean."""
-    jumps: tuple[int, ...] = ()
-    """Indices in `Night.frames` of frames before which the pointing jumped: dithers, flips, new pointings."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Night:
-    """All frames of one folder, measured and set beside each other."""
-
-    folder: Path
-    rig: Rig
-    frames: tuple[NightFrame, ...]
-    """In order of start time."""
-    groups: tuple[Group, ...]
-    motion: Mapping[str, Motion]
-    """Group id -> motion between its frames."""
-    failures: tuple[FrameFailure, ...]
-    skipped: tuple[Skipped, ...]
-    tracking: "Mapping[str, Tracking]" = field(default_factory=dict)
-    """Group id -> how the mount moved its stars, inside exposures and between them."""
-    rigs: Mapping[int, Rig] = field(default_factory=dict)
-    """Session -> its rig, where they were taken with more than one; else empty."""
-
-    def rig_of(self, session: int) -> Rig:
-        """The rig that took a session's frames."""
-        return self.rigs.get(session, self.rig)
-
-    def to_table(self) -> "Table":
-        """Tell the night frame by frame: one row each, columns with unit and description, unknown values masked."""
-        from framecheck.night.night_table import night_table
-
-        return night_table(self)
-
-    def _repr_html_(self) -> str:
-        """As a notebook shows it."""
-        rows = [(group.id, counted(len(group.members), "frame")) for group in self.groups]
-        counts = [counted(len(self.frames), "frame")]
-        if self.failures:
-            counts.append(f"{len(self.failures)} unreadable")
-        if self.skipped:
-            counts.append(f"{counted(len(self.skipped), 'file')} skipped")
-        return small_table(self.folder.name or "One night", rows, about=", ".join(counts))

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult
+from framecheck.field.similarity import Floats, Similarity, as_complex
 from framecheck.night.align import Fit, align, fit_pairs, pair_up
-from framecheck.night.patterns import Triangles, like_triangles, make_triangles, most_voted
 from framecheck.night.records import Registration
 from framecheck.night.sources import Sources, sources_of
-from framecheck.night.transform import Floats, Similarity, as_complex
+from framecheck.night.star_patterns import Triangles, like_triangles, make_triangles, most_voted
 from framecheck.night.witnesses import (
     MOST_SOURCES,
     MOVED_PX,
@@ -87,7 +87,14 @@ class Match:
 
 
 def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
-    """Prepare a frame for others to be registered to."""
+    """Prepare a frame for others to be registered to.
+
+    Parameters
+    ----------
+    sources : Sources
+    size : tuple of int
+        Width and height of the image. [px]
+    """
     from scipy.spatial import cKDTree
 
     triangles = tuple(make_triangles(sources.brightest(n).points) for n in BRIGHTEST)
@@ -130,17 +137,11 @@ def _fixed_to_the_sensor(sources: list[Sources], merit: NDArray[np.float64], siz
         if not len(still):
             return none
         matches = _register_all([without(sources[i], still) for i in some], best, size)
-        places = {i: _transform(one.registration, size) for i, one in zip(some, matches, strict=True) if one}
+        places = {i: one.registration.similarity(size) for i, one in zip(some, matches, strict=True) if one}
         moved = sum(has_moved(places[some[best]], place, size) for place in places.values())
         if moved >= min(2, len(some) - 1):
             return fixed_places([sources[i] for i in places], list(places.values()), size)
     return none
-
-
-def _transform(registration: Registration, size: tuple[int, int]) -> Similarity:
-    turn = registration.scale * np.exp(1j * np.radians(registration.rotation_deg))
-    centre = complex((size[0] - 1) / 2, (size[1] - 1) / 2)
-    return Similarity(centre, turn, complex(registration.shift_x_px, registration.shift_y_px))
 
 
 def _register_to_best(
@@ -188,8 +189,10 @@ def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) ->
                 fits[i] = _find(reference, sources[i])
     joint = _with_stars_of_others(reference, sources, fits, chosen)
     if joint is not reference:
-        fits = [_find(joint, one) if fit is None and i != chosen else fit
-                for i, (one, fit) in enumerate(zip(sources, fits, strict=True))]  # fmt: skip
+        fits = [
+            _find(joint, one) if fit is None and i != chosen else fit
+            for i, (one, fit) in enumerate(zip(sources, fits, strict=True))
+        ]
     _try_neighbours(joint, sources, fits, chosen)
     matches = [_match(fit) if fit is not None else None for fit in fits]
     matches[chosen] = _itself(sources[chosen])
@@ -368,7 +371,14 @@ def _match(fit: Fit) -> Match:
 
 def _itself(sources: Sources) -> Match:
     registration = Registration(
-        shift_x_px=0.0, shift_y_px=0.0, rotation_deg=0.0, scale=1.0, n_common=len(sources), rms_px=0.0,
-        shift_error_px=0.0, rotation_error_deg=0.0, flipped=False,
-    )  # fmt: skip
+        shift_x_px=0.0,
+        shift_y_px=0.0,
+        rotation_deg=0.0,
+        scale=1.0,
+        n_common=len(sources),
+        rms_px=0.0,
+        shift_error_px=0.0,
+        rotation_error_deg=0.0,
+        flipped=False,
+    )
     return Match(registration, sources.rows, sources.rows)

@@ -41,9 +41,11 @@ class _Instrument:
     def with_what_is_said_by(self, other: "_Instrument") -> "_Instrument":
         """Gaps filled."""
         return _Instrument(
-            self.camera or other.camera, self.telescope or other.telescope,
-            self.focal_length_mm or other.focal_length_mm, self.scale_arcsec or other.scale_arcsec,
-        )  # fmt: skip
+            self.camera or other.camera,
+            self.telescope or other.telescope,
+            self.focal_length_mm or other.focal_length_mm,
+            self.scale_arcsec or other.scale_arcsec,
+        )
 
 
 def sessions_of(exposures: Sequence[Exposure], others: Sequence[Exposure] = ()) -> tuple[int, ...]:
@@ -125,9 +127,11 @@ def _rigs(exposures: Sequence[Exposure]) -> list[int]:
 def _instrument(exposure: Exposure) -> _Instrument:
     lies = exposure.orientation
     return _Instrument(
-        loose(exposure.camera), loose(exposure.telescope), exposure.focal_length_mm,
+        loose(exposure.camera),
+        loose(exposure.telescope),
+        exposure.focal_length_mm,
         None if lies is None else lies.pixel_scale_arcsec / (exposure.binning or 1),
-    )  # fmt: skip
+    )
 
 
 def _same_name(one: str | None, other: str | None) -> bool:

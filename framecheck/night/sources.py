@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult
-from framecheck.night.transform import Floats
+from framecheck.field.similarity import Floats
 from framecheck.stars.flags import StarFlag
 
 NO_STAR: Final = StarFlag.HOT_PIXEL | StarFlag.COSMIC_RAY
@@ -47,7 +47,12 @@ class Sources:
 
 
 def sources_of(result: FrameResult) -> Sources:
-    """The stars of a frame that have a place, brightest first; blended ones too, hot pixels and tracks not."""
+    """The stars of a frame that have a place, brightest first; blended ones too, hot pixels and tracks not.
+
+    Parameters
+    ----------
+    result : FrameResult
+    """
     table = result.stars.table
     finite = np.isfinite(table["x"]) & np.isfinite(table["y"])
     usable = finite & ((table["flags"] & NO_PLACE) == 0)

@@ -4,14 +4,16 @@ Each frame's star is taken as a Gaussian with the frame's two axes, and the stac
 one flux and weighted by inverse variance. All sums are then closed forms.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
+from framecheck.field.similarity import Floats
 from framecheck.night.pair_sums import PairSums, overlap, pair_sums
-from framecheck.night.records import Group, Night, NightFrame
-from framecheck.night.transform import Floats
+from framecheck.night.records import Group, NightFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,15 +31,22 @@ class Stackable:
     ideal_fwhm_px: float
 
 
-def stackable(night: Night, group: Group) -> Stackable:
+def stackable(frames: Sequence[NightFrame], group: Group) -> Stackable:
     """The frames of a group with a registration, a transparency and a measured star.
+
+    Parameters
+    ----------
+    frames : sequence of NightFrame
+        Of a night.
+    group : Group
+        One of its groups.
 
     Notes
     -----
     Scaled to one flux, the noise of a pixel is noise / (transparency x exposure): its inverse square, in units of an
     ideal frame's, is the weight. Sizes are turned back by each frame's rotation.
     """
-    rows = [(i, night.frames[i]) for i in group.members if _known(night.frames[i])]
+    rows = [(i, frames[i]) for i in group.members if _known(frames[i])]
     if not rows or group.best_fwhm_px is None or group.best_noise_adu is None:
         return Stackable(np.empty(0, np.intp), np.empty(0), np.empty((0, 3)), np.empty(0), group.best_fwhm_px or 1.0)
     light, size, width_error = [], [], []
@@ -66,9 +75,9 @@ def _known(frame: NightFrame) -> bool:
 
 def _squared_widths(fwhm_px: float, e1: float, e2: float, rotation_deg: float) -> tuple[float, float, float]:
     """Tensor with the squares of the long and the short axis as its own values; e = ln(long / short)."""
-    e, twice = np.hypot(e1, e2), np.arctan2(e2, e1) - 2 * np.radians(rotation_deg)
-    mean, half = fwhm_px**2 * np.cosh(e), fwhm_px**2 * np.sinh(e)
-    return float(mean + half * np.cos(twice)), float(mean - half * np.cos(twice)), float(half * np.sin(twice))
+    e = complex(e1, e2)
+    mean, half = fwhm_px**2 * np.cosh(abs(e)), fwhm_px**2 * complex(shear.share_of(e) * shear.turning(-rotation_deg))
+    return float(mean + half.real), float(mean - half.real), float(half.imag)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,13 +156,35 @@ def with_and_without(
 
 
 def growing_stack(frames: Stackable, order: NDArray[np.intp]) -> Stack:
-    """Stacks of the first, the first two, ... of the frames in the order given, shape (n,)."""
+    """Stacks of the first, the first two, ... of the frames in the order given, shape (n,).
+
+    Parameters
+    ----------
+    frames : Stackable
+    order : ndarray of int, shape (n,)
+        Of its frames, the first to be stacked first.
+
+    Returns
+    -------
+    Stack
+        Arrays of shape (n,).
+    """
     sums = pair_sums(frames.size).growing(frames.light_s, order)
     return Stack(np.cumsum(frames.light_s[order]), sums, frames.ideal_fwhm_px)
 
 
 def long_axis(frames: Stackable) -> Floats:
-    """Direction of each frame's long axis along the reference's axes. [rad]"""
+    """Direction of each frame's long axis along the reference's axes. [rad]
+
+    Parameters
+    ----------
+    frames : Stackable
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Counter-clockwise from +x. [rad]
+    """
     xx, yy, xy = frames.size.T
     angle: Floats = np.arctan2(2 * xy, xx - yy) / 2
     return angle

@@ -7,8 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.night.records import Night, NightFrame
-from framecheck.night.transform import Similarity
+from framecheck.night.records import Group, NightFrame
 from framecheck.stars.line import Line
 from framecheck.stars.short_lines import LONGEST
 
@@ -49,14 +48,16 @@ class Trail:
     """Frames near in time that show its place in the sky, and no line there."""
 
 
-def trails_of(night: Night) -> tuple[Trail, ...]:
+def trails_of(frames: Sequence[NightFrame], groups: Sequence[Group]) -> tuple[Trail, ...]:
     """All lines that look like trails, compared with the lines of the other frames.
 
     Parameters
     ----------
-    night : Night
-        Frames near in time are compared on the sensor if they are of one size and session, on the sky if they are
+    frames : sequence of NightFrame
+        Of a night, near ones are compared on the sensor if they are of one size and session, on the sky if they are
         registered to one reference.
+    groups : sequence of Group
+        Of these frames.
 
     Returns
     -------
@@ -69,22 +70,22 @@ def trails_of(night: Night) -> tuple[Trail, ...]:
     that is slower than the exposure draws the next piece of its line in the next frame: on the sky of a camera that
     follows it is the same straight line, but another part of it.
     """
-    groups = {i: group for group in night.groups for i in group.members}
-    lined = sorted(i for i in groups if night.frames[i].result.stars.lines)
+    session = {i: group.session for group in groups for i in group.members}
+    lined = sorted(i for i in session if frames[i].result.stars.lines)
     trails = (
-        _beside_others(night, i, line, [j for j in _near(lined, i) if groups[j].session == groups[i].session])
+        _beside_others(frames, i, line, [j for j in _near(lined, i) if session[j] == session[i]])
         for i in lined
-        for line in night.frames[i].result.stars.lines
+        for line in frames[i].result.stars.lines
         if line.flown
     )
-    return tuple(one for one in trails if not _is_short(night, one) or _told(one))
+    return tuple(one for one in trails if not _is_short(frames[one.frame], one.line) or _told(one))
 
 
-def _is_short(night: Night, one: Trail) -> bool:
+def _is_short(frame: NightFrame, line: Line) -> bool:
     """Whether a line is so short that galaxies look like it, if they are seen from their edge."""
-    exposure = night.frames[one.frame].result.exposure
+    exposure = frame.result.exposure
     diagonal = np.hypot(exposure.width_px, exposure.height_px)
-    return bool(one.line.open_ends == 2 and one.line.length_px < LONGEST * diagonal)
+    return bool(line.open_ends == 2 and line.length_px < LONGEST * diagonal)
 
 
 def _told(one: Trail) -> bool:
@@ -98,22 +99,22 @@ def _near(frames: Sequence[int], i: int) -> list[int]:
     return [*frames[max(before - COMPARED, 0) : before], *frames[after : after + COMPARED]]
 
 
-def _beside_others(night: Night, i: int, line: Line, others: list[int]) -> Trail:
+def _beside_others(frames: Sequence[NightFrame], i: int, line: Line, others: list[int]) -> Trail:
     """A line held against those of other frames."""
-    one = night.frames[i]
+    one = frames[i]
     fixed = walks = False
     with_it = set()
     for j in others:
-        for place in _places_in(one, night.frames[j], line):
-            for other in night.frames[j].result.stars.lines:
+        for place in _places_in(one, frames[j], line):
+            for other in frames[j].result.stars.lines:
                 shared, gap = _together(place, other)
                 if shared > SHARED:
                     fixed = True
                     with_it.add(j)
                 elif gap < GAP and other.flown and line.open_ends and other.open_ends:
                     walks = True
-    alike = [j for j in _near(range(len(night.frames)), i) if night.frames[j].group == one.group]
-    without = sum(j not in with_it and _shows(one, night.frames[j], line) for j in alike)
+    alike = [j for j in _near(range(len(frames)), i) if frames[j].group == one.group]
+    without = sum(j not in with_it and _shows(one, frames[j], line) for j in alike)
     return Trail(frame=i, line=line, fixed=fixed, walks=walks, without_it=without)
 
 
@@ -129,20 +130,12 @@ def _places_in(one: NightFrame, other: NightFrame, line: Line) -> Iterator[Line]
 
 def _on_sky(one: NightFrame, other: NightFrame, line: Line) -> Line | None:
     """Where the part of the sky under a line lies in another frame of the group; None if that is unknown."""
-    if one.group != other.group or one.registration is None or other.registration is None:
+    here, there = one.place, other.place
+    if one.group != other.group or here is None or there is None:
         return None
     ends = np.array([[line.x0_px, line.y0_px], [line.x1_px, line.y1_px]])
-    (x0, y0), (x1, y1) = _transform(other).apply(_transform(one).undo(ends))
+    (x0, y0), (x1, y1) = there.apply(here.undo(ends))
     return line.moved_to(float(x0), float(y0), float(x1), float(y1))
-
-
-def _transform(frame: NightFrame) -> Similarity:
-    """From the group's reference frame to a frame."""
-    place, exposure = frame.registration, frame.result.exposure
-    assert place is not None
-    centre = complex((exposure.width_px - 1) / 2, (exposure.height_px - 1) / 2)
-    turn = place.scale * np.exp(1j * np.radians(place.rotation_deg))
-    return Similarity(centre, complex(turn), complex(place.shift_x_px, place.shift_y_px))
 
 
 def _together(one: Line, other: Line) -> tuple[float, float]:

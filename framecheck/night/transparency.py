@@ -7,10 +7,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
+from framecheck.field.similarity import Floats
 from framecheck.night.register import Match
-from framecheck.night.transform import Floats
 from framecheck.stars.table import StarTable
 
 LEAST_SNR: Final = 8.0
@@ -28,16 +29,13 @@ LEAST_SCATTER: Final = 0.005
 scintillation. Common practice, no source."""
 
 HUBER_SIGMA: Final = 2.0
-"""Fluxes further off count less, in proportion. Huber (1964), from memory; chosen."""
+"""Fluxes further off count less, in proportion. [sigma] Chosen: normal errors lose 1 % of their precision."""
 
 VARIABLE_SIGMA: Final = 4.0
 """Stars that scatter by so many times more than the typical star are variable, and left out. Chosen."""
 
 BEST_OF: Final = 20
 """One frame in so many may be better than what is called best. Chosen: the very best is partly luck of the noise."""
-
-LEAST_AIRMASS_RANGE: Final = 0.3
-"""[dimensionless] Chosen: over a smaller range, cloud and dew are taken for extinction."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -136,7 +134,13 @@ def transparencies(light: GroupLight, dimmed: float = 0.0, error: float | None =
 
 
 def best_of(values: NDArray[np.floating]) -> float:
-    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on."""
+    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        One at least, of any unit.
+    """
     rank = 1 + (len(values) - 1) // BEST_OF
     return float(np.sort(values)[-rank])
 
@@ -161,7 +165,17 @@ def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> 
 
 
 def light_share(shape: FrameShape) -> float:
-    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's."""
+    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's.
+
+    Parameters
+    ----------
+    shape : FrameShape
+
+    Returns
+    -------
+    float
+        [dimensionless]
+    """
     if shape.light_over_profile is not None:
         return shape.light_over_profile
     return held_near(shape.moffat_beta) / held_near(USUAL_BETA)
@@ -171,6 +185,16 @@ def held_near(beta: float) -> float:
     """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to the star.
 
     Moffat, A&A 3, 455 (1969): 1 - (1 + r² / a²)^(1 - beta). Closed form.
+
+    Parameters
+    ----------
+    beta : float
+        Moffat exponent. [dimensionless]
+
+    Returns
+    -------
+    float
+        Closed form. [dimensionless]
     """
     core = 4 * (2 ** (1 / max(beta, 1.01)) - 1)
     return float(1 - (1 + core * NEAR_FWHM**2) ** (1 - max(beta, 1.01)))
@@ -206,61 +230,37 @@ def _solve(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp
         light = np.log(flux)
     seen = np.isfinite(light)
     zero = np.zeros(len(flux))
-    level = _median(light, axis=0)
+    level = robust.medians(light, axis=0)
     scatter = np.zeros(flux.shape[1])
     variable = np.zeros(flux.shape[1], bool)
     weight = seen / LEAST_SCATTER**2
     for step in range(6):
-        zero = _median(light - level, axis=1) if step == 0 else _robust_mean(light - level, weight, axis=1)
+        zero = robust.medians(light - level, axis=1) if step == 0 else _means(light - level, weight, axis=1)
         zero = np.where(np.isfinite(zero), zero, np.nan)
         expected = np.exp(level + zero[:, None])
         sigma2 = (error / expected) ** 2
         usable = seen & ~variable & np.isfinite(sigma2) & (sigma2 < 1 / LEAST_SNR**2)
         weight = np.where(usable, 1 / (np.where(usable, sigma2, 0) + np.maximum(scatter, LEAST_SCATTER) ** 2), 0.0)
-        level = _robust_mean(light - zero[:, None], weight, axis=0)
+        level = _means(light - zero[:, None], weight, axis=0)
         scatter, odd = _own_scatter(np.where(usable, light - zero[:, None] - level, np.nan), sigma2)
         variable |= odd
-    zero = _robust_mean(light - level, weight, axis=1)
+    zero = _means(light - level, weight, axis=1)
     zero_error = _zero_point_error(light - level - zero[:, None], weight)
     total = weight.sum(axis=0)
     level_error = np.sqrt(1 / np.where(total > 0, total, np.nan))
     return zero, zero_error, (weight > 0).sum(axis=1), np.where(total > 0, level, np.nan), level_error
 
 
-def _median(values: Floats, axis: int) -> Floats:
-    """Median of what is known along an axis; NaN where nothing is."""
-    known = np.isfinite(values)
-    filled = np.sort(np.where(known, values, np.inf), axis=axis)
-    n = known.sum(axis=axis, keepdims=True)
-    low = np.take_along_axis(filled, np.maximum(n - 1, 0) // 2, axis=axis)
-    high = np.take_along_axis(filled, np.maximum(n, 1) // 2 * (n > 1), axis=axis)
-    with np.errstate(invalid="ignore"):
-        middle = np.where(n > 0, (low + high) / 2, np.nan)
-    out: Floats = np.squeeze(middle, axis=axis)
-    return out
-
-
-def _robust_mean(values: Floats, weight: Floats, axis: int) -> Floats:
-    """Weighted mean along an axis, outliers counting less; NaN where nothing has weight."""
-    known = (weight > 0) & np.isfinite(values)
-    v, w = np.where(known, values, 0.0), np.where(known, weight, 0.0)
-    start = _median(np.where(known, values, np.nan), axis=axis)
-    centre = np.expand_dims(start, axis)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        for _ in range(3):
-            pull = np.abs(v - centre) * np.sqrt(w)
-            share = w * np.minimum(1.0, HUBER_SIGMA / np.maximum(pull, HUBER_SIGMA))
-            centre = (share * v).sum(axis=axis, keepdims=True) / share.sum(axis=axis, keepdims=True)
-    out: Floats = np.squeeze(centre, axis=axis)
-    return out
+def _means(light: Floats, weight: Floats, axis: int) -> Floats:
+    return robust.huber_mean(light, weight, HUBER_SIGMA, axis=axis, rounds=3)
 
 
 def _own_scatter(residual: Floats, sigma2: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     """Scatter of each star from frame to frame beyond its noise, and whether it is variable; shape (n_stars,)."""
     known = np.isfinite(residual)
     enough = known.sum(axis=0) >= 4
-    spread2 = (SIGMA_PER_MAD * _median(np.abs(residual), axis=0)) ** 2
-    noise2 = _median(np.where(known, sigma2, np.nan), axis=0)
+    spread2 = (SIGMA_PER_MAD * robust.medians(np.abs(residual), axis=0)) ** 2
+    noise2 = robust.medians(np.where(known, sigma2, np.nan), axis=0)
     beyond = np.sqrt(np.maximum(np.where(enough, spread2 - noise2, 0.0), 0.0))
     if not enough.any():
         return np.zeros(residual.shape[1]), np.zeros(residual.shape[1], bool)
@@ -280,44 +280,3 @@ def _zero_point_error(residual: Floats, weight: Floats) -> Floats:
         frames = np.maximum((w * known.sum(axis=0)).sum(axis=1) / total, 2.0)
         out: Floats = np.sqrt(np.maximum(chi2, 1.0) / total * frames / (frames - 1))
     return out
-
-
-def extinction_mag_per_airmass(
-    airmass: NDArray[np.floating], transparency: NDArray[np.floating]
-) -> tuple[float, float] | None:
-    """How much light each unit of air mass takes, where the clear frames of a group show it.
-
-    Parameters
-    ----------
-    airmass, transparency : ndarray, shape (n_frames,)
-        NaN where unknown.
-
-    Returns
-    -------
-    extinction, error : float
-        Slope of the magnitude with air mass, and its error. [mag per air mass]
-    None
-        With fewer than five frames, or an air mass that hardly changed.
-
-    Notes
-    -----
-    -2.5 log10 of the transparency is linear in air mass (Bouguer's law, textbook). Cloud only takes light: the line is
-    fitted to frames in turn, those that lie below it by more than scatter explains being left out.
-    """
-    known = np.isfinite(airmass) & np.isfinite(transparency) & (transparency > 0)
-    x, y = airmass[known].astype(float), -2.5 * np.log10(transparency[known].astype(float))
-    if len(x) < 5 or np.ptp(x) < LEAST_AIRMASS_RANGE:
-        return None
-    keep = np.ones(len(x), bool)
-    for _ in range(10):
-        slope, zero = np.polyfit(x[keep], y[keep], 1)
-        off = y - slope * x - zero
-        spread = max(SIGMA_PER_MAD * float(np.median(np.abs(off[keep] - np.median(off[keep])))), 1e-4)
-        new = off < np.median(off[keep]) + 2.5 * spread
-        if new.sum() < 5 or np.ptp(x[new]) < LEAST_AIRMASS_RANGE:
-            return None
-        if (new == keep).all():
-            break
-        keep = new
-    scatter = float(np.sqrt((off[keep] ** 2).sum() / (keep.sum() - 2)))
-    return float(slope), scatter / float(np.sqrt(((x[keep] - x[keep].mean()) ** 2).sum()))

@@ -82,9 +82,11 @@ def _of_frames(light: Exposure, unlit: Sequence[Skipped]) -> _Dark:
         levels = [one.unlit.level_adu for one in bias if one.unlit is not None]
         noise = _read_noise_adu(bias)
         return _Dark(
-            pedestal_adu=median(levels), pedestal_from="bias frames", noise_adu=noise,
+            pedestal_adu=median(levels),
+            pedestal_from="bias frames",
+            noise_adu=noise,
             noise_from="" if noise is None else "bias frames",
-        )  # fmt: skip
+        )
     darks = [one for one in fitting if one.kind == "dark"]
     if not darks:
         return _Dark()
@@ -144,9 +146,13 @@ def _settled(result: FrameResult, dark: _Dark, rig: Rig) -> FrameResult:
         if source:
             provenance[name] = source
     exposure = replace(
-        exposure, gain_e_per_adu=gain, pedestal_adu=pedestal, read_noise_e=read_noise, provenance=provenance,
+        exposure,
+        gain_e_per_adu=gain,
+        pedestal_adu=pedestal,
+        read_noise_e=read_noise,
+        provenance=provenance,
         conflicts=tuple(dict.fromkeys(conflicts)),
-    )  # fmt: skip
+    )
     return replace(result, exposure=exposure, sky=result.sky.above(pedestal))
 
 

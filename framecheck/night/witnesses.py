@@ -5,8 +5,8 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.field.similarity import Floats, Similarity, as_complex
 from framecheck.night.sources import Sources
-from framecheck.night.transform import Floats, Similarity, as_complex
 
 STAYS_PX: Final = 0.35
 """[px] Chosen: what lies this close to the same place of the sensor in two frames may be a hot pixel."""
@@ -79,13 +79,28 @@ def fixed_places(sources: Sequence[Sources], transforms: Sequence[Similarity], s
 
 
 def has_moved(one: Similarity, other: Similarity, size: tuple[int, int]) -> bool:
-    """Whether the stars moved by several pixels over most of the sensor between two frames."""
+    """Whether the stars moved by several pixels over most of the sensor between two frames.
+
+    Parameters
+    ----------
+    one, other : Similarity
+        From a reference to each of two frames.
+    size : tuple of int
+        Width and height of the image. [px]
+    """
     places = np.array([[x * size[0], y * size[1]] for x in (0.25, 0.75) for y in (0.25, 0.75)])
     return bool(np.median(np.abs(as_complex(one.apply(places) - other.apply(places)))) > MOVED_PX)
 
 
 def without(sources: Sources, places: Floats) -> Sources:
-    """What lies at none of the places."""
+    """What lies at none of the places.
+
+    Parameters
+    ----------
+    sources : Sources
+    places : ndarray, shape (n, 2)
+        [px]
+    """
     from scipy.spatial import cKDTree
 
     if not len(places):
@@ -96,6 +111,14 @@ def without(sources: Sources, places: Floats) -> Sources:
 
 def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: Sequence[Similarity]) -> Sources:
     """The reference's stars, and those that it missed but two other frames or more show.
+
+    Parameters
+    ----------
+    reference : Sources
+    frames : sequence of Sources
+        Others of the group.
+    transforms : sequence of Similarity
+        From the reference to each of them.
 
     Returns
     -------
@@ -120,7 +143,14 @@ def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: S
 
 
 def without_near(frames: Sequence[Sources], places: Floats) -> list[Sources]:
-    """What of each frame lies farther from all places than one star's detections."""
+    """What of each frame lies farther from all places than one star's detections.
+
+    Parameters
+    ----------
+    frames : sequence of Sources
+    places : ndarray, shape (n, 2)
+        [px]
+    """
     from scipy.spatial import cKDTree
 
     tree = cKDTree(places)

@@ -22,6 +22,13 @@ def ideal_of(results: Sequence[FrameResult], transparencies: Sequence[Transparen
     """The sharpest stars and the lowest noise that one registered frame in twenty reaches; None if none is known.
 
     Frames without stars in common with the rest do not count: a covered aperture has a low noise.
+
+    Parameters
+    ----------
+    results : sequence of FrameResult
+        Of a group.
+    transparencies : sequence of Transparency or None
+        Of each; None if it is not registered.
     """
     known = [
         result
@@ -64,9 +71,9 @@ def effective_exposure_s(result: FrameResult, transparency: Transparency | None,
 
         t_eff = t x transparency² x (noise_best / noise)² x (fwhm_best / fwhm)²
 
-    E. H. Neilsen et al., "DECam effective exposure time", Fermilab technical note TM-2610 (2016), from memory; there
-    with the level of the sky in place of noise², which is the same where the sky's photons make all the noise. The
-    measured noise holds the read noise as well, and needs no pedestal.
+    E. H. Neilsen, G. Bernstein, R. Gruendl and S. Kent, "Limiting Magnitude, tau, t_eff, and Image Quality in DES Year
+    1", FERMILAB-TM-2610-AE-CD (2016); there with the level of the sky in place of noise², which is the same where the
+    sky's photons make all the noise. The measured noise holds the read noise as well, and needs no pedestal.
     """
     exposure_s, shape = result.exposure.exposure_s, result.shape
     if exposure_s is None or transparency is None or ideal is None or shape is None or not _measured(result):

@@ -5,10 +5,11 @@ from typing import Final
 
 import numpy as np
 
+from framecheck import robust
 from framecheck.field.result import FrameResult
 from framecheck.night.register import Match, make_reference, register
 from framecheck.night.sources import sources_of
-from framecheck.night.transparency import GroupLight, best_of
+from framecheck.night.transparency import HUBER_SIGMA, GroupLight, best_of
 
 FEWEST: Final = 5
 """Stars that two groups must share. Chosen: their median stands even if two of them vary or are nearly saturated."""
@@ -78,10 +79,7 @@ def _offset(base: GroupLight, other: GroupLight, match: Match) -> tuple[float, f
     if good.sum() < FEWEST:
         return None
     difference, sigma = difference[good], sigma[good]
-    centre = float(np.median(difference))
-    for _ in range(5):
-        pull = np.abs(difference - centre) / sigma
-        weight = np.minimum(1.0, 2.0 / np.maximum(pull, 1e-9)) / sigma**2
-        centre = float(np.sum(weight * difference) / np.sum(weight))
-    chi2 = float(np.sum(np.minimum(((difference - centre) / sigma) ** 2, 8.0)) / (len(sigma) - 1))
+    centre = float(robust.huber_mean(difference, sigma**-2, HUBER_SIGMA))
+    weight = robust.huber_weight(np.abs(difference - centre) / sigma, HUBER_SIGMA) / sigma**2
+    chi2 = float(np.sum(np.minimum(((difference - centre) / sigma) ** 2, 2 * HUBER_SIGMA**2)) / (len(sigma) - 1))
     return centre, float(np.hypot(np.sqrt(max(chi2, 1.0) / np.sum(weight)), SHARED_SCATTER))

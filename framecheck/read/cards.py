@@ -22,8 +22,20 @@ _LEADING_NUMBER = re.compile(
 )
 _STRING = re.compile(r"'((?:[^']|'')*)'")
 _SAYS_NOTHING = {
-    "", "-", "--", "n/a", "na", "nan", "none", "null", "unknown", "undefined", "unspecified", "not set", "notpresent",
-}  # fmt: skip
+    "",
+    "-",
+    "--",
+    "n/a",
+    "na",
+    "nan",
+    "none",
+    "null",
+    "unknown",
+    "undefined",
+    "unspecified",
+    "not set",
+    "notpresent",
+}
 
 
 @dataclass(frozen=True, slots=True)

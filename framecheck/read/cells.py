@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 F32 = NDArray[np.float32]
 
-_ROWS_TOGETHER: Final = 64
+ROWS_TOGETHER: Final = 64
 """Rows of cells added up together: they stay in the processor's cache. Chosen by timing."""
 
 
@@ -21,9 +21,9 @@ def mean_cells(pixels: NDArray[Any], cell: int) -> F32:
         return pixels.astype(np.float32)
     n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
     out = np.empty((n_y, n_x), np.float32)
-    sums = np.empty((_ROWS_TOGETHER, n_x), sum_type(pixels.dtype))
-    for top in range(0, n_y, _ROWS_TOGETHER):
-        band = out[top : top + _ROWS_TOGETHER]
+    sums = np.empty((ROWS_TOGETHER, n_x), sum_type(pixels.dtype))
+    for top in range(0, n_y, ROWS_TOGETHER):
+        band = out[top : top + ROWS_TOGETHER]
         sum_cells(pixels[top * cell : (top + len(band)) * cell, : n_x * cell], cell, sums[: len(band)])
         np.multiply(sums[: len(band)], np.float32(1 / cell**2), out=band, casting="same_kind")
     return out

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from math import cos, radians, sin
 from pathlib import Path
 from typing import Any, Literal
 
@@ -25,6 +26,22 @@ class Orientation:
     ra_deg: float
     dec_deg: float
     """Right ascension and declination of the image centre, J2000."""
+
+    @property
+    def east(self) -> complex:
+        """Unit vector in the image that points east on the sky, x + iy."""
+        hand = 1.0 if self.mirrored else -1.0  # +x lies at the position angle of +y plus or minus 90 degrees
+        return complex(hand * cos(radians(self.north_up_deg)), sin(radians(self.north_up_deg)))
+
+    @property
+    def north(self) -> complex:
+        """Unit vector in the image that points north on the sky, x + iy."""
+        return self.east * (1j if self.mirrored else -1j)
+
+    def on_sky(self, shift_px: Any) -> tuple[Any, Any]:
+        """Towards east and north on the sky, of shifts x + iy in the image. [arcsec]"""
+        east, north = ((shift_px * axis.conjugate()).real for axis in (self.east, self.north))
+        return self.pixel_scale_arcsec * east, self.pixel_scale_arcsec * north
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

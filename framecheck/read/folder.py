@@ -13,9 +13,32 @@ from framecheck.read.remote import find_remote, is_remote, read_remote_text
 
 FITS_ENDINGS: Final = (".fits", ".fit", ".fts")
 RAW_ENDINGS: Final = (
-    ".dng", ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".erf", ".fff", ".iiq", ".kdc", ".mef", ".mos", ".mrw",
-    ".nef", ".nrw", ".orf", ".pef", ".raf", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
-)  # fmt: skip
+    ".dng",
+    ".3fr",
+    ".arw",
+    ".cr2",
+    ".cr3",
+    ".crw",
+    ".dcr",
+    ".erf",
+    ".fff",
+    ".iiq",
+    ".kdc",
+    ".mef",
+    ".mos",
+    ".mrw",
+    ".nef",
+    ".nrw",
+    ".orf",
+    ".pef",
+    ".raf",
+    ".rw2",
+    ".rwl",
+    ".sr2",
+    ".srf",
+    ".srw",
+    ".x3f",
+)
 """Endings that makers of cameras give their raws, DNG first. Common practice, no source."""
 PICTURE_ENDINGS: Final = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
 PACKED_ENDINGS: Final = (".fz", ".gz")

@@ -20,8 +20,18 @@ START: Final = ("DATE-BEG", "DATE-OBS", "DATEOBS", "DATE_OBS")
 MIDDLE: Final = ("DATE-AVG", "DATE-MID")
 END: Final = ("DATE-END",)
 CLOCK: Final = (
-    "TIME-OBS", "TIME-BEG", "UT-OBS", "UTC-OBS", "UTSTART", "UTCSTART", "TIME-UT", "UTC", "UT", "TM-START", "TIME",
-)  # fmt: skip
+    "TIME-OBS",
+    "TIME-BEG",
+    "UT-OBS",
+    "UTC-OBS",
+    "UTSTART",
+    "UTCSTART",
+    "TIME-UT",
+    "UTC",
+    "UT",
+    "TM-START",
+    "TIME",
+)
 UT_CLOCK: Final = ("UT-OBS", "UTC-OBS", "UTSTART", "UTCSTART", "TIME-UT", "UTC", "UT")
 LOCAL: Final = ("DATE-LOC",)
 MJD_START: Final = ("MJD-BEG", "MJD-OBS", "MJD")
@@ -55,9 +65,21 @@ AMPLIFIER_USED: Final = r"AAMP_0?(\d)"
 SATURATION: Final = ("SATURATE", "SATLEVEL", "SATURATN", "MAXLIN")
 SENSOR_TEMPERATURE: Final = ("CCD-TEMP", "CCDTEMP", "CCDATEMP", "DETTEMP", "DET-TEMP", "CAMTEMP", "SET-TEMP")
 TUBE_TEMPERATURE: Final = (
-    "FOCUSTEM", "FOCTEMP", "FOCUSTMP", "FOC-TEMP", "TUBETEMP", "TELTEMP", "AMBTEMP", "AMB-TEMP", "TEMPERT", "TEMP_IN",
-    "DOMETEMP", "AIRTEMP", "TEMP_OUT", "OUTTEMP",
-)  # fmt: skip
+    "FOCUSTEM",
+    "FOCTEMP",
+    "FOCUSTMP",
+    "FOC-TEMP",
+    "TUBETEMP",
+    "TELTEMP",
+    "AMBTEMP",
+    "AMB-TEMP",
+    "TEMPERT",
+    "TEMP_IN",
+    "DOMETEMP",
+    "AIRTEMP",
+    "TEMP_OUT",
+    "OUTTEMP",
+)
 TEMPERATURE_UNIT: Final = ("TEMPUNIT", "TEMPUNT", "TEMP-UNT", "TMPUNIT")
 FOCUSER: Final = ("FOCUSPOS", "FOCPOS", "FOC-POS", "FOCUS", "TELFOCUS", "CAMFOCUS")
 BAYER: Final = ("BAYERPAT", "BAYRPAT", "COLORTYP", "CFAPAT", "CFATYPE")
@@ -82,6 +104,15 @@ SIDEREAL_TIME: Final = ("LST", "LST-OBS", "ST", "SIDTIME")
 PIER_SIDE: Final = ("PIERSIDE", "PIER-SID", "SIDEPIER")
 LATITUDE: Final = ("SITELAT", "LAT-OBS", "OBSGEO-B", "LATITUDE", "OBSLAT", "LAT", "GEOLAT")
 LONGITUDE: Final = (
-    "SITELONG", "SITELON", "LONG-OBS", "LON-OBS", "OBSGEO-L", "LONGITUD", "OBSLONG", "LONG", "LON", "GEOLON",
-)  # fmt: skip
+    "SITELONG",
+    "SITELON",
+    "LONG-OBS",
+    "LON-OBS",
+    "OBSGEO-L",
+    "LONGITUD",
+    "OBSLONG",
+    "LONG",
+    "LON",
+    "GEOLON",
+)
 GEOCENTRIC: Final = ("OBSGEO-X", "OBSGEO-Y", "OBSGEO-Z")

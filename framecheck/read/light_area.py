@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
+from framecheck.read.cells import ROWS_TOGETHER
 
 Box = tuple[int, int, int, int]
 """Left, bottom, right and top of a rectangle of pixels, 0-based as stored; right and top are just beyond it. [px]"""
@@ -33,8 +34,6 @@ _SIGMA_OF_LOWER_PART: Final = 0.728
 """Mean of the lower three quarters of the differences of two normal numbers, over the noise of one. Closed form."""
 _FILLED: Final = 0.1
 """Noise of a line over that of the sky beside it, below which it is filled with one value. Chosen."""
-_ROWS_TOGETHER: Final = 64
-"""Chosen: they stay in the processor's cache."""
 
 
 def area_of_header(header: Header, *, width_px: int, height_px: int) -> Said[Box]:
@@ -109,8 +108,12 @@ def _doubt(box: Box, width_px: int, height_px: int) -> str | None:
 def _beside(overscan: Box, width_px: int, height_px: int) -> Box | None:
     """The largest box beside the overscan, if that lies along an edge."""
     left, bottom, right, top = overscan
-    boxes = [(right, 0, width_px, height_px), (0, 0, left, height_px), (0, top, width_px, height_px),
-             (0, 0, width_px, bottom)]  # fmt: skip
+    boxes = [
+        (right, 0, width_px, height_px),
+        (0, 0, left, height_px),
+        (0, top, width_px, height_px),
+        (0, 0, width_px, bottom),
+    ]
     largest = max(boxes, key=_area)
     return largest if _area(largest) >= _LEAST_KEPT * width_px * height_px else None
 
@@ -189,6 +192,6 @@ def cut_to(pixels: NDArray[Any], box: Box) -> NDArray[Any]:
     if kept.size == pixels.size:
         return pixels
     together = pixels.reshape(-1)[: kept.size].reshape(kept.shape)
-    for row in range(0, len(kept), _ROWS_TOGETHER):
-        together[row : row + _ROWS_TOGETHER] = kept[row : row + _ROWS_TOGETHER]
+    for row in range(0, len(kept), ROWS_TOGETHER):
+        together[row : row + ROWS_TOGETHER] = kept[row : row + ROWS_TOGETHER]
     return together

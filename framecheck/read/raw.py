@@ -59,7 +59,7 @@ _NUMBERS: Final = (
     _Number(field="focal_length_mm", name="FocalLength", tag=37386, word="focal_length_mm", least=2, most=20_000),
     _Number(field="iso", name="PhotographicSensitivity", tag=_ISO, word="iso", least=1, most=1e8),
     _Number(field="tube_temp_c", name="Temperature", tag=37888, word="", least=-90, most=80),
-)  # fmt: skip
+)
 """Exif 2.31, sections 4.6.5 and 4.6.9 (temperature of the surroundings)."""
 
 
@@ -109,9 +109,10 @@ def read_raw_frame(path: Path) -> Frame:
     about, pixels = unpacked(path, "raw")
     if _state(path) != before:
         raise UnusableFrame(
-            path, "changed while it was read, so it is still being written",
+            path,
+            "changed while it was read, so it is still being written",
             "Wait until it is complete, then run again.",
-        )  # fmt: skip
+        )
     exposure = _exposure(path, directories, about)
     refuse_worthless(pixels, path, exposure.saturation_adu)
     height, width = pixels.shape

@@ -17,8 +17,19 @@ _ADDRESS: Final = re.compile(r"([a-z][a-z0-9+.-]+):/+")
 
 MISSING: Final = "Frames behind an address need packages that are not installed: pip install 'framecheck[remote]'."
 
-_TAGS: Final = ("ETag", "etag", "md5Hash", "Content-MD5", "Digest", "LastModified", "Last-Modified", "last_modified",
-                "mtime", "updated", "created")  # fmt: skip
+_TAGS: Final = (
+    "ETag",
+    "etag",
+    "md5Hash",
+    "Content-MD5",
+    "Digest",
+    "LastModified",
+    "Last-Modified",
+    "last_modified",
+    "mtime",
+    "updated",
+    "created",
+)
 """What file systems say of a file's content or its time, the most telling first."""
 
 
@@ -29,8 +40,9 @@ def is_remote(path: PurePath) -> bool:
 
 def url_of(path: PurePath) -> str:
     """The address that a path stands for: as a path, it has lost one of its slashes."""
-    return _ADDRESS.sub(lambda scheme: f"{scheme[1]}:///" if scheme[1] == "file" else f"{scheme[1]}://",
-                        path.as_posix(), count=1)  # fmt: skip
+    return _ADDRESS.sub(
+        lambda scheme: f"{scheme[1]}:///" if scheme[1] == "file" else f"{scheme[1]}://", path.as_posix(), count=1
+    )
 
 
 def place_name(path: PurePath) -> str:

@@ -62,15 +62,25 @@ class Rig:
 
 
 _SHARED: Final = (
-    "focal_length_mm", "aperture_mm", "pixel_um", "binning", "gain_e_per_adu", "read_noise_e", "saturation_adu",
-    "pedestal_adu", "site_latitude_deg", "site_longitude_deg", "stated_scale_arcsec", "lens_f_number",
-)  # fmt: skip
+    "focal_length_mm",
+    "aperture_mm",
+    "pixel_um",
+    "binning",
+    "gain_e_per_adu",
+    "read_noise_e",
+    "saturation_adu",
+    "pedestal_adu",
+    "site_latitude_deg",
+    "site_longitude_deg",
+    "stated_scale_arcsec",
+    "lens_f_number",
+)
 """Fields that an exposure and a rig call by the same name."""
 _AGREE: Final = 0.01
 """[dimensionless] Chosen: headers that differ by more speak of different equipment or settings."""
 _MOST_OF_THEM: Final = 0.9
 """[dimensionless] Chosen: one odd frame in ten does not unmake what the others agree on."""
-_ANGLES_AGREE_DEG: Final = 2.0
+ANGLES_AGREE_DEG: Final = 2.0
 """[deg] Chosen: flexure and plate solutions scatter by less, a turned camera by more."""
 
 
@@ -147,7 +157,7 @@ def _agreed_angle(angles_deg: Sequence[float]) -> float | None:
     east = sum(math.sin(math.radians(angle)) for angle in angles_deg)
     north = sum(math.cos(math.radians(angle)) for angle in angles_deg)
     mean = math.degrees(math.atan2(east, north)) % 360
-    near = sum(abs(signed_deg(angle - mean)) <= _ANGLES_AGREE_DEG for angle in angles_deg)
+    near = sum(abs(signed_deg(angle - mean)) <= ANGLES_AGREE_DEG for angle in angles_deg)
     return mean if near >= _MOST_OF_THEM * len(angles_deg) else None
 
 

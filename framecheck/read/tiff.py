@@ -19,8 +19,21 @@ _POINTERS: Final = (SUB_DIRECTORIES, EXIF, GPS)
 
 _MARKS: Final = (b"II*\0", b"MM\0*", b"IIRO", b"IIRS", b"MMOR", b"IIU\0")
 """TIFF 6.0, section 2; the others are raws whose makers changed the mark and kept the rest (from memory)."""
-_FORMS: Final = {1: "B", 2: "s", 3: "H", 4: "I", 5: "II", 6: "b", 7: "s", 8: "h", 9: "i", 10: "ii", 11: "f", 12: "d",
-                 13: "I"}  # fmt: skip
+_FORMS: Final = {
+    1: "B",
+    2: "s",
+    3: "H",
+    4: "I",
+    5: "II",
+    6: "b",
+    7: "s",
+    8: "h",
+    9: "i",
+    10: "ii",
+    11: "f",
+    12: "d",
+    13: "I",
+}
 """Types of values. TIFF 6.0, section 2; 13 of its Technical Note 1."""
 _MOST_DIRECTORIES: Final = 32
 """Chosen: raws have up to ten."""

@@ -21,9 +21,7 @@ from framecheck.read.layout import BLOCK_BYTES, Layout
 _CODES: Final = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "PLIO_1", "HCOMPRESS_1", "NOCOMPRESS")
 _QUANTIZATIONS: Final = ("NO_DITHER", "NONE", "SUBTRACTIVE_DITHER_1", "SUBTRACTIVE_DITHER_2")
 _FORM: Final = re.compile(r"(\d{0,9})([LXBIJKAEDCMPQ])([LXBIJKAEDCM]?)(?:\(\d*\))?\Z")
-_BYTES_OF: Final = {
-    "L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "E": 4, "K": 8, "D": 8, "C": 8, "M": 16, "P": 8, "Q": 16,
-}  # fmt: skip
+_BYTES_OF: Final = {"L": 1, "B": 1, "A": 1, "I": 2, "J": 4, "E": 4, "K": 8, "D": 8, "C": 8, "M": 16, "P": 8, "Q": 16}
 """[byte] FITS Standard 4.0, Table 18."""
 _PACKED: Final = ("COMPRESSED_DATA", "GZIP_COMPRESSED_DATA", "UNCOMPRESSED_DATA")
 _MOST_COLUMNS: Final = 999
@@ -164,9 +162,15 @@ def _table(header: Header) -> _Table:
     if start > n_bytes:
         raise _WrongTilesError("they begin behind the end of their table")
     return _Table(
-        columns=tuple(columns), row_bytes=row_bytes, n_rows=rows, heap_start=start, n_bytes=n_bytes, code=code,
-        axes=axes, tiles=tiles,
-    )  # fmt: skip
+        columns=tuple(columns),
+        row_bytes=row_bytes,
+        n_rows=rows,
+        heap_start=start,
+        n_bytes=n_bytes,
+        code=code,
+        axes=axes,
+        tiles=tiles,
+    )
 
 
 def _whole(header: Header, keyword: str, least: int, most: int) -> int:
@@ -199,9 +203,15 @@ def _column(header: Header, number: int, start: int) -> tuple[_Column, int]:
 def _clean_header(header: Header, table: _Table) -> bytes:
     """A header with nothing in it but what unpacking needs, each value looked at."""
     cards: list[tuple[str, int | float | str | bool]] = [
-        ("XTENSION", "BINTABLE"), ("BITPIX", 8), ("NAXIS", 2), ("NAXIS1", table.row_bytes), ("NAXIS2", table.n_rows),
-        ("PCOUNT", table.n_bytes - table.n_rows * table.row_bytes), ("GCOUNT", 1), ("TFIELDS", len(table.columns)),
-    ]  # fmt: skip
+        ("XTENSION", "BINTABLE"),
+        ("BITPIX", 8),
+        ("NAXIS", 2),
+        ("NAXIS1", table.row_bytes),
+        ("NAXIS2", table.n_rows),
+        ("PCOUNT", table.n_bytes - table.n_rows * table.row_bytes),
+        ("GCOUNT", 1),
+        ("TFIELDS", len(table.columns)),
+    ]
     for number, column in enumerate(table.columns, 1):
         cards += [(f"TTYPE{number}", column.name), (f"TFORM{number}", column.form)]
     cards += [("THEAP", table.heap_start), ("ZIMAGE", True), ("ZCMPTYPE", table.code)]

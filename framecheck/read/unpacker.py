@@ -61,9 +61,13 @@ def about_raw(path: str, pixels: bool, send: Callable[[dict[str, Any], Any], Non
             fault = f"is damaged, or packed in a way that the raw library does not know ({said(why)})"
             raise Refused(fault, SHORTER) from None
         about: dict[str, Any] = {
-            "width": sizes.raw_width, "height": sizes.raw_height, "left": sizes.left_margin, "top": sizes.top_margin,
-            "right": sizes.left_margin + sizes.width, "bottom": sizes.top_margin + sizes.height,
-        }  # fmt: skip
+            "width": sizes.raw_width,
+            "height": sizes.raw_height,
+            "left": sizes.left_margin,
+            "top": sizes.top_margin,
+            "right": sizes.left_margin + sizes.width,
+            "bottom": sizes.top_margin + sizes.height,
+        }
         if not pixels:
             send(about, None)
             return
@@ -78,11 +82,14 @@ def levels_and_settings(raw: Any) -> dict[str, Any]:
     """What the library tells of an unpacked raw beside its pixels."""
     other = raw.other
     return {
-        "black": list(raw.black_level_per_channel), "white": raw.white_level,
-        "iso": other.iso_speed, "exposure_s": other.shutter_speed, "f_number": other.aperture,
+        "black": list(raw.black_level_per_channel),
+        "white": raw.white_level,
+        "iso": other.iso_speed,
+        "exposure_s": other.shutter_speed,
+        "f_number": other.aperture,
         "focal_length_mm": other.focal_length,
         "clock": None if other.timestamp is None else str(other.timestamp.replace(tzinfo=None)),
-    }  # fmt: skip
+    }
 
 
 def open_raw(raw: Any, path: str) -> None:
@@ -157,10 +164,16 @@ def about_picture(path: str, pixels: bool, send: Callable[[dict[str, Any], Any],
         clock = inner.get(36867) or exif.get(306)
         width, height = picture.size
         about = {
-            "width": width, "height": height, "planes": len(picture.getbands()), "bits": 16 if deep else 8,
-            "packing": picture.format, "clock": str(clock) if clock else None, "exposure_s": number(inner.get(33434)),
-            "f_number": number(inner.get(33437)), "focal_length_mm": number(inner.get(37386)),
-        }  # fmt: skip
+            "width": width,
+            "height": height,
+            "planes": len(picture.getbands()),
+            "bits": 16 if deep else 8,
+            "packing": picture.format,
+            "clock": str(clock) if clock else None,
+            "exposure_s": number(inner.get(33434)),
+            "f_number": number(inner.get(33437)),
+            "focal_length_mm": number(inner.get(37386)),
+        }
         if not pixels:
             send(about, None)
             return

@@ -121,10 +121,13 @@ def _process(path: Path) -> "tuple[subprocess.Popen[bytes], bool]":
     try:
         process = subprocess.Popen(
             [sys.executable, "-P", str(Path(__file__).with_name("unpacker.py"))],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, bufsize=0,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            bufsize=0,
             start_new_session=True,  # Ctrl-C is for us; it ends when nothing more can be asked
             env=os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"},
-        )  # fmt: skip
+        )
     except OSError as why:
         fault = f"cannot be unpacked, since no process for that can be started ({why.strerror or why})"
         raise UnusableFrame(path, fault, "Close other programs, then run again.") from None

@@ -2,9 +2,9 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import median
 
 from framecheck.decision.frame_row import FrameRow
+from framecheck.robust import typical_of
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -58,10 +58,10 @@ def account_of(rows: Sequence[FrameRow]) -> Account:
         doubtful_effective_s=_total(doubtful, "effective_exposure_s"),
         reject_taken_s=_total(reject, "exposure_s"),
         failed_taken_s=_total(failed, "exposure_s"),
-        fwhm=_median(typical, name),
+        fwhm=typical_of(getattr(row, name) for row in typical),
         best_fwhm=sharpest[len(sharpest) // 10] if sharpest else None,
         fwhm_unit=unit,
-        elongation=_median(typical, "elongation"),
+        elongation=typical_of(row.elongation for row in typical),
     )
 
 
@@ -79,8 +79,3 @@ def _values(rows: Sequence[FrameRow], name: str) -> list[float]:
 def _total(rows: Sequence[FrameRow], name: str) -> float | None:
     values = _values(rows, name)
     return sum(values) if values else None
-
-
-def _median(rows: Sequence[FrameRow], name: str) -> float | None:
-    values = _values(rows, name)
-    return median(values) if values else None

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from framecheck import shear
 from framecheck.decision.field_cells import FieldCells
 from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
@@ -91,7 +92,7 @@ def _smear(judgement: Judgement, group: GroupFigures) -> dict[str, Any] | None:
         "minutes": smears.minutes.tolist(),
         "rms_px": smears.rms_px.tolist(),
         "rms_error_px": smears.rms_error_px.tolist(),
-        "pa_deg": (np.degrees(np.angle(smears.spin2_px2)) / 2 % 180).tolist(),
+        "pa_deg": shear.pa_deg(smears.spin2_px2).tolist(),
         "path": smears.path,
     }
 
@@ -144,8 +145,8 @@ def _field(judgement: Judgement) -> dict[str, Any] | None:
 def _shape(cells: FieldCells) -> dict[str, list[float]]:
     """Elongation, direction counter-clockwise from +x, and standard error of ln(elongation)."""
     return {
-        "elongation": np.exp(np.hypot(cells.e1, cells.e2)).ravel().tolist(),
-        "elongation_pa_deg": (np.degrees(np.arctan2(cells.e2, cells.e1)) / 2 % 180).ravel().tolist(),
+        "elongation": np.exp(np.abs(cells.e)).ravel().tolist(),
+        "elongation_pa_deg": shear.pa_deg(cells.e).ravel().tolist(),
         "elongation_error": cells.error.ravel().tolist(),
     }
 

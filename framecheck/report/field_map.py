@@ -51,12 +51,12 @@ class WhiskerLines:
 
 def whisker_lines(cells: FieldCells, like: FieldCells | None = None) -> WhiskerLines:
     """Lines whose direction is that of the long axis and whose length is ln(elongation), to the scale of `like`."""
-    size = np.hypot(cells.e1, cells.e2)
+    size = np.abs(cells.e)
     step = min(cells.width_px / size.shape[1], cells.height_px / size.shape[0])
-    longest = float(np.nanpercentile(size if like is None else np.hypot(like.e1, like.e2), 95))
+    longest = float(np.nanpercentile(np.abs((like or cells).e), 95))
     scale = 0.78 * step / max(longest, _HARDLY_LONG)
     sure = size > _ROUND * cells.error
-    angle = np.arctan2(cells.e2, cells.e1) / 2
+    angle = np.angle(cells.e) / 2
     dx, dy = scale * size * np.cos(angle) / 2, scale * size * np.sin(angle) / 2
     dots = ~sure & np.isfinite(size)
     key = min(_KEYS, key=lambda key: abs(float(np.log(np.log(key) / max(longest, _HARDLY_LONG)))))
@@ -109,7 +109,7 @@ def whisker_map(cells: FieldCells, *, still: bool = False, like: FieldCells | No
 
     `still` names the picture of what remains without the mount's motion, drawn to the scale of `like`.
     """
-    if not np.isfinite(np.hypot(cells.e1, cells.e2)).any():
+    if not np.isfinite(cells.e).any():
         return ""
     figure, axes, below = _sensor(cells, below_px=44 if still else 80)
     lines = whisker_lines(cells, like)
@@ -203,7 +203,7 @@ def _whisker_key(below: "Axes", cells: FieldCells, lines: WhiskerLines) -> None:
 
 
 def _whisker_text(cells: FieldCells, n_round: int) -> str:
-    size = np.hypot(cells.e1, cells.e2)
+    size = np.abs(cells.e)
     elongation = np.exp(size)
     return (
         f"Typical shape of {counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')} in "

@@ -61,7 +61,7 @@ def _frames(
     night = judgement.night
     index = {path_in(night.folder, frame.result.exposure.file): i for i, frame in enumerate(night.frames)}
     places = [index[row.file] for row in rows]
-    crossed = Counter(trail.frame for trail in trails_of(night) if not trail.fixed)
+    crossed = Counter(trail.frame for trail in trails_of(night.frames, night.groups) if not trail.fixed)
     local = local_time(night.rig)
     several = len({row.group for row in rows}) > 1
     found = [night.frames[i].result.stars.n_found for i in places]

@@ -3,8 +3,8 @@
 from dataclasses import asdict
 from typing import Any, Final
 
+from framecheck.motion.night import Night
 from framecheck.night.ground import GroundInView, ground_in_view
-from framecheck.night.records import Night
 from framecheck.words import number
 
 ADVICE: Final = "moving-ground"
@@ -26,7 +26,7 @@ def ground_advice(ground: GroundInView | None) -> str | None:
 
 def ground_document(night: Night) -> dict[str, Any] | None:
     """Ground in view as night.json tells it; None without any."""
-    ground = ground_in_view(night)
+    ground = ground_in_view(night.frames, night.groups)
     if ground is None:
         return None
     text = ground_advice(ground)
@@ -35,4 +35,4 @@ def ground_document(night: Night) -> dict[str, Any] | None:
 
 def ground_note(night: Night) -> str | None:
     """The advice for a page or a terminal."""
-    return ground_advice(ground_in_view(night))
+    return ground_advice(ground_in_view(night.frames, night.groups))

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from framecheck.decision.course import FEWEST, PointingCourse
 from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.night.smears import Smears
+from framecheck.motion.smears import Smears
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE
 from framecheck.report.rhythm_chart import rhythm_charts

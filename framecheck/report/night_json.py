@@ -19,7 +19,7 @@ from framecheck.decision.night_document import (
 )
 from framecheck.document import plain_values, shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig

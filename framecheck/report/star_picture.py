@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameShape, StackedStar
-from framecheck.night.records import Group, Night
+from framecheck.motion.night import Night
+from framecheck.night.records import Group
 from framecheck.report.chart import Chart
 from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import fixed, plain
@@ -102,10 +103,8 @@ def _paths(night: Night, group: Group) -> dict[int, tuple[str, tuple[complex, co
     smears = tracking.smears
     for index, path, spin2, rms_px in zip(smears.frames, smears.path, smears.spin2_px2, smears.rms_px, strict=True):
         frame = night.frames[index]
-        turned = 0.0 if frame.registration is None else frame.registration.rotation_deg
-        half = (
-            np.sqrt(3) * rms_px * np.exp(1j * (np.angle(spin2) / 2 + np.radians(turned)))
-        )  # rms of a line, closed form
+        angle = np.angle(spin2) / 2 + np.radians(frame.turned_deg)
+        half = np.sqrt(3) * rms_px * np.exp(1j * angle)  # rms of a line, closed form
         if frame.result.stars.doubled_px is not None:
             half = complex(*frame.result.stars.doubled_px) / 2
         out[index] = path, None if path == "round" else (complex(-half), complex(half))

@@ -4,7 +4,8 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from framecheck._version import __version__
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 from framecheck.stars.flags import MEANINGS
 from framecheck.stars.table import COLUMNS
 from framecheck.words import path_in

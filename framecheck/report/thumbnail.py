@@ -7,6 +7,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
+
 Shades = NDArray[np.uint8]
 
 WIDEST_PX: Final = 256
@@ -59,7 +61,7 @@ def stretched(small: NDArray[Any]) -> Shades:
     if not known.size:
         return np.zeros(small.shape, dtype=np.uint8)
     sky = float(np.median(known))
-    spread = max(1.4826 * float(np.median(np.abs(known - sky))), 1e-6)
+    spread = max(robust.mad_std(known), 1e-6)
     top = max(float(np.percentile(known, _WHITE_PERCENT)), sky + 4 * spread)
 
     def curve(level: Any) -> Any:

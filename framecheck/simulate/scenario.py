@@ -177,7 +177,7 @@ class SceneSky:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Ground:
+class SceneGround:
     """Hills along the lower edge of the first frame."""
 
     height: float = within(0, 0.9, 0.0)
@@ -229,7 +229,7 @@ class Scenario:
     camera: Camera = Camera()
     mount: Mount = Mount()
     sky: SceneSky = SceneSky()
-    ground: Ground = Ground()
+    ground: SceneGround = SceneGround()
     plan: ScenePlan = ScenePlan()
 
     @property

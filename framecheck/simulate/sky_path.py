@@ -79,7 +79,7 @@ def airmass(altitude: Floats | float) -> Floats:
 
     References
     ----------
-    .. [1] A. T. Young, 1994, Applied Optics 33, 1108. Coefficients from memory; tested against another formula.
+    .. [1] A. T. Young, 1994, Applied Optics 33, 1108. Coefficients as pvlib has them.
     """
     c = np.sin(np.radians(np.maximum(altitude, 1.0)))
     return (1.002432 * c**2 + 0.148386 * c + 0.0096467) / (c**3 + 0.149864 * c**2 + 0.0102963 * c + 0.000303978)

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.read.exposure import Frame
 from framecheck.sky.meshes import by_mesh, in_meshes, median_of_nine, mesh_side, over_neighbours
 from framecheck.sky.model import bilinear
@@ -37,7 +38,13 @@ class Colours:
 
 
 def measure_colours(frame: Frame) -> Colours | None:
-    """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic."""
+    """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic.
+
+    Parameters
+    ----------
+    frame : Frame
+        Of a colour mosaic, or not.
+    """
     if frame.mosaic is None:
         return None
     shape = [n // 2 for n in frame.pixels.shape]
@@ -59,7 +66,4 @@ def measure_colours(frame: Frame) -> Colours | None:
 
 def _median(samples: NDArray[np.float32]) -> NDArray[np.float64]:
     """Median of each mesh; undefined samples do not count, and a mesh without any is even with green."""
-    order = np.sort(samples, axis=2)
-    n = np.isfinite(order).sum(axis=2)
-    low, high = (np.take_along_axis(order, at[..., None], 2)[..., 0] for at in (np.maximum(n - 1, 0) // 2, n // 2))
-    return np.where(n > 0, (low.astype(float) + np.where(n % 2, low, high)) / 2, 0.0)
+    return np.nan_to_num(robust.medians(samples, axis=2))

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.read.exposure import Frame
 from framecheck.sky.cover import Cover, Ground
 from framecheck.sky.measure import green_lattice, measure_sky
@@ -125,7 +126,17 @@ def _bent(sky: Sky) -> bool:
 
 
 def sharp_bends(sky: Sky) -> tuple[Mask, Mask]:
-    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2)."""
+    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2).
+
+    Parameters
+    ----------
+    sky : Sky
+
+    Returns
+    -------
+    along_columns, along_rows : ndarray of bool
+        Shapes (n_y - 2, n_x) and (n_y, n_x - 2).
+    """
     level, unit = sky.level_adu, np.median(sky.noise_adu)
     along_y, along_x = (np.abs(np.diff(level, 2, axis=axis)) / unit for axis in (0, 1))
     y, x = (bend > BEND_SIGMA + BEND_TYPICAL * np.median(bend) for bend in (along_y, along_x))
@@ -355,7 +366,7 @@ def _within(some: Mask) -> Mask:
 
 def _scatter(values: F64) -> float:
     """Standard deviation of a normal distribution with this median absolute value."""
-    return float(1.4826 * np.median(np.abs(values)))
+    return float(robust.spread(values))
 
 
 def _unevenness(covered: Mask) -> int:

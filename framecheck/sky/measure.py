@@ -199,6 +199,15 @@ def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = 
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
+
+    Parameters
+    ----------
+    frame : Frame
+        Of a colour mosaic.
+    ground : Ground or None
+        What hides the sky, if that is known.
+    mesh_cells : int
+        Meshes along the longer side.
     """
     shape = [n // 2 for n in frame.pixels.shape]
     sides = [mesh_side(n, mesh_cells) for n in shape]
@@ -315,7 +324,18 @@ def _grain(
 
 
 def green_lattice(frame: Frame) -> NDArray[Any]:
-    """One of the two green sub-lattices of a colour mosaic."""
+    """One of the two green sub-lattices of a colour mosaic.
+
+    Parameters
+    ----------
+    frame : Frame
+        Of a colour mosaic.
+
+    Returns
+    -------
+    ndarray, shape (n_y // 2, n_x // 2)
+        A view of the frame's pixels. [ADU]
+    """
     at = (frame.mosaic or "G").index("G")
     return frame.pixels[at // 2 :: 2, at % 2 :: 2]
 

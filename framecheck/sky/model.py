@@ -177,7 +177,21 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
 
 
 def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
-    """A mesh of numbers at points."""
+    """A mesh of numbers at points.
+
+    Parameters
+    ----------
+    mesh : ndarray, shape (n_y, n_x)
+        In any unit.
+    xs, ys : ndarray, shape (n_x,) and (n_y,)
+        Where its columns and rows lie. [px]
+    x, y : ndarray, any shape
+        Where it is asked for. [px]
+
+    Returns
+    -------
+    ndarray, shape of x and y
+    """
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     right, up = (i < len(xs) - 1), len(xs) * (j < len(ys) - 1)

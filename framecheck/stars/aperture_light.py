@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import StarFits
+from framecheck.stars.mean_star import MOST_STARS
 from framecheck.stars.profile import F32, F64, FLUX, wing_terms
 from framecheck.stars.stamps import Stamps, cut_stamps
 
@@ -24,9 +25,6 @@ it, what wet glass throws far is not; and where stars are narrow, a halo is held
 
 RING_PX: Final = 4
 """Width of the ring around it in which the sky is taken. [px] Chosen."""
-
-MOST_STARS: Final = 100
-"""Brightest stars asked. Chosen: with fewer the sky's noise counts."""
 
 FEWEST_STARS: Final = 5
 
@@ -123,6 +121,14 @@ def _share_kept(radius: float, fwhm_px: float, beta: float) -> float:
 
 
 def share_within(radius_fwhm: float, beta: float) -> float:
-    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form."""
+    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form.
+
+    Parameters
+    ----------
+    radius_fwhm : float or ndarray
+        [FWHM]
+    beta : float
+        Moffat exponent. [dimensionless]
+    """
     c, _, _ = wing_terms(1 / max(beta, 1.01))
     return float(1 - (1 + 4 * c * radius_fwhm**2) ** (1 - max(beta, 1.01)))

@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import BY_CHANCE
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.line import Line
@@ -40,10 +41,6 @@ EDGE_FWHM: Final = 2.0
 """Detections nearer to the image's edge are left aside. [FWHM] Chosen: the edge itself may glow, and of a line there
 one side only is seen."""
 
-BY_CHANCE: Final = 1e-3
-"""Rows of a frame that scattered stars would fill as much, at most. Chosen: peaks come in clusters, which fill rows
-more often than chance does; the pixels have the last word, but looking at them takes time."""
-
 FINEST: Final = 400
 """Rows side by side over the frame's diagonal, at most. Chosen: directions are no finer either."""
 
@@ -60,9 +57,15 @@ many."""
 
 
 def lines_across(
-    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], starlike: NDArray[np.bool_], bright: NDArray[np.bool_],
-    clipped: NDArray[np.bool_], star: Pilot,
-) -> tuple[Line, ...]:  # fmt: skip
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[Any],
+    y: NDArray[Any],
+    starlike: NDArray[np.bool_],
+    bright: NDArray[np.bool_],
+    clipped: NDArray[np.bool_],
+    star: Pilot,
+) -> tuple[Line, ...]:
     """Find the lines of light in a frame.
 
     Parameters

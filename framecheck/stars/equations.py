@@ -17,14 +17,14 @@ from framecheck.stars.profile import (
     F64,
     POWERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     contour_terms,
     derivatives_as_sums,
     evaluate,
     midpoint_planes,
     star_light,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 
 Profile = Callable[..., tuple[Any, Any]]
@@ -97,8 +97,19 @@ def normal_equations(
     return out
 
 
-def light_of_stars(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, profile: Profile = evaluate) -> F32:
-    """Profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
+def light_of_stars(p: F64, wing: float, grid: StampGrid, rule: PixelRule, profile: Profile = evaluate) -> F32:
+    """Profiles without the sky under them, shape (n_stars, n_pixels). [ADU]
+
+    Parameters
+    ----------
+    p : ndarray, shape (n_stars, 7)
+        Parameters, as `stars.profile` lists them.
+    wing : float
+        1 / beta. [dimensionless]
+    grid : StampGrid
+    rule : PixelRule
+    profile : Profile
+    """
     if profile is evaluate:
         return star_light(p, wing, grid, rule)
     model: F32 = profile(p, wing, grid, rule)[0]
@@ -107,7 +118,21 @@ def light_of_stars(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, profil
 
 
 def inverse_variance(stamps: Stamps, light: F32, gain: float | None) -> F32:
-    """Inverse variance of each pixel under stars of some light, 0 where it does not count."""
+    """Inverse variance of each pixel under stars of some light, 0 where it does not count.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    light : ndarray, shape (n_stars, n_pixels)
+        [ADU]
+    gain : float or None
+        None: the noise of the sky alone counts. [e/ADU]
+
+    Returns
+    -------
+    ndarray, shape (n_stars, n_pixels)
+        [1/ADU²]
+    """
     variance = (stamps.noise**2)[:, None]
     if gain is not None:
         variance = np.maximum(light, 0) * np.float32(1 / gain) + variance

@@ -16,12 +16,12 @@ from framecheck.stars.profile import (
     MAX_WING,
     MIN_WING,
     N_PARAMETERS,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     evaluate,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import points_on_line
 
@@ -89,7 +89,7 @@ class StarFits:
             converged=self.converged[which],
         )
 
-    def models(self, grid: PixelGrid, rule: PixelRule) -> np.ndarray:
+    def models(self, grid: StampGrid, rule: PixelRule) -> np.ndarray:
         """The fitted profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
         n_points = _points_a_star(self.p, int(np.prod(grid.shape)), rule, self.profile)
         chunks = (self.p[part] for part in star_chunks(len(self.p), n_points))
@@ -155,7 +155,7 @@ def fit_stars(
     return StarFits(p, covariance, chi2, converged, wing, profile)
 
 
-def _lost(p: F64, start: F64, grid: PixelGrid, profile: Profile) -> np.ndarray:
+def _lost(p: F64, start: F64, grid: StampGrid, profile: Profile) -> np.ndarray:
     """Which stars have left their stamps, are drawn out far beyond them, or have shrunk to nothing: they stay lost."""
     reach = float(max(grid.x.max(), grid.y.max()))
     lost = (np.maximum(np.abs(p[:, X]), np.abs(p[:, Y])) > reach) | (p[:, LN_W] < np.log(NARROWEST_PX))
@@ -181,7 +181,13 @@ def _points_a_star(p: F64, n_pixels: int, rule: PixelRule, profile: Profile) -> 
 
 
 def star_chunks(n_stars: int, n_points: int) -> list[slice]:
-    """Stars worked on together, so that their pixels stay in the processor's cache."""
+    """Stars worked on together, so that their pixels stay in the processor's cache.
+
+    Parameters
+    ----------
+    n_stars, n_points : int
+        Stars, and points of each at which its profile is evaluated.
+    """
     size = max(1, PIXELS_TOGETHER // n_points)
     return [slice(i, i + size) for i in range(0, n_stars, size)]
 
@@ -251,6 +257,24 @@ def fit_common_wing(
 
     All stars' normal equations together have one common unknown; it is eliminated star by star (Schur complement),
     which is the exact joint solution at the price of single fits.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    start : ndarray, shape (n_stars, 7)
+        First guesses, columns as `stars.profile` lists them.
+    rule : PixelRule
+    gain : float or None
+        [e/ADU]
+    profile : Profile
+    wing : float
+        First guess of 1 / beta. [dimensionless]
+    steps : int
+        At most.
+
+    Returns
+    -------
+    StarFits
     """
     p = start.astype(float).copy()
     if not len(p):

@@ -5,6 +5,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
+from framecheck.constants import BY_CHANCE
 from framecheck.stars.line import Line
 from framecheck.stars.line_light import F64, LineStrip
 
@@ -17,15 +19,16 @@ FEWEST: Final = 6
 OFF_LINE_FWHM: Final = 0.3
 """Scatter of flashes about the line, at most. [FWHM] Chosen: lamps and stars in a row scatter by half of its width."""
 
-BY_CHANCE: Final = 1e-3
-"""Chance that points without rhythm have as clear a one, at most. Chosen."""
-
 WIDEST: Final = 2.0
 """Width of flashes across the line over that of a star, at most. Chosen."""
 
 
 def flashes_along(strip: LineStrip) -> Line | None:
     """The line of something that blinks; None if its lights keep no rhythm, lie beside the line, or are no points.
+
+    Parameters
+    ----------
+    strip : LineStrip
 
     Notes
     -----
@@ -35,7 +38,7 @@ def flashes_along(strip: LineStrip) -> Line | None:
     """
     light = strip.ridge
     dark = np.median(light)
-    scatter = 1.4826 * np.median(np.abs(light - dark))
+    scatter = robust.mad_std(light)
     lit = np.flatnonzero(light - dark > FLASH_SIGMA * scatter)
     runs = [run for run in np.split(lit, np.flatnonzero(np.diff(lit) > 2) + 1) if len(run)]
     if len(runs) < FEWEST:
@@ -47,7 +50,7 @@ def flashes_along(strip: LineStrip) -> Line | None:
     weight = np.maximum(cuts[:, near], 0)
     centre = (weight @ strip.across[near]) / np.maximum(weight.sum(axis=1), 1e-9)
     slope, offset = np.polyfit(place, centre, 1)
-    off = 1.4826 * np.median(np.abs(centre - offset - slope * place))
+    off = robust.spread(centre - offset - slope * place)
     if off > OFF_LINE_FWHM * strip.star_px or not _rhythmic(place):
         return None
     return _line(strip, place, cuts, slope, offset)
@@ -83,15 +86,18 @@ def _line(strip: LineStrip, place: F64, cuts: F64, slope: float, offset: float) 
     total = cuts.sum(axis=1) * strip.pitch
     lit = float(np.median(total))
     return Line(
-        x0_px=float(x0), y0_px=float(y0), x1_px=float(x1), y1_px=float(y1),
+        x0_px=float(x0),
+        y0_px=float(y0),
+        x1_px=float(x1),
+        y1_px=float(y1),
         fwhm_px=wide,
         reach_px=float(_reach(strip, section * float(np.median(height)), wide)),
         light_adu_per_px=lit,
         light_error_adu_per_px=float(strip.noise_adu * np.sqrt(wide * strip.pitch / len(place))),
-        unevenness=float(1.4826 * np.median(np.abs(total - lit)) / max(lit, 1e-9)),
+        unevenness=robust.mad_std(total) / max(lit, 1e-9),
         open_ends=open_ends,
         look="flashes",
-    )  # fmt: skip
+    )
 
 
 def _reach(strip: LineStrip, light: F64, wide: float) -> float:

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.order import quantiles_of_rows
@@ -118,7 +119,7 @@ class Section:
     def unevenness(self) -> float:
         """Scatter of the height against its median, noise taken off."""
         height = float(np.median(self.height))
-        spread = 1.4826 * float(np.median(np.abs(self.height - height)))
+        spread = robust.mad_std(self.height)
         return float(np.sqrt(max(spread**2 - np.median(self.noise) ** 2, 0.0)) / max(height, 1e-9))
 
 
@@ -128,6 +129,16 @@ def cut_strip(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, reach_px:
     Beyond the image's edge its last pixels go on.
 
     Of a colour mosaic each value is the mean of four pixels, which hold all its colours.
+
+    Parameters
+    ----------
+    frame, sky
+        The frame and its sky.
+    course : LineCourse
+    star : Pilot
+        The typical star.
+    reach_px : float
+        [px]
     """
     height, width = frame.pixels.shape
     cell = 1 if frame.mosaic is None else 2
@@ -164,7 +175,16 @@ def _chord(course: LineCourse, width: int, height: int) -> tuple[float, float]:
 
 
 def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretches:
-    """Cross-sections of a line from some of its cuts, in stretches of so many or more."""
+    """Cross-sections of a line from some of its cuts, in stretches of so many or more.
+
+    Parameters
+    ----------
+    strip : LineStrip
+    cuts : ndarray of int
+        Which of its cuts.
+    each : int
+        Cuts of a stretch, at least.
+    """
     n = int(np.clip(len(cuts) // each, 1, MOST_STRETCHES))
     size = len(cuts) // n
     light = np.sort(strip.light[cuts[: n * size]].reshape(n, size, -1), axis=1)[:, size // 2].astype(float)
@@ -174,7 +194,7 @@ def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretch
     window -= window.mean()
     response = np.array([np.convolve(one, window, mode="same") for one in light])
     inside = np.abs(strip.across) <= strip.across[-1] - len(window) // 2 * strip.pitch
-    noise = 1.4826 * np.median(np.abs(response[:, inside & (np.abs(strip.across) > 2.5 * strip.star_px)]), axis=1)
+    noise = robust.spread(response[:, inside & (np.abs(strip.across) > 2.5 * strip.star_px)], axis=1)
     near = np.flatnonzero(np.abs(strip.across) <= 2.5 * strip.star_px)
     top = near[np.argmax(response[:, near], axis=1)]
     before, here, after = (response[np.arange(n), top + step] for step in (-1, 0, 1))
@@ -185,7 +205,14 @@ def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretch
 
 
 def fine_stretches(strip: LineStrip, cuts: NDArray[np.intp]) -> Stretches:
-    """As many stretches as the light allows."""
+    """As many stretches as the light allows.
+
+    Parameters
+    ----------
+    strip : LineStrip
+    cuts : ndarray of int
+        Which of its cuts.
+    """
     for each in STRETCH_CUTS:
         stretches = stretches_of(strip, cuts, each)
         if np.median(stretches.snr) > FINE_SNR:
@@ -194,7 +221,12 @@ def fine_stretches(strip: LineStrip, cuts: NDArray[np.intp]) -> Stretches:
 
 
 def straightened(strip: LineStrip) -> LineCourse | None:
-    """The line laid through the ridges of lit stretches; None if too few are lit."""
+    """The line laid through the ridges of lit stretches; None if too few are lit.
+
+    Parameters
+    ----------
+    strip : LineStrip
+    """
     stretches = stretches_of(strip, np.arange(len(strip.along)), STRETCH_CUTS[-1])
     lit = stretches.snr > LIT_SIGMA
     for _ in range(3):
@@ -203,7 +235,7 @@ def straightened(strip: LineStrip) -> LineCourse | None:
         along, centre = stretches.along[lit], stretches.centre[lit]
         slope, offset = np.polyfit(along, centre, 1, w=np.minimum(stretches.snr[lit], 20))
         off = np.abs(stretches.centre - offset - slope * stretches.along)
-        lit = (stretches.snr > LIT_SIGMA) & (off < max(2.0, 1.4826 * 2.5 * float(np.median(off[lit]))))
+        lit = (stretches.snr > LIT_SIGMA) & (off < max(2.0, 2.5 * robust.spread(off[lit])))
     one = strip.course
     turn = 1 / np.hypot(1, slope)
     c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
@@ -211,9 +243,16 @@ def straightened(strip: LineStrip) -> LineCourse | None:
 
 
 def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
-    """What cross-sections along a line have in common; None if there is no ridge."""
+    """What cross-sections along a line have in common; None if there is no ridge.
+
+    Parameters
+    ----------
+    strip : LineStrip
+    stretches : Stretches
+        Some of its.
+    """
     peak = np.maximum(stretches.light[:, strip.middle].max(axis=1), 1e-9)
-    noise = 1.4826 * np.median(np.abs(stretches.light[:, strip.sides]), axis=1)
+    noise = robust.spread(stretches.light[:, strip.sides], axis=1)
     light = np.median(stretches.light / peak[:, None], axis=0)
     light -= np.median(light[strip.sides])
     top = light[strip.middle].max()
@@ -227,7 +266,7 @@ def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
     tall = np.maximum(fit[0], 1e-9)
     rest = (np.mean((stretches.light[:, near].T - design @ fit) ** 2, axis=0) - noise**2) / tall**2
     sides = [np.median(stretches.light[:, strip.sides & side], axis=1) for side in (strip.across < 0, strip.across > 0)]
-    wander = 1.4826 * float(np.median(np.abs(stretches.centre - np.median(stretches.centre))))
+    wander = robust.mad_std(stretches.centre)
     by_noise = 0.6 * strip.star_px / float(np.median(stretches.snr))
     return Section(
         light=light,

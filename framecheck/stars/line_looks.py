@@ -183,7 +183,16 @@ def _look(
 
 
 def on_line(strip: LineStrip, places: F64, ends: tuple[float, float]) -> F64:
-    """Where along the line stars lie that it runs through. [px]"""
+    """Where along the line stars lie that it runs through. [px]
+
+    Parameters
+    ----------
+    strip : LineStrip
+    places : ndarray, shape (2, n)
+        Of stars. [px]
+    ends : tuple of float
+        Along the line, between which they are asked for. [px]
+    """
     one = strip.course
     dx, dy = places[0] - one.x, places[1] - one.y
     along = one.c * dx + one.s * dy

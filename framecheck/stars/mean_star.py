@@ -12,7 +12,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck import robust
+from framecheck import robust, shear
 from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
 from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import StarFits
@@ -23,8 +23,8 @@ from framecheck.stars.profile import (
     FLUX,
     LN_W,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     evaluate,
@@ -56,7 +56,7 @@ of a frame of 300 stars of SNR 50 by less than 0.5 %."""
 HALF_TURBULENT: Final = np.array([-0.0079, -0.0014, 0.0029, -0.0002, -0.0018, 0.0001])
 TURBULENT_WINGS: Final = ((0.0, 0.21, 0.3, 0.4), (0.0, 1.0, 1.0, 0.0))
 """Half of the departure, at KNOTS, of stars in turbulent air from Moffat functions with their wings: the transform of
-exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), from memory) less the function fitted to it within 1.9
+exp(-k^(5/3)) (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966)) less the function fitted to it within 1.9
 FWHM, whose FWHM is 2 % too small. A few stars cannot tell the two apart, and half-way is expected of them, give or take
 the half; by g = 1 / beta less where wings are lighter, for Gaussians have none of it, or heavier than any air's. That
 it is the half is chosen."""
@@ -135,11 +135,11 @@ class _Typical:
 
 def _typical(fit: StarFits, shapes: Shapes, index: NDArray[np.intp]) -> _Typical:
     e1, e2 = float(np.median(shapes.e1[index])), float(np.median(shapes.e2[index]))
-    size, e = float(np.median(shapes.fwhm_px[index])), float(np.hypot(e1, e2))
+    long, short = shear.half_maximum_axes(float(np.median(shapes.fwhm_px[index])), float(np.hypot(e1, e2)))
     trailed = bool(np.isfinite(shapes.trail_px[index]).all())
     return _Typical(
-        long_px=size * np.exp(e / 2),
-        short_px=size * np.exp(-e / 2),
+        long_px=long,
+        short_px=short,
         pa=float(np.arctan2(e2, e1) / 2),
         round_px=float(np.exp(np.median(fit.p[index, LN_W]))),
         trail_px=float(np.median(shapes.trail_px[index])) if trailed else 0.0,
@@ -269,11 +269,10 @@ def _shown(fit: StarFits, index: NDArray[np.intp], typical: _Typical, even: F64,
     p[:, [X, Y, SKY]] = 0
     p[:, FLUX] = 1.0
     own = shapes_of(replace(fit.part(index[:1]), p=p))
-    e = float(np.hypot(own.e1[0], own.e2[0]))
     long_half, short_half = typical.long_px / 2, typical.short_px / 2
     c, s = np.cos(typical.pa), np.sin(typical.pa)
     along, across = (at.ravel() for at in np.meshgrid(PLACES * long_half, PLACES * short_half))
-    grid = PixelGrid((c * along - s * across).astype(np.float32), (s * along + c * across).astype(np.float32))
+    grid = StampGrid((c * along - s * across).astype(np.float32), (s * along + c * across).astype(np.float32))
     light = light_of_stars(p, fit.wing, grid, PixelRule(2), fit.profile)[0].astype(float)
     _, volume, _ = wing_terms(fit.wing)
     peak = volume * 4 * np.exp(-2 * p[0, LN_W]) / np.pi * typical.unscaled(np.zeros(1), np.zeros(1))[0]
@@ -283,7 +282,7 @@ def _shown(fit: StarFits, index: NDArray[np.intp], typical: _Typical, even: F64,
         departure += share * _departure(a, b, even, twice)
     shape = len(PLACES), len(PLACES)
     function = (light / peak).reshape(shape)
-    axes = own.fwhm_px[0] * np.exp(e / 2), own.fwhm_px[0] * np.exp(-e / 2)
+    axes = shear.half_maximum_axes(own.fwhm_px[0], np.hypot(own.e1[0], own.e2[0]))
     return _Shown((function, function + departure.reshape(shape)), axes)
 
 

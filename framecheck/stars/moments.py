@@ -7,7 +7,8 @@ exactly.
 
 References
 ----------
-.. [1] G. M. Bernstein and M. Jarvis, Astron. J. 123, 583 (2002), from memory: Gaussian-weighted moments.
+.. [1] G. M. Bernstein and M. Jarvis, AJ 123, 583 (2002), arXiv:astro-ph/0107431: Gaussian-weighted moments.
+.. [2] Y. Okura, K. Umetsu and T. Futamase, arXiv:astro-ph/0607288: third moments of spin 1 and 3.
 """
 
 from dataclasses import dataclass
@@ -73,14 +74,16 @@ def measure_moments(
     xx, yy, xy = _deweighted(table, sigma_px)
     cube = sigma_px**3
     return Moments(
-        xx=xx, yy=yy, xy=xy,
+        xx=xx,
+        yy=yy,
+        xy=xy,
         coma1=(table[:, 0, 3] + table[:, 2, 1]) / cube,
         coma2=(table[:, 3, 0] + table[:, 1, 2]) / cube,
         trefoil1=(table[:, 0, 3] - 3 * table[:, 2, 1]) / cube,
         trefoil2=(3 * table[:, 1, 2] - table[:, 3, 0]) / cube,
         third_error=_third_error(noise, total, sigma_px),
         sigma_px=sigma_px,
-    )  # fmt: skip
+    )
 
 
 def _moment_table(images: F32, grid: NDArray[np.intp], x: F64, y: F64, sigma_px: float) -> tuple[F64, F64]:
@@ -141,6 +144,17 @@ def half_flux_radii(images: F32, x: F64, y: F64, flux: F64, guess_px: F64) -> F6
 
     Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none
     of the apertures, from 0.5 to 1.8 of the guess, brackets it.
+
+    Parameters
+    ----------
+    images : ndarray, shape (n_stars, side, side)
+        Stamps without sky. [ADU]
+    x, y : ndarray, shape (n_stars,)
+        Centres, from the middle of the stamp. [px]
+    flux : ndarray, shape (n_stars,)
+        [ADU]
+    guess_px : ndarray, shape (n_stars,)
+        [px]
     """
     half = images.shape[1] // 2
     grid = np.arange(-half, half + 1)

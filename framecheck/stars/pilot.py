@@ -7,6 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.sky.model import Sky
 from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.peaks import LonePixels, Peaks
@@ -205,7 +206,7 @@ def pilot_star(
     return Pilot(
         long_px=float(4 * np.sqrt(mean + spread)),
         short_px=float(4 * np.sqrt(max(mean - spread, 0.05))),
-        pa_deg=float(np.degrees(np.arctan2(2 * xy, xx - yy)) / 2 % 180),
+        pa_deg=float(shear.pa_deg(complex(xx - yy, 2 * xy))),
         n=len(regions),
         sure=len(regions) >= max(BELONGING, n_blunt / 2)
         and bool(np.median(regions[:, 3]) >= CLEAR_PEAK)

@@ -11,8 +11,8 @@ mean of the two axes) and the elongation as a conformal shear (e1, e2) = ln(a / 
 
 References
 ----------
-.. [1] A. F. J. Moffat, Astron. Astrophys. 3, 455 (1969), from memory: the profile.
-.. [2] G. M. Bernstein and M. Jarvis, Astron. J. 123, 583 (2002), from memory: the conformal shear.
+.. [1] A. F. J. Moffat, A&A 3, 455 (1969): the profile.
+.. [2] G. M. Bernstein and M. Jarvis, AJ 123, 583 (2002): the conformal shear.
 """
 
 from dataclasses import dataclass
@@ -30,7 +30,7 @@ X, Y, LN_W, E1, E2, FLUX, SKY = range(7)
 N_PARAMETERS: Final = 7
 
 POWERS: Final = ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))
-"""Exponents of x and y in `PixelGrid.powers`."""
+"""Exponents of x and y in `StampGrid.powers`."""
 
 WHERE_IT_BENDS: Final = 2.5
 """v at which the ratio of f'' to f' is taken, for the average of the derivatives over a pixel. Chosen by comparison
@@ -71,7 +71,7 @@ class PixelRule:
 
 
 @dataclass(frozen=True, slots=True)
-class PixelGrid:
+class StampGrid:
     """Pixels of a stamp against its middle: a square, as one row and one column, or a list. [px]"""
 
     x: F32
@@ -91,10 +91,16 @@ class PixelGrid:
         return out.reshape(6, -1)
 
 
-def square_grid(half: int) -> PixelGrid:
-    """All pixels of a stamp of 2 half + 1 pixels a side."""
+def square_grid(half: int) -> StampGrid:
+    """All pixels of a stamp of 2 half + 1 pixels a side.
+
+    Parameters
+    ----------
+    half : int
+        [px]
+    """
     reach = np.arange(-half, half + 1, dtype=np.float32)
-    return PixelGrid(reach[None, :], reach[:, None])
+    return StampGrid(reach[None, :], reach[:, None])
 
 
 def pixel_rule(narrow_fwhm_px: float, pixel_px: int = 1) -> PixelRule:
@@ -102,6 +108,13 @@ def pixel_rule(narrow_fwhm_px: float, pixel_px: int = 1) -> PixelRule:
 
     Found by comparison with pixels cut into 16 x 16, for beta from 2.5 to 100; below 1 px the error grows, to 0.2 % at
     0.7 px.
+
+    Parameters
+    ----------
+    narrow_fwhm_px : float
+        Along the short axis. [px]
+    pixel_px : int
+        Pixels a side that were added up.
     """
     narrow = narrow_fwhm_px / pixel_px
     parts = 1 if narrow > 1.9 else 2 if narrow > 1.0 else 3
@@ -128,7 +141,13 @@ class ContourTerms:
 
 
 def contour_terms(p: F64) -> ContourTerms:
-    """M and its derivatives for a table of parameters."""
+    """M and its derivatives for a table of parameters.
+
+    Parameters
+    ----------
+    p : ndarray, shape (n_stars, 7)
+        Parameters, columns as listed above.
+    """
     e1, e2 = p[:, E1], p[:, E2]
     e = np.hypot(e1, e2)
     small = e < 1e-3
@@ -154,13 +173,19 @@ def contour_terms(p: F64) -> ContourTerms:
 
 
 def wing_terms(wing: float) -> tuple[float, float, float]:
-    """C = 2^g - 1; the profile's volume factor c (1 - g) / g; and the logarithmic slope of that factor in g."""
+    """C = 2^g - 1; the profile's volume factor c (1 - g) / g; and the logarithmic slope of that factor in g.
+
+    Parameters
+    ----------
+    wing : float
+        g = 1 / beta. [dimensionless]
+    """
     c = 2.0**wing - 1
     volume = c * (1 - wing) / wing
     return c, volume, np.log(2) * 2**wing / c - 1 / (1 - wing) - 1 / wing
 
 
-def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False) -> tuple[F32, F32]:
+def evaluate(p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False) -> tuple[F32, F32]:
     """Profiles averaged over pixels, with their derivatives.
 
     Parameters
@@ -169,7 +194,7 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
         Parameters; x and y against the centre of the stamp. [px, px, ln px, 1, 1, ADU, ADU]
     wing : float
         g = 1 / beta, common to the stars.
-    grid : PixelGrid
+    grid : StampGrid
         Pixels of a stamp.
     rule : PixelRule
         How the profile is averaged over each.
@@ -203,8 +228,18 @@ def evaluate(p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slop
     return sums[:, light] + p[:, SKY, None].astype(np.float32), of @ sums
 
 
-def star_light(p: F64, wing: float, grid: PixelGrid, rule: PixelRule) -> F32:
-    """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]"""
+def star_light(p: F64, wing: float, grid: StampGrid, rule: PixelRule) -> F32:
+    """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]
+
+    Parameters
+    ----------
+    p : ndarray, shape (n_stars, 7)
+        Parameters, columns as listed above.
+    wing : float
+        1 / beta. [dimensionless]
+    grid : StampGrid
+    rule : PixelRule
+    """
     return _together(midpoint_planes(_pieces(p, *rule.middles), contour_terms(p), wing, grid, rule).light, len(p))
 
 
@@ -245,7 +280,7 @@ class MidpointPlanes:
         return out
 
 
-def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: PixelGrid, rule: PixelRule) -> MidpointPlanes:
+def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: StampGrid, rule: PixelRule) -> MidpointPlanes:
     """Profiles averaged over squares around the middle of each pixel, and their derivative by v, to second order.
 
     There may be several rows of p for each of the contours. The Laplacian of f is 4 f'' r^T M² r + 2 f' tr M; that of
@@ -285,9 +320,15 @@ def midpoint_planes(p: F64, contour: ContourTerms, wing: float, grid: PixelGrid,
 
 
 def _fourth_order(
-    contour: ContourTerms, centre: tuple[F64, F64], beta: float, c: float, bend: F32, inverse_t: F32, powers: F32,
+    contour: ContourTerms,
+    centre: tuple[F64, F64],
+    beta: float,
+    c: float,
+    bend: F32,
+    inverse_t: F32,
+    powers: F32,
     square: float,
-) -> F32:  # fmt: skip
+) -> F32:
     """The fourth order of Taylor's series over a square, times t / f.
 
     With the gradient g of v, and f2, f3 and f4 for the derivatives of f by v: f_xxxx = f4 g_x^4 + 12 f3 g_x² M11 +
@@ -347,13 +388,27 @@ def derivatives_as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int,
 
 
 def bending(wing: float) -> float:
-    """How strongly f' falls with v, -f'' / f', where that counts; over 6."""
+    """How strongly f' falls with v, -f'' / f', where that counts; over 6.
+
+    Parameters
+    ----------
+    wing : float
+        g = 1 / beta. [dimensionless]
+    """
     c, _, _ = wing_terms(wing)
     return (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
 
 
 def quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F64:
-    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6)."""
+    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6).
+
+    Parameters
+    ----------
+    k : tuple of ndarray, shape (n_stars,)
+        k11, k12 and k22.
+    centre : tuple of ndarray, shape (n_stars,)
+        x and y from which dx and dy are counted. [px]
+    """
     (k11, k12, k22), (x, y) = k, centre
     ax, ay = k11 * x + k12 * y, k12 * x + k22 * y
     return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1)

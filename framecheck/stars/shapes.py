@@ -30,14 +30,23 @@ class Shapes:
         more = np.log(long_factor / short_factor)
         size = np.sqrt(long_factor * short_factor)
         return Shapes(
-            self.fwhm_px * size, self.fwhm_error_px * size,
-            self.e1 + more * np.cos(pa2), self.e2 + more * np.sin(pa2),
-            self.e1_error, self.e2_error, self.trail_px,
-        )  # fmt: skip
+            self.fwhm_px * size,
+            self.fwhm_error_px * size,
+            self.e1 + more * np.cos(pa2),
+            self.e2 + more * np.sin(pa2),
+            self.e1_error,
+            self.e2_error,
+            self.trail_px,
+        )
 
 
 def shapes_of(fit: StarFits) -> Shapes:
-    """Axes at half maximum, with errors from the fit's covariance."""
+    """Axes at half maximum, with errors from the fit's covariance.
+
+    Parameters
+    ----------
+    fit : StarFits
+    """
     error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0))
     width = np.exp(fit.p[:, LN_W])
     if fit.profile is not evaluate_trail:
@@ -71,8 +80,11 @@ def _shapes_of_trails(fit: StarFits, width: F64, error: F64) -> Shapes:
     turn = 2 * e[:, None] * to_angle
     fwhm = np.sqrt(along * across)
     return Shapes(
-        fwhm, fwhm * sigma(size), e * np.cos(pa2), e * np.sin(pa2),
+        fwhm,
+        fwhm * sigma(size),
+        e * np.cos(pa2),
+        e * np.sin(pa2),
         np.hypot(sigma(shear) * np.cos(pa2), sigma(turn) * np.sin(pa2)),
         np.hypot(sigma(shear) * np.sin(pa2), sigma(turn) * np.cos(pa2)),
         length,
-    )  # fmt: skip
+    )

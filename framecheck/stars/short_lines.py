@@ -76,9 +76,15 @@ spikes and filaments goes on."""
 
 
 def short_lines(
-    frame: Frame, sky: Sky, x: NDArray[Any], y: NDArray[Any], ridges: NDArray[np.bool_], clipped: NDArray[np.bool_],
-    star: Pilot, known: tuple[Line, ...],
-) -> tuple[Line, ...]:  # fmt: skip
+    frame: Frame,
+    sky: Sky,
+    x: NDArray[Any],
+    y: NDArray[Any],
+    ridges: NDArray[np.bool_],
+    clipped: NDArray[np.bool_],
+    star: Pilot,
+    known: tuple[Line, ...],
+) -> tuple[Line, ...]:
     """Find short lines that end within the frame.
 
     Parameters

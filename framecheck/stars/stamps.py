@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Ground, Sky
-from framecheck.stars.profile import PixelGrid, square_grid
+from framecheck.stars.profile import StampGrid, square_grid
 
 F32 = NDArray[np.float32]
 
@@ -31,7 +31,7 @@ class Stamps:
     """Pixel of the image at the centre of each stamp, shape (n_stars,)."""
     half: int
     """A stamp has 2 half + 1 pixels a side."""
-    grid: PixelGrid
+    grid: StampGrid
     """Its pixels: all of them, or a list of those near a trail."""
     pixel_px: int = 1
     """Side of the squares of pixels whose means are the values; `usable` then counts their pixels. [px]"""
@@ -82,14 +82,14 @@ class Stamps:
             self,
             values=means(self.values) * usable,
             usable=usable * np.float32(side_px**2),
-            grid=PixelGrid(at[None, :], at[:, None]),
+            grid=StampGrid(at[None, :], at[:, None]),
             pixel_px=side_px,
         )
 
     def _at(self, pixels: NDArray[np.bool_]) -> "Stamps":
         """The stamps cut down to some of their pixels."""
         x, y = (np.broadcast_to(at, self.grid.shape).ravel()[pixels] for at in (self.grid.x, self.grid.y))
-        return replace(self, values=self.values[:, pixels], usable=self.usable[:, pixels], grid=PixelGrid(x, y))
+        return replace(self, values=self.values[:, pixels], usable=self.usable[:, pixels], grid=StampGrid(x, y))
 
     def masked(self, keep: NDArray[np.bool_]) -> "Stamps":
         """The same stamps with fewer usable pixels."""
@@ -179,6 +179,15 @@ def windows_around(
     """Pixels around points, shape (n, n_side * n_side), and which of these reach beyond the image's edge.
 
     There the last pixels go on.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (n_y, n_x)
+        [ADU]
+    x, y : ndarray of int, shape (n,)
+        Middles of the windows. [px]
+    half : int
+        [px]
     """
     height, width = pixels.shape
     side = 2 * half + 1
@@ -198,6 +207,15 @@ def windows_at(pixels: NDArray[Any], left: NDArray[np.intp], top: NDArray[np.int
     """Square windows that lie within the image, shape (n, side * side).
 
     Each row of a window is copied as one item: three times as quick as pixel by pixel.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (n_y, n_x)
+        [ADU]
+    left, top : ndarray of int, shape (n,)
+        First pixel of each. [px]
+    side : int
+        [px]
     """
     width = pixels.shape[1]
     row = np.dtype((np.void, side * pixels.itemsize))

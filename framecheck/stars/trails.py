@@ -22,14 +22,14 @@ from framecheck.stars.profile import (
     LN_W,
     N_PARAMETERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     bending,
     contour_terms,
     midpoint_planes,
-)  # fmt: skip
+)
 
 TRAIL_X, TRAIL_Y = E1, E2
 """In a trail's parameters the two columns of the shear hold the line's length along x and y. [px]"""
@@ -61,6 +61,16 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
     Single hot cells are cut down to what their neighbours show, so that they do not become trails. The whole frame is
     filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one. Cells are whole
     multiples of the finest ones.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (n_y, n_x)
+        [ADU]
+    sky : Sky
+    pilot : Pilot
+        The typical trail.
+    finest : int
+        Pixels a side that are added up at the least.
     """
     cell = finest * max(1, round(pilot.short_px / (2 * finest)))
     n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
@@ -149,7 +159,7 @@ def _trail_kernel(pilot: Pilot, cell: int) -> F64:
 
 
 def evaluate_trail(
-    p: F64, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False
+    p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False
 ) -> tuple[F32, F32]:
     """Profiles of round stars moved evenly along a line during the exposure; arguments and results as `evaluate`.
 
@@ -176,7 +186,7 @@ def evaluate_trail(
 
 
 def _slopes(
-    jacobian: F32, p: F64, grid: PixelGrid, scale: F32, by_v: F32, along: F64, offsets: F64, bend: float
+    jacobian: F32, p: F64, grid: StampGrid, scale: F32, by_v: F32, along: F64, offsets: F64, bend: float
 ) -> None:
     """Fill in the derivatives by place, width and line; in place of that by the flux, the sum of f' over the nodes.
 
@@ -215,7 +225,13 @@ def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
 
 
 def points_on_line(p: F64) -> int:
-    """How many points stand for the lines of some trails, whose parameters have the shape (n, 7)."""
+    """How many points stand for the lines of some trails, whose parameters have the shape (n, 7).
+
+    Parameters
+    ----------
+    p : ndarray, shape (n_stars, 7)
+        Parameters.
+    """
     ratios = np.sort(np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]) * np.exp(-p[:, LN_W]))
     longest = float(ratios[19 * (len(p) - 1) // 20]) if len(p) else 0.0
     return int(np.clip(np.ceil(NODES_A_WIDTH * longest - 0.5) + 1, 2, MOST_NODES))
@@ -223,7 +239,17 @@ def points_on_line(p: F64) -> int:
 
 @cache
 def gauss_legendre(nodes: int) -> tuple[F64, F64]:
-    """Points between -1 and 1, and their weights: `numpy` works them out anew each time."""
+    """Points between -1 and 1, and their weights: `numpy` works them out anew each time.
+
+    Parameters
+    ----------
+    nodes : int
+
+    Returns
+    -------
+    points, weights : ndarray, shape (nodes,)
+        [dimensionless]
+    """
     at, weight = np.polynomial.legendre.leggauss(nodes)
     return at, weight
 
@@ -265,6 +291,13 @@ def stretches(wing: float, longest: float) -> tuple[Curve, Curve]:
 
     Closed form at their knots: the integral a of (1 + x²)^-b is an incomplete beta function; across the line the
     integrand scales with 1 + y². The half-maxima are found by Newton's method, and have derivatives in closed form too.
+
+    Parameters
+    ----------
+    wing : float
+        g = 1 / beta. [dimensionless]
+    longest : float
+        Longest line that is asked for. [widths of the round star]
     """
     from scipy.special import betainc
 

@@ -24,14 +24,14 @@ from framecheck.stars.profile import (
     MIN_WING,
     N_PARAMETERS,
     SKY,
-    PixelGrid,
     PixelRule,
+    StampGrid,
     X,
     Y,
     contour_terms,
     evaluate,
     wing_terms,
-)  # fmt: skip
+)
 from framecheck.stars.stamps import Stamps
 
 WINGS: Final = ((0.05, 0.15, 0.30, 0.38), (0.0, 1.0, 1.0, 0.0))
@@ -131,7 +131,7 @@ def turbulent_air(stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: fl
     return Turbulent(departure, size_error, np.einsum("sk,skp->sp", every.astype(np.float32), jacobian))
 
 
-def _difference(p: F64, wing: float, grid: PixelGrid) -> F32:
+def _difference(p: F64, wing: float, grid: StampGrid) -> F32:
     """Turbulent air less the fitted function, of one peak and one contour, averaged over pixels."""
     c, volume, _ = wing_terms(wing)
     radius, turbulent = turbulent_profile()

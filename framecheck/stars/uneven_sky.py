@@ -81,9 +81,14 @@ def lost_on_uneven_sky(
 
 
 def _within_light(
-    frame: Frame, sky: Sky, vetted: Vetted, some: NDArray[np.intp], wide: NDArray[np.bool_], shape: Pilot,
+    frame: Frame,
+    sky: Sky,
+    vetted: Vetted,
+    some: NDArray[np.intp],
+    wide: NDArray[np.bool_],
+    shape: Pilot,
     colours: Colours | None,
-) -> NDArray[np.bool_]:  # fmt: skip
+) -> NDArray[np.bool_]:
     """Which of some peaks on an uneven sky are parts of its light; `wide` are those that are no star by their form."""
     x, y = vetted.x[some], vetted.y[some]
     half = int(min(np.ceil(AROUND_FWHM * shape.long_px), LARGEST_HALF))

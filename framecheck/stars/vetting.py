@@ -186,7 +186,13 @@ def best_width(
 
 
 def half_side(shape: Pilot) -> int:
-    """Half side of the stamp that a peak is looked at in. [px]"""
+    """Half side of the stamp that a peak is looked at in. [px]
+
+    Parameters
+    ----------
+    shape : Pilot
+        The typical star.
+    """
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
 

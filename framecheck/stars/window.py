@@ -31,7 +31,13 @@ class Contour:
 
 
 def contour(shape: Pilot) -> Contour:
-    """A Gaussian of the typical star's size and direction."""
+    """A Gaussian of the typical star's size and direction.
+
+    Parameters
+    ----------
+    shape : Pilot
+        The typical star.
+    """
     k = 4 * np.log(2)
     if _is_round(shape):
         both = np.float32(k / (shape.long_px * shape.short_px))
@@ -43,7 +49,17 @@ def contour(shape: Pilot) -> Contour:
 
 
 def windows(side: int, dx: F32, dy: F32, shape: Pilot) -> F32:
-    """The window around each centre, 1 there; shape (n, side, side)."""
+    """The window around each centre, 1 there; shape (n, side, side).
+
+    Parameters
+    ----------
+    side : int
+        [px]
+    dx, dy : ndarray, shape (n,)
+        Centres, from the middle of each stamp. [px]
+    shape : Pilot
+        The typical star.
+    """
     if _is_round(shape):
         along_x, along_y = (_along_axis(side, centre, shape) for centre in (dx, dy))
         return along_y[:, :, None] * along_x[:, None, :]
@@ -54,13 +70,33 @@ def windows(side: int, dx: F32, dy: F32, shape: Pilot) -> F32:
 
 
 def middle_window(side: int, shape: Pilot) -> F32:
-    """The window in the middle of a stamp; shape (side * side,)."""
+    """The window in the middle of a stamp; shape (side * side,).
+
+    Parameters
+    ----------
+    side : int
+        [px]
+    shape : Pilot
+        The typical star.
+    """
     middle = np.zeros(1, np.float32)
     return windows(side, middle, middle, shape).ravel()
 
 
 def whitened(side: int, shape: Pilot) -> tuple[F32, F32, F32, F32]:
-    """Places of a stamp's pixels along the window's axes, in its standard deviations, and along x and y. [px]"""
+    """Places of a stamp's pixels along the window's axes, in its standard deviations, and along x and y. [px]
+
+    Parameters
+    ----------
+    side : int
+        [px]
+    shape : Pilot
+        The typical star.
+
+    Returns
+    -------
+    ndarray, shape (side * side,), four times
+    """
     x, y = np.tile(_grid(side), side), np.repeat(_grid(side), side)
     if _is_round(shape):
         sigma = np.float32(1 / np.sqrt(2 * contour(shape).xx))
@@ -71,7 +107,13 @@ def whitened(side: int, shape: Pilot) -> tuple[F32, F32, F32, F32]:
 
 
 def with_moments(window: F32) -> F32:
-    """A window, and the same times x and times y, to be multiplied with stamps; shape (side * side, 3)."""
+    """A window, and the same times x and times y, to be multiplied with stamps; shape (side * side, 3).
+
+    Parameters
+    ----------
+    window : ndarray, shape (side * side,)
+        [dimensionless]
+    """
     side = round(len(window) ** 0.5)
     x, y = np.tile(_grid(side), side), np.repeat(_grid(side), side)
     return np.stack([window, window * x, window * y], axis=1)
@@ -81,6 +123,17 @@ def centres(stamps: Stamps, shape: Pilot) -> tuple[F32, F32]:
     """Centre of the light under a window that follows it, from the middle of each stamp. [px]
 
     Twice the window's offset undoes the window's pull.
+
+    Parameters
+    ----------
+    stamps : Stamps
+    shape : Pilot
+        The typical star.
+
+    Returns
+    -------
+    x, y : ndarray, shape (n_stars,)
+        [px]
     """
     side = 2 * stamps.half + 1
     total, across, down = (stamps.values @ with_moments(middle_window(side, shape))).T  # one window for all

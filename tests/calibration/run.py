@@ -21,7 +21,7 @@ from recipe import DrawnNight, draw_night
 from framecheck.causes.calibration import AS_IT_IS, MAP_FILE, Map, calibration
 from framecheck.causes.weigh import weigh
 from framecheck.field import FrameFailure, FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.pipeline import Measurements
 from framecheck.read import merge_rig
 from framecheck.workers import worker_pool

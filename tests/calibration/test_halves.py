@@ -8,7 +8,7 @@ from drawn_frames import drawn_frame
 
 from framecheck.causes.weigh import weigh
 from framecheck.field import FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.read import Rig, merge_rig
 from framecheck.simulate.scenario import Camera, Mount, Scenario, SceneOptics, ScenePlan, SceneSky, Target
 

@@ -12,7 +12,7 @@ from framecheck.causes.weigh import weigh
 from framecheck.decision.alarms import Alarm, Told, next_alarms
 from framecheck.decision.changes import changes
 from framecheck.field import FrameFailure, FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.read import Rig, merge_rig
 from framecheck.simulate.scenario import (
     Camera,

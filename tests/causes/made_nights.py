@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult, FrameShape
-from framecheck.night.records import Group, Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary

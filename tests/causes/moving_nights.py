@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.field.result import FrameResult, FrameShape
-from framecheck.night import build_night
-from framecheck.night.records import Night
+from framecheck.motion import build_night
+from framecheck.motion.night import Night
 from framecheck.read.exposure import Exposure, Orientation
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary

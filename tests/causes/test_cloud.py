@@ -8,7 +8,7 @@ from made_nights import N, make_night
 
 from framecheck.causes.cloud import cloud
 from framecheck.causes.result import CannotTell, Finding, Healthy
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 I = np.arange(N)  # noqa: E741
 LATE = I / (N - 1)

@@ -13,8 +13,8 @@ from moving_nights import DUSK, MovingNight, night_of
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.weigh import weigh
-from framecheck.night import build_night
-from framecheck.night.guided import wander_px
+from framecheck.motion import build_night
+from framecheck.motion.guided import wander_px
 from framecheck.night.guiding import GuidingRecord
 from framecheck.read.rig import Rig
 

@@ -8,7 +8,8 @@ from made_nights import RIG, N, make_night
 
 from framecheck.causes import camera, cloud, sky
 from framecheck.causes.result import CannotTell, Finding, Healthy
-from framecheck.night.records import Night, NightFrame
+from framecheck.motion.night import Night
+from framecheck.night.records import NightFrame
 
 CAUSES = [
     camera.undersampled, camera.oversampled, camera.saturation, camera.read_noise_limited,

@@ -9,7 +9,7 @@ from made_nights import RIG, make_night
 from framecheck.causes.optics import explained_optics
 from framecheck.causes.result import Answer, CannotTell, Finding, Healthy
 from framecheck.causes.seeing import poor_seeing
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 AIRMASS = np.linspace(1.05, 1.25, 12)
 TURBULENT = 4.8

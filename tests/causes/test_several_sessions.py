@@ -7,7 +7,7 @@ from made_nights import AIRMASS, N, make_night
 
 from framecheck.causes.result import Finding
 from framecheck.causes.weigh import weigh
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 
 I = np.arange(N)  # noqa: E741

@@ -9,7 +9,7 @@ from made_nights import RIG, N, make_night
 
 from framecheck.causes.result import CannotTell, Finding, Healthy
 from framecheck.causes.sky import low_altitude, sky_gradient, trail_crossing
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 LATE = np.linspace(0, 1, N)
 

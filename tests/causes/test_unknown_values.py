@@ -11,7 +11,7 @@ from framecheck.causes.dew import dew
 from framecheck.causes.result import Finding, Healthy, all_of, answer, any_of, log_odds_above, log_odds_of_ratio
 from framecheck.causes.sky import sky_gradient
 from framecheck.causes.weigh import weigh
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 I = np.arange(N)  # noqa: E741
 LATE = I / (N - 1)

@@ -25,9 +25,9 @@ from framecheck.cli.watch_lines import frame_came, knew
 from framecheck.decision.compare import compare
 from framecheck.decision.history import histories
 from framecheck.decision.judge import judge
-from framecheck.decision.plan import make_plan
-from framecheck.decision.plan_records import Setup
 from framecheck.logbook.book import FolderEntry
+from framecheck.plan.make import make_plan
+from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
 from framecheck.report.frame_account import frame_account
 

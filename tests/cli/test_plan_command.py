@@ -12,8 +12,8 @@ from framecheck.cli import main
 from framecheck.cli.plan_command import ASKED, setup_from
 from framecheck.cli.plan_page import plan_document, plan_lines
 from framecheck.cli.terminal import Look
-from framecheck.decision.plan import make_plan
-from framecheck.decision.plan_records import Setup
+from framecheck.plan.make import make_plan
+from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
 from framecheck.read.rig_file import KEYS
 

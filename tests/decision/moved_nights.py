@@ -13,8 +13,10 @@ from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.causes.result import Finding
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.model.parts import Parts
-from framecheck.night.records import Group, Motion, Night, NightFrame, Registration
-from framecheck.night.tracking import track_group
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.motion.tracking import track_group
+from framecheck.night.records import Group, NightFrame, Registration
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary

@@ -12,7 +12,7 @@ from made_nights import N, make_night, wander
 
 from framecheck.decision.changes import changes, standing_off
 from framecheck.field.result import FrameFailure
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 I = np.arange(N)  # noqa: E741
 NAMES = [f"light_{i:04d}.fits" for i in range(N)]

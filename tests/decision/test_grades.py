@@ -8,7 +8,8 @@ import pytest
 
 from framecheck.decision.grades import Grade, grade_frames, stack_curve
 from framecheck.field.result import FrameResult, FrameShape
-from framecheck.night.records import Group, Night, NightFrame, Registration
+from framecheck.motion.night import Night
+from framecheck.night.records import Group, NightFrame, Registration
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary

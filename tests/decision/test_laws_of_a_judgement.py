@@ -15,7 +15,7 @@ from framecheck.causes.result import CLAIMED
 from framecheck.causes.weigh import weigh
 from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Judgement, WhatIf
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 
 SHORT = made_nights.AIRMASS[:10]
 

@@ -10,14 +10,14 @@ from moved_nights import RIG, found, moved_night, moved_parts, random_motion
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cures import CURES
 from framecheck.causes.result import Finding, Undecided
-from framecheck.causes.setting import Setting
+from framecheck.causes.setting import Equipment
 from framecheck.decision.budget import budget_of
 from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import MountDecision
 from framecheck.decision.mount_decision import cautions, decide, ladder
 from framecheck.decision.what_if import what_if
 from framecheck.model.parts import Parts
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.read.rig import MountType, Rig
 
 RESTLESS = random_motion(np.random.default_rng(1), 30, 1.0, 30)
@@ -157,7 +157,7 @@ def test_something_can_be_done_about_each_cause_on_every_mount(cause: str) -> No
     for kind in get_args(MountType):
         for guided in (True, False):
             for stands in (True, False):
-                setting = Setting(guided=guided, mount_type=kind, stands=stands, binning=1)
+                setting = Equipment(guided=guided, mount_type=kind, stands=stands, binning=1)
                 assert setting.fitting(CURES[cause]), (kind, guided, stands)
 
 
@@ -213,10 +213,10 @@ def test_without_a_pixel_scale_the_answer_stands_without_arcseconds() -> None:
 
 def test_the_ladder_goes_from_the_cheapest_of_each_cause_upward() -> None:
     both = [found("polar-misalignment", cost=0.4), found("shock", cost=0.2), found("defocus", cost=0.5)]
-    rungs = ladder("fix technique first", both, Setting())
+    rungs = ladder("fix technique first", both, Equipment())
     assert rungs[:2] == [CURES["polar-misalignment"][0], CURES["shock"][0]]
     assert len(rungs) <= 6
-    assert ladder("fix technique first", [found("cloud"), found("shock", confidence=0.4)], Setting()) == []
+    assert ladder("fix technique first", [found("cloud"), found("shock", confidence=0.4)], Equipment()) == []
 
 
 def test_kept_frames_are_counted_as_they_are_and_as_they_would_be() -> None:

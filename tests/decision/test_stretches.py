@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-sys.path.append(str(Path(__file__).parent.parent / "night"))
+sys.path.append(str(Path(__file__).parent.parent / "field"))
 from moved_nights import DUSK, GAUSSIAN, shape_of
 from test_field_model import FWHM_PX, SIZE, draw
 
 from framecheck.decision.judge import judge
 from framecheck.decision.stretches import split_in_stretches
 from framecheck.field.result import FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.read import Exposure, Rig
 from framecheck.sky.model import SkySummary
 from framecheck.stars.table import Stars

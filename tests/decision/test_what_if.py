@@ -17,8 +17,8 @@ from framecheck.decision.grades import grade_frames
 from framecheck.decision.judgement import WhatIf
 from framecheck.decision.what_if import what_if
 from framecheck.model.parts import Parts
-from framecheck.night.records import Night
-from framecheck.night.rhythm import Rhythm
+from framecheck.motion.night import Night
+from framecheck.motion.rhythm import Rhythm
 
 REST = 2.5
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from framecheck.night.build import build_night
+from framecheck.motion.build import build_night
 from framecheck.read.rig import Rig
 
 RIG = Rig()

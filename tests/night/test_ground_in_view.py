@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from framecheck.field.result import FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.night.ground import GroundInView, displacement, ground_in_view
 from framecheck.read import Rig
 from framecheck.report.ground_words import ground_advice
@@ -40,7 +40,8 @@ def seen(sky_field: Any, draw: Any, frame_of: Any) -> Callable[[tuple[float, flo
             )
             for k in range(frames)
         ]
-        return ground_in_view(build_night(Path(), Rig(), results, (), ()))
+        night = build_night(Path(), Rig(), results, (), ())
+        return ground_in_view(night.frames, night.groups)
 
     return of
 
@@ -74,7 +75,7 @@ def test_one_frame_does_not_tell_whether_ground_moves(seen: Any) -> None:
     assert ground is not None
     assert (ground.moves_px_per_frame, ground.smear_px) == (None, None)
     assert build_night(Path(), Rig(), [], (), ()).frames == ()
-    assert ground_in_view(build_night(Path(), Rig(), [], (), ())) is None
+    assert ground_in_view((), ()) is None
 
 
 @pytest.mark.parametrize("moved", [(0.0, 0.0), (1.5, -2.25), (-3.0, 0.5)])

@@ -12,7 +12,7 @@ from astropy.time import Time
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Judgement
-from framecheck.night.records import Night
+from framecheck.motion.night import Night
 from framecheck.quantity import in_file
 from framecheck.report.night_json import night_document
 from framecheck.stars.table import COLUMNS as STAR_COLUMNS

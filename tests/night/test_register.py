@@ -6,9 +6,9 @@ Truth is drawn by numpy with the transform of OUTPUT's definition, p' = R (p - c
 import numpy as np
 import pytest
 
+from framecheck.field.similarity import Similarity, fit_similarity
 from framecheck.night.register import FALSE_MATCH, Match, make_reference, register, register_group
 from framecheck.night.sources import sources_of
-from framecheck.night.transform import Similarity, fit_similarity
 from framecheck.stars.flags import StarFlag
 from framecheck.stars.table import STAR_DTYPE
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from framecheck.night.build import build_night
+from framecheck.motion.build import build_night
 from framecheck.night.groups import group_exposures
 from framecheck.night.sessions import sessions_of
 from framecheck.read.exposure import Exposure, Orientation

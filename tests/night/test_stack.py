@@ -47,7 +47,7 @@ def test_a_stack_of_ideal_frames_is_as_deep_as_its_exposure_is_long() -> None:
 
 
 def test_depth_grows_with_the_number_of_equal_frames() -> None:
-    # SNR grows as sqrt(n) (NOI-11, from memory): its square, the depth, as n
+    # SNR grows as sqrt(n) (NOI-11, variance of a mean: closed form): its square, the depth, as n
     depth = whole(gaussians([4.0] * 4)).depth_s
     assert depth == pytest.approx(depth[0] * np.arange(1, 5))
 

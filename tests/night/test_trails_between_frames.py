@@ -9,8 +9,8 @@ import pytest
 
 from framecheck.causes.result import Finding, Healthy
 from framecheck.causes.sky import trail_crossing
-from framecheck.night.build import build_night
-from framecheck.night.records import Night
+from framecheck.motion.build import build_night
+from framecheck.motion.night import Night
 from framecheck.night.trails import Trail, trails_of
 from framecheck.read.rig import Rig
 from framecheck.stars.line import Line, Look
@@ -63,7 +63,7 @@ def confidence(night: Night) -> float:
 
 def test_a_line_in_one_frame_alone_is_a_trail(night_with) -> None:
     night = night_with({2: line(EDGE_TO_EDGE)})
-    trail = only(trails_of(night))
+    trail = only(trails_of(night.frames, night.groups))
     assert (trail.frame, trail.fixed, trail.walks, trail.without_it) == (2, False, False, 4)
     assert confidence(night) > 0.9
 
@@ -72,7 +72,7 @@ def test_a_line_in_one_frame_alone_is_a_trail(night_with) -> None:
 def test_what_moves_with_the_stars_is_no_trail(night_with, ends: Ends) -> None:
     """A filament, or the spike of a star beside the field: one frame shows it clearly, another hardly."""
     night = night_with({0: line(ends), 3: line(moved(ends, DITHERS[3]), "uneven", fwhm_px=5.0)})
-    assert only(trails_of(night)).fixed
+    assert only(trails_of(night.frames, night.groups)).fixed
     found = trail_crossing(night, night.rig)
     assert isinstance(found, Healthy)
     assert any("stay" in one.statement and one.value == 1 for one in found.evidence)
@@ -81,7 +81,7 @@ def test_what_moves_with_the_stars_is_no_trail(night_with, ends: Ends) -> None:
 def test_what_stays_with_the_sensor_is_no_trail(night_with) -> None:
     """A reflection, a lit ridge before a camera that stands still, a row of the detector."""
     night = night_with({0: line(WITHIN), 1: line(moved(WITHIN, (0.4, -0.3))), 4: line(WITHIN)})
-    assert all(trail.fixed for trail in trails_of(night))
+    assert all(trail.fixed for trail in trails_of(night.frames, night.groups))
     assert confidence(night) == 0.0
 
 
@@ -90,14 +90,15 @@ def test_a_slow_satellite_walks_from_frame_to_frame(night_with) -> None:
     step = (0.9 * 600, 0.9 * 400)
     pieces = {i: line(moved(moved(WITHIN, (step[0] * (i - 1) * 1.25, step[1] * (i - 1) * 1.25)), DITHERS[i]))
               for i in (1, 2, 3)}  # fmt: skip
-    trails = trails_of(night_with(pieces))
+    night = night_with(pieces)
+    trails = trails_of(night.frames, night.groups)
     assert [trail.frame for trail in trails] == [1, 2, 3]
     assert all(trail.walks and not trail.fixed for trail in trails)
 
 
 def test_two_satellites_are_two_trails(night_with) -> None:
     night = night_with({0: line(EDGE_TO_EDGE), 3: line(moved(EDGE_TO_EDGE, (0.0, 60.0)))})
-    assert [trail.fixed for trail in trails_of(night)] == [False, False]
+    assert [trail.fixed for trail in trails_of(night.frames, night.groups)] == [False, False]
     found = trail_crossing(night, night.rig)
     assert isinstance(found, Finding)
     assert found.affected == {0, 3}

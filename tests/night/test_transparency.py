@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from framecheck.night.register import register_group
-from framecheck.night.transparency import best_of, extinction_mag_per_airmass, relative_transparency
+from framecheck.night.transparency import best_of, relative_transparency
 from framecheck.stars.flags import StarFlag
 
 
@@ -108,18 +108,3 @@ def test_no_good_star_no_transparency(sky_field, draw, frame_of) -> None:
         result.stars.table["flags"] = StarFlag.BLENDED
     _, matches = register_group(results)
     assert relative_transparency(results, matches) == [None, None]
-
-
-def test_extinction_is_the_slope_with_air_mass() -> None:
-    # Bouguer's law, closed form: T = 10^(-0.4 k (X - 1)); 0.25 mag per air mass, clouds in a third of the frames
-    rng = np.random.default_rng(3)
-    pulls = []
-    for _ in range(100):
-        airmass = np.linspace(1.0, 2.0, 60)
-        light = 10 ** (-0.4 * 0.25 * (airmass - 1)) * np.exp(rng.normal(0, 0.01, 60))
-        light[rng.random(60) < 0.3] *= 0.7
-        slope, error = extinction_mag_per_airmass(airmass, light)
-        pulls.append((slope - 0.25) / error)
-    assert abs(np.mean(pulls)) < 0.5
-    assert np.std(pulls) < 1.4
-    assert extinction_mag_per_airmass(np.full(60, 1.1), light) is None

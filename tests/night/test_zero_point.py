@@ -9,8 +9,8 @@ import pytest
 from framecheck.causes.cloud import cloud
 from framecheck.causes.result import Finding
 from framecheck.field.result import FrameResult
-from framecheck.night.build import build_night
-from framecheck.night.records import Night
+from framecheck.motion.build import build_night
+from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
 from framecheck.stars.flags import StarFlag
 

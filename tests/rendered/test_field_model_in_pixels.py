@@ -9,8 +9,8 @@ import pytest
 from astropy.io import fits
 
 from framecheck import measure_frame
-from framecheck.night.field_model import fit_field_model
-from framecheck.night.field_records import FieldModel
+from framecheck.field.model import fit_field_model
+from framecheck.field.records import FieldModel
 
 WIDTH, HEIGHT = 1200, 900
 CENTRE = (np.array([WIDTH, HEIGHT]) - 1) / 2

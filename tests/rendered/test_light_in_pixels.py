@@ -10,7 +10,7 @@ import pytest
 from star_field import Scene, Truth, power_law
 
 from framecheck.field import FrameResult
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.read import Rig
 
 

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from framecheck.causes.result import Finding, Healthy
 from framecheck.causes.sky import trail_crossing
 from framecheck.field import FrameResult, FrameShape, frame_shape
-from framecheck.night.build import build_night
-from framecheck.night.records import Night
+from framecheck.motion.build import build_night
+from framecheck.motion.night import Night
 from framecheck.night.trails import trails_of
 from framecheck.read.exposure import Exposure, Frame
 from framecheck.read.rig import Rig
@@ -178,7 +178,7 @@ def test_a_wisp_as_straight_as_a_trail_is_known_by_its_other_frames() -> None:
     sky = drawn.with_light(drawn.stars(size=WIDE), drawn.straight_filament(size=WIDE))
     night = a_night(sky)
     assert all(frame.result.stars.n_crossing == 1 for frame in night.frames)
-    assert all(trail.fixed for trail in trails_of(night))
+    assert all(trail.fixed for trail in trails_of(night.frames, night.groups))
     assert isinstance(trail_crossing(night, night.rig), Healthy)
 
 
@@ -195,7 +195,7 @@ def test_pieces_of_a_slow_satellite_are_found_as_it_walks() -> None:
     c, s = np.cos(np.radians(31)), np.sin(np.radians(31))
     pieces = {i: drawn.piece(31, (150 + 80 * i * c, 120 + 80 * i * s), 70) for i in (1, 2, 3)}
     night = a_night(drawn.stars(size=WIDE), more=pieces)
-    trails = trails_of(night)
+    trails = trails_of(night.frames, night.groups)
     assert [trail.frame for trail in trails] == [1, 2, 3]
     assert all(trail.walks and trail.line.open_ends == 2 for trail in trails)
     assert [trail.line.length_px for trail in trails] == pytest.approx([70] * 3, abs=4)
@@ -221,5 +221,5 @@ def test_a_short_line_unlike_a_moved_star_is_no_trail(scene: str) -> None:
 def test_a_short_line_that_stays_with_the_stars_is_no_trail() -> None:
     sky = drawn.with_light(drawn.stars(size=WIDE), drawn.piece(31, (300, 280), 75, 15, 3.6, size=WIDE))
     night = a_night(sky)
-    assert all(trail.fixed for trail in trails_of(night))
+    assert all(trail.fixed for trail in trails_of(night.frames, night.groups))
     assert isinstance(trail_crossing(night, night.rig), Healthy)

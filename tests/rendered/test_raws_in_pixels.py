@@ -10,7 +10,7 @@ from dng import write_dng
 from star_field import star_field
 
 from framecheck import Rig, find_frames, measure_frame, measure_night
-from framecheck.night import build_night
+from framecheck.motion import build_night
 from framecheck.pipeline import settle_facts
 
 SHARES = {"R": 0.7, "G": 1.0, "B": 0.5}  # light of each colour; invented

@@ -21,7 +21,9 @@ from framecheck.decision.judgement import (
     Undecided,
 )
 from framecheck.field.result import FrameFailure, FrameResult, FrameShape
-from framecheck.night.records import Group, Motion, Night, NightFrame, Registration, Skipped
+from framecheck.motion.night import Night
+from framecheck.motion.records import Motion
+from framecheck.night.records import Group, NightFrame, Registration, Skipped
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.sky.model import SkySummary

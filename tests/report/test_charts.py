@@ -9,13 +9,14 @@ from test_page import Page
 
 from framecheck.decision.course import course_of
 from framecheck.decision.judgement import Judgement
+from framecheck.field.records import NoFieldModel
 from framecheck.field.result import StackedStar
-from framecheck.night.axes import Axes
-from framecheck.night.field_records import NoFieldModel
-from framecheck.night.records import Motion, NightFrame
-from framecheck.night.rhythm import Rhythm, Spectrum
-from framecheck.night.smears import Smears
-from framecheck.night.tracking import Tracking
+from framecheck.motion.axes import Axes
+from framecheck.motion.records import Motion
+from framecheck.motion.rhythm import Rhythm, Spectrum
+from framecheck.motion.smears import Smears
+from framecheck.motion.tracking import Tracking
+from framecheck.night.records import NightFrame
 from framecheck.read.exposure import Orientation
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart

@@ -7,7 +7,17 @@ import pytest
 
 from framecheck.simulate.ground import behind_ground
 from framecheck.simulate.mount import attitude
-from framecheck.simulate.scenario import Camera, Ground, Mount, Scenario, SceneOptics, ScenePlan, SceneSky, Site, Target
+from framecheck.simulate.scenario import (
+    Camera,
+    Mount,
+    Scenario,
+    SceneGround,
+    SceneOptics,
+    ScenePlan,
+    SceneSky,
+    Site,
+    Target,
+)
 
 WIDE = Scenario(
     site=Site(pressure_hpa=0),
@@ -16,7 +26,7 @@ WIDE = Scenario(
     camera=Camera(width=360, height=240, pixel_um=4.3),
     mount=Mount(kind="fixed"),
     sky=SceneSky(brightness_e_per_s=40.0),
-    ground=Ground(height=0.4, roughness=0.08, lamps=0),
+    ground=SceneGround(height=0.4, roughness=0.08, lamps=0),
     plan=ScenePlan(exposure_s=2.0, cadence_s=20.0, frames=3),
 )
 
@@ -35,7 +45,7 @@ def test_ground_stands_under_a_tripod() -> None:
     first, last = line_px(WIDE, 0), line_px(WIDE, 2)
     assert first.mean() == pytest.approx(0.4 * 240, abs=25)
     np.testing.assert_array_equal(first, last)
-    assert line_px(replace(WIDE, ground=Ground(height=0.0)), 0).sum() == 0
+    assert line_px(replace(WIDE, ground=SceneGround(height=0.0)), 0).sum() == 0
 
 
 def test_ground_moves_under_a_tracker_as_fast_as_the_sky() -> None:

@@ -12,7 +12,7 @@ PILOT = Pilot(3.0, 3.0, 0.0, 50)
 
 
 def field(n: int, seed: int, companion: tuple[float, float] | None = None, share: float = 0.3) -> Found:
-    """Stars whose numbers go as flux^-0.7 (a common slope, from memory), each drawn twice if it has a companion."""
+    """Stars whose numbers go as flux^-0.7 (chosen), each drawn twice if it has a companion."""
     rng = np.random.default_rng(seed)
     x, y = rng.uniform(0, SHAPE[1], n), rng.uniform(0, SHAPE[0], n)
     flux = 500 * rng.random(n) ** (-1 / 0.7)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from framecheck.stars.fit import StarFits, _swept, fit_stars
-from framecheck.stars.profile import FLUX, LN_W, PixelGrid, PixelRule, evaluate, pixel_rule, square_grid
+from framecheck.stars.profile import FLUX, LN_W, PixelRule, StampGrid, evaluate, pixel_rule, square_grid
 from framecheck.stars.stamps import Stamps
 
 NOISE_ADU = 20.0
@@ -27,7 +27,7 @@ def stars_of(fwhm_px: float, wing: float, snr: float, n: int = 300) -> tuple[Sta
 
 
 def by_differences(
-    p: np.ndarray, wing: float, grid: PixelGrid, rule: PixelRule, *, wing_slope: bool = False
+    p: np.ndarray, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False
 ) -> tuple[np.ndarray, np.ndarray]:
     """The same profile on finer squares, and its derivatives as differences of two such profiles."""
     assert not wing_slope

@@ -8,7 +8,7 @@ import pytest
 from reference import reference
 
 from framecheck.stars.measure import half_flux_of_profile
-from framecheck.stars.profile import MIN_WING, PixelGrid, evaluate, pixel_rule, square_grid, wing_terms
+from framecheck.stars.profile import MIN_WING, StampGrid, evaluate, pixel_rule, square_grid, wing_terms
 from framecheck.stars.trails import evaluate_trail, half_maximum_widths
 
 BETAS = [("a", 2.5), ("b", 3.0), ("c", 4.765)]
@@ -102,7 +102,7 @@ def test_ratio_of_widths_of_a_trailed_moffat_star() -> None:
     parameters = np.array([[0, 0, log(3.0), 3.0, 0.0, 1.0, 0.0]])
     at = np.linspace(-6, 6, 2401, dtype=np.float32)
     zero = np.zeros_like(at)
-    along, _ = evaluate_trail(parameters, 1 / 3.0, PixelGrid(at, zero), pixel_rule(1.0))
-    across, _ = evaluate_trail(parameters, 1 / 3.0, PixelGrid(zero, at), pixel_rule(1.0))
+    along, _ = evaluate_trail(parameters, 1 / 3.0, StampGrid(at, zero), pixel_rule(1.0))
+    across, _ = evaluate_trail(parameters, 1 / 3.0, StampGrid(zero, at), pixel_rule(1.0))
     ratio = width_of_cut(along.ravel()) / width_of_cut(across.ravel())
     assert ratio == reference("ORA-12").approx

@@ -474,7 +474,12 @@ const bench = (data) => {
     remember();
     update();
   };
-  slider.addEventListener("input", () => { many = n - Number(slider.value); own.clear(); remember(); update(); });
+  slider.addEventListener("input", () => {
+    many = n - Number(slider.value);
+    own.forEach((into, row) => { if (into === rank[row] < many) own.delete(row); });
+    remember();
+    update();
+  });
   element("recommended").addEventListener("click", () => { many = choice.recommended; own.clear(); remember(); update(); });
   const acts = { take: () => decide(true), drop: () => decide(false), undo: () => decide(null), pin, blink, pieces: () => { pieces = !pieces; turnTo(); } };
   Object.entries(acts).forEach(([id, act]) => element(id).addEventListener("click", act));
@@ -533,9 +538,15 @@ const bench = (data) => {
 
   recall();
   element("bench").hidden = false;
-  update();
+  sum();
+  setTimeout(turnTo);
   new ResizeObserver(() => { draw(); fill(); }).observe(track);
 };
 // What is above it is shown first.
-if (element("bench")) setTimeout(() => bench(JSON.parse(element("data").textContent)));
+if (element("bench")) {
+  setTimeout(() => {
+    const data = JSON.parse(element("data").textContent);
+    setTimeout(() => bench(data));
+  });
+}
 unfold();
