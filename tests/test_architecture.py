@@ -2,7 +2,10 @@
 
 import ast
 from collections.abc import Iterator
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
+
+import pytest
 
 PACKAGE = Path(__file__).parent.parent / "framecheck"
 ORDER = [
@@ -47,6 +50,28 @@ def imports_between_rooms() -> Iterator[tuple[str, str, Path]]:
                 for alias in node.names:
                     if alias.name in ORDER:
                         yield room, alias.name, path
+
+
+def imports_between_files() -> dict[str, set[str]]:
+    """Each module of the package and those that it imports, anywhere: at its head, in functions, for types."""
+    files = {".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts): path for path in PACKAGE.rglob("*.py")}
+    modules = {name.removesuffix(".__init__"): path for name, path in files.items()}
+    imported: dict[str, set[str]] = {name: set() for name in modules}
+    for name, path in modules.items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and node.module:
+                whole = {f"{node.module}.{alias.name}" for alias in node.names}
+                imported[name] |= whole & set(modules) or {node.module} & set(modules)
+    return imported
+
+
+def test_no_files_import_each_other_in_a_circle() -> None:
+    """Below the command line: what can be put in an order is not a circle (topological order, textbook)."""
+    below = {name: some for name, some in imports_between_files().items() if not name.startswith("framecheck.cli")}
+    try:
+        list(TopologicalSorter(below).static_order())
+    except CycleError as circle:
+        pytest.fail(" -> ".join(circle.args[1]))
 
 
 def test_every_room_has_its_place() -> None:

@@ -48,9 +48,9 @@ SEEN: Final[Mapping[Look, float]] = {"shape": 0.10, "comet": 0.03, "lobes": 0.05
 by half. Chosen, the same for all."""
 
 
-OWN_WIDENING: Final = 0.04
-"""Share of the squared width that a comet or lobes make in focus, where they are worst, from which all of their look is
-their own. Chosen: beside a focus far off, what is seen of less is the edge of the aperture."""
+OUT_OF_FOCUS: Final = 2.0
+"""How much more of a comet or of lobes counts than there would be in focus. [dimensionless] Chosen: beside a focus far
+off, what is seen of more is the edge of the aperture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +83,7 @@ class Effect:
     @property
     def over(self) -> Floats:
         """How far it lies over what is worth naming, where it is worst: 1 at the limit; shape (n,)."""
-        look = self.worst_look / SEEN[self.kind]
-        if self.kind != "shape":
-            look = look * np.minimum(self.worst_size / OWN_WIDENING, 1)
-        return np.maximum(self.worst_size / WORTH_NAMING * self.named_by_size, look)
+        return np.maximum(self.worst_size / WORTH_NAMING * self.named_by_size, self.worst_look / SEEN[self.kind])
 
     @property
     def over_of_frames(self) -> Floats:
@@ -138,11 +135,14 @@ def effects(numbers: Numbers, setting: Setting, place: Complexes) -> dict[str, E
     without_lobes, only_coma = seen(0 * at, pinch=0), seen(0 * at, comet=coma)
     only_decentred, plain = seen(0 * at, comet=decentred), seen(at, stigma=constant)
     symmetric = seen(focus, comet=0, pinch=0)
-    lobes = _pair(now, 5) - _pair(seen(focus, pinch=0), 5)
+    lobes = _of_optics(_pair(now, 5) - _pair(seen(focus, pinch=0), 5), _pair(focused, 5) - _pair(without_lobes, 5))
     only_radial = seen(focus, stigma=numbers.of("radial_astigmatism") * place**2, comet=0, pinch=0)
     turned = _pair(symmetric, 1) - _pair(only_radial, 1)
     radial = _pair(symmetric, 1) - _pair(seen(focus, stigma=constant, comet=0, pinch=0), 1)
-    tail_of_decentring, tail_of_coma = (_pair(now, 3) - _pair(seen(focus, comet=one), 3) for one in (coma, decentred))
+    tail_of_decentring, tail_of_coma = (
+        _of_optics(_pair(now, 3) - _pair(seen(focus, comet=one), 3), _pair(focused, 3) - _pair(without, 3))
+        for one, without in ((coma, only_coma), (decentred, only_decentred))
+    )
     tilt = np.mean((place * numbers.direction("tilt").conj()).real ** 2, axis=-1, keepdims=True)
     bend = numbers.of("bend") ** 2 * np.var(np.abs(place) ** 2)
     of_tilt = tilt / np.maximum(tilt + bend, 1e-12)
@@ -186,6 +186,12 @@ def with_aberrations(path: Floats, focus: Floats, **other: Complexes | complex) 
             value = np.asarray(other[name])
             out[2 * k + 2], out[2 * k + 3] = value.real, value.imag
     return out
+
+
+def _of_optics(part: Complexes, in_focus: Complexes) -> Complexes:
+    """A third moment that a cause draws, as far as there is of it in focus too."""
+    size = np.abs(part)
+    return np.asarray(part * np.minimum(1, OUT_OF_FOCUS * np.abs(in_focus) / np.maximum(size, 1e-9)))
 
 
 def _seen_of(part: Complexes, whole: Complexes) -> Floats:

@@ -19,6 +19,7 @@ from framecheck.model.solve import (
     solve,
     stacked,
     start,
+    turning_as_astigmatism,
     usual_spread,
 )
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
@@ -51,8 +52,12 @@ ROUND: Final = 1.0
 """Round part of the motion over its shape's scatter, at the least. [dimensionless] Chosen: motion along one axis only
 is rare."""
 
+WANDERING: Final = 0.2
+"""Scatter of the focus from frame to frame where it wanders, to begin with. [FWHM] Chosen."""
+
 OWN_SPREADS: Final = (
     ("air", 0.03, 0.25),
+    ("focus", 0.01, 0.4),
     ("motion", 0.01, 0.4),
     ("round_motion", 0.01, 0.4),
     ("comet", 0.003, 0.1),
@@ -103,6 +108,8 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     if (away := growth_as_focus(setting)) is not None:
         begun.append(away)
     modes = [solve(setting, one, spread, rounds=8) for one in begun]
+    if (turning := turning_as_astigmatism(setting)) is not None:
+        modes.append(_wandering(setting, turning))
     for _ in range(2):
         modes = _likely(_by_evidence(modes))
         floor, alike = unexplained(modes[0], setting)
@@ -112,6 +119,16 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
     share = np.where(evidence > -MODES_WITHIN, np.exp(evidence / TEMPER), 0)
     return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), alike=alike)
+
+
+def _wandering(setting: Setting, begin: Numbers) -> Mode:
+    """Climb with a focus that wanders from frame to frame and little motion; by scatters it has itself."""
+    spread = usual_spread()
+    frame = spread.frame.copy()
+    frame[AT_FRAME["focus"]] = WANDERING
+    mode = solve(setting, begin, replace(spread, frame=frame), rounds=12)
+    floor, alike = unexplained(mode, setting)
+    return solve(setting, mode.numbers, Spread(frame=scatter(mode), floor=floor, alike=alike), rounds=12)
 
 
 def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:

@@ -123,6 +123,11 @@ class Mode:
 DISC_COUNTS: Final = 0.7
 LEAST_ROUND: Final = 0.2
 SHARP: Final = 0.15
+ASTIGMATIC: Final = 0.3
+ONE_DIRECTION: Final = 2.0
+"""Astigmatism to begin with, and how much more shapes scatter along one direction than across it for that. [FWHM,
+dimensionless] Chosen."""
+
 GROWN: Final = 0.15
 """What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
 begins; quantile of the frames' sizes that counts as in focus, and growth over the usual size that may be one of focus.
@@ -168,6 +173,26 @@ def growth_as_focus(setting: Setting) -> Numbers | None:
     kind[:, 1] = fit[0]
     shared[AT["base"]] += log(sharp / float(np.median(size)))
     return Numbers(shared=shared, kind=kind, frame=np.zeros_like(begun.frame))
+
+
+def turning_as_astigmatism(setting: Setting) -> Numbers | None:
+    """Begin where frames drawn out along one direction or at right angles to it are astigmatic, their focus wandering.
+
+    None if their shapes scatter in any direction, or little.
+    """
+    shape = mean_over_field(setting, 1) / setting.width2_px2 - setting.line**2
+    away = shape - shear.middle(shape)
+    turn = np.exp(0.5j * np.angle(np.sum(away**2)))
+    along, across = (away / turn).real, (away / turn).imag
+    least = ASTIGMATIC / 4  # of shapes too small to see nothing is told
+    if np.std(along) < max(ONE_DIRECTION * np.std(across), least) or not along.min() < -least < least < along.max():
+        return None
+    begun = start(setting, {"focus": 0.0, "astigmatism": complex(ASTIGMATIC * turn)})
+    frame, size = begun.frame.copy(), mean_over_field(setting, 0).real / setting.width2_px2
+    frame[:, AT_FRAME["motion"]] = 0
+    frame[:, AT_FRAME["focus"].start] = along / (2 * DISC_COUNTS * ASTIGMATIC)
+    frame[:, AT_FRAME["air"].start] = np.clip(np.log(size / np.median(size)), -0.3, 0.3) / 2
+    return Numbers(shared=begun.shared, kind=begun.kind, frame=frame)
 
 
 def _slope_of_shape(setting: Setting) -> complex:
