@@ -94,7 +94,7 @@ def _strip(quantity: Quantity, rows: Sequence[FrameRow], axis: TimeAxis, *, is_l
     assert curve is not None
     values = [float(value) for row in rows if (value := getattr(row, quantity.name)) is not None]
     mark = _mark(curve, rows)
-    unit = f"\u202f{curve.unit}" if curve.unit else ""
+    unit = curve.unit if curve.unit in ("", "″", "′", "°") else f"\u202f{curve.unit}"
     typical = f"{quantity.text(median(values))}{unit}"
     text = (
         f"{curve.title} of {counted(len(values), 'frame')} along the night: from {quantity.text(min(values))} to "
