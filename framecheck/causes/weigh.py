@@ -171,14 +171,14 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
-        settled |= _claimed_together([settled[cause] for cause in causes], tells)
+        settled |= claimed_together([settled[cause] for cause in causes], tells)
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
     setting = setting_of(night, rig)
     return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], optics)
 
 
-def _claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]:
+def claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]:
     """Claim the likeliest of causes that look alike if each is open and their union is not; empty otherwise."""
     found = sorted((one for one in answers if isinstance(one, Finding)), key=lambda one: -one.confidence)
     union = sum(one.confidence for one in found)
