@@ -37,10 +37,11 @@ from framecheck.night.records import NightFrame
 from framecheck.read.rig import Rig
 
 RESTLESS: Final = 0.15
-RESTLESS_SCATTER: Final = 0.3
+RESTLESS_SCATTER: Final = 0.4
+SCATTER_OF_ONE: Final = 1.2
 """Squared width of a random motion over that of the star, from which guiding is restless, and the scatter of its
-logarithm. [dimensionless] The first as for all causes (`WORTH_NAMING`); the second chosen: the memory of the motion is
-known to a factor."""
+logarithm, of many frames and beside that of one. [dimensionless] The first as for all causes (`WORTH_NAMING`); the
+second chosen: the memory of the motion is known to a factor; the third: a median deviation, normal statistics."""
 
 RECORDED: Final = 0.2
 """Part of the squared FWHM that a guiding record shows as motion, from which it matters. [dimensionless] Chosen: the
@@ -163,8 +164,10 @@ def _unexplained(moved: Moved) -> NDArray[np.complex128]:
 
 def _restless(moved: Moved, optics: Optics | None) -> float:
     rest = _unexplained(moved)
+    # a median deviation of so many numbers, two from each step, is known to this (normal statistics)
+    scatter = math.hypot(RESTLESS_SCATTER, SCATTER_OF_ONE / math.sqrt(2 * max(len(rest) - 1, 1)))
     odds = [
-        log_odds_of_ratio(_restlessness(moved, optics)[1], RESTLESS, RESTLESS_SCATTER),
+        log_odds_of_ratio(_restlessness(moved, optics)[1], RESTLESS, scatter),
         log_odds_above(SMOOTH, _lasting(rest - shear.middle(rest), moved.error), SMOOTH_SCATTER),
     ]
     recorded = _on_record(moved)

@@ -55,6 +55,11 @@ is rare."""
 WANDERING: Final = 0.2
 """Scatter of the focus from frame to frame where it wanders, to begin with. [FWHM] Chosen."""
 
+HOLDS: Final = 0.05
+"""Scatter of the focus from frame to frame up to which a focuser holds it. [FWHM] Chosen."""
+SELDOM: Final = 5.0
+"""Log evidence against a focus that wanders from frame to frame. Chosen: focusers hold, mounts shake."""
+
 OWN_SPREADS: Final = (
     ("air", 0.03, 0.25),
     ("focus", 0.01, 0.4),
@@ -114,7 +119,7 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
         modes = _likely(_by_evidence(modes))
         floor, alike = unexplained(modes[0], setting)
         spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
-        modes = [solve(setting, one.numbers, its, rounds=12) for one, its in zip(modes, spreads, strict=True)]
+        modes = [_solved_again(setting, one, its) for one, its in zip(modes, spreads, strict=True)]
     modes = _distinct(_by_evidence(modes))
     evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
     share = np.where(evidence > -MODES_WITHIN, np.exp(evidence / TEMPER), 0)
@@ -128,7 +133,14 @@ def _wandering(setting: Setting, begin: Numbers) -> Mode:
     frame[AT_FRAME["focus"]] = WANDERING
     mode = solve(setting, begin, replace(spread, frame=frame), rounds=12)
     floor, alike = unexplained(mode, setting)
-    return solve(setting, mode.numbers, Spread(frame=scatter(mode), floor=floor, alike=alike), rounds=12)
+    return _solved_again(setting, mode, Spread(frame=scatter(mode), floor=floor, alike=alike))
+
+
+def _solved_again(setting: Setting, mode: Mode, spread: Spread) -> Mode:
+    """Go on from an explanation with other scatters; a focus that wanders is seldom."""
+    found = solve(setting, mode.numbers, spread, rounds=12)
+    wanders = bool(spread.frame[AT_FRAME["focus"]][0] > HOLDS)
+    return replace(found, log_evidence=found.log_evidence - SELDOM * wanders)
 
 
 def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:

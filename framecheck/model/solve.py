@@ -127,6 +127,8 @@ ASTIGMATIC: Final = 0.3
 ONE_DIRECTION: Final = 2.0
 """Astigmatism to begin with, and how much more shapes scatter along one direction than across it for that. [FWHM,
 dimensionless] Chosen."""
+SOME: Final = 0.2
+"""Share of the frames that must lie on either side. Chosen: knocks and late corrections are few."""
 
 GROWN: Final = 0.15
 """What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
@@ -185,7 +187,8 @@ def turning_as_astigmatism(setting: Setting) -> Numbers | None:
     turn = np.exp(0.5j * np.angle(np.sum(away**2)))
     along, across = (away / turn).real, (away / turn).imag
     least = ASTIGMATIC / 4  # of shapes too small to see nothing is told
-    if np.std(along) < max(ONE_DIRECTION * np.std(across), least) or not along.min() < -least < least < along.max():
+    low, high = np.quantile(along, (SOME, 1 - SOME))
+    if np.std(along) < max(ONE_DIRECTION * np.std(across), least) or not low < -least < least < high:
         return None
     begun = start(setting, {"focus": 0.0, "astigmatism": complex(ASTIGMATIC * turn)})
     frame, size = begun.frame.copy(), mean_over_field(setting, 0).real / setting.width2_px2
