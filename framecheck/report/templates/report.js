@@ -79,9 +79,10 @@ const bench = (data) => {
   let common = n > 1 ? frames.file[0].length : 0;
   frames.file.forEach((name) => { while (!name.startsWith(frames.file[0].slice(0, common))) common -= 1; });
   while (common && /\d/.test(frames.file[0][common - 1])) common -= 1; // no number is cut in two
+  const longest = Math.max(...frames.file.map((name) => name.length));
   const ending = /(\.[a-z]{2,5}){0,2}$/i.exec(frames.file[0])[0];
   const short = (row) => {
-    const name = common >= 6 ? `…${frames.file[row].slice(common)}` : frames.file[row];
+    const name = common >= 6 && longest > 20 ? `…${frames.file[row].slice(common)}` : frames.file[row];
     return frames.file.length > 1 && name.endsWith(ending) ? name.slice(0, name.length - ending.length) : name;
   };
   const rank = new Array(n);
