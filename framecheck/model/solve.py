@@ -180,12 +180,12 @@ def growth_as_focus(setting: Setting) -> Numbers | None:
 def turning_as_astigmatism(setting: Setting) -> Numbers | None:
     """Begin where frames drawn out along one direction or at right angles to it are astigmatic, their focus wandering.
 
-    None if their shapes scatter in any direction, or little.
+    None if their shapes scatter in any direction, or little, or all along one: motion makes no star short along its
+    axis.
     """
     shape = mean_over_field(setting, 1) / setting.width2_px2 - setting.line**2
-    away = shape - shear.middle(shape)
-    turn = np.exp(0.5j * np.angle(np.sum(away**2)))
-    along, across = (away / turn).real, (away / turn).imag
+    turn = np.exp(0.5j * np.angle(np.sum((shape - shear.middle(shape)) ** 2)))
+    along, across = (shape / turn).real, (shape / turn).imag
     least = ASTIGMATIC / 4  # of shapes too small to see nothing is told
     low, high = np.quantile(along, (SOME, 1 - SOME))
     if np.std(along) < max(ONE_DIRECTION * np.std(across), least) or not low < -least < least < high:
