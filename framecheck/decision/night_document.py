@@ -132,5 +132,7 @@ class NightDocument:
     field_stretches: FieldStretches | None = None
     failures: tuple[FailedAlike, ...] = ()
     ground: Mapping[str, Any] | None = None
+    standing: Mapping[str, Any] | None = None
+    """How stars run over a camera that does not follow them."""
     morning: Morning | None = None
     """The answer in one look, as all faces tell it."""

@@ -20,7 +20,7 @@ from framecheck.plan.tolerances import (
     polar_error_for_drift_arcmin,
     polar_error_for_rotation_arcmin,
     trail_for_elongation,
-    trail_on_print_um,
+    trail_on_print,
     trailed_fwhm,
     untracked_rate_arcsec_per_s,
 )
@@ -66,7 +66,7 @@ def untracked(setup: Setup) -> PlanSection:
         lines.append(_standing(setup, screen, run, f"until the stars have run {SCREEN_PX:g} pixels"))
         needs = setup.missing("focal_length_mm", "sensor_diagonal_mm", "declination_deg")
         on_print = replace(pixel, key="untracked_print", name="Sharp on a print", needs=needs)
-        seen = diagonal and focal and ARCSEC_PER_RADIAN * 1e-3 * trail_on_print_um(diagonal) / focal
+        seen = diagonal and focal and ARCSEC_PER_RADIAN * trail_on_print(diagonal) / focal
         lines += [_standing(setup, on_print, seen, _PRINT), _rule_of_500(setup)]
     if setup.rig.mount_type == "fixed" and setup.exposure_s is not None:
         lines.append(_standing_trail(setup))

@@ -64,17 +64,17 @@ def corner_rate_arcsec_per_s(dec_deg: float, corner_deg: float) -> float:
     return SIDEREAL_RATE_ARCSEC_PER_S * speed
 
 
-def trail_on_print_um(sensor_diagonal_mm: float) -> float:
-    """Trail on the sensor that the eye just sees on a print of any size, from as far as its diagonal. [micrometre]
+def trail_on_print(diagonal: float) -> float:
+    """Trail that the eye just sees on a print of any size, from as far as the print's diagonal; unit of `diagonal`.
 
     Closed form: the picture's diagonal then fills the same angle for every size, and `EYE_ARCMIN` is the same share.
 
     Parameters
     ----------
-    sensor_diagonal_mm : float
-        [mm]
+    diagonal : float
+        Of the sensor, in any unit.
     """
-    return 1e3 * sensor_diagonal_mm * radians(EYE_ARCMIN / 60)
+    return diagonal * radians(EYE_ARCMIN / 60)
 
 
 def trailed_fwhm(fwhm: float, length: float) -> float:

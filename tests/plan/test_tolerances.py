@@ -49,7 +49,7 @@ def test_a_corner_at_the_middle_is_no_faster() -> None:
 
 def test_a_print_seen_from_its_diagonal() -> None:
     # common practice, no source: 1/3438 of the diagonal, which is one arcminute; 12.6 micrometres of 43.3 mm
-    assert t.trail_on_print_um(43.27) == pytest.approx(43270 / 3437.75, rel=1e-4)
+    assert t.trail_on_print(43.27) == pytest.approx(43.27 / 3437.75, rel=1e-4)
 
 
 def test_a_long_trail_is_as_wide_as_long() -> None:
