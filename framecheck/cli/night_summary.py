@@ -13,6 +13,7 @@ from framecheck.report.left_out import alike, in_words
 from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.time_axis import night_hours, several_nights
+from framecheck.report.tracker_words import alignment_note
 from framecheck.report.tripod_words import standing_note
 from framecheck.words import path_in, sentence
 
@@ -37,7 +38,8 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     lines += morning_lines(judgement, look)
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
-    notes = (standing_note(judgement.night), ground_note(judgement.night), moon_note(judgement))
+    night = judgement.night
+    notes = (standing_note(night), alignment_note(judgement), ground_note(night), moon_note(judgement))
     for note in filter(None, notes):
         lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)

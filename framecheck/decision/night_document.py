@@ -134,5 +134,7 @@ class NightDocument:
     ground: Mapping[str, Any] | None = None
     standing: Mapping[str, Any] | None = None
     """How stars run over a camera that does not follow them."""
+    alignment: tuple[Mapping[str, Any], ...] | None = None
+    """How long the polar axis of a tracker stands, by focal length."""
     morning: Morning | None = None
     """The answer in one look, as all faces tell it."""

@@ -44,6 +44,9 @@ HIGHEST_ALTITUDE_DEG: Final = 88.0
 CORNER_FASTER: Final = 1.05
 """Speed in a corner over that in the middle from which it is told. [dimensionless] Chosen: two digits show less."""
 
+OTHER_LENSES_MM: Final = (50.0, 85.0, 135.0, 200.0)
+"""Focal lengths at which a tracker's alignment is told as well. Chosen: lenses that such mounts carry."""
+
 _ASKED_OF_PIXELS: Final = PlanLine(key="untracked_sharp", name="Sharp at full size", unit="s")
 _PRINT: Final = "until the eye sees it on a print of any size, from as far as the print's diagonal"
 _NO_LIMIT: Final = "sets no limit"
@@ -143,6 +146,9 @@ def with_mount(setup: Setup) -> PlanSection:
         lines += [_rotation(setup), _rotation_exposure(setup)]
     else:
         lines += [_polar_exposure(setup), _periodic_exposure(setup), _air_drift(setup)]
+    if setup.rig.mount_type == "tracker" and setup.polar_error_arcmin is not None:
+        place = next(i for i, line in enumerate(lines) if line.key == "polar_exposure")
+        lines[place + 1 : place + 1] = _other_lenses(setup)
     lines.insert(1, _drift_exposure(setup))
     if setup.exposure_s is not None and len(setup.missing("drift_arcsec_per_min", "polar_error_arcmin")) < 2:
         lines.append(_trail(setup))
@@ -219,6 +225,22 @@ def _polar_exposure(setup: Setup) -> PlanLine:
         gentle = f"as little as {short(least)}″" if short(least) != "0.000" else "nothing"
         note += f"; by {gentle} in the gentlest part of the sky"
     return _limit(blank, worst, setup.exposure_s, note)
+
+
+def _other_lenses(setup: Setup) -> list[PlanLine]:
+    """The same at other focal lengths, the aperture's ratio kept; nothing if something is missing."""
+    focal, aperture = setup.rig.focal_length_mm, setup.rig.aperture_mm
+    lines = []
+    for other in OTHER_LENSES_MM:
+        if focal is None or other == focal:
+            continue
+        width = None if aperture is None else aperture * other / focal
+        rig = replace(setup.rig, focal_length_mm=other, aperture_mm=width, solved_scale_arcsec=None)
+        line = _polar_exposure(replace(setup, rig=rig))
+        if line.value is not None:
+            name, note = f"Longest, at {other:g} mm", "by polar error, with the same axis and pixels"
+            lines.append(replace(line, key=f"polar_exposure_{other:g}_mm", name=name, note=note))
+    return lines
 
 
 def _periodic_exposure(setup: Setup) -> PlanLine:

@@ -3,7 +3,13 @@
 from math import asin, atan, cos, degrees, erf, hypot, inf, pi, radians, sin, sqrt, tan
 from typing import Final
 
-from framecheck.constants import FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S, VISUAL_WAVELENGTH_M
+from framecheck.constants import (
+    ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    SIDEREAL_DAY_S,
+    SIDEREAL_RATE_ARCSEC_PER_S,
+    VISUAL_WAVELENGTH_M,
+)
 
 ZERO_MAGNITUDE_PHOTONS: Final = 995.5
 """Photons of a star of magnitude 0 in the middle of the visual band. [1/s/cm²/ångström] From memory: the usual round
@@ -155,6 +161,22 @@ def polar_error_for_drift_arcmin(drift_arcsec_per_min: float) -> float:
         [arcsec/min]
     """
     return drift_arcsec_per_min / polar_drift_arcsec_per_min(1.0, 0.0)[1]
+
+
+def polar_exposure_s(polar_error_arcmin: float, focal_length_mm: float, trail_um: float) -> float:
+    """Longest exposure in which a polar error draws no longer trail on the sensor anywhere. [s] Closed form.
+
+    Parameters
+    ----------
+    polar_error_arcmin : float
+        Above 0. [arcmin]
+    focal_length_mm : float
+        [mm]
+    trail_um : float
+        Allowed. [micrometre]
+    """
+    trail_arcsec = ARCSEC_PER_RADIAN * 1e-3 * trail_um / focal_length_mm
+    return 60 * trail_arcsec / polar_drift_arcsec_per_min(polar_error_arcmin, 0.0)[1]
 
 
 def guided_rotation_arcsec(polar_error_arcmin: float, dec_deg: float, exposure_s: float) -> float:

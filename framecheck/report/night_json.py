@@ -26,6 +26,7 @@ from framecheck.read.rig import Rig
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.ground_words import ground_document
 from framecheck.report.left_out import failed_alike
+from framecheck.report.tracker_words import alignment_document
 from framecheck.report.tripod_words import standing_document
 from framecheck.words import path_in
 
@@ -83,6 +84,7 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         ),
         ground=ground_document(night),
         standing=standing_document(night),
+        alignment=alignment_document(judgement),
         morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)

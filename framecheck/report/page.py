@@ -23,6 +23,7 @@ from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.story import finding_parts, place_of
 from framecheck.report.time_axis import night_hours, several_nights
+from framecheck.report.tracker_words import alignment_note
 from framecheck.report.tripod_words import standing_note
 
 _MOST_BYTES: Final = 8_000_000
@@ -74,6 +75,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
                 (
                     several_nights(judgement.rows),
                     standing_note(judgement.night),
+                    alignment_note(judgement),
                     ground_note(judgement.night),
                     moon_note(judgement),
                 ),

@@ -92,7 +92,7 @@ def test_stars_run_as_the_sky_turns(
     expected = SKY_RAD_PER_S * np.cos(np.radians(dec_deg)) * lens.focal_px  # closed form
     assert camera.px_per_s == pytest.approx(expected, rel=0.01)
     assert camera.expected_px_per_s == pytest.approx(expected, rel=0.01)
-    assert camera.turning_over_sky == pytest.approx(1.0, abs=0.003)
+    assert camera.turning_over_sky == pytest.approx(1.0, abs=0.01)
     assert (camera.dec_deg, camera.dec_from) == (pytest.approx(abs(dec_deg), abs=0.1), "frames")
     corners = lens.corner_speeds()
     assert camera.worst_px_per_s == pytest.approx(max(corners.values()), rel=0.05)

@@ -138,6 +138,16 @@ def test_exposure_by_polar_error_and_needed_polar_error_are_one_sum() -> None:
     assert value("drift_exposure", drift_arcsec_per_min=drift) == pytest.approx(value("polar_exposure"), rel=1e-3)
 
 
+def test_a_tracker_is_told_at_other_focal_lengths() -> None:
+    facts = {"mount_type": "tracker", "focal_length_mm": 135.0, "aperture_mm": 48.0, "seeing_arcsec": (2.0, 2.0)}
+    own = value("polar_exposure", **facts)
+    for other in (50, 85, 200):  # closed form: 1 / focal length, but for what air adds
+        assert value(f"polar_exposure_{other}_mm", **facts) == pytest.approx(own * 135 / other, rel=0.02)
+    told = lines(make_plan(setup(**facts)))
+    assert "polar_exposure_135_mm" not in told
+    assert not [key for key in lines(make_plan(SETUP)) if key.endswith("_mm")]
+
+
 def test_guided_fields_bear_a_far_greater_polar_error() -> None:
     needed = value("needed_polar_error_guided", sensor_diagonal_mm=28.3)
     assert needed > 10 * value("needed_polar_error")

@@ -81,6 +81,12 @@ def test_polar_error_from_drift() -> None:
     # TRK-23: dividing by cos(dec) would double it at declination 60; there is no declination to divide by
 
 
+def test_exposure_by_polar_error_on_the_sensor() -> None:
+    # TRK-20 is the drift of one arcminute; SAM-01's form, 206.265 p / f, turns the trail into arcseconds
+    seconds = t.polar_exposure_s(30.0, 135.0, 3.9)
+    assert seconds * 30 * reference("TRK-20").value / 60 == pytest.approx(206.264806 * 3.9 / 135, rel=1e-3)
+
+
 @pytest.mark.parametrize(("row", "error", "dec_deg", "seconds"), [("TRK-28a", 5, 60, 300), ("TRK-28b", 5, 0, 300)])
 def test_a_guided_field_turns(row: str, error: float, dec_deg: float, seconds: float) -> None:
     assert t.guided_rotation_arcsec(error, dec_deg, seconds) == reference(row).approx
