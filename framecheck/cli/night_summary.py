@@ -8,6 +8,7 @@ from framecheck.cli.terminal import Look, safe
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
+from framecheck.report.aperture_words import apertures_note
 from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.moon_words import moon_note
@@ -39,8 +40,8 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
     night = judgement.night
-    notes = (standing_note(night), alignment_note(judgement), ground_note(night), moon_note(judgement))
-    for note in filter(None, notes):
+    of_lens = (standing_note(night), alignment_note(judgement), apertures_note(night))
+    for note in filter(None, (*of_lens, ground_note(night), moon_note(judgement))):
         lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)
 

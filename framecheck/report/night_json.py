@@ -23,6 +23,7 @@ from framecheck.motion.night import Night
 from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
+from framecheck.report.aperture_words import apertures_document
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.ground_words import ground_document
 from framecheck.report.left_out import failed_alike
@@ -85,6 +86,7 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         ground=ground_document(night),
         standing=standing_document(night),
         alignment=alignment_document(judgement),
+        apertures=apertures_document(night),
         morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)

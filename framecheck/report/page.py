@@ -13,6 +13,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.morning import ShownStar
+from framecheck.report.aperture_words import apertures_note
 from framecheck.report.crops import FramePictures, mean_star_png
 from framecheck.report.expert import expert_parts
 from framecheck.report.frame_data import frame_data, picture_data
@@ -76,6 +77,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
                     several_nights(judgement.rows),
                     standing_note(judgement.night),
                     alignment_note(judgement),
+                    apertures_note(judgement.night),
                     ground_note(judgement.night),
                     moon_note(judgement),
                 ),
