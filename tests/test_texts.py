@@ -55,13 +55,19 @@ def helps_of_commands() -> Iterator[tuple[str, str]]:
                     yield f"{path.name}: {node.name}", ast.get_docstring(node) or ""
 
 
+def pages() -> Iterator[Path]:
+    """Pages of the documentation that are written by hand."""
+    for folder in ("docs", "docs/causes", "docs/decisions"):
+        yield from sorted((ROOT / folder).glob("*.rst"))
+
+
 def all_texts() -> Iterator[tuple[str, str]]:
     for path in sorted((ROOT / "framecheck").rglob("*.py")):
         yield from ((f"{path.relative_to(ROOT)}:{line}", text) for line, text in texts_of_code(path))
     yield from helps_of_commands()
     for path in sorted((ROOT / "framecheck/report/templates").glob("*.html")):
         yield str(path.relative_to(ROOT)), re.sub(r"\{[{%].*?[%}]\}|<[^>]*>", " ", path.read_text(encoding="utf-8"))
-    for path in [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.rst")), *sorted((ROOT / "docs/causes").glob("*"))]:
+    for path in [ROOT / "README.md", ROOT / "DEVELOPERS.md", *pages()]:
         yield str(path.relative_to(ROOT)), path.read_text(encoding="utf-8")
 
 

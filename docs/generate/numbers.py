@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from math import erf, erfc, expm1, log, pi, radians, sin, sqrt, tan
 
-from framecheck.causes import camera, mount, moved, optics, polar_axis, seeing, sky
+from framecheck.causes import camera, mount, moved, optics, polar_axis, seeing, sky, weigh
 from framecheck.constants import ARCSEC_PER_RADIAN, FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.field import sampling
-from framecheck.model import costs
+from framecheck.model import costs, parts, setting, zones
 from framecheck.plan import tolerances
 from framecheck.plan.records import short
 from framecheck.read.place import airmass
@@ -17,7 +17,7 @@ GREEN_UM = 0.55
 
 def numbers() -> Mapping[str, str]:
     """Name of a substitution -> the number as a sentence says it."""
-    values = {**_motion(), **_optics(), **_camera(), **_sky()}
+    values = {**_motion(), **_optics(), **_camera(), **_sky(), **_model()}
     return {name: value if isinstance(value, str) else short(value) for name, value in values.items()}
 
 
@@ -108,3 +108,13 @@ def _dew_point_c(air_c: float, humidity: float) -> float:
     """Magnus formula with the coefficients of the page. [deg C]"""
     gamma = log(humidity) + 17.62 * air_c / (243.12 + air_c)
     return 243.12 * gamma / (17.62 - gamma)
+
+
+def _model() -> dict[str, float | str]:
+    return {
+        "zones": f"{zones.ACROSS} x {zones.ALONG}",
+        "frames_solved": setting.MOST_FRAMES,
+        "parts_draws": parts.DRAWS,
+        "motion_memory_s": parts.USUAL_MEMORY_S,
+        "most_for_union": weigh.MOST_FOR_UNION,
+    }

@@ -57,9 +57,11 @@ LEFT_OPEN: Final = 1.4
 def undersampled(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Fewer than about two pixels span the stars, so that detail between the pixels is lost.
 
-    The median frame of the coarsest group counts; FWHM is that before the pixel's own blur.
+    The median frame of the coarsest group counts, as it was recorded: a trail spans more pixels than the star would.
+    FWHM is that before the pixel's own blur.
     """
-    widths = _widths(night, 50)
+    known = [one.fwhm_px[np.isfinite(one.fwhm_px)] for one in all_series(night)]
+    widths = [float(np.median(width)) for width in known if len(width)]
     if not widths:
         return _no_stars("undersampled")
     fwhm_px = min(widths)
