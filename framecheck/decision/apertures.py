@@ -3,7 +3,7 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import sqrt
+from math import exp, nan, sqrt
 from typing import Final
 
 import numpy as np
@@ -76,39 +76,54 @@ def _figures(f_number: float, frames: Sequence[NightFrame]) -> ApertureFigures |
     rows = [row for row in map(_middle_and_corners, frames) if row is not None]
     if len(rows) < FEWEST_FRAMES:
         return None
-    middle, corner, log_elongation = np.array(rows).T
+    middle, corner = (np.array([row[i] for row in rows]) for i in (0, 1))
+    drawn = _drawn_out(np.array([row[2] for row in rows]))
+    if drawn is None:
+        return None
     added = corner**2 - middle**2
-    error = np.sqrt(len(rows))
-    elongation = float(np.exp(np.median(log_elongation)))
     return ApertureFigures(
         f_number=f_number,
         n_frames=len(rows),
         middle_fwhm_px=float(np.median(middle)),
         corner_fwhm_px=float(np.median(corner)),
         added_px2=float(np.median(added)),
-        added_error_px2=robust.mad_std(added) / error,
-        corner_elongation=elongation,
-        corner_elongation_error=elongation * robust.mad_std(log_elongation) / error,
+        added_error_px2=robust.mad_std(added) / sqrt(len(rows)),
+        corner_elongation=exp(drawn[0]),
+        corner_elongation_error=exp(drawn[0]) * drawn[1],
     )
 
 
-def _middle_and_corners(frame: NightFrame) -> tuple[float, float, float] | None:
-    """FWHM in the middle and in the corners [px], and ln(elongation) of these; None with too few stars."""
+def _drawn_out(e: NDArray[np.complex128]) -> tuple[float, float] | None:
+    """ln(elongation) of the corners, and its error; `e` of each frame and corner, shape (n, 4), NaN where unknown.
+
+    What the scatter between frames makes of the mean is taken off its square, or noise would draw out round stars.
+    """
+    sizes, variances = [], []
+    for of_corner in e.T:
+        known = of_corner[np.isfinite(of_corner)]
+        if len(known) >= FEWEST_FRAMES:
+            variance = float(np.var(known, ddof=1)) / len(known)
+            sizes.append(sqrt(max(abs(complex(known.mean())) ** 2 - variance, 0.0)))
+            variances.append(variance / 2)
+    return (float(np.mean(sizes)), sqrt(sum(variances)) / len(sizes)) if sizes else None
+
+
+def _middle_and_corners(frame: NightFrame) -> tuple[float, float, list[complex]] | None:
+    """FWHM in the middle and in the corners [px], and how these are drawn out beyond it; None with too few stars."""
     stars, exposure = frame.result.stars.good, frame.result.exposure
-    u, v = stars["x"] / exposure.width_px, stars["y"] / exposure.height_px
-    inner = (np.abs(u - 0.5) < 0.25) & (np.abs(v - 0.5) < 0.25)
-    corners = [(left == (u < 0.25)) & (np.abs(u - 0.5) > 0.25) & (low == (v < 0.25)) & (np.abs(v - 0.5) > 0.25)
-               for left in (True, False) for low in (True, False)]  # fmt: skip
-    corners = [zone for zone in corners if np.count_nonzero(zone) >= FEWEST_STARS]
-    if len(corners) < FEWEST_CORNERS or np.count_nonzero(inner) < FEWEST_STARS:
+    u, v = stars["x"] / exposure.width_px - 0.5, stars["y"] / exposure.height_px - 0.5
+    inner = (np.abs(u) < 0.25) & (np.abs(v) < 0.25)
+    if np.count_nonzero(inner) < FEWEST_STARS:
         return None
     middle_fwhm, middle_e = _of_zone(stars, inner)
-    there = [_of_zone(stars, zone) for zone in corners]
-    return (
-        middle_fwhm,
-        float(np.mean([fwhm for fwhm, _ in there])),
-        float(np.mean([abs(e - middle_e) for _, e in there])),
-    )
+    widths, drawn = [], []
+    for right, top in ((-1, -1), (1, -1), (-1, 1), (1, 1)):
+        corner = (right * u > 0.25) & (top * v > 0.25)
+        seen = np.count_nonzero(corner) >= FEWEST_STARS
+        fwhm, e = _of_zone(stars, corner) if seen else (nan, complex(nan, nan))
+        widths += [fwhm] if seen else []
+        drawn.append(e - middle_e)
+    return (middle_fwhm, float(np.mean(widths)), drawn) if len(widths) >= FEWEST_CORNERS else None
 
 
 def _of_zone(stars: StarTable, zone: NDArray[np.bool_]) -> tuple[float, complex]:
