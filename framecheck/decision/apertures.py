@@ -67,6 +67,8 @@ def apertures(frames: Sequence[NightFrame]) -> tuple[ApertureFigures, ...]:
     if not by_lens:
         return ()
     of_lens = max(by_lens.values(), key=lambda one: sum(map(len, one.values())))
+    if len(of_lens) < 2:
+        return ()
     found = [_figures(f_number, of_lens[f_number]) for f_number in sorted(of_lens)]
     known = tuple(one for one in found if one is not None)
     return known if len(known) > 1 else ()

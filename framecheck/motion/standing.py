@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import asin, cos, degrees, hypot, radians
+from math import asin, ceil, cos, degrees, hypot, radians
 from typing import Final, Literal
 
 import numpy as np
@@ -21,6 +21,13 @@ F64 = NDArray[np.float64]
 AS_THE_SKY: Final = 0.1
 """How far the turning that frames show may be off the sky's for a mount that nothing else calls fixed. [dimensionless]
 Chosen: focal lengths written on lenses are off by some percent; the rates of trackers are 0, a half and 1."""
+
+FOLLOWED: Final = 0.5
+"""Turning over the sky's below which something followed, whatever the rig is called. [dimensionless] Chosen: half the
+sky's rate is a tracker's for sky and ground together."""
+
+MOST_STEPS: Final = 40
+"""From frame to frame that are looked at, spread over the night. Chosen: more change the median little."""
 
 FEWEST_PAIRS: Final = 8
 """Stars that two frames must share. Chosen: five more than the numbers that are fitted."""
@@ -89,7 +96,7 @@ def standing_camera(night: Night) -> StandingCamera | None:
         return None
     w = np.median(turns, axis=0)
     over_sky = float(np.linalg.norm(w)) * ARCSEC_PER_RADIAN / SIDEREAL_RATE_ARCSEC_PER_S
-    if rig.mount_type is None and abs(over_sky - 1) > AS_THE_SKY:
+    if over_sky <= FOLLOWED or (rig.mount_type is None and abs(over_sky - 1) > AS_THE_SKY):
         return None
     exposures = [one.result.exposure for one in members]
     known = [one.dec_deg for one in exposures if one.dec_deg is not None]
@@ -101,7 +108,7 @@ def standing_camera(night: Night) -> StandingCamera | None:
         px_per_s=float(np.hypot(w[0], w[1])) * focal_px,
         px_per_s_error=float(mad_std(speeds) / np.sqrt(len(speeds))) if len(speeds) > 1 else None,
         direction_deg=float(np.degrees(np.arctan2(-w[0], w[1])) % 360),
-        trail_px_per_s=_drawn_px_per_s(night.tracking[group.id]),
+        trail_px_per_s=_drawn_px_per_s(night.tracking.get(group.id)),
         exposure_s=group.exposure_s,
         dec_deg=dec,
         dec_from="header" if known else "frames",
@@ -113,17 +120,21 @@ def standing_camera(night: Night) -> StandingCamera | None:
     )
 
 
-def _drawn_px_per_s(tracking: Tracking) -> float | None:
+def _drawn_px_per_s(tracking: Tracking | None) -> float | None:
     """Length of the lines inside exposures, for each second; None without stars or times."""
+    if tracking is None:
+        return None
     smears = tracking.smears
-    rate = np.sqrt(12) * smears.rms_px / smears.exposure_s
-    return float(np.median(rate)) if len(rate) and np.isfinite(rate).all() else None
+    known = (smears.exposure_s > 0) & np.isfinite(smears.rms_px)
+    rate = np.sqrt(12) * smears.rms_px[known] / smears.exposure_s[known]
+    return float(np.median(rate)) if len(rate) else None
 
 
 def _turns(members: Sequence[NightFrame], focal_px: float) -> F64:
     """Turning of the sky from each frame to the next, as the camera sees it, shape (n, 3). [rad/s]"""
     rows = []
-    for earlier, later in pairwise(members):
+    steps = list(pairwise(members))
+    for earlier, later in steps[:: ceil(len(steps) / MOST_STEPS) or 1]:
         one, other = earlier.place, later.place
         begin, end = earlier.result.exposure.middle_by_clock, later.result.exposure.middle_by_clock
         if one is None or other is None or begin is None or end is None or not end > begin:

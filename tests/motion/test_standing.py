@@ -121,6 +121,7 @@ def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> No
     assert told(night_of(lens, mount=None)).px_per_s > 0
     for share in (0.0, 0.5):  # a tracker, and one at half the rate
         assert standing_camera(night_of(lens, mount=None, share=share)) is None
+    assert standing_camera(night_of(lens, mount="fixed", share=0.0)) is None  # called so, but something followed
     assert standing_camera(night_of(lens, mount="tracker")) is None
     assert standing_camera(night_of(lens, frames=1)) is None
     assert standing_note(night_of(lens, mount="tracker")) is None
