@@ -45,10 +45,10 @@ def standing_note(night: Night) -> str | None:
     if camera is None:
         return None
     longest = {use: short_time(seconds) for use, seconds in longest_exposures_s(camera).items()}
-    where = "declination" if camera.dec_from == "header" else "a declination, by the frames, of"
+    shown = "" if camera.dec_from == "header" else ", as the frames show it"
     told = [
         f"On a fixed tripod stars run {number(camera.px_per_s)} px a second in the middle (closed form: "
-        f"{number(camera.expected_px_per_s)} at {where} {camera.dec_deg:.0f}°), fastest in the "
+        f"{number(camera.expected_px_per_s)} at declination {camera.dec_deg:.0f}°{shown}), fastest in the "
         f"{camera.worst_corner} corner: {number(camera.worst_px_per_s)} px.",
         _drawn(camera),
         f"For trails up to a pixel there, expose {longest['pixel']} at most; for a whole picture on a screen "
