@@ -132,5 +132,11 @@ class NightDocument:
     field_stretches: FieldStretches | None = None
     failures: tuple[FailedAlike, ...] = ()
     ground: Mapping[str, Any] | None = None
+    standing: Mapping[str, Any] | None = None
+    """How stars run over a camera that does not follow them."""
+    alignment: tuple[Mapping[str, Any], ...] | None = None
+    """How long the polar axis of a tracker stands, by focal length."""
+    apertures: tuple[Mapping[str, Any], ...] | None = None
+    """What a lens makes of the corners at each of its f-numbers, widest open first."""
     morning: Morning | None = None
     """The answer in one look, as all faces tell it."""

@@ -1,6 +1,6 @@
 """Groups: frames that can be compared.
 
-Of one session, target, filter, exposure, image size, camera setting, scale of values.
+Of one session, target, filter, exposure, image size, camera setting, f-number, scale of values.
 """
 
 import math
@@ -119,7 +119,7 @@ def _setting(exposure: Exposure) -> tuple[Hashable, ...]:
     if gain is None and exposure.gain_e_per_adu is not None:
         gain = float(f"{exposure.gain_e_per_adu:.2g}")
     image = (exposure.binning or 1, exposure.width_px, exposure.height_px, exposure.plane, exposure.value_scale)
-    return (*image, loose(exposure.camera), gain)
+    return (*image, loose(exposure.camera), gain, exposure.lens_f_number)
 
 
 def _targets(exposures: Sequence[Exposure]) -> list[str | None]:
@@ -227,7 +227,7 @@ def plain(text: str) -> str:
 def _unique_ids(firsts: Mapping[Key, tuple[Exposure, int]], names: Mapping[Key, str]) -> dict[Key, str]:
     """Names made unique, where groups share one, by what tells them apart.
 
-    Image size, gain, camera, telescope, plane, scale; if nothing else does, the visit or the field.
+    Image size, gain, f-number, camera, telescope, plane, scale; if nothing else does, the visit or the field.
     """
     out: dict[Key, str] = {}
     for key, (first, session) in firsts.items():
@@ -254,6 +254,7 @@ def _differences(own: Exposure, alike: list[Exposure]) -> list[str]:
             plain(exposure.telescope or "") or "unnamed telescope",
             plain(exposure.plane or "") or "plain",
             f"bin{exposure.binning}" if exposure.binning else "unknown binning",
+            "unknown f-number" if exposure.lens_f_number is None else f"f{exposure.lens_f_number:g}",
             "in ADU" if exposure.value_scale == "ADU" else f"values {exposure.value_scale}",
         ]
 

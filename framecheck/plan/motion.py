@@ -6,18 +6,21 @@ from statistics import median
 from typing import Final
 
 from framecheck.causes.cures import CAUTIONS
+from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.decision.star_width import jitter_for_growth, star_fwhm_arcsec
 from framecheck.motion.polar import NEAREST_POLE_DEG, refraction_drift
 from framecheck.plan.light import GROWTH
 from framecheck.plan.records import PlanLine, PlanSection, Setup, Span, short, short_time
 from framecheck.plan.tolerances import (
     alt_azimuth_rotation_arcsec_per_s,
+    corner_rate_arcsec_per_s,
     field_of_view_deg,
     periodic_exposure_s,
     polar_drift_arcsec_per_min,
     polar_error_for_drift_arcmin,
     polar_error_for_rotation_arcmin,
     trail_for_elongation,
+    trail_on_print,
     trailed_fwhm,
     untracked_rate_arcsec_per_s,
 )
@@ -38,6 +41,14 @@ LOWEST_ALTITUDE_DEG: Final = 30.0
 HIGHEST_ALTITUDE_DEG: Final = 88.0
 """Nearer to the zenith an alt-azimuth mount cannot follow. Chosen."""
 
+CORNER_FASTER: Final = 1.05
+"""Speed in a corner over that in the middle from which it is told. [dimensionless] Chosen: two digits show less."""
+
+OTHER_LENSES_MM: Final = (50.0, 85.0, 135.0, 200.0)
+"""Focal lengths at which a tracker's alignment is told as well. Chosen: lenses that such mounts carry."""
+
+_ASKED_OF_PIXELS: Final = PlanLine(key="untracked_sharp", name="Sharp at full size", unit="s")
+_PRINT: Final = "until the eye sees it on a print of any size, from as far as the print's diagonal"
 _NO_LIMIT: Final = "sets no limit"
 _TOO_LOW: Final = f"the target never stands {LOWEST_ALTITUDE_DEG:.0f}° high here"
 
@@ -49,9 +60,17 @@ def untracked(setup: Setup) -> PlanSection:
     ----------
     setup : Setup
     """
-    lines = [_speed(setup), _standing(setup, "untracked_sharp", "Sharp at full size", 1.0)]
+    scale, diagonal, focal = setup.scale_arcsec, setup.sensor_diagonal_mm, setup.rig.focal_length_mm
+    pixel = replace(_ASKED_OF_PIXELS, needs=setup.missing("scale", "declination_deg"))
+    lines = [_speed(setup), _standing(setup, pixel, scale, "until the stars have run 1 pixel")]
     if setup.rig.mount_type in ("fixed", None):
-        lines += [_standing(setup, "untracked_screen", "Sharp on a screen", SCREEN_PX), _rule_of_500(setup)]
+        screen = replace(pixel, key="untracked_screen", name="Sharp on a screen")
+        run = None if scale is None else SCREEN_PX * scale
+        lines.append(_standing(setup, screen, run, f"until the stars have run {SCREEN_PX:g} pixels"))
+        needs = setup.missing("focal_length_mm", "sensor_diagonal_mm", "declination_deg")
+        on_print = replace(pixel, key="untracked_print", name="Sharp on a print", needs=needs)
+        seen = diagonal and focal and ARCSEC_PER_RADIAN * trail_on_print(diagonal) / focal
+        lines += [_standing(setup, on_print, seen, _PRINT), _rule_of_500(setup)]
     if setup.rig.mount_type == "fixed" and setup.exposure_s is not None:
         lines.append(_standing_trail(setup))
     return PlanSection(key="untracked", title="How long without tracking", lines=tuple(lines))
@@ -61,18 +80,34 @@ def _speed(setup: Setup) -> PlanLine:
     blank = PlanLine(key="star_speed", name="Stars run", unit="arcsec/s", needs=setup.missing("declination_deg"))
     if setup.declination_deg is None:
         return blank
-    rate = untracked_rate_arcsec_per_s(setup.declination_deg)
+    rate, corner = untracked_rate_arcsec_per_s(setup.declination_deg), _corner_rate(setup)
     scale = setup.scale_arcsec
     pixels = "" if scale is None else f"{short(rate / scale)} pixels a second; "
+    if scale is not None and corner is not None:
+        pixels = (
+            f"{short(rate / scale)} pixels a second in the middle, up to {short(corner / scale)} in a corner, which a "
+            "wide lens stretches; "
+        )
     return blank.told(rate, None, f"{pixels}fastest at declination 0, standing still at the pole")
 
 
-def _standing(setup: Setup, key: str, name: str, pixels: float) -> PlanLine:
-    blank = PlanLine(key=key, name=name, unit="s", needs=setup.missing("scale", "declination_deg"))
-    if setup.scale_arcsec is None or setup.declination_deg is None:
+def _corner_rate(setup: Setup) -> float | None:
+    """Greatest speed in a corner, by the scale of the middle; None where it is unknown or hardly greater. [arcsec/s]"""
+    corner, dec = _corner_deg(setup), setup.declination_deg
+    if corner is None or dec is None:
+        return None
+    rate = corner_rate_arcsec_per_s(dec, corner)
+    return rate if rate > CORNER_FASTER * untracked_rate_arcsec_per_s(dec) else None
+
+
+def _standing(setup: Setup, blank: PlanLine, trail_arcsec: float | None, note: str) -> PlanLine:
+    """Longest exposure for a trail; the lower bound is that of a star in the worst corner."""
+    if trail_arcsec is None or setup.declination_deg is None:
         return blank
-    seconds = _ratio(pixels * setup.scale_arcsec, untracked_rate_arcsec_per_s(setup.declination_deg))
-    return _limit(blank, Span(value=seconds), note=f"until the stars have run {pixels:g} pixel{'s' * (pixels != 1)}")
+    middle = _ratio(trail_arcsec, untracked_rate_arcsec_per_s(setup.declination_deg))
+    corner = _corner_rate(setup)
+    span = Span(value=middle, low=None if corner is None else trail_arcsec / corner)
+    return _limit(blank, span, note=note, only="in a corner of the frame")
 
 
 def _rule_of_500(setup: Setup) -> PlanLine:
@@ -82,7 +117,7 @@ def _rule_of_500(setup: Setup) -> PlanLine:
     if focal is None or scale is None or setup.declination_deg is None:
         return blank
     trail = 500 / focal * untracked_rate_arcsec_per_s(setup.declination_deg) / scale
-    note = f"the trail that this old rule draws here, in {short_time(500 / focal)}; it does not know your pixels"
+    note = f"common practice: the trail that this rule draws here, in {short_time(500 / focal)}; it knows no pixels"
     return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", note)
 
 
@@ -91,8 +126,12 @@ def _standing_trail(setup: Setup) -> PlanLine:
     blank = PlanLine(key="untracked_trail", name="Trail in your exposure", unit="px", needs=needs)
     if setup.scale_arcsec is None or setup.declination_deg is None or setup.exposure_s is None:
         return blank
+    corner = _corner_rate(setup)
     trail = untracked_rate_arcsec_per_s(setup.declination_deg) * setup.exposure_s / setup.scale_arcsec
-    return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", f"in {short_time(setup.exposure_s)}")
+    worst = None if corner is None else corner * setup.exposure_s / setup.scale_arcsec
+    return blank.told(
+        Span(value=trail, high=worst), f"1, or {SCREEN_PX:g} for a screen", f"in {short_time(setup.exposure_s)}"
+    )
 
 
 def with_mount(setup: Setup) -> PlanSection:
@@ -107,6 +146,9 @@ def with_mount(setup: Setup) -> PlanSection:
         lines += [_rotation(setup), _rotation_exposure(setup)]
     else:
         lines += [_polar_exposure(setup), _periodic_exposure(setup), _air_drift(setup)]
+    if setup.rig.mount_type == "tracker" and setup.polar_error_arcmin is not None:
+        place = next(i for i, line in enumerate(lines) if line.key == "polar_exposure")
+        lines[place + 1 : place + 1] = _other_lenses(setup)
     lines.insert(1, _drift_exposure(setup))
     if setup.exposure_s is not None and len(setup.missing("drift_arcsec_per_min", "polar_error_arcmin")) < 2:
         lines.append(_trail(setup))
@@ -131,12 +173,18 @@ def _round_trail(setup: Setup) -> PlanLine:
     return blank.told(Span.of(*allowed), None, note)
 
 
-def _limit(blank: PlanLine, span: Span, wish_s: float | None = None, note: str | None = None) -> PlanLine:
+def _limit(
+    blank: PlanLine,
+    span: Span,
+    wish_s: float | None = None,
+    note: str | None = None,
+    only: str = "in the best air",
+) -> PlanLine:
     """A longest exposure, against the one wished for; none if it is longer than a night."""
     if span.value > UNLIMITED_S:
         low = span.low if span.low is not None and span.low <= UNLIMITED_S else None
-        only = _NO_LIMIT if low is None else f"{_NO_LIMIT} but in the best air, where it is {short_time(low)}"
-        return replace(blank, low=low, note=only)
+        told = _NO_LIMIT if low is None else f"{_NO_LIMIT} but {only}, where it is {short_time(low)}"
+        return replace(blank, low=low, note=told)
     high = span.high if span.high is not None and span.high <= UNLIMITED_S else None
     verdict = None
     if wish_s is not None:
@@ -177,6 +225,22 @@ def _polar_exposure(setup: Setup) -> PlanLine:
         gentle = f"as little as {short(least)}″" if short(least) != "0.000" else "nothing"
         note += f"; by {gentle} in the gentlest part of the sky"
     return _limit(blank, worst, setup.exposure_s, note)
+
+
+def _other_lenses(setup: Setup) -> list[PlanLine]:
+    """The same at other focal lengths, the aperture's ratio kept; nothing if something is missing."""
+    focal, aperture = setup.rig.focal_length_mm, setup.rig.aperture_mm
+    lines = []
+    for other in OTHER_LENSES_MM:
+        if focal is None or other == focal:
+            continue
+        width = None if aperture is None else aperture * other / focal
+        rig = replace(setup.rig, focal_length_mm=other, aperture_mm=width, solved_scale_arcsec=None)
+        line = _polar_exposure(replace(setup, rig=rig))
+        if line.value is not None:
+            name, note = f"Longest, at {other:g} mm", "by polar error, with the same axis and pixels"
+            lines.append(replace(line, key=f"polar_exposure_{other:g}_mm", name=name, note=note))
+    return lines
 
 
 def _periodic_exposure(setup: Setup) -> PlanLine:

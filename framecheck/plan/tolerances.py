@@ -1,13 +1,22 @@
 """How far a rig may be off: closed forms for trails, polar axes, rotation, focus and exposure times."""
 
-from math import asin, atan, cos, degrees, erf, inf, pi, radians, sin, sqrt
+from math import asin, atan, cos, degrees, erf, hypot, inf, pi, radians, sin, sqrt, tan
 from typing import Final
 
-from framecheck.constants import FWHM_PER_SIGMA, SIDEREAL_DAY_S, SIDEREAL_RATE_ARCSEC_PER_S, VISUAL_WAVELENGTH_M
+from framecheck.constants import (
+    ARCSEC_PER_RADIAN,
+    FWHM_PER_SIGMA,
+    SIDEREAL_DAY_S,
+    SIDEREAL_RATE_ARCSEC_PER_S,
+    VISUAL_WAVELENGTH_M,
+)
 
 ZERO_MAGNITUDE_PHOTONS: Final = 995.5
 """Photons of a star of magnitude 0 in the middle of the visual band. [1/s/cm²/ångström] From memory: the usual round
 figure is 1000."""
+
+EYE_ARCMIN: Final = 1.0
+"""Gap that a good eye just sees: visual acuity 1.0. [arcmin] From memory: ISO 8596 measures acuity by such gaps."""
 
 
 def field_of_view_deg(sensor_mm: float, focal_length_mm: float) -> float:
@@ -30,6 +39,48 @@ def untracked_rate_arcsec_per_s(dec_deg: float) -> float:
         [deg]
     """
     return SIDEREAL_RATE_ARCSEC_PER_S * sin(radians(90 - abs(dec_deg)))  # exactly 0 at the pole
+
+
+def corner_rate_arcsec_per_s(dec_deg: float, corner_deg: float) -> float:
+    """Greatest speed of an untracked star in a corner, whichever way the camera is turned. [arcsec/s]
+
+    Parameters
+    ----------
+    dec_deg : float
+        Of the middle of the field. [deg]
+    corner_deg : float
+        Angle from the middle to the corner, below 90. [deg]
+
+    Returns
+    -------
+    float
+        Speed on the sensor over the scale of its middle.
+
+    Notes
+    -----
+    A lens that keeps straight lines straight puts a star at n onto f (n_x, n_y) / n_z. Under a turn about a pole at
+    position angle q from the corner, with t = tan(corner), that place moves at omega f times
+    (cos(dec) sin(q) (1 + t²), sin(dec) t - cos(dec) cos(q)). Closed form, greatest over q.
+    """
+    along, across, t = abs(sin(radians(dec_deg))), sin(radians(90 - abs(dec_deg))), tan(radians(corner_deg))
+    stretch = (1 + t**2) ** 2
+    steep = across * (stretch - 1)
+    cos_q = min(1.0, along * t / steep) if steep else 1.0
+    speed = hypot(across * sqrt((1 - cos_q**2) * stretch), along * t + across * cos_q)
+    return SIDEREAL_RATE_ARCSEC_PER_S * speed
+
+
+def trail_on_print(diagonal: float) -> float:
+    """Trail that the eye just sees on a print of any size, from as far as the print's diagonal; unit of `diagonal`.
+
+    Closed form: the picture's diagonal then fills the same angle for every size, and `EYE_ARCMIN` is the same share.
+
+    Parameters
+    ----------
+    diagonal : float
+        Of the sensor, in any unit.
+    """
+    return diagonal * radians(EYE_ARCMIN / 60)
 
 
 def trailed_fwhm(fwhm: float, length: float) -> float:
@@ -110,6 +161,22 @@ def polar_error_for_drift_arcmin(drift_arcsec_per_min: float) -> float:
         [arcsec/min]
     """
     return drift_arcsec_per_min / polar_drift_arcsec_per_min(1.0, 0.0)[1]
+
+
+def polar_exposure_s(polar_error_arcmin: float, focal_length_mm: float, trail_um: float) -> float:
+    """Longest exposure in which a polar error draws no longer trail on the sensor anywhere. [s] Closed form.
+
+    Parameters
+    ----------
+    polar_error_arcmin : float
+        Above 0. [arcmin]
+    focal_length_mm : float
+        [mm]
+    trail_um : float
+        Allowed. [micrometre]
+    """
+    trail_arcsec = ARCSEC_PER_RADIAN * 1e-3 * trail_um / focal_length_mm
+    return 60 * trail_arcsec / polar_drift_arcsec_per_min(polar_error_arcmin, 0.0)[1]
 
 
 def guided_rotation_arcsec(polar_error_arcmin: float, dec_deg: float, exposure_s: float) -> float:

@@ -23,9 +23,12 @@ from framecheck.motion.night import Night
 from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
+from framecheck.report.aperture_words import apertures_document
 from framecheck.report.chart_numbers import chart_numbers
 from framecheck.report.ground_words import ground_document
 from framecheck.report.left_out import failed_alike
+from framecheck.report.tracker_words import alignment_document
+from framecheck.report.tripod_words import standing_document
 from framecheck.words import path_in
 
 _MOST_FAILED: Final = 1000
@@ -81,6 +84,9 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
             FailedAlike(failure=one.why, n_files=one.n_files, first=one.first) for one in failed_alike(rows)
         ),
         ground=ground_document(night),
+        standing=standing_document(night),
+        alignment=alignment_document(judgement),
+        apertures=apertures_document(night),
         morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)

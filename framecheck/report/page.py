@@ -13,6 +13,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.morning import ShownStar
+from framecheck.report.aperture_words import apertures_note
 from framecheck.report.crops import FramePictures, mean_star_png
 from framecheck.report.expert import expert_parts
 from framecheck.report.frame_data import frame_data, picture_data
@@ -23,6 +24,8 @@ from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
 from framecheck.report.story import finding_parts, place_of
 from framecheck.report.time_axis import night_hours, several_nights
+from framecheck.report.tracker_words import alignment_note
+from framecheck.report.tripod_words import standing_note
 
 _MOST_BYTES: Final = 8_000_000
 """[byte] Chosen: what a phone opens without thinking; more was never read. Whatever the folder holds, the page stays
@@ -68,7 +71,17 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "title": cut(night_title(judgement, judgement.rows)),
         "facts": _facts(judgement),
         "notes": list(
-            filter(None, (several_nights(judgement.rows), ground_note(judgement.night), moon_note(judgement)))
+            filter(
+                None,
+                (
+                    several_nights(judgement.rows),
+                    standing_note(judgement.night),
+                    alignment_note(judgement),
+                    apertures_note(judgement.night),
+                    ground_note(judgement.night),
+                    moon_note(judgement),
+                ),
+            )
         ),
         "morning": morning,
         "action_link": None if morning.action.cause is None else place_of(morning.action.cause),

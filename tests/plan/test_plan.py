@@ -98,11 +98,28 @@ def test_a_fixed_camera() -> None:
     assert sections == ["pixels", "untracked", "focus", "sub_length"]
 
 
+def test_a_print_and_the_corners_of_a_wide_lens() -> None:
+    facts = {"mount_type": "fixed", "focal_length_mm": 14.0, "aperture_mm": 5.0, "declination_deg": 0.0}
+    wide = {**facts, "sensor_diagonal_mm": 43.27}
+    # closed form: one arcminute of the diagonal over 14 mm at 15.041 arcsec/s
+    assert value("untracked_print", **wide) == pytest.approx(60 * 43.27 / 14 / 15.041, rel=1e-4)
+    assert line("untracked_print", **facts).needs == ("sensor_diagonal_mm",)
+    worst = line("untracked_sharp", **wide).low
+    assert worst is not None
+    stretch = 1 + (43.27 / 2 / 14) ** 2  # closed form: on the equator along the corner's own direction, 1 / cos²
+    assert value("untracked_sharp", **wide) / worst == pytest.approx(stretch, rel=1e-6)
+    assert line("untracked_sharp", **facts).low is None
+    assert line("untracked_sharp", **{**wide, "focal_length_mm": 200.0, "aperture_mm": 70.0}).low is None
+    at_the_pole = line("untracked_sharp", **{**wide, "declination_deg": 90.0})
+    assert "but in a corner of the frame, where it is" in (at_the_pole.note or "")
+
+
 @pytest.mark.parametrize("focal_mm", [24.0, 200.0])
 def test_the_old_rule_draws_the_same_trail_at_any_focal_length(focal_mm: float) -> None:
     trail_px = value("rule_of_500_trail", mount_type="fixed", focal_length_mm=focal_mm, declination_deg=0.0)
     assert trail_px * 3.76 == reference("TRK-41").approx
     said = line("rule_of_500_trail", mount_type="fixed", focal_length_mm=24.0, declination_deg=0.0).note or ""
+    assert said.startswith("common practice")
     assert "in 21 s" in said  # TRK-40
     assert round(reference("TRK-40").value) == 21
 
@@ -119,6 +136,16 @@ def test_exposure_by_polar_error_and_needed_polar_error_are_one_sum() -> None:
     assert value("polar_exposure") == pytest.approx(value("tolerable_trail") / drift * 60, rel=1e-3)
     assert value("polar_exposure", declination_deg=0.0) == value("polar_exposure")
     assert value("drift_exposure", drift_arcsec_per_min=drift) == pytest.approx(value("polar_exposure"), rel=1e-3)
+
+
+def test_a_tracker_is_told_at_other_focal_lengths() -> None:
+    facts = {"mount_type": "tracker", "focal_length_mm": 135.0, "aperture_mm": 48.0, "seeing_arcsec": (2.0, 2.0)}
+    own = value("polar_exposure", **facts)
+    for other in (50, 85, 200):  # closed form: 1 / focal length, but for what air adds
+        assert value(f"polar_exposure_{other}_mm", **facts) == pytest.approx(own * 135 / other, rel=0.02)
+    told = lines(make_plan(setup(**facts)))
+    assert "polar_exposure_135_mm" not in told
+    assert not [key for key in lines(make_plan(SETUP)) if key.endswith("_mm")]
 
 
 def test_guided_fields_bear_a_far_greater_polar_error() -> None:

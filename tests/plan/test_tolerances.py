@@ -1,10 +1,13 @@
 """Trails, polar axes, rotation, focus and exposure times, against the table of reference values."""
 
-from math import inf, radians
+from math import atan, degrees, inf, radians
 
+import numpy as np
 import pytest
+from astropy.wcs import WCS
 from reference import reference
 
+from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.plan import tolerances as t
 
 
@@ -16,6 +19,37 @@ def test_trail_without_tracking(row: str, dec_deg: float, seconds: float) -> Non
 
 def test_stars_stand_still_at_the_poles() -> None:
     assert t.untracked_rate_arcsec_per_s(90) == t.untracked_rate_arcsec_per_s(-90) == 0
+
+
+@pytest.mark.parametrize(
+    ("dec_deg", "focal_mm"), [(0.0, 14.0), (45.0, 14.0), (-62.0, 24.0), (88.0, 24.0), (30.0, 200.0)]
+)
+def test_stars_run_fastest_in_a_corner_of_a_wide_lens(dec_deg: float, focal_mm: float) -> None:
+    # astropy.wcs: gnomonic projection, Calabretta & Greisen 2002 (A&A 395, 1077), eq. 54; all ways to turn the camera
+    corner_mm = 43.27 / 2
+    sky = WCS(naxis=2)
+    sky.wcs.ctype, sky.wcs.crval = ["RA---TAN", "DEC--TAN"], [180.0, dec_deg]
+    sky.wcs.crpix, sky.wcs.cdelt = [0.0, 0.0], [-0.01, 0.01]
+    turned = np.radians(np.arange(0, 360, 0.5))
+    radius = degrees(corner_mm / focal_mm) / 0.01
+    x, y = radius * np.cos(turned), radius * np.sin(turned)
+    ra, dec = sky.wcs_pix2world(x, y, 0)
+    seconds = 2.0
+    x1, y1 = sky.wcs_world2pix(ra - SIDEREAL_RATE_ARCSEC_PER_S * seconds / 3600, dec, 0)
+    fastest = np.hypot(x1 - x, y1 - y).max() * 0.01 * 3600 / seconds
+    found = t.corner_rate_arcsec_per_s(dec_deg, degrees(atan(corner_mm / focal_mm)))
+    assert found == pytest.approx(fastest, rel=2e-3)
+
+
+def test_a_corner_at_the_middle_is_no_faster() -> None:
+    assert t.corner_rate_arcsec_per_s(50, 0.0) == pytest.approx(t.untracked_rate_arcsec_per_s(50))
+    # closed form: about the pole itself every corner runs at omega times its distance
+    assert t.corner_rate_arcsec_per_s(90, 45.0) == pytest.approx(SIDEREAL_RATE_ARCSEC_PER_S)
+
+
+def test_a_print_seen_from_its_diagonal() -> None:
+    # common practice, no source: 1/3438 of the diagonal, which is one arcminute; 12.6 micrometres of 43.3 mm
+    assert t.trail_on_print(43.27) == pytest.approx(43.27 / 3437.75, rel=1e-4)
 
 
 def test_a_long_trail_is_as_wide_as_long() -> None:
@@ -45,6 +79,12 @@ def test_polar_error_from_drift() -> None:
     assert t.polar_drift_arcsec_per_min(1.0, 0.0)[1] == reference("TRK-20").approx
     assert t.polar_error_for_drift_arcmin(1.0) == reference("TRK-21").approx
     # TRK-23: dividing by cos(dec) would double it at declination 60; there is no declination to divide by
+
+
+def test_exposure_by_polar_error_on_the_sensor() -> None:
+    # TRK-20 is the drift of one arcminute; SAM-01's form, 206.265 p / f, turns the trail into arcseconds
+    seconds = t.polar_exposure_s(30.0, 135.0, 3.9)
+    assert seconds * 30 * reference("TRK-20").value / 60 == pytest.approx(206.264806 * 3.9 / 135, rel=1e-3)
 
 
 @pytest.mark.parametrize(("row", "error", "dec_deg", "seconds"), [("TRK-28a", 5, 60, 300), ("TRK-28b", 5, 0, 300)])

@@ -87,7 +87,7 @@ LISTS = {
 TOP = [
     "schema", "generator", "source", "rig", "groups", "frames", "skipped", "tracking", "sampling", "field", "budget",
     "findings", "undecided", "explained", "mount_decision", "what_if", "charts",
-    "field_stretches", "failures", "ground", "morning",
+    "field_stretches", "failures", "ground", "standing", "alignment", "apertures", "morning",
 ]  # fmt: skip
 
 
