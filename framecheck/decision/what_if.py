@@ -118,25 +118,31 @@ def what_if(
     before = judged.outcome(changes["as it was"])
     out: list[WhatIf] = []
     for case, change in changes.items():
-        outcome = judged.outcome(change)
-        coarser = 2.0 if case == "half the focal length" else 1.0
+        # the pixels of half the focal length change no star before them
+        outcome = before if case in ("as it was", "half the focal length") else judged.outcome(change)
         width = min(_usual(change(mine), mine) * scale, budget.fwhm_now)
         if case == "perfect tracking":
             width = budget.fwhm_at_rest.value
-        recorded = budget.recorded(width, coarser * budget.pixel)
-        seconds = outcome.seconds
-        n_frames, kept = len(night.frames), judged.scaled(outcome.kept, before.kept)
-        if case == "half the exposure time":
-            n_frames, kept = 2 * n_frames, 2 * kept
-            seconds = None if seconds is None else seconds * _read_out_twice(night, group)
-        shown = budget.unit == "arcsec"
-        one = WhatIf(
-            case=case, fwhm_arcsec=width if shown else None, recorded_fwhm_arcsec=recorded if shown else None,
-            narrower=1 - recorded / budget.recorded_now, n_frames=n_frames, kept=kept, effective_exposure_s=seconds,
-            sentence="",
-        )  # fmt: skip
+        one = _told(case, width, outcome.seconds, judged.scaled(outcome.kept, before.kept), judged.night, group, budget)
         out.append(replace(one, sentence=_sentence(one, out[0] if out else one, budget)))
     return tuple(out)
+
+
+def _told(
+    case: WhatIfCase, width: float, seconds: float | None, kept: int, night: Night, group: Group, budget: Budget
+) -> WhatIf:
+    """One case in numbers."""
+    recorded = budget.recorded(width, (2.0 if case == "half the focal length" else 1.0) * budget.pixel)
+    n_frames = len(night.frames)
+    if case == "half the exposure time":
+        n_frames, kept = 2 * n_frames, 2 * kept
+        seconds = None if seconds is None else seconds * _read_out_twice(night, group)
+    shown = budget.unit == "arcsec"
+    return WhatIf(
+        case=case, fwhm_arcsec=width if shown else None, recorded_fwhm_arcsec=recorded if shown else None,
+        narrower=1 - recorded / budget.recorded_now, n_frames=n_frames, kept=kept, effective_exposure_s=seconds,
+        sentence="",
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
