@@ -29,7 +29,7 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.series import Floats
 from framecheck.motion.night import Night
-from framecheck.motion.rhythm import Rhythm, compare_with_worm
+from framecheck.motion.rhythm import Rhythm, compare_with_worm, swing_inside
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03
@@ -191,8 +191,7 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
     seconds = moved.tracking.smears.typical_exposure_s
     if rhythm.amplitude_px is None or not math.isfinite(seconds):
         return NOT_TOLD
-    left = 1 - float(np.sinc(seconds / rhythm.period_s)) ** 2
-    expected = rhythm.amplitude_px**2 / 2 * left
+    expected = rhythm.amplitude_px**2 / 2 * swing_inside(seconds, rhythm.period_s)
     if 4 * math.log(2) * expected < PLAINLY_SMEARED * moved.fwhm_px**2:
         return NOT_TOLD
     seen = float(np.mean(moved.tracking.smears.rms_px**2))

@@ -52,7 +52,7 @@ FEWEST_ON_RECORD: Final = 0.5
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Spread:
+class Bounded:
     """A value with its bounds."""
 
     value: float
@@ -60,7 +60,7 @@ class Spread:
     high: float
 
     @classmethod
-    def of(cls, draws: Floats) -> "Spread":
+    def of(cls, draws: Floats) -> "Bounded":
         """What draws come to."""
         low, value, high = (float(one) for one in np.percentile(draws, BOUNDS))
         return cls(value=value, low=low, high=high)
@@ -84,14 +84,14 @@ class Budget:
     """Side of a pixel."""
     fwhm_now: float
     """Of the usual frame, before the pixel."""
-    fwhm_at_rest: Spread
+    fwhm_at_rest: Bounded
     """The same star without any motion of the mount."""
     recorded_now: float
     """With the pixel."""
-    recorded_at_rest: Spread
-    gain: Spread
+    recorded_at_rest: Bounded
+    gain: Bounded
     """Share by which the recorded star would be narrower at rest."""
-    tracking_rms: Spread
+    tracking_rms: Bounded
     """Motion inside one exposure, rms on each axis (the root of the mean of both axes' variances)."""
     needed_rms: float
     """Motion, rms on each axis, that widens the recorded star at rest by a tenth."""
@@ -120,11 +120,12 @@ def group_parts(
     rows = np.flatnonzero(np.isin(explained.frames, group.members)) if explained is not None else np.zeros(0, int)
     if explained is None or not len(rows):
         return _lines(night, group)
-    recorded = _recorded_px2(night, explained.frames)
-    settled = recorded is not None and float(np.isfinite(recorded[rows]).mean()) >= FEWEST_ON_RECORD
-    exposure_s = np.array([night.frames[i].result.exposure.exposure_s or np.nan for i in explained.frames])
-    parts = parts_of(explained, exposure_s, _random(night, group, findings), recorded if settled else None)
-    return parts.of(rows), settled
+    frames = [explained.frames[k] for k in rows]
+    recorded = _recorded_px2(night, frames)
+    settled = recorded is not None and float(np.isfinite(recorded).mean()) >= FEWEST_ON_RECORD
+    exposure_s = np.array([night.frames[i].result.exposure.exposure_s or np.nan for i in frames])
+    random = _random(night, group, findings)
+    return parts_of(explained, rows, exposure_s, random, recorded if settled else None), settled
 
 
 def _lines(night: Night, group: Group) -> tuple[Parts, bool] | None:
@@ -179,7 +180,7 @@ def budget_of(night: Night, group: Group, parts: Parts, *, settled: bool = False
         "tracking": of_star * moved,
         "focus and optics": of_star * still * optics,
     }
-    rest = Spread.of(unit * fwhm * np.sqrt(still))
+    rest = Bounded.of(unit * fwhm * np.sqrt(still))
     at_rest = recorded_width(fwhm * np.sqrt(still), 1.0)
     return Budget(
         terms=_terms(shares, unit * sqrt(whole2) if scale else None, known_aperture=night.rig.aperture_mm is not None),
@@ -189,9 +190,9 @@ def budget_of(night: Night, group: Group, parts: Parts, *, settled: bool = False
         fwhm_now=unit * fwhm,
         fwhm_at_rest=rest,
         recorded_now=unit * sqrt(whole2),
-        recorded_at_rest=Spread.of(unit * at_rest),
-        gain=Spread.of(1 - at_rest / sqrt(whole2)),
-        tracking_rms=Spread.of(unit * np.sqrt(np.median(parts.along_px2 / 2 + parts.round_px2, axis=1))),
+        recorded_at_rest=Bounded.of(unit * at_rest),
+        gain=Bounded.of(1 - at_rest / sqrt(whole2)),
+        tracking_rms=Bounded.of(unit * np.sqrt(np.median(parts.along_px2 / 2 + parts.round_px2, axis=1))),
         needed_rms=needed_rms(rest.value, unit),
         settled=settled,
     )
@@ -202,7 +203,7 @@ def _terms(
 ) -> tuple[BudgetTerm, ...]:
     terms = []
     for name, of_draws in shares.items():
-        share, bounds = float(of_draws.mean()), Spread.of(of_draws)
+        share, bounds = float(of_draws.mean()), Bounded.of(of_draws)
         known = recorded_arcsec is not None and (name != "diffraction" or known_aperture)
         low, value, high = (
             (recorded_arcsec or 0.0) * sqrt(max(one, 0.0))

@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from math import pi, sin
 from types import MappingProxyType
 from typing import Final
 
@@ -10,6 +9,7 @@ from framecheck.causes.cures import CAUTION_OF
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
+from framecheck.motion.rhythm import swing_inside
 from framecheck.night.records import Group
 from framecheck.words import clause, counted, duration, fixed, number, sentence, told, told_healthy
 
@@ -120,16 +120,9 @@ def _shorter_than_the_period(known: _Known) -> FirstAction | None:
 
 
 def _error_left(exposure: float, before: float, period: float) -> float:
-    """Part of the rms that a swing leaves inside a shorter exposure.
-
-    Inside an exposure t a sine of period P has the variance (A² / 2) (1 - sinc²(t / P)), closed form.
-    """
-    now, then = (1 - _sinc(t / period) ** 2 for t in (before, exposure))
+    """Part of the rms that a swing leaves inside a shorter exposure."""
+    now, then = (swing_inside(t, period) for t in (before, exposure))
     return float((then / now) ** 0.5) if now > 0 else 1.0
-
-
-def _sinc(x: float) -> float:
-    return sin(pi * x) / (pi * x) if x > 0 else 1.0
 
 
 def _to_the_pole(known: _Known) -> FirstAction | None:

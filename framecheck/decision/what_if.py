@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import pi, sin
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from framecheck.field.result import FrameShape
 from framecheck.model.parts import PER_VARIANCE, Parts
 from framecheck.model.responses import Response, moved
 from framecheck.motion.night import Night
+from framecheck.motion.rhythm import swing_inside
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import Group, NightFrame
 
@@ -241,13 +241,9 @@ def _left_in_half(group: Group, tracking: Tracking | None, findings: Sequence[Fi
     if any(one.cause in LONG_MEMORY for one in claimed) and (worst is None or worst.cause != "guiding-noise"):
         return 0.25
     if swings and rhythm is not None and exposure > 0:
-        whole, half = (1 - _sinc(t / rhythm.period_s) ** 2 for t in (exposure, exposure / 2))
+        whole, half = (swing_inside(t, rhythm.period_s) for t in (exposure, exposure / 2))
         return half / whole if whole > 0 else 0.25
     return 0.25 if tracking is not None and tracking.guided is False else 1.0
-
-
-def _sinc(x: float) -> float:
-    return sin(pi * x) / (pi * x) if x > 0 else 1.0
 
 
 def _shorter(stars: _Stars) -> _Changed:

@@ -5,7 +5,7 @@ they add up to the star that was measured, in every draw of what is known.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from math import log
 from typing import Final
 
@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import shear
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.result import FrameShape
 from framecheck.model.costs import field_places, with_aberrations
-from framecheck.model.explain import Explained, draws
+from framecheck.model.explain import Explained, draws, frames_of, frames_only
 from framecheck.model.terms import (
     AT,
     AT_FRAME,
@@ -41,7 +42,7 @@ DRAWS: Final = 60
 SIDE: Final = 3
 """Places along each side of the field. Chosen: means over it change by a percent or so with more."""
 
-PER_VARIANCE: Final = 8 * log(2)
+PER_VARIANCE: Final = FWHM_PER_SIGMA**2
 """Squared FWHM of a Gaussian over its variance. Closed form."""
 
 RECORD_TELLS: Final = (0.5, 1.3)
@@ -91,21 +92,21 @@ class Parts:
     still_shape_px2: Complexes
     """The same without the motion; shape (N,)."""
 
-    def of(self, rows: NDArray[np.intp]) -> "Parts":
-        """The parts of some of the frames."""
-        each = {
-            field.name: getattr(self, field.name)[..., rows]
-            for field in fields(self) if field.name not in ("frames", "diffraction_px2")
-        }  # fmt: skip
-        return replace(self, frames=tuple(self.frames[k] for k in rows), **each)
 
-
-def parts_of(explained: Explained, exposure_s: Floats, random: float, guided_to_px2: Floats | None = None) -> Parts:
-    """Take the stars of a session apart, in draws of all that is known.
+def parts_of(
+    explained: Explained,
+    rows: NDArray[np.intp],
+    exposure_s: Floats,
+    random: float,
+    guided_to_px2: Floats | None = None,
+) -> Parts:
+    """Take the stars of some frames of a session apart, in draws of all that is known.
 
     Parameters
     ----------
     explained : Explained
+    rows : ndarray of int, shape (N,)
+        Which of its frames: those of one filter and exposure, in order of time.
     exposure_s : ndarray, shape (N,)
         Of each frame.
     random : float
@@ -117,13 +118,13 @@ def parts_of(explained: Explained, exposure_s: Floats, random: float, guided_to_
     -------
     Parts
     """
-    setting, numbers = explained.setting, draws(explained, DRAWS)
+    setting, numbers = frames_of(explained.setting, rows), frames_only(draws(explained, DRAWS), rows)
     place = field_places(setting, SIDE)
     unit = setting.width2_px2
     even = even_line(numbers, setting, np.broadcast_to(place, (len(setting.kind), place.shape[-1])))
     jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
     along = 2 * unit / PER_VARIANCE * np.abs(even**2 + jitter).mean(axis=-1)
-    beside = _beside(explained, exposure_s, random, len(along))
+    beside = _beside(frames_only(explained.modes[0].numbers, rows), exposure_s, random, len(along))
     if guided_to_px2 is not None:
         tells = _in_any_order(np.geomspace(*RECORD_TELLS, len(along)))[:, None]
         recorded = PER_VARIANCE / unit * (tells * guided_to_px2 - along / 2)
@@ -138,7 +139,8 @@ def parts_of(explained: Explained, exposure_s: Floats, random: float, guided_to_
     focused_px2 = np.minimum(unit * focused.mean(axis=-1), still_px2)
     diffraction = np.minimum(unit * setting.diffraction2, focused_px2)
     return Parts(
-        frames=explained.frames, total_px2=total_px2, still_px2=still_px2, focused_px2=focused_px2,
+        frames=tuple(explained.frames[k] for k in rows),
+        total_px2=total_px2, still_px2=still_px2, focused_px2=focused_px2,
         own_px2=np.minimum(unit * own_blur2(numbers, setting)[..., 0], focused_px2 - diffraction),
         diffraction_px2=unit * setting.diffraction2, along_px2=missed * along,
         round_px2=missed * unit / PER_VARIANCE * round_motion(numbers),
@@ -199,13 +201,12 @@ def _moved_round(numbers: Numbers, setting: Setting, beside2: Floats) -> Numbers
     return replace(numbers, frame=frame)
 
 
-def _beside(explained: Explained, exposure_s: Floats, random: float, n: int) -> Floats:
+def _beside(mode: Numbers, exposure_s: Floats, random: float, n: int) -> Floats:
     """Squared width of motion alike in all directions, in draws; shape (n, N).
 
     It leaves no shape of its own. Frames that stand out show it by themselves; of all others only the change of the
     smear from frame to frame tells.
     """
-    mode = explained.modes[0].numbers
     alone = np.maximum(round_motion(mode) - SOFT_ZERO * log(2), 0)
     memory_s = _in_any_order(np.geomspace(*MEMORY_S, n))[:, None]
     is_random = _in_any_order(np.linspace(0, 1, n), seed=1)[:, None] < random

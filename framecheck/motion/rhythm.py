@@ -61,6 +61,11 @@ class Spectrum:
     """What the best of all periods gains in noise, white or wandering, in one night of `1 / FALSE_ALARM`."""
 
 
+def swing_inside(exposure_s: float, period_s: float) -> float:
+    """Share of a sinusoid's variance that the mean exposure holds as smear: 1 - sinc²(exposure / period), closed form."""
+    return 1 - float(np.sinc(exposure_s / period_s)) ** 2
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Rhythm:
     """A period that noise, drift and wandering do not explain."""

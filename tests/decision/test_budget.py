@@ -10,7 +10,6 @@ from reference import reference
 
 from framecheck.decision.budget import Budget, budget_of, needed_rms
 from framecheck.decision.star_width import Blurs, jitter_for_growth
-from framecheck.model.parts import Parts
 from framecheck.read.rig import Rig
 
 GAUSSIAN_FWHM = 2.354820045
@@ -105,12 +104,3 @@ def test_the_needed_rms_of_turbulent_air_is_less_than_that_of_a_gaussian() -> No
     assert needed_rms(2.0) == pytest.approx(2 * jitter_for_growth(Blurs(seeing_arcsec=1.0), 1.1), rel=0.01)
     assert 0.8 * reference("BUD-04").value < needed_rms(1.0) < reference("BUD-04").value
     assert needed_rms(2.0, 1.0) > needed_rms(2.0)  # the pixel hides a part of it
-
-
-def test_parts_of_some_frames() -> None:
-    whole = moved_parts(random_motion(np.random.default_rng(3), 12, 0.8, 30))
-    some = whole.of(np.array([2, 5]))
-    assert isinstance(some, Parts)
-    assert some.frames == (2, 5)
-    assert some.total_px2.shape == (40, 2)
-    assert some.shape_px2[1] == whole.shape_px2[5]

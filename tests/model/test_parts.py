@@ -29,7 +29,7 @@ def parts(made: MovingNight, random: float = 0.0, guided_to_px2: float | None = 
     session = explained(made)
     n = len(session.frames)
     recorded = None if guided_to_px2 is None else np.full(n, guided_to_px2)
-    return parts_of(session, np.full(n, EXPOSURE_S), random, recorded)
+    return parts_of(session, np.arange(n), np.full(n, EXPOSURE_S), random, recorded)
 
 
 @pytest.fixture(scope="module")
@@ -54,6 +54,14 @@ def test_a_drift_is_taken_out_and_known_by_its_variance() -> None:
     assert np.median(made.along_px2) == pytest.approx(3.0**2 / 12 / 1.25, rel=0.1)
     assert np.sqrt(np.median(made.still_px2)) == pytest.approx(2.8, rel=0.05)
     assert np.all(np.abs(made.still_shape_px2) < 0.2 * np.abs(made.shape_px2))
+
+
+def test_frames_of_one_filter_are_taken_apart_by_themselves(shaken: MovingNight) -> None:
+    session = explained(shaken)
+    rows = np.arange(1, len(session.frames), 2)
+    some = parts_of(session, rows, np.full(len(rows), EXPOSURE_S), 0.0)
+    assert some.frames == tuple(session.frames[k] for k in rows)
+    assert some.shape_px2 == pytest.approx(parts(shaken).shape_px2[rows])
 
 
 def test_healthy_stars_keep_their_width() -> None:
