@@ -62,7 +62,7 @@ class Spectrum:
 
 
 def swing_inside(exposure_s: float, period_s: float) -> float:
-    """Share of a sinusoid's variance that the mean exposure holds as smear: 1 - sinc²(exposure / period), closed form."""
+    """Share of a sinusoid's variance that exposures hold as smear: 1 - sinc²(exposure / period), closed form."""
     return 1 - float(np.sinc(exposure_s / period_s)) ** 2
 
 
