@@ -8,14 +8,10 @@ from framecheck.cli.terminal import Look, safe
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
-from framecheck.report.aperture_words import apertures_note
-from framecheck.report.ground_words import ground_note
 from framecheck.report.left_out import alike, in_words
-from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
+from framecheck.report.notes import notes_of
 from framecheck.report.time_axis import night_hours, several_nights
-from framecheck.report.tracker_words import alignment_note
-from framecheck.report.tripod_words import standing_note
 from framecheck.words import path_in, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
@@ -39,9 +35,7 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
     lines += morning_lines(judgement, look)
     for grade in _HEADINGS:
         lines += _worst(judgement, grade, look)
-    night = judgement.night
-    of_lens = (standing_note(night), alignment_note(judgement), apertures_note(night))
-    for note in filter(None, (*of_lens, ground_note(night), moon_note(judgement))):
+    for note in notes_of(judgement):
         lines += ["", look.wrap(note, 0)]
     return lines + _failures(judgement, look)
 

@@ -8,6 +8,7 @@ from framecheck.causes.result import Evidence as Evidence
 from framecheck.causes.result import Finding as Finding
 from framecheck.causes.result import Rival as Rival
 from framecheck.causes.result import Undecided as Undecided
+from framecheck.decision.apertures import ApertureFigures, apertures
 from framecheck.decision.choice import Choice, choice_of
 from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.first_look import morning_of
@@ -32,6 +33,8 @@ from framecheck.decision.records import WhatIf as WhatIf
 from framecheck.decision.records import WhatIfCase as WhatIfCase
 from framecheck.model.explain import ShareExplained
 from framecheck.motion.night import Night
+from framecheck.motion.standing import StandingCamera, standing_camera
+from framecheck.night.ground import GroundInView, ground_in_view
 from framecheck.notebook import small_table
 
 if TYPE_CHECKING:
@@ -79,6 +82,21 @@ class Judgement:
     def choice(self) -> Choice:
         """Frames from depth to sharpness."""
         return choice_of(self.night, self.grades)
+
+    @cached_property
+    def ground(self) -> GroundInView | None:
+        """Ground in view; None without any."""
+        return ground_in_view(self.night.frames, self.night.groups)
+
+    @cached_property
+    def standing(self) -> StandingCamera | None:
+        """How stars run over a camera that stands still; None where the mount follows, or nothing tells."""
+        return standing_camera(self.night)
+
+    @cached_property
+    def apertures(self) -> tuple[ApertureFigures, ...]:
+        """The lens at each f-number; empty with fewer than two."""
+        return apertures(self.night.frames)
 
     @cached_property
     def cells(self) -> FieldCells | None:

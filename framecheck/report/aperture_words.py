@@ -1,26 +1,24 @@
 """A lens wide open and stopped down, in words: its corners at each f-number, and what stopping down gains."""
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from math import hypot
 from typing import Any, Final
 
-from framecheck.decision.apertures import ApertureFigures, apertures
-from framecheck.motion.night import Night
+from framecheck.decision.apertures import ApertureFigures
 from framecheck.words import fixed, number
 
 SURE_SIGMA: Final = 3.0
 """Change over its error from which it is told. Chosen: one in 400 by chance."""
 
 
-def apertures_document(night: Night) -> tuple[dict[str, Any], ...] | None:
+def apertures_document(found: Sequence[ApertureFigures]) -> tuple[dict[str, Any], ...] | None:
     """The figures as night.json tells them; None with fewer than two f-numbers."""
-    found = apertures(night.frames)
     return tuple(asdict(one) | {"added_px": one.added_px} for one in found) or None
 
 
-def apertures_note(night: Night) -> str | None:
+def apertures_note(found: Sequence[ApertureFigures]) -> str | None:
     """What a page or a terminal says of it; None with fewer than two f-numbers."""
-    found = apertures(night.frames)
     if not found:
         return None
     told = "; ".join(
@@ -31,7 +29,7 @@ def apertures_note(night: Night) -> str | None:
     return f"Star width by f-number. {told}. {_gain(found[0], _best(found))}"
 
 
-def _best(found: tuple[ApertureFigures, ...]) -> ApertureFigures:
+def _best(found: Sequence[ApertureFigures]) -> ApertureFigures:
     """The f-number whose corners add least; of those that hardly differ, the widest open."""
     least = min(found, key=lambda one: one.added_px2)
     return next(one for one in found if not _differ(one, least))

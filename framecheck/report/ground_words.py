@@ -3,8 +3,7 @@
 from dataclasses import asdict
 from typing import Any, Final
 
-from framecheck.motion.night import Night
-from framecheck.night.ground import GroundInView, ground_in_view
+from framecheck.night.ground import GroundInView
 from framecheck.words import number
 
 ADVICE: Final = "moving-ground"
@@ -24,15 +23,9 @@ def ground_advice(ground: GroundInView | None) -> str | None:
     )
 
 
-def ground_document(night: Night) -> dict[str, Any] | None:
+def ground_document(ground: GroundInView | None) -> dict[str, Any] | None:
     """Ground in view as night.json tells it; None without any."""
-    ground = ground_in_view(night.frames, night.groups)
     if ground is None:
         return None
     text = ground_advice(ground)
     return asdict(ground) | {"advice": None if text is None else {"name": ADVICE, "text": text}}
-
-
-def ground_note(night: Night) -> str | None:
-    """The advice for a page or a terminal."""
-    return ground_advice(ground_in_view(night.frames, night.groups))

@@ -83,10 +83,10 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         failures=tuple(
             FailedAlike(failure=one.why, n_files=one.n_files, first=one.first) for one in failed_alike(rows)
         ),
-        ground=ground_document(night),
-        standing=standing_document(night),
+        ground=ground_document(judgement.ground),
+        standing=standing_document(judgement.standing, night.rig.focal_length_mm),
         alignment=alignment_document(judgement),
-        apertures=apertures_document(night),
+        apertures=apertures_document(judgement.apertures),
         morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)

@@ -13,19 +13,15 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.morning import ShownStar
-from framecheck.report.aperture_words import apertures_note
 from framecheck.report.crops import FramePictures, mean_star_png
 from framecheck.report.expert import expert_parts
 from framecheck.report.frame_data import frame_data, picture_data
-from framecheck.report.ground_words import ground_note
 from framecheck.report.html import part, template
 from framecheck.report.left_out import cut
-from framecheck.report.moon_words import moon_note
 from framecheck.report.night_title import night_title
+from framecheck.report.notes import notes_of
 from framecheck.report.story import finding_parts, place_of
 from framecheck.report.time_axis import night_hours, several_nights
-from framecheck.report.tracker_words import alignment_note
-from framecheck.report.tripod_words import standing_note
 
 _MOST_BYTES: Final = 8_000_000
 """[byte] Chosen: what a phone opens without thinking; more was never read. Whatever the folder holds, the page stays
@@ -70,19 +66,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "version": __version__,
         "title": cut(night_title(judgement, judgement.rows)),
         "facts": _facts(judgement),
-        "notes": list(
-            filter(
-                None,
-                (
-                    several_nights(judgement.rows),
-                    standing_note(judgement.night),
-                    alignment_note(judgement),
-                    apertures_note(judgement.night),
-                    ground_note(judgement.night),
-                    moon_note(judgement),
-                ),
-            )
-        ),
+        "notes": list(filter(None, (several_nights(judgement.rows), *notes_of(judgement)))),
         "morning": morning,
         "action_link": None if morning.action.cause is None else place_of(morning.action.cause),
         "stars": shown_stars(judgement, pictures),

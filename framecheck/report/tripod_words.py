@@ -3,8 +3,7 @@
 from dataclasses import asdict
 from typing import Any, Final
 
-from framecheck.motion.night import Night
-from framecheck.motion.standing import AS_THE_SKY, StandingCamera, standing_camera
+from framecheck.motion.standing import AS_THE_SKY, StandingCamera
 from framecheck.plan.motion import SCREEN_PX
 from framecheck.plan.records import short_time
 from framecheck.plan.tolerances import trail_on_print
@@ -27,21 +26,18 @@ def longest_exposures_s(camera: StandingCamera) -> dict[str, float]:
     return {use: trail / camera.worst_px_per_s for use, trail in trails.items()}
 
 
-def standing_document(night: Night) -> dict[str, Any] | None:
+def standing_document(camera: StandingCamera | None, focal_length_mm: float | None) -> dict[str, Any] | None:
     """The same as night.json tells it; None where the mount follows, or nothing tells."""
-    camera = standing_camera(night)
     if camera is None:
         return None
-    focal = night.rig.focal_length_mm
     return asdict(camera) | {
         "longest_exposure_s": longest_exposures_s(camera),
-        "rule_of_500_s": None if focal is None else RULE_MM_S / focal,
+        "rule_of_500_s": None if focal_length_mm is None else RULE_MM_S / focal_length_mm,
     }
 
 
-def standing_note(night: Night) -> str | None:
+def standing_note(camera: StandingCamera | None, focal_length_mm: float | None) -> str | None:
     """What a page or a terminal says of it; None where the mount follows, or nothing tells."""
-    camera = standing_camera(night)
     if camera is None:
         return None
     longest = {use: short_time(seconds) for use, seconds in longest_exposures_s(camera).items()}
@@ -54,8 +50,8 @@ def standing_note(night: Night) -> str | None:
         f"For trails up to a pixel there, expose {longest['pixel']} at most; for a whole picture on a screen "
         f"{longest['screen']}, for a print seen from as far as its diagonal {longest['print']}.",
     ]
-    if (focal := night.rig.focal_length_mm) is not None:
-        seconds = RULE_MM_S / focal
+    if focal_length_mm is not None:
+        seconds = RULE_MM_S / focal_length_mm
         told.append(
             f"Common practice, 500 over the focal length, would say {short_time(seconds)}: "
             f"{number(seconds * camera.worst_px_per_s, 2)} px."

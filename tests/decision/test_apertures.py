@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from star_tables import Field, make_frame
 
+from framecheck.decision.apertures import ApertureFigures, apertures
 from framecheck.field.result import FrameResult
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
@@ -39,17 +40,21 @@ def night(*frames: FrameResult) -> Night:
     return build_night(Path(), Rig(), frames)
 
 
+def figures(*frames: FrameResult) -> tuple[ApertureFigures, ...]:
+    return apertures(night(*frames).frames)
+
+
 def test_what_stopping_down_gains() -> None:
     wide = [frame(k, 2.0, 3.0, long=1.5) for k in range(5)]
     down = [frame(k, 4.0, 1.0, long=1.1, air_px=2.7) for k in range(5, 10)]  # the air has changed as well
-    first, second = apertures_document(night(*wide, *down)) or ()
+    first, second = apertures_document(figures(*wide, *down)) or ()
     assert (first["f_number"], second["f_number"], first["n_frames"]) == (2.0, 4.0, 5)
     # closed form: widths of Gaussian stars add in quadrature, so that air and trails drop out
     assert first["added_px"] == pytest.approx(3.0, abs=0.05)
     assert second["added_px"] == pytest.approx(1.0, abs=0.1)
     assert first["corner_elongation"] == pytest.approx(1.5, abs=0.02)
     assert second["corner_elongation"] == pytest.approx(1.1, abs=0.02)
-    said = apertures_note(night(*wide, *down)) or ""
+    said = apertures_note(figures(*wide, *down)) or ""
     assert "Stopped down from f/2 to f/4 the corners add" in said
     assert "takes 4.0 times the exposure" in said  # closed form: (4 / 2)²
 
@@ -61,9 +66,9 @@ def test_of_f_numbers_that_hardly_differ_the_wider_open_is_told() -> None:
         for i, (f, added) in enumerate(zip(f_numbers, (3.0, 1.0, 1.0), strict=True))
         for k in range(5)
     ]
-    assert "from f/2 to f/4 " in (apertures_note(night(*frames)) or "")
+    assert "from f/2 to f/4 " in (apertures_note(figures(*frames)) or "")
     alike = [frame(5 * i + k, f, 1.0) for i, f in enumerate((2.8, 4.0)) for k in range(5)]
-    assert "gained nothing" in (apertures_note(night(*alike)) or "")
+    assert "gained nothing" in (apertures_note(figures(*alike)) or "")
 
 
 def test_ground_may_hide_two_of_the_corners() -> None:
@@ -72,17 +77,17 @@ def test_ground_may_hide_two_of_the_corners() -> None:
         return replace(one, stars=replace(one.stars, table=table[table["y"] > 0.3 * SIZE[1]]))
 
     frames = [above(frame(k, 2.0 if k < 4 else 4.0, 3.0 if k < 4 else 1.0)) for k in range(8)]
-    first, second = apertures_document(night(*frames)) or ()
+    first, second = apertures_document(figures(*frames)) or ()
     assert first["added_px"] == pytest.approx(3.0, abs=0.1)
     assert second["added_px"] == pytest.approx(1.0, abs=0.15)
 
 
 def test_one_f_number_or_none_tells_nothing() -> None:
-    assert apertures_document(night(*(frame(k, 2.0, 1.0) for k in range(4)))) is None
-    assert apertures_note(night(*(frame(k, None, 1.0) for k in range(4)))) is None
+    assert apertures_document(figures(*(frame(k, 2.0, 1.0) for k in range(4)))) is None
+    assert apertures_note(figures(*(frame(k, None, 1.0) for k in range(4)))) is None
     few = [*(frame(k, 2.0, 1.0) for k in range(4)), frame(4, 4.0, 1.0)]
-    assert apertures_note(night(*few)) is None
-    assert apertures_note(night()) is None
+    assert apertures_note(figures(*few)) is None
+    assert apertures_note(figures()) is None
 
 
 def test_frames_of_two_f_numbers_are_not_one_group() -> None:

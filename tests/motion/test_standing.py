@@ -124,8 +124,8 @@ def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> No
     assert standing_camera(night_of(lens, mount="fixed", share=0.0)) is None  # called so, but something followed
     assert standing_camera(night_of(lens, mount="tracker")) is None
     assert standing_camera(night_of(lens, frames=1)) is None
-    assert standing_note(night_of(lens, mount="tracker")) is None
-    assert standing_document(night_of(lens, mount="tracker")) is None
+    assert standing_note(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
+    assert standing_document(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
     assert standing_camera(build_night(Path(), Rig(mount_type="fixed"), [])) is None
 
 
@@ -136,7 +136,7 @@ def test_how_long_it_may_expose(night_of: Any) -> None:
     assert longest["pixel"] * camera.worst_px_per_s == pytest.approx(1.0)
     # common practice, no source: 1/3438 of the diagonal, one arcminute of a print seen from as far as its diagonal
     assert longest["print"] * camera.worst_px_per_s == pytest.approx(np.hypot(*SIZE) / 3437.75, rel=1e-4)
-    note, document = standing_note(night) or "", standing_document(night) or {}
+    note, document = standing_note(camera, 24.0) or "", standing_document(camera, 24.0) or {}
     assert "Common practice, 500 over the focal length, would say 21 s" in note  # TRK-40
     assert document["rule_of_500_s"] == pytest.approx(20.8333, rel=1e-3)
     assert "fixed tripod" in note
@@ -151,4 +151,4 @@ def test_a_focal_length_that_is_wrong_is_told(night_of: Any) -> None:
         Rig(focal_length_mm=24.0, pixel_um=1e3 * PIXEL_MM, mount_type="fixed"),
         [frame.result for frame in night.frames],
     )
-    assert "check focal length" in (standing_note(zoomed) or "")
+    assert "check focal length" in (standing_note(standing_camera(zoomed), 24.0) or "")
