@@ -70,15 +70,15 @@ def judge_folder(
         folder = whole_path(folder)  # its workers stand elsewhere
     if out is not None and is_remote(out):
         raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
-    if out is None:
-        out = report_beside(folder)
-        if not quiet:
-            warn(f"The report goes to {safe(out)}; --out puts it elsewhere.")
+    beside = out is None
+    out = report_beside(folder) if out is None else out
     rig_file = rig_file_of(folder, rig_file)
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
     rig = rig_of(rig_file, paths, asks=asks and not (quiet or as_json))
     prepare_folder(out)
+    if beside and not quiet:
+        warn(f"The report goes to {safe(out)}; --out puts it elsewhere.")
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out) and path != rig_file]
     folder = folder.parent if is_list(folder) else folder
     look = look_of(sys.stdout)
@@ -91,11 +91,7 @@ def judge_folder(
         if opens:
             open_page(out / PAGE)
         return len(known.failures)
-    measurements = measure_folder(paths, rig, force, quiet, logbook)
-    if not measurements.results:
-        for line in failure_lines(measurements.failures, folder):
-            warn(line)
-        raise NothingMeasured(nothing_sentence(folder, measurements))
+    measurements = _measured(folder, paths, rig, force, quiet, logbook)
     rig = with_saved(rig, [result.exposure for result in measurements.results])
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
@@ -103,11 +99,8 @@ def judge_folder(
     summary = "\n".join(night_lines(judgement, look))
     if logbook is not None:
         logbook.record_night(night_document(judgement, absolute_paths=True))
-    deadly = any(failure.fault.startswith(LOST) for failure in measurements.failures)
-    if logbook is not None and basis is not None and not deadly:
-        failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
-        report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
-        logbook.record_report(out, folder, basis, report)
+    if logbook is not None and basis is not None:
+        _remember(logbook, basis, folder, out, summary, measurements)
     if as_json:
         say(json_text(night_document(judgement, absolute_paths=absolute_paths)))
     elif quiet:
@@ -119,6 +112,28 @@ def judge_folder(
     if opens:
         open_page(written.page)
     return len(measurements.failures)
+
+
+def _measured(
+    folder: Path, paths: list[Path], rig: Rig, force: Workforce, quiet: bool, logbook: Logbook | None
+) -> Measurements:
+    measurements = measure_folder(paths, rig, force, quiet, logbook)
+    if not measurements.results:
+        for line in failure_lines(measurements.failures, folder):
+            warn(line)
+        raise NothingMeasured(nothing_sentence(folder, measurements))
+    return measurements
+
+
+def _remember(
+    logbook: Logbook, basis: bytes, folder: Path, out: Path, summary: str, measurements: Measurements
+) -> None:  # fmt: skip
+    """Keep what was told, for a night that has not changed; not where a worker was lost, which may not happen again."""
+    if any(failure.fault.startswith(LOST) for failure in measurements.failures):
+        return
+    failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
+    report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
+    logbook.record_report(out, folder, basis, report)
 
 
 def report_beside(folder: Path) -> Path:
