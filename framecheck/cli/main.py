@@ -125,7 +125,8 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.cli.terminal import safe, warn
+    from framecheck.cli.terminal import warn
+    from framecheck.words import safe
 
     warn(f"framecheck: {safe(text)}")
     return code

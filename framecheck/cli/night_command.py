@@ -7,9 +7,8 @@ from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.cli.rig_in_use import rig_file_of, rig_of
-from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.cli.terminal import ProgressLine, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
@@ -33,9 +32,12 @@ from framecheck.read import (
     with_saved,
 )
 from framecheck.read.saved_rig import saved_files
+from framecheck.report.look import look_of
 from framecheck.report.night_json import night_document
 from framecheck.report.publish import prepare_folder
+from framecheck.report.terminal import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.report.write import FILES, NIGHT, PAGE, write_night
+from framecheck.words import safe
 from framecheck.workers import LOST
 
 

@@ -45,7 +45,7 @@ def of_earlier_nights(paths: Iterable[Path]) -> list[Path]:
     return [] if begin is None else [path for path, start in starts.items() if start < begin]
 
 
-def tonight(outcomes: Mapping[Path, Outcome]) -> Measurements:
+def latest_night(outcomes: Mapping[Path, Outcome]) -> Measurements:
     """What was measured of the latest night; files without a time are of any."""
     results = [one for one in outcomes.values() if isinstance(one, FrameResult)]
     failures = [one for one in outcomes.values() if isinstance(one, FrameFailure)]
