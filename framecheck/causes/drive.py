@@ -20,7 +20,6 @@ from framecheck.causes.result import (
     Evidence,
     Finding,
     Healthy,
-    Rival,
     all_of,
     answer,
     any_of,
@@ -93,7 +92,9 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
         )  # fmt: skip
-        return answer("periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence)
+        return answer(
+            "periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence, rivals=()
+        )
     between = rhythm is moved.tracking.rhythm
     scale = moved.scale_arcsec
     evidence = (
@@ -114,10 +115,6 @@ def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         affected=moved.where(moved.size > SEEN),
         cost=float(shear.cost_of(np.median(np.abs(moved.smear)))),
         evidence=evidence,
-        rivals=(
-            Rival(cause="polar-misalignment", why_less_likely="it drifts one way; this motion comes back"),
-            Rival(cause="guiding-noise", why_less_likely="it has no period; this one does"),
-        ),
     )
 
 
@@ -285,10 +282,6 @@ def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
                 unit="long over short axis",
             ),
             Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
-        ),
-        rivals=(
-            Rival(cause="polar-misalignment", why_less_likely="its drift lasts all night, this lasts for a part of it"),
-            Rival(cause="shock", why_less_likely="knocks push in any direction, this goes along declination"),
         ),
     )  # fmt: skip
 
