@@ -58,12 +58,12 @@ def advise(
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
-    from framecheck.cli.night_command import logbook_in_use
+    from framecheck.cli.night_command import folder_of, logbook_in_use
     from framecheck.cli.terminal import say, warn
     from framecheck.document import json_text
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
-    from framecheck.read import is_list, whole_path
+    from framecheck.read import whole_path
     from framecheck.report.look import look_of
     from framecheck.report.terminal import failure_lines
 
@@ -72,7 +72,7 @@ def advise(
     record = None if guiding is None else read_guiding(guiding)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         measurements, known_rig = _measured(folder, rig, force, quiet, book)
-    folder = folder.parent if is_list(folder) else folder
+    folder = folder_of(folder)
     judgement = judge_night(folder, measurements, known_rig, aim, record)
     for line in failure_lines(measurements.failures, folder):
         warn(line)

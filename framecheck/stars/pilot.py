@@ -199,6 +199,11 @@ def pilot_star(
     regions, votes = _family(regions)
     if votes < FEWEST or len(regions) < at_least:
         return None
+    return _typical_pilot(regions, sure=len(regions) >= max(BELONGING, n_blunt / 2))
+
+
+def _typical_pilot(regions: F64, *, sure: bool) -> Pilot:
+    """The pilot that regions agree on; `sure` says whether they are so many that they can't be anything but stars."""
     xx, yy, xy = _typical(regions[:, :3])
     mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     # A uniform ellipse of semi-axis a has variance a²/4 along it: the full width is 4 sqrt(variance).
@@ -207,7 +212,7 @@ def pilot_star(
         short_px=float(4 * np.sqrt(max(mean - spread, 0.05))),
         pa_deg=float(shear.pa_deg(complex(xx - yy, 2 * xy))),
         n=len(regions),
-        sure=len(regions) >= max(BELONGING, n_blunt / 2)
+        sure=sure
         and bool(np.median(regions[:, 3]) >= CLEAR_PEAK)
         and bool(np.median(regions[:, 4]) < AS_SHARP_AS_HITS),
     )
