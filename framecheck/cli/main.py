@@ -219,9 +219,21 @@ def night(
             failed = quick_look(folder, rig, aim, force=force, logbook=book, as_json=as_json, quiet=quiet)
         else:
             failed = judge_folder(
-                folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
-                guiding_file=guiding, logbook=book, absolute_paths=absolute_paths, opens=opens, asks=True,
-            )  # fmt: skip
+                folder,
+                out,
+                rig,
+                aim,
+                stars=stars,
+                thumbnails=thumbnails,
+                force=force,
+                as_json=as_json,
+                quiet=quiet,
+                guiding_file=guiding,
+                logbook=book,
+                absolute_paths=absolute_paths,
+                opens=opens,
+                asks=True,
+            )
     if failed:
         raise typer.Exit(SOME_FAILED)
 

@@ -80,8 +80,7 @@ def judge_folder(
     if beside and not quiet:
         warn(f"The report goes to {safe(out)}; --out puts it elsewhere.")
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out) and path != rig_file]
-    folder = folder_of(folder)
-    look = look_of(sys.stdout)
+    folder, look = folder_of(folder), look_of(sys.stdout)
     words = (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others, absolute_paths)
     basis = _basis(logbook, paths, (rig_file, guiding_file), words)
     known = _standing(logbook, basis, out)

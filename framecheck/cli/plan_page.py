@@ -10,12 +10,25 @@ from framecheck.report.look import Look
 from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {
-    "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min",
-    "arcmin": "′", "deg": "°", "deg/h": "°/h", "px": " px", "mm": " mm", "micrometre": " µm", "ADU": " ADU",
-}  # fmt: skip
+    "": "",
+    "arcsec": "″",
+    "arcsec/px": "″/px",
+    "arcsec/s": "″/s",
+    "arcsec/min": "″/min",
+    "arcmin": "′",
+    "deg": "°",
+    "deg/h": "°/h",
+    "px": " px",
+    "mm": " mm",
+    "micrometre": " µm",
+    "ADU": " ADU",
+}
 _MOUNTS: Final = {
-    "fixed": "fixed tripod", "tracker": "tracker", "equatorial": "equatorial mount", "alt-azimuth": "alt-azimuth mount",
-}  # fmt: skip
+    "fixed": "fixed tripod",
+    "tracker": "tracker",
+    "equatorial": "equatorial mount",
+    "alt-azimuth": "alt-azimuth mount",
+}
 _NAME, _TEXT = 28, 52
 """Columns: width of the names, and where explanations begin."""
 _WIDE: Final = 90

@@ -52,9 +52,12 @@ def rig(
     from framecheck.cli.terminal import is_talked_with
 
     facts = {
-        "mount_type": mount, "guided": guided, "worm_period_s": worm_period, "site_latitude_deg": latitude,
+        "mount_type": mount,
+        "guided": guided,
+        "worm_period_s": worm_period,
+        "site_latitude_deg": latitude,
         "site_longitude_deg": longitude,
-    }  # fmt: skip
+    }
     given = {name: value for name, value in facts.items() if value is not None}
     if given and not save:
         raise UnusableRequest("facts of a rig are kept with --save. Add it, or write them into a rig file.")
@@ -176,10 +179,14 @@ def list_saved(*, as_json: bool = False) -> None:
 def facts_in_words(facts: Mapping[str, Any]) -> str:
     """Facts of a rig as one says them."""
     forms = {
-        "focal_length_mm": "{:g} mm", "aperture_mm": "aperture {:g} mm", "central_obstruction": "obstruction {:g}",
-        "mount_type": "mount: {}", "worm_period_s": "worm {:g} s", "site_latitude_deg": "latitude {:g}°",
+        "focal_length_mm": "{:g} mm",
+        "aperture_mm": "aperture {:g} mm",
+        "central_obstruction": "obstruction {:g}",
+        "mount_type": "mount: {}",
+        "worm_period_s": "worm {:g} s",
+        "site_latitude_deg": "latitude {:g}°",
         "site_longitude_deg": "longitude {:g}°",
-    }  # fmt: skip
+    }
     parts = [form.format(facts[name]) for name, form in forms.items() if facts.get(name) is not None]
     if facts.get("guided") is not None:
         parts.append("guided" if facts["guided"] else "not guided")

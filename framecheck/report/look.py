@@ -33,9 +33,13 @@ class Look:
                 text, width, initial_indent=" " * hang, subsequent_indent=" " * hang, break_on_hyphens=False
             )
         lines = textwrap.wrap(
-            text, width, initial_indent=" " * used, subsequent_indent=" " * hang, break_long_words=False,
+            text,
+            width,
+            initial_indent=" " * used,
+            subsequent_indent=" " * hang,
+            break_long_words=False,
             break_on_hyphens=False,
-        )  # fmt: skip
+        )
         return "\n".join(lines)[used:]
 
 

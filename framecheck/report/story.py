@@ -12,10 +12,12 @@ from framecheck.report.chart import Chart
 from framecheck.words import clause, counted, duration, fixed, likelihood, likely, percent, sentence, told, told_healthy
 
 CASES: Final = {
-    "as it was": "as it was", "perfect tracking": "perfect tracking",
-    "guided as well as needed": "guided well enough", "half the exposure time": "half the exposure",
+    "as it was": "as it was",
+    "perfect tracking": "perfect tracking",
+    "guided as well as needed": "guided well enough",
+    "half the exposure time": "half the exposure",
     "half the focal length": "half the focal length",
-}  # fmt: skip
+}
 """Cases of `what_if` as they are told."""
 
 

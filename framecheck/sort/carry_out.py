@@ -47,8 +47,12 @@ def _place(plan: SortPlan, placing: Placing, write: Callable[[dict[str, Any]], N
     target = placing.target.relative_to(plan.into).as_posix()
     source = placing.source.relative_to(plan.frames).as_posix()
     entry: dict[str, Any] = {
-        "step": "place", "source": source, "target": target, "n_bytes": placing.n_bytes, "mtime_ns": placing.mtime_ns,
-    }  # fmt: skip
+        "step": "place",
+        "source": source,
+        "target": target,
+        "n_bytes": placing.n_bytes,
+        "mtime_ns": placing.mtime_ns,
+    }
     unchanged(placing)
     write(entry)
     if plan.way == "link":

@@ -71,10 +71,16 @@ def begin(plan: SortPlan, made: Sequence[Path], logbook: Logbook | None) -> tupl
     is_known = logbook is not None and logbook.keep_sort(number, plan.into, plan.frames)
     _cut_half_line(plan.into / JOURNAL)
     write = _writer(plan.into / JOURNAL)
-    write({
-        "step": "begin", "version": 2, "id": number, "way": plan.way, "frames": _way_to(plan.frames, plan.into),
-        "made": len(made),
-    })  # fmt: skip
+    write(
+        {
+            "step": "begin",
+            "version": 2,
+            "id": number,
+            "way": plan.way,
+            "frames": _way_to(plan.frames, plan.into),
+            "made": len(made),
+        }
+    )
     sync_folder(plan.into)
     return write, is_known
 

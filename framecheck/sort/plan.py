@@ -148,9 +148,14 @@ def _placing(name: str, folder: str, source: Path, into: Path) -> Placing:
             f"{safe(target)}: the name is taken by another file, which stays. Choose another folder for --into."
         )
     return Placing(
-        name=name, folder=folder, source=source, target=target, n_bytes=state.st_size, mtime_ns=state.st_mtime_ns,
+        name=name,
+        folder=folder,
+        source=source,
+        target=target,
+        n_bytes=state.st_size,
+        mtime_ns=state.st_mtime_ns,
         already_there=there,
-    )  # fmt: skip
+    )
 
 
 def _same(source: Path, target: Path) -> bool:

@@ -171,9 +171,13 @@ def _take_back(into: Path, root: Path, step: Step) -> str:
     if not hard_link(target, source):
         state = target.stat()
         back = Placing(
-            name=step.source, folder="", source=target, target=source, n_bytes=state.st_size,
+            name=step.source,
+            folder="",
+            source=target,
+            target=source,
+            n_bytes=state.st_size,
             mtime_ns=state.st_mtime_ns,
-        )  # fmt: skip
+        )
         copy(back, lambda found: None)
     sync_folder(source.parent)
     target.unlink()

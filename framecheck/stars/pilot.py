@@ -192,9 +192,8 @@ def pilot_star(
         return None
     if finest > 1:
         regions[np.isfinite(regions[:, 4]), 4:] = 1 / 9, 0.0  # colours side by side tell nothing of it
-    sharpest = SHARPEST_STAR if cell <= 2 else NARROW
     with np.errstate(invalid="ignore"):
-        regions = regions[regions[:, 4] < sharpest * (1 + regions[:, 5])]
+        regions = regions[regions[:, 4] < (SHARPEST_STAR if cell <= 2 else NARROW) * (1 + regions[:, 5])]
     n_blunt = np.count_nonzero(regions[:, 4] < AS_SHARP_AS_HITS)
     regions, votes = _family(regions)
     if votes < FEWEST or len(regions) < at_least:

@@ -85,9 +85,10 @@ def began(folder: Path, poll_s: float | None) -> Event:
     """The first line of all."""
     how = "new files are read as they come" if poll_s is None else f"looked at every {poll_s:g} s"
     return Event(
-        name="begin", facts={"folder": valid_text(str(folder)), "poll_s": poll_s},
+        name="begin",
+        facts={"folder": valid_text(str(folder)), "poll_s": poll_s},
         lines=(f"Watching {safe(folder)} ({how}). Ctrl-C ends it.",),
-    )  # fmt: skip
+    )
 
 
 def knew(
@@ -174,17 +175,22 @@ def failed(failure: FrameFailure, folder: Path) -> Event:
     """A file that cannot be measured."""
     facts = {"file": path_in(folder, Path(failure.file)), "why": valid_text(failure.fault), "remedy": failure.remedy}
     return Event(
-        name="failed", facts=facts, lines=(failure_line(failure, folder),), is_problem=True, matters=True,
-    )  # fmt: skip
+        name="failed",
+        facts=facts,
+        lines=(failure_line(failure, folder),),
+        is_problem=True,
+        matters=True,
+    )
 
 
 def left_aside(skipped: Skipped, folder: Path) -> Event:
     """A file that is no light."""
     name = path_in(folder, skipped.file)
     return Event(
-        name="aside", facts={"file": name, "kind": skipped.kind, "why": skipped.why},
+        name="aside",
+        facts={"file": name, "kind": skipped.kind, "why": skipped.why},
         lines=(f"{safe(name)} skipped: {safe(skipped.why)}.",),
-    )  # fmt: skip
+    )
 
 
 def incomplete(fault: UnusableFrame, folder: Path) -> Event:
@@ -205,9 +211,12 @@ def gone(paths: Sequence[Path], folder: Path, *, were_read: bool) -> Event:
     else:
         line = f"{which} {'was' if len(names) == 1 else 'were'} deleted or moved away before it could be read."
     return Event(
-        name="gone", facts={"files": names, "were_read": were_read}, lines=(line,), is_problem=True,
+        name="gone",
+        facts={"files": names, "were_read": were_read},
+        lines=(line,),
+        is_problem=True,
         matters=not were_read,
-    )  # fmt: skip
+    )
 
 
 def back(paths: Sequence[Path], folder: Path) -> Event:
@@ -216,7 +225,7 @@ def back(paths: Sequence[Path], folder: Path) -> Event:
     which = safe(names[0]) if len(names) == 1 else counted(len(names), "file")
     return Event(
         name="back", facts={"files": names}, lines=(f"{which} {'is' if len(names) == 1 else 'are'} back and counted.",)
-    )  # fmt: skip
+    )
 
 
 def folder_lost(why: str) -> Event:

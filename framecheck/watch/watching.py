@@ -129,9 +129,16 @@ def watch_folder(
     bell = Bell()
     with stopped_by_signals(bell), kept_worker() as kept:
         watch = Watch(
-            folder=folder, out=out, rig=rig, aim=aim, bell=bell, voice=voice, logbook=logbook, workers=workers,
+            folder=folder,
+            out=out,
+            rig=rig,
+            aim=aim,
+            bell=bell,
+            voice=voice,
+            logbook=logbook,
+            workers=workers,
             kept=kept,
-        )  # fmt: skip
+        )
         voice.tell(events.began(folder, poll_s))
         with FolderEvents(folder, bell, voice.warn) if poll_s is None else nullcontext() as heard:
             while not bell.is_stopped:
@@ -313,9 +320,14 @@ def _tell_alarms(watch: Watch, judgement: Judgement) -> None:
         night, alarms = (None, ()) if kept is None else alarms_of_text(kept)
         watch.alarms = alarms if is_same_night(night, watch.began) else ()
     alarms, news = next_alarms(
-        watch.alarms, found, judgement.findings, watch.before, watch.calm,
-        n_frames=len(judgement.night.frames), rig=judgement.night.rig,
-    )  # fmt: skip
+        watch.alarms,
+        found,
+        judgement.findings,
+        watch.before,
+        watch.calm,
+        n_frames=len(judgement.night.frames),
+        rig=judgement.night.rig,
+    )
     for told in news:
         watch.voice.tell(events.alarmed(told, judgement.night.rig.pixel_scale_arcsec, watch.voice.look))
     if news and watch.logbook is not None:
