@@ -3,11 +3,12 @@
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
+from framecheck.cli.options import AimOption, GuidingOption, NoProgress
 from framecheck.cli.workforce import Memory, Scheduler, Workers, Workforce, workforce
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from framecheck.read import Rig
     from framecheck.report.look import Look
 
-Aim = Literal["depth", "balanced", "detail"]
 
 _ANSWERS: Final = {
     "not needed": "No. Perfect tracking would gain too little.",
@@ -43,19 +43,16 @@ def advise(
     rig: Annotated[
         Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out, as a rig.toml.")
     ] = None,
-    aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
+    aim: AimOption = "balanced",
     workers: Workers = None,
     memory: Memory = None,
     scheduler: Scheduler = None,
-    guiding: Annotated[
-        Path | None,
-        typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
-    ] = None,
+    guiding: GuidingOption = None,
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     whole_files: WholeFiles = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print decision, budget and what-if as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
+    quiet: NoProgress = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
     from framecheck.cli.night_command import folder_of, logbook_in_use

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+from framecheck.cli.options import NoProgress
 from framecheck.errors import UnusableRequest
 
 if TYPE_CHECKING:
@@ -46,7 +47,7 @@ def compare(
         bool, typer.Option("--absolute-paths", help="Tell where on this machine the nights lie.")
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the comparison as JSON.")] = False,
-    quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
+    quiet: NoProgress = False,
 ) -> None:
     """Tell whether a change helped: new spacing, a new alignment, another mount. Air mass and seeing are taken out."""
     from framecheck.cli.night_command import logbook_in_use

@@ -9,7 +9,7 @@ import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import typer
 
@@ -18,6 +18,7 @@ from framecheck.cli.advise_command import advise
 from framecheck.cli.compare_command import compare
 from framecheck.cli.history_command import history
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
+from framecheck.cli.options import AimOption, GuidingOption, Quiet
 from framecheck.cli.plan_command import plan
 from framecheck.cli.rig_command import rig
 from framecheck.cli.sort_command import sort
@@ -41,8 +42,6 @@ SAME_PRESS_S = 2.0
 WrongWords: Any = typer.BadParameter.__mro__[2]
 """What typer raises for words that are no command or option: the base of its usage errors, which it does not export."""
 
-Aim = Literal["depth", "balanced", "detail"]
-
 app = typer.Typer(
     add_completion=True,
     no_args_is_help=True,
@@ -56,7 +55,6 @@ RigOption = Annotated[
     Path | None,
     typer.Option("--rig", metavar="FILE", help="What headers leave out: focal length, pixel size, gain (rig.toml)."),
 ]
-Quiet = Annotated[bool, typer.Option("--quiet", help="No progress and no summary; problems are still shown.")]
 
 
 def run() -> None:
@@ -180,7 +178,7 @@ def night(
         ),
     ] = None,
     rig: RigOption = None,
-    aim: Annotated[Aim, typer.Option("--aim", help="What the stack is for.")] = "balanced",
+    aim: AimOption = "balanced",
     stars: Annotated[bool, typer.Option("--stars", help="Write stars.parquet too: every measured star.")] = False,
     thumbnails: Annotated[
         bool, typer.Option("--thumbnails", help="Pictures of every frame on the page, not only of those in question.")
@@ -188,10 +186,7 @@ def night(
     workers: Workers = None,
     memory: Memory = None,
     scheduler: Scheduler = None,
-    guiding: Annotated[
-        Path | None,
-        typer.Option("--guiding", metavar="FILE", help="Table of time_utc, ra_error_arcsec, dec_error_arcsec."),
-    ] = None,
+    guiding: GuidingOption = None,
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     whole_files: WholeFiles = False,
@@ -219,21 +214,9 @@ def night(
             failed = quick_look(folder, rig, aim, force=force, logbook=book, as_json=as_json, quiet=quiet)
         else:
             failed = judge_folder(
-                folder,
-                out,
-                rig,
-                aim,
-                stars=stars,
-                thumbnails=thumbnails,
-                force=force,
-                as_json=as_json,
-                quiet=quiet,
-                guiding_file=guiding,
-                logbook=book,
-                absolute_paths=absolute_paths,
-                opens=opens,
-                asks=True,
-            )
+                folder, out, rig, aim, stars=stars, thumbnails=thumbnails, force=force, as_json=as_json, quiet=quiet,
+                guiding_file=guiding, logbook=book, absolute_paths=absolute_paths, opens=opens, asks=True,
+            )  # fmt: skip
     if failed:
         raise typer.Exit(SOME_FAILED)
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+from framecheck.cli.options import Quiet
 from framecheck.cli.terminal import ProgressLine, is_talked_with, say, tell, warn
 from framecheck.errors import UnusableRequest
 from framecheck.report.look import look_of
@@ -52,9 +53,7 @@ def sort(
     logbook: LogbookOption = None,
     no_logbook: NoLogbook = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object instead of words.")] = False,
-    quiet: Annotated[
-        bool, typer.Option("--quiet", help="No progress and no summary; problems are still shown.")
-    ] = False,
+    quiet: Quiet = False,
 ) -> None:
     """Copy frames into folders by grade, or move or link them; never overwrites, and can be undone.
 

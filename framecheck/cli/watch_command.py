@@ -2,11 +2,12 @@
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+from framecheck.cli.options import AimOption
 
 if TYPE_CHECKING:
     from framecheck.cli.terminal import StatusLine
@@ -25,9 +26,7 @@ def watch(
     rig: Annotated[
         Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out (rig.toml).")
     ] = None,
-    aim: Annotated[
-        Literal["depth", "balanced", "detail"], typer.Option("--aim", help="What the stack is for.")
-    ] = "balanced",
+    aim: AimOption = "balanced",
     poll: Annotated[
         float | None,
         typer.Option("--poll", min=1, metavar="SECONDS", help="Look so often, for shares that tell of no new files."),

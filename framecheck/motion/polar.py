@@ -235,12 +235,8 @@ def refraction_drift(latitude_deg: float, dec_deg: float, hour_angle_deg: float)
     Returns
     -------
     ra, dec : float
-        Of the star; right ascension on the sky, times cos(dec). [arcsec/min]
-
-    Returns
-    -------
-    ra, dec : float
-        Of the star, on the sky; positive to the east (it lags behind the mount) and to the north. [arcsec/min]
+        Of the star, on the sky; right ascension times cos(dec). Positive to the east (it lags behind the mount) and to
+        the north. [arcsec/min]
 
     Notes
     -----

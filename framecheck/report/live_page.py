@@ -71,9 +71,8 @@ def live_page(
     scale = judgement.night.rig.pixel_scale_arcsec
     lasting = [
         (title(alarm), what_is_seen(alarm, scale), likely_cause(alarm), first_cure(alarm), alarm.caution)
-        for alarm in reversed(alarms)
-        if not alarm.is_over
-    ]
+        for alarm in reversed(alarms) if not alarm.is_over
+    ]  # fmt: skip
     measured = [row for row in rows if row.status == "measured"]
     heading = plain(night_title(judgement, rows))
     content = template("live_now.html").render(
@@ -95,17 +94,10 @@ def live_page(
     state = {"content": content, "title": tab, "over": is_over, "alarms": signs}
     script = part("live.js")
     html = template("live.html").render(
-        style=part("plain.css") + part("live.css"),
-        script=script,
-        nonce=secrets.token_urlsafe(16),
-        version=__version__,
-        script_hash=b64encode(sha256(script.encode()).digest()).decode(),
-        title=tab,
-        content=content,
-        state_file=STATE,
-        is_over=is_over,
-        known=json.dumps([one["name"] for one in signs]),
-    )
+        style=part("plain.css") + part("live.css"), script=script, nonce=secrets.token_urlsafe(16), version=__version__,
+        script_hash=b64encode(sha256(script.encode()).digest()).decode(), title=tab, content=content,
+        state_file=STATE, is_over=is_over, known=json.dumps([one["name"] for one in signs]),
+    )  # fmt: skip
     return LivePage(html=html, state=f"framecheckNow({json.dumps(state)});\n")
 
 
