@@ -27,7 +27,7 @@ from framecheck.causes.smears import (
     with_knocks,
 )
 
-Kind = Literal["chance", "sway", "gear", "after moves", "in a run"]
+Kind = Literal["chance", "sway", "hunting", "gear", "after moves", "in a run"]
 LATE: Final = (0.3, 0.6)
 LATE_STILL: Final = 0.3
 LATE_IN_RUN: Final = 0.9
@@ -136,10 +136,14 @@ def _gear(seen: Seen, knocks: bool) -> float:
     return float(np.logaddexp(unseen, _chance(beside, knocks)) - math.log(2))
 
 
+def _hunting(seen: Seen, knocks: bool) -> float:
+    """Corrections that hunt along one axis, now more and now less."""
+    return _swings(seen, *likely_axes(seen), knocks, LASTING[:-1], WITH_DRIFT[:1])
+
+
 def _sway(seen: Seen, knocks: bool) -> float:
-    axes, chance = likely_axes(seen)
-    swings = _swings(seen, axes, chance, knocks, LASTING[:-1], WITH_DRIFT[:1])
-    return swings + float(np.logaddexp(0.0, _widens(seen))) - math.log(2)
+    """Motion that goes in all directions, more along one axis: stars grow more than they stretch."""
+    return _hunting(seen, knocks) + _widens(seen)
 
 
 def _swings(
@@ -201,6 +205,7 @@ def _widens(seen: Seen) -> float:
 LIKELIHOODS: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
     "chance": _chance,
     "sway": _sway,
+    "hunting": _hunting,
     "gear": _gear,
     "after moves": _after_moves,
     "in a run": _in_a_run,

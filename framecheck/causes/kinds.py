@@ -29,8 +29,8 @@ STEADY_BELIEVED: Final = 0.2
 """Chance of one that no drift seen explains. Chosen."""
 
 BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
-    "chance": (0.5, 0.5), "sway": (0.3, 0.08), "gear": (0.03, 0.2), "after moves": (0.08, 0.02),
-    "in a run": (0.06, 0.002),
+    "chance": (0.5, 0.5), "sway": (0.1, 0.08), "hunting": (0.15, 0.002), "gear": (0.03, 0.2),
+    "after moves": (0.08, 0.02), "in a run": (0.06, 0.002),
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: corrections that come late need somebody who corrects."""
 
@@ -77,6 +77,11 @@ class Kinds:
     def gear_log_odds(self) -> float:
         """Log-odds of a gear that nobody corrects."""
         return _log_odds(self.unguided_gear)
+
+    @property
+    def others_log_odds(self) -> float:
+        """Log-odds that it is neither."""
+        return _log_odds(1 - self.chance["after moves"] - self.chance["in a run"] - self.unguided_gear)
 
     @property
     def knocked_log_odds(self) -> float:
@@ -188,7 +193,7 @@ def _cases(seen: Seen) -> list[_Case]:
     """Smears as they are, without that of the drift, and without a steady one that no drift explains."""
     steady, occam = _steady(seen)
     others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
-    swings: tuple[Kind, ...] = ("gear", "sway")
+    swings: tuple[Kind, ...] = ("gear", "sway", "hunting")
     cases = [
         _Case(swings, -math.log(2), seen),
         _Case(swings, -math.log(2), replace(seen, smear=seen.smear - seen.from_drift)),

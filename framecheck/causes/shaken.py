@@ -174,7 +174,8 @@ def _restless(moved: Moved, optics: Optics | None) -> float:
         left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
-    return all_of(*odds)
+    kinds = kinds_of(moved, None if optics is None else optics.explained)
+    return all_of(*odds) if kinds is None else min(all_of(*odds), kinds.others_log_odds)
 
 
 def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
