@@ -20,7 +20,6 @@ from framecheck.causes.result import (
     Evidence,
     Finding,
     Healthy,
-    Rival,
     all_of,
     answer,
     log_odds_above,
@@ -79,7 +78,9 @@ def periodic_error(night: Night, rig: Rig, optics: Optics | None) -> Finding | H
                 expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
         )  # fmt: skip
-        return answer("periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence)
+        return answer(
+            "periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None, evidence=evidence, rivals=()
+        )
     between = rhythm is moved.tracking.rhythm
     scale = moved.scale_arcsec
     evidence = (
@@ -100,10 +101,6 @@ def periodic_error(night: Night, rig: Rig, optics: Optics | None) -> Finding | H
         affected=moved.where(moved.size > SEEN),
         cost=float(shear.cost_of(np.median(np.abs(moved.smear)))),
         evidence=evidence,
-        rivals=(
-            Rival(cause="polar-misalignment", why_less_likely="it drifts one way; this motion comes back"),
-            Rival(cause="guiding-noise", why_less_likely="it has no period; this one does"),
-        ),
     )
 
 
@@ -234,10 +231,6 @@ def declination_backlash(night: Night, rig: Rig, optics: Optics | None) -> Findi
                 statement="of them, just after the pointing was moved",
                 value=float((there & after_moves(moved)).sum()), unit="frames",
             ),
-        ),
-        rivals=(
-            Rival(cause="polar-misalignment", why_less_likely="its drift lasts all night, this lasts for a part of it"),
-            Rival(cause="shock", why_less_likely="knocks push in any direction, this goes along declination"),
         ),
     )  # fmt: skip
 

@@ -23,7 +23,6 @@ from framecheck.causes.result import (
     Evidence,
     Finding,
     Healthy,
-    Rival,
     all_of,
     answer,
     any_of,
@@ -116,10 +115,6 @@ def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | He
             ),
             *_recorded_evidence(_on_record(moved)),
         ),
-        rivals=(
-            Rival(cause="astigmatism", why_less_likely="optics draw all frames alike, these change"),
-            Rival(cause="poor-seeing", why_less_likely="air blurs evenly in all directions over a minute"),
-        ),
     )  # fmt: skip
 
 
@@ -209,10 +204,6 @@ def shock(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | 
                      value=float(len(affected)), unit="frames", expected_if_healthy=0.0),
             Evidence(statement="in the worst of them stars stretch to", value=float(shear.ratio_of(worst)),
                      unit="long over short axis", expected_if_healthy=float(shear.ratio_of(abs(moved.middle)))),
-        ),
-        rivals=(
-            Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
-            Rival(cause="declination-backlash", why_less_likely="it spoils frames in a row, along declination"),
         ),
     )  # fmt: skip
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from framecheck.causes.cures import CAUTION_OF
+from framecheck.causes.catalogue import caution_of
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
@@ -71,7 +71,7 @@ class _Known:
 
     def action(self, todo: str, because: str, like: str | None = None) -> FirstAction:
         """`like` is the listed fix that it stands for, whose caution it has."""
-        caution = None if like is None else CAUTION_OF.get(like)
+        caution = None if like is None else caution_of(like)
         return FirstAction(todo=todo, because=because, cause=self.finding.cause, caution=caution)
 
 
