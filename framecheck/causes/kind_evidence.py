@@ -49,6 +49,10 @@ SPEEDS_BELIEVED: Final = np.exp(-(SPEEDS**2) / 2) / np.exp(-(SPEEDS**2) / 2).sum
 LASTING: Final = (0.0, 0.6, 0.85)
 """Correlation of that speed from frame to frame. Chosen: none, where exposures are as long as a turn of the gear."""
 
+AXES_SETTLED: Final = 60
+EXCLUDED: Final = 20.0
+"""Frames that tell along which of the directions a motion goes, and log odds against one from which it is left out.
+Chosen: for the time that many frames take."""
 SPEED_MISSES: Final = 0.1
 """Share by which the speed from frame to frame misses the smear inside them. Chosen: it is a mean of two intervals."""
 
@@ -154,21 +158,29 @@ def _swings(
     The speeds are a Gaussian process that forgets itself exponentially, on a grid: forward algorithm of a hidden Markov
     chain (textbook).
     """
-    along, variance = along_axes(seen, axes)[:, None, None, None, :], restless(seen)[:, None, :]
-    size = DRAWN[:, None, None]
     step = np.diff(seen.minutes)
     step = np.maximum(step / max(float(np.median(step)), 1e-3), SHORT_STEP)
     logs = []
     for drift in drifts:
-        speed2 = 1 + drift**2
-        smear = (size * (SPEEDS + drift) ** 2 / speed2)[..., None]
-        cell = (size * 2 * np.abs(SPEEDS + drift) * (SPEEDS[1] - SPEEDS[0]) / speed2)[..., None]
-        log = log_normal(along.real - smear, variance + cell**2 / 12)
-        log = log + log_normal(along.imag, variance + (ACROSS * size[..., None]) ** 2)
-        if knocks:
-            log = with_knocks(log.swapaxes(2, 3), seen).swapaxes(2, 3)
-        logs += [over_all(_chain(log, correlation**step), chance) for correlation in lasting]
+        log = _at_speeds(seen, axes, knocks, drift)
+        for correlation in lasting:
+            lasts, likely = correlation**step, np.arange(len(axes))
+            if len(step) > 2 * AXES_SETTLED:  # a direction that so many frames exclude is not asked further
+                first = _chain(log[..., : AXES_SETTLED + 1], lasts[:AXES_SETTLED]).max(axis=(1, 2))
+                likely = np.flatnonzero(first > first.max() - EXCLUDED)
+            logs.append(over_all(_chain(log[likely], lasts), chance[likely]))
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
+
+
+def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: float) -> Floats:
+    """Log density of each frame's smear at each speed; (axes, sizes, q, speeds, n)."""
+    along, variance = along_axes(seen, axes)[:, None, None, None, :], restless(seen)[:, None, :]
+    size, speed2 = DRAWN[:, None, None], 1 + drift**2
+    smear = (size * (SPEEDS + drift) ** 2 / speed2)[..., None]
+    cell = (size * 2 * np.abs(SPEEDS + drift) * (SPEEDS[1] - SPEEDS[0]) / speed2)[..., None]
+    log = log_normal(along.real - smear, variance + cell**2 / 12)
+    log = log + log_normal(along.imag, variance + (ACROSS * size[..., None]) ** 2)
+    return with_knocks(log.swapaxes(2, 3), seen).swapaxes(2, 3) if knocks else log
 
 
 def _chain(log: Floats, correlation: Floats) -> Floats:

@@ -12,12 +12,14 @@ import numpy as np
 
 from framecheck import shear
 from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, LIKELIHOODS, Kind, runs_of
-from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved
+from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved
+from framecheck.causes.optics import Optics
 from framecheck.causes.series import Bools, Floats
 from framecheck.causes.smears import DRAWN, Seen, along_axes, drawn_along, gear_axes, late_axes, log_calm
 from framecheck.model.explain import Explained
 from framecheck.model.parts import still_shapes_px2
 from framecheck.motion.drift import never_rests
+from framecheck.motion.night import Night
 
 FAR_SWING: Final = 1.5
 """Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
@@ -87,6 +89,37 @@ class Kinds:
     def knocked_log_odds(self) -> float:
         """Log-odds that some frames were knocked."""
         return _log_odds(self.knocks)
+
+
+@dataclass(frozen=True, slots=True)
+class Beforehand:
+    """What is found of a session before the causes are asked that look at what is left."""
+
+    optics: Optics | None
+    """Its stars as the model explains them; None if too few say anything."""
+    kinds: Mapping[str, Kinds]
+    """Group id -> kinds of motion, where enough frames show a smear."""
+
+    def kinds_of(self, moved: Moved) -> Kinds | None:
+        """Kinds of motion of one group; None if too few frames show a smear."""
+        return self.kinds.get(moved.series.group.id)
+
+
+def found_beforehand(night: Night, optics: Optics | None) -> Beforehand:
+    """Weigh the kinds of motion of all groups of a session.
+
+    Parameters
+    ----------
+    night : Night
+    optics : Optics or None
+
+    Returns
+    -------
+    Beforehand
+    """
+    explained = None if optics is None else optics.explained
+    found = {moved.series.group.id: kinds_of(moved, explained) for moved in all_moved(night)}
+    return Beforehand(optics, {group: kinds for group, kinds in found.items() if kinds is not None})
 
 
 def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
@@ -194,13 +227,13 @@ def _cases(seen: Seen) -> list[_Case]:
     steady, occam = _steady(seen)
     others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
     swings: tuple[Kind, ...] = ("gear", "sway", "hunting")
-    cases = [
-        _Case(swings, -math.log(2), seen),
-        _Case(swings, -math.log(2), replace(seen, smear=seen.smear - seen.from_drift)),
+    alone = replace(seen, smear=seen.smear - seen.from_drift)
+    swinging = [seen, alone] if seen.from_drift.any() else [seen]
+    return [
+        *(_Case(swings, -math.log(len(swinging)), one) for one in swinging),
         _Case(others, math.log(STEADY_BELIEVED) + occam, replace(seen, smear=seen.smear - steady)),
+        _Case(others, math.log(1 - STEADY_BELIEVED), alone),
     ]
-    cases.append(_Case(others, math.log(1 - STEADY_BELIEVED), replace(seen, smear=seen.smear - seen.from_drift)))
-    return cases
 
 
 def beside_drift(moved: Moved) -> Complexes:
