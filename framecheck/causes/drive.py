@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import shear
-from framecheck.causes.kinds import after_moves, kinds_of, of_worst
+from framecheck.causes.kinds import Beforehand, after_moves, of_worst
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -14,7 +14,6 @@ from framecheck.causes.moved import (
     all_moved,
     too_few,
 )
-from framecheck.causes.optics import Optics
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -26,7 +25,6 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
-from framecheck.model.explain import Explained
 from framecheck.motion.night import Night
 from framecheck.motion.rhythm import Rhythm, compare_with_worm, swing_inside
 from framecheck.read.rig import Rig
@@ -61,13 +59,12 @@ NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows by its direction alone. Chosen: three to one."""
 
 
-def periodic_error(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """The pointing, or the smear, swings with one period along right ascension."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
-    explained = None if optics is None else optics.explained
-    moved, log_odds, rhythm = max(((one, *_swing(one, rig, explained)) for one in groups), key=lambda row: row[1])
+    moved, log_odds, rhythm = max(((one, *_swing(one, rig, beforehand)) for one in groups), key=lambda row: row[1])
     evidence: tuple[Evidence, ...]
     if rhythm is None:
         evidence = (
@@ -128,7 +125,7 @@ def _worm(rhythm: Rhythm, rig: Rig) -> tuple[Evidence, ...]:
     return (Evidence(statement=words[compare_with_worm(rhythm, rig.worm_period_s)], value=rig.worm_period_s, unit="s"),)
 
 
-def _swing(moved: Moved, rig: Rig, explained: Explained | None) -> tuple[float, Rhythm | None]:
+def _swing(moved: Moved, rig: Rig, beforehand: Beforehand) -> tuple[float, Rhythm | None]:
     """Log-odds of a gear's period, and the rhythm that speaks for it."""
     best: tuple[float, Rhythm | None] = (-4.0, None)
     between, inside = moved.tracking.rhythm, moved.tracking.rhythm_inside
@@ -153,7 +150,7 @@ def _swing(moved: Moved, rig: Rig, explained: Explained | None) -> tuple[float, 
             _surely(inside.false_alarm_probability), log_odds_above(float(high - low), SEEN, SEEN_SCATTER), axis
         )
         best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
-    return max(best, (_by_gear(moved, explained), None), key=lambda row: row[0])
+    return max(best, (_by_gear(moved, beforehand), None), key=lambda row: row[0])
 
 
 def _fastest_smear(moved: Moved, rhythm: Rhythm) -> float:
@@ -179,9 +176,9 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
     return log_odds_above(math.log(max(seen / expected, 1e-6)), math.log(SMEARED), SMEARED_SCATTER)
 
 
-def _by_gear(moved: Moved, explained: Explained | None) -> float:
+def _by_gear(moved: Moved, beforehand: Beforehand) -> float:
     """Log-odds of a swing along right ascension without a period that the frames show, and without a guider."""
-    kinds = kinds_of(moved, explained)
+    kinds = beforehand.kinds_of(moved)
     if kinds is None:
         return -4.0
     return all_of(
@@ -202,13 +199,12 @@ def _surely(false_alarm: float) -> float:
     return math.log(0.1 / max(false_alarm, 1e-6))
 
 
-def declination_backlash(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+def declination_backlash(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """After moves of the pointing, or in one part of the night, the stars are drawn out along declination."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")
-    explained = None if optics is None else optics.explained
-    moved, log_odds, late = max(((one, *_late(one, explained)) for one in groups), key=lambda row: row[1])
+    moved, log_odds, late = max(((one, *_late(one, beforehand)) for one in groups), key=lambda row: row[1])
     there = late > SEEN / 2
     which = "declination" if moved.along_ra is not None else "one direction"
     return answer(
@@ -240,9 +236,9 @@ def _usual(values: Floats) -> float:
     return float(np.median(values)) if len(values) else 0.0
 
 
-def _late(moved: Moved, explained: Explained | None) -> tuple[float, Floats]:
+def _late(moved: Moved, beforehand: Beforehand) -> tuple[float, Floats]:
     """Log-odds of corrections that come late along declination, and the smear that they draw in each frame."""
-    kinds = kinds_of(moved, explained)
+    kinds = beforehand.kinds_of(moved)
     if kinds is None:
         return -4.0, np.zeros(len(moved.frames))
     odds = all_of(

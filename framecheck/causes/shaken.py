@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.causes.kinds import beside_drift, kinds_of
+from framecheck.causes.kinds import Beforehand, beside_drift
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -17,7 +17,6 @@ from framecheck.causes.moved import (
     all_moved,
     too_few,
 )
-from framecheck.causes.optics import Optics
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -31,7 +30,6 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.series import Floats
 from framecheck.constants import FWHM_PER_SIGMA
-from framecheck.model.explain import Explained
 from framecheck.model.parts import changes_at_random, random_motion2
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -88,7 +86,7 @@ WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
 
 
-def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+def guiding_noise(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """Frames are smeared at random: neither drift, nor a period, nor one part of the night explains it.
 
     Smears are those that the model leaves to the motion, with what the optics draw taken out.
@@ -96,8 +94,8 @@ def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | He
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("guiding-noise", "ten frames or more, or a guiding record of the night")
-    moved, log_odds = max(((one, _restless(one, optics)) for one in groups), key=lambda row: row[1])
-    restless, blur = _restlessness(moved, optics)
+    moved, log_odds = max(((one, _restless(one, beforehand)) for one in groups), key=lambda row: row[1])
+    restless, blur = _restlessness(moved, beforehand)
     return answer(
         "guiding-noise",
         log_odds,
@@ -118,11 +116,12 @@ def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | He
     )  # fmt: skip
 
 
-def _restlessness(moved: Moved, optics: Optics | None) -> tuple[float, float]:
+def _restlessness(moved: Moved, beforehand: Beforehand) -> tuple[float, float]:
     """How much the smear changes at random, and the blur of the motion that does so, both over the squared FWHM."""
     exposure_s = moved.tracking.smears.typical_exposure_s
     exposure_s = exposure_s if math.isfinite(exposure_s) else 60.0
     members = moved.tracking.smears.frames
+    optics = beforehand.optics
     if optics is not None and len(rows := np.flatnonzero(np.isin(optics.explained.frames, members))) >= FEWEST_FRAMES:
         smear = optics.explained.modes[0].numbers.direction_of_frames("motion")[rows]
         restless = changes_at_random(smear)
@@ -154,12 +153,12 @@ def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evi
     )  # fmt: skip
 
 
-def _restless(moved: Moved, optics: Optics | None) -> float:
+def _restless(moved: Moved, beforehand: Beforehand) -> float:
     rest = beside_drift(moved)
     # a median deviation of so many numbers, two from each step, is known to this (normal statistics)
     scatter = math.hypot(RESTLESS_SCATTER, SCATTER_OF_ONE / math.sqrt(2 * max(len(rest) - 1, 1)))
     odds = [
-        log_odds_of_ratio(_restlessness(moved, optics)[1], RESTLESS, scatter),
+        log_odds_of_ratio(_restlessness(moved, beforehand)[1], RESTLESS, scatter),
         log_odds_above(SMOOTH, _lasting(rest - shear.middle(rest), moved.error), SMOOTH_SCATTER),
     ]
     recorded = _on_record(moved)
@@ -169,7 +168,8 @@ def _restless(moved: Moved, optics: Optics | None) -> float:
         left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
-    return all_of(*odds)
+    kinds = beforehand.kinds_of(moved)
+    return all_of(*odds) if kinds is None else min(all_of(*odds), kinds.others_log_odds)
 
 
 def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
@@ -184,13 +184,12 @@ def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
     return alike - 1 / math.sqrt(2 * len(off))
 
 
-def shock(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+def shock(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """Single frames are spoilt: doubled stars, or a smear that no neighbour shares."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("shock", "more frames, to tell a knock from what all of them suffer")
-    explained = None if optics is None else optics.explained
-    moved, log_odds, spoilt = max(((one, *_knocked(one, explained)) for one in groups), key=lambda row: row[1])
+    moved, log_odds, spoilt = max(((one, *_knocked(one, beforehand)) for one in groups), key=lambda row: row[1])
     worst = float(np.max(np.abs(moved.smear)))
     affected = moved.where(spoilt) | moved.series.where(_unmeasurable(moved))
     return answer(
@@ -207,7 +206,7 @@ def shock(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | 
     )  # fmt: skip
 
 
-def _knocked(moved: Moved, explained: Explained | None) -> tuple[float, NDArray[np.bool_]]:
+def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bool_]]:
     e = moved.e
     off = np.abs(e - shear.middle(e))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
@@ -228,7 +227,7 @@ def _knocked(moved: Moved, explained: Explained | None) -> tuple[float, NDArray[
         share = lost / max(len(moved.series.frames), 1)
         return all_of(LOST_LOG_ODDS, log_odds_above(SHOCK_SHARE, share, 0.06)), spoilt
     if not spoilt.any():
-        return _drawn_by_knocks(moved, explained), off >= off.max()
+        return _drawn_by_knocks(moved, beforehand), off >= off.max()
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     odds = (
@@ -237,16 +236,16 @@ def _knocked(moved: Moved, explained: Explained | None) -> tuple[float, NDArray[
         else any_of(
             LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
-            _drawn_by_knocks(moved, explained),
+            _drawn_by_knocks(moved, beforehand),
             log_odds_above(widest, 1.6, 0.4),
         )
     )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
 
 
-def _drawn_by_knocks(moved: Moved, explained: Explained | None) -> float:
+def _drawn_by_knocks(moved: Moved, beforehand: Beforehand) -> float:
     """Log-odds that some frames are drawn out as by knocks, and enough to be seen."""
-    kinds = kinds_of(moved, explained)
+    kinds = beforehand.kinds_of(moved)
     if kinds is None:
         return -NOTHING
     return all_of(kinds.knocked_log_odds, log_odds_of_ratio(kinds.largest, SHOCK_SEEN, SHOCK_SCATTER))

@@ -7,6 +7,7 @@ from typing import Final
 from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES, causes_with
+from framecheck.causes.kinds import Beforehand, found_beforehand
 from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import (
     CLAIMED,
@@ -60,14 +61,13 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     sky.sky_gradient,
 )
 
-ASKED_BESIDE_OPTICS: Final[tuple[Callable[[Night, Rig, Optics | None], Answer], ...]] = (
-    poor_seeing,
+ASKED_LAST: Final[tuple[Callable[[Night, Rig, Beforehand], Answer], ...]] = (
     drive.periodic_error,
     drive.declination_backlash,
     shaken.guiding_noise,
     shaken.shock,
 )
-"""Causes that are told by what the optics leave."""
+"""Causes that look at what the optics leave, and at the kinds of motion."""
 
 
 ALIKE: Final[tuple[tuple[tuple[str, ...], str], ...]] = (
@@ -150,8 +150,10 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     optics = explained_optics(night, rig)
-    by_model = (*optics_answers(optics), *(ask(night, rig, optics) for ask in ASKED_BESIDE_OPTICS))
-    answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
+    beforehand = found_beforehand(night, optics)
+    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
+    last = (ask(night, rig, beforehand) for ask in ASKED_LAST)
+    answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model, *last)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
         settled |= claimed_together([settled[cause] for cause in causes], tells)

@@ -371,7 +371,8 @@ def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps,
     table["third_error"] = moments.third_error
     guess = half_flux_of_profile(shapes.fwhm_px, fit.wing)
     table["half_flux_radius_px"] = half_flux_radii(images, fit.p[:, X], fit.p[:, Y], fit.p[:, FLUX], guess)
-    table["half_flux_radius_error_px"] = guess * table["flux_error_adu"] / np.maximum(table["flux_adu"], 1e-9)
+    relative = table["flux_error_adu"].astype(float) / np.maximum(table["flux_adu"], 1e-9)
+    table["half_flux_radius_error_px"] = _storable(guess * relative)
 
 
 def half_flux_of_profile(fwhm_px: NDArray[np.floating], wing: float) -> F64:
