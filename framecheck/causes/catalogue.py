@@ -21,6 +21,8 @@ class Cause:
     """As the subject of a sentence: "... cost 28 %"."""
     meaning: str
     """The physical thing, in one sentence."""
+    advice: bool = False
+    """Whether it is told as advice: nothing is at fault, and no frame is the worse for it."""
 
 
 _CAUSES: Final = (
@@ -41,6 +43,9 @@ _CAUSES: Final = (
           "Single frames are spoilt by a gust, a knock or a snagged cable: doubled or jagged stars in any direction."),
     Cause("untracked", "mount", "Not tracked", "a mount that didn't follow the sky",
           "No tracking, or the wrong rate: trails of the sidereal length or a fixed share of it."),
+    Cause("moving-ground", "mount", "Moving ground", "ground that moves",
+          "A mount carries the camera along with the sky, so ground in view is drawn out: as it should, and no fault.",
+          advice=True),
     Cause("defocus", "optics", "Out of focus", "missed focus", "The whole group is out of focus."),
     Cause("focus-drift", "optics", "Focus drift", "drifting focus", "Focus moves steadily with time or temperature."),
     Cause("sensor-tilt", "optics", "Sensor tilt", "a tilted sensor",

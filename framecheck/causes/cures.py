@@ -47,6 +47,7 @@ _SWITCH_ON: Final = "Switch tracking on, at the sidereal rate and for the right 
 _RATE: Final = "Set the drive to the sidereal rate: those for Moon and Sun trail the stars."
 _CLUTCHES: Final = "Check clutches and the drive's power."
 _TRIPOD: Final = "On a fixed tripod, shorten the exposures."
+_TRACKER: Final = "For longer exposures, put the camera on a tracker."
 _UNBIN: Final = "Undo binning."
 
 CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
@@ -95,6 +96,10 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         _RATE,
         _CLUTCHES,
         _TRIPOD,
+        _TRACKER,
+    ),
+    "moving-ground": (
+        "For a sharp foreground shoot the ground by itself, tracking off, and set the stacked sky above it.",
     ),
     "defocus": (
         "Refocus on a star, by its FWHM or with a focusing mask.",
@@ -198,6 +203,7 @@ NEEDS: Final[Mapping[str, Need]] = MappingProxyType({
     _GUIDE: "no guider", _GUIDE_AT_LAST: "no guider", _POLE: "a polar axis", _WEDGE: "an alt-azimuth mount",
     CURES["polar-misalignment"][0]: "a polar axis", CURES["polar-misalignment"][1]: "a polar axis",
     _SWITCH_ON: "a standing drive", _RATE: "a drive at a wrong rate", _CLUTCHES: "a drive", _TRIPOD: "a fixed tripod",
+    _TRACKER: "a fixed tripod",
     _UNBIN: "binning",
 })  # fmt: skip
 """Cure -> what it takes for granted; what is not named fits everywhere."""

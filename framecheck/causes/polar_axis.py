@@ -54,7 +54,7 @@ ALTAZ_DEG_PER_HOUR: Final = 3.0
 def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Unguided frames drift in declination as a wrong axis makes them; or guided ones turn about the guide star."""
     groups = list(all_moved(night))
-    known = [one for one in groups if one.tracking.polar is not None]
+    known = [one for one in groups if one.tracking.polar is not None and one.tracking.polar_from != "turning"]
     if not known or rig.mount_type in ("alt-azimuth", "fixed"):
         turning = [one for one in groups if one.motion.rotation_deg_per_hour is not None]
         found = None
@@ -146,6 +146,7 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
         affected=moved.every_frame,
         cost=smear_cost(moved),
         evidence=(
+            *_off_by_turning(moved),
             Evidence(
                 statement="without a guider the frames drift by", value=rate * (moved.scale_arcsec or 0.0),
                 unit="arcsec/min", expected_if_healthy="what refraction makes, below 1",
@@ -157,6 +158,19 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
         ),
     )  # fmt: skip
     return found if isinstance(found, Finding) else None
+
+
+def _off_by_turning(moved: Moved) -> tuple[Evidence, ...]:
+    """How far the axis is off, where a lens shows it by all that is left of the sky's turning."""
+    polar = moved.tracking.polar
+    if polar is None:
+        return ()
+    return (
+        Evidence(
+            statement="the polar axis is off by about", value=polar.value_arcmin, unit="arcmin",
+            expected_if_healthy=f"below {POLAR_ARCMIN:.0f}",
+        ),
+    )  # fmt: skip
 
 
 def _drifts_unguided(moved: Moved, rig: Rig) -> float:

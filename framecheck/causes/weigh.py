@@ -7,6 +7,7 @@ from typing import Final
 from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.moving_ground import moving_ground
 from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import (
     CLAIMED,
@@ -21,7 +22,7 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
-from framecheck.causes.setting import Equipment, setting_of
+from framecheck.causes.setting import Equipment, setting_of, with_tripod
 from framecheck.model.explain import ShareExplained
 from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
@@ -52,6 +53,7 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     drive.periodic_error,
     drive.declination_backlash,
     shaken.shock,
+    moving_ground,
     dew.dew,
     camera.undersampled,
     camera.oversampled,
@@ -166,6 +168,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 
 def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
+    rig = with_tripod(night, rig)
     optics = explained_optics(night, rig)
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics), shaken.guiding_noise(night, rig, optics))
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}

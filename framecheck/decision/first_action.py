@@ -5,11 +5,12 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from framecheck.causes.cures import CAUTION_OF
+from framecheck.causes.cures import CAUTION_OF, CURES
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
 from framecheck.motion.rhythm import swing_inside
+from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group
 from framecheck.words import clause, counted, duration, fixed, number, sentence, told, told_healthy
 
@@ -138,6 +139,19 @@ def _wait_for_focus(known: _Known) -> FirstAction:
     return known.action("Refocus every hour, or after every 2 °C", _measured(known.finding))
 
 
+def _shorter_on_tripod(known: _Known) -> FirstAction | None:
+    """The exposure in which stars stay within a pixel before a camera that stands still."""
+    fix = known.finding.cures[0]
+    camera = standing_camera(known.judgement.night) if fix == CURES["untracked"][3] else None
+    if camera is None:
+        return None
+    return known.action(
+        f"Expose {number(1 / camera.worst_px_per_s, 2)} s at most, or put the camera on a tracker",
+        f"stars run {number(camera.worst_px_per_s)} px a second in the {camera.worst_corner} corner",
+        like=fix,
+    )
+
+
 def _longer_than_read_noise(known: _Known) -> FirstAction | None:
     """The exposure from which the sky buries the read noise."""
     evidence, group = known.finding.evidence, known.group
@@ -163,6 +177,7 @@ def _leave_out(known: _Known) -> FirstAction:
 _WITH_NUMBERS: Final[Mapping[str, Callable[[_Known], FirstAction | None]]] = MappingProxyType({
     "periodic-error": _shorter_than_the_period,
     "polar-misalignment": _to_the_pole,
+    "untracked": _shorter_on_tripod,
     "focus-drift": _wait_for_focus,
     "cloud": _leave_out,
     "read-noise-limited": _longer_than_read_noise,
