@@ -89,8 +89,8 @@ def polar_error_by_turning(members: Sequence[NightFrame], stretches: Sequence[in
         (seconds - begin, turn * ARCSEC_PER_RADIAN, stretch)
         for (seconds, _, stretch), turn in zip(later, turns, strict=True) if turn is not None
     ]  # fmt: skip
-    seconds, turned, stretch = (np.array([row[i] for row in rows]) for i in range(3))
-    return _from_course(seconds, turned, stretch, PLACED_PX * scale)
+    passed, turned, stretch = (np.array([row[i] for row in rows]) for i in range(3))
+    return _from_course(passed, turned, stretch, PLACED_PX * scale)
 
 
 def _second(frame: NightFrame) -> float | None:

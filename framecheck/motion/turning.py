@@ -177,8 +177,7 @@ def _fit(one: NightFrame, other: NightFrame, start: F64 | None, lens: Lens) -> t
 
 def _turn(shared: Shared, lens: Lens) -> F64:
     design, moves = _equations(shared, lens)
-    out: F64 = np.linalg.lstsq(design, moves, rcond=None)[0]
-    return out
+    return np.asarray(np.linalg.lstsq(design, moves, rcond=None)[0], np.float64)
 
 
 def _equations(shared: Shared, lens: Lens) -> tuple[F64, F64]:
