@@ -1,6 +1,6 @@
 """The whole way, from files to a judgement, on one screen."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from datetime import UTC, timedelta
@@ -212,12 +212,22 @@ def measure_night(
         if logbook is not None:
             logbook.record(paths[index], rig, outcome)
         done(index, outcome)
-    ordered = [outcomes[i] for i in sorted(outcomes)]
-    return Measurements(
-        results=tuple(o for o in ordered if isinstance(o, FrameResult)),
-        failures=tuple(o for o in ordered if isinstance(o, FrameFailure)),
-        skipped=tuple(o for o in ordered if isinstance(o, Skipped)),
-    )
+    return sorted_out([outcomes[i] for i in sorted(outcomes)])
+
+
+def sorted_out(outcomes: Iterable[Outcome]) -> Measurements:
+    """What became of files, each kind by itself."""
+    results: list[FrameResult] = []
+    failures: list[FrameFailure] = []
+    skipped: list[Skipped] = []
+    for one in outcomes:
+        if isinstance(one, FrameResult):
+            results.append(one)
+        elif isinstance(one, FrameFailure):
+            failures.append(one)
+        else:
+            skipped.append(one)
+    return Measurements(results=tuple(results), failures=tuple(failures), skipped=tuple(skipped))
 
 
 def judge_night(

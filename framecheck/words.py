@@ -3,6 +3,7 @@
 import math
 import os
 import re
+import shlex
 import unicodedata
 from pathlib import Path, PurePath
 from typing import Final
@@ -29,6 +30,11 @@ def plain(text: str) -> str:
     Control characters, marks that change the direction of writing and bytes that are no text are shown as escapes.
     """
     return "".join(_visible(sign) for sign in text)
+
+
+def safe(text: object) -> str:
+    """Text from files and headers with all that could steer a terminal made visible."""
+    return plain(str(text))
 
 
 def steers(sign: str) -> bool:
@@ -66,6 +72,13 @@ def path_in(folder: Path, file: PurePath) -> str:
         return valid_text(Path(os.path.relpath(file, folder)).as_posix())
     except OSError:  # we are in a folder that is gone
         return valid_text(place_name(file))
+
+
+def as_argument(path: Path) -> str:
+    """A path as one types it after a command."""
+    text = str(path)
+    text = f"./{text}" if text.startswith("-") else text
+    return safe(f'"{text}"' if os.name == "nt" and " " in text else text if os.name == "nt" else shlex.quote(text))
 
 
 def known(value: float | None) -> float | None:
@@ -127,6 +140,16 @@ def counted(n: int, noun: str, plural: str | None = None) -> str:
     """A count with its noun: 1 frame, 2 frames."""
     shown = f"{n:,}".replace(",", "\u202f")
     return f"{shown} {noun if n == 1 else plural or noun + 's'}"
+
+
+def size(n_bytes: int) -> str:
+    """A number of bytes in words."""
+    amount, unit = float(n_bytes), "bytes"
+    for larger in ("kB", "MB", "GB", "TB"):
+        if amount < 1000:
+            break
+        amount, unit = amount / 1000, larger
+    return f"{amount:.3g} {unit}" if amount < 1000 else f"{amount:.0f} {unit}"
 
 
 def listed(parts: list[str]) -> str:

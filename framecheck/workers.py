@@ -1,10 +1,12 @@
 """Frames measured side by side, by processes or on machines: each comes back with what became of it, whoever dies."""
 
 import os
+import signal
+import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, ProcessPoolExecutor, wait
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from multiprocessing import get_context, parent_process
 from pathlib import Path
 from threading import Thread
@@ -225,3 +227,44 @@ def load_libraries() -> None:
     import scipy.ndimage
     import scipy.spatial
     import scipy.special  # noqa: F401
+
+
+@contextmanager
+def interruptible_workers(count: int) -> Iterator[Executor]:
+    """Worker processes that an interrupt ends."""
+    with worker_pool(count) as pool:
+        try:
+            _start_deaf(pool, count)
+            yield pool
+        except BaseException:
+            _end_at_once(pool)  # whoever stopped us does not want to wait for frames under way
+            raise
+
+
+def _start_deaf(pool: ProcessPoolExecutor, count: int) -> None:
+    """Start workers that do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
+    before = None
+    if sys.platform != "win32":
+        # a process inherits what its parent holds back (POSIX, exec); what is pressed meanwhile is heard afterwards
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        for _ in range(count):
+            pool.submit(int)  # a worker is started for each task that finds none idle
+    finally:
+        if sys.platform != "win32" and before is not None:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _end_at_once(pool: ProcessPoolExecutor) -> None:
+    """End the workers where they stand.
+
+    One may stand in the middle of handing over a result. The pool's thread then waits for the rest of it until nobody
+    holds the writing end of the pipe any more: the workers let go of it as they end, and we have to let go of ours.
+    """
+    import multiprocessing
+
+    results = pool._result_queue  # forgotten by a pool that is shut down
+    pool.shutdown(wait=False, cancel_futures=True)
+    for worker in multiprocessing.active_children():
+        worker.terminate()
+    results._writer.close()  # type: ignore[attr-defined]

@@ -1,16 +1,11 @@
 """A page for each cause: what is written by hand, between what the code knows."""
 
-import ast
-from collections.abc import Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Final
 
-import framecheck.causes
-from framecheck.causes.catalogue import CAUSES, Cause
-from framecheck.causes.cures import CAUTIONS, CURES
-from framecheck.causes.optics import ROWS
-from framecheck.causes.weigh import YIELDS
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Cause
 from generate.pictures import draw
 from generate.scenes import SCENES, in_words
 
@@ -23,9 +18,8 @@ def write_cause_pages(folder: Path, pictures: Path, *, workers: int = 2) -> None
     folder.mkdir(parents=True, exist_ok=True)
     with ProcessPoolExecutor(workers) as pool:
         list(pool.map(draw, CAUSES, [pictures] * len(CAUSES)))
-    said = dict(_said_of_rivals())
     for cause in CAUSES.values():
-        _write(folder / f"{cause.name}.rst", cause_page(cause, said.get(cause.name, ())))
+        _write(folder / f"{cause.name}.rst", cause_page(cause))
     _write(folder / "index.rst", list_of_causes())
 
 
@@ -52,7 +46,7 @@ def list_of_causes() -> str:
     return "\n".join(lines)
 
 
-def cause_page(cause: Cause, said: tuple[tuple[str, str], ...]) -> str:
+def cause_page(cause: Cause) -> str:
     """The page of one cause, as reStructuredText."""
     scene = SCENES[cause.name]
     drawn = in_words(scene.fault)
@@ -71,11 +65,11 @@ def cause_page(cause: Cause, said: tuple[tuple[str, str], ...]) -> str:
         f".. include:: ../../causes/{cause.name}.rst",
         f"   :end-line: {_line_of_sources(cause.name)}",
         "",
-        *_look_alikes(cause.name, said),
+        *_look_alikes(cause),
         *_heading("Cures, cheapest first", "-"),
-        *(f"#. {cure}" for cure in CURES[cause.name]),
+        *(f"#. {cure}" for cure in cause.cures),
         "",
-        *([".. caution::", "", f"   {CAUTIONS[cause.name]}", ""] if cause.name in CAUTIONS else []),
+        *([".. caution::", "", f"   {cause.caution}", ""] if cause.caution is not None else []),
         f".. include:: ../../causes/{cause.name}.rst",
         f"   :start-line: {_line_of_sources(cause.name)}",
         "",
@@ -87,40 +81,16 @@ def _line_of_sources(cause: str) -> int:
     return lines.index("Sources")
 
 
-def _look_alikes(cause: str, said: tuple[tuple[str, str], ...]) -> list[str]:
+def _look_alikes(cause: Cause) -> list[str]:
     """What is mistaken for it, or it for what, and what decides."""
-    lines: list[str] = []
-    for rival, why in said:
-        lines.append(f"* :doc:`{rival}`: {_clause(why)}.")
-    for weaker, stronger, why in YIELDS:
-        if weaker == cause:
-            lines.append(f"* It is rather :doc:`{stronger}` if {why}.")
-        elif stronger == cause:
-            lines.append(f"* It is this rather than :doc:`{weaker}` if {why}.")
+    lines = [f"* :doc:`{rival.cause}`: {_clause(rival.why_less_likely)}." for rival in cause.rivals]
+    lines += [f"* It is rather :doc:`{other}` if {why}." for other, why in cause.yields_to]
+    for other in CAUSES.values():
+        lines += [
+            f"* It is this rather than :doc:`{other.name}` if {why}."
+            for stronger, why in other.yields_to if stronger == cause.name
+        ]  # fmt: skip
     return [*_heading("Look-alikes", "-"), *lines, ""] if lines else []
-
-
-def _said_of_rivals() -> Iterator[tuple[str, tuple[tuple[str, str], ...]]]:
-    """What each cause says of its rivals, where it says the same of every night: its row, or its function."""
-    for row in ROWS:
-        yield row.cause, row.rivals
-    for path in sorted(Path(framecheck.causes.__file__).parent.glob("*.py")):
-        for function in ast.parse(path.read_text(encoding="utf-8")).body:
-            if isinstance(function, ast.FunctionDef) and (cause := function.name.replace("_", "-")) in CAUSES:
-                calls = (node for node in ast.walk(function) if isinstance(node, ast.Call))
-                words = [
-                    _words_of(call) for call in calls if isinstance(call.func, ast.Name) and call.func.id == "Rival"
-                ]
-                yield cause, tuple(one for one in words if one is not None)
-
-
-def _words_of(rival: ast.Call) -> tuple[str, str] | None:
-    given: Mapping[str | None, ast.expr] = {word.arg: word.value for word in rival.keywords}
-    values = [given["cause"], given["why_less_likely"]]
-    if not all(isinstance(value, ast.Constant) for value in values):
-        return None
-    cause, why = (ast.literal_eval(value) for value in values)
-    return str(cause), str(why)
 
 
 def _heading(text: str, line: str) -> list[str]:

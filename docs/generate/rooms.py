@@ -7,7 +7,7 @@ import framecheck
 
 ROOMS = (
     *("read", "sky", "stars", "field", "night", "motion"),
-    *("model", "causes", "decision", "plan", "report", "logbook", "simulate"),
+    *("model", "causes", "decision", "plan", "report", "logbook", "watch", "sort", "simulate"),
 )
 """In the order in which data travels."""
 SINGLE = ("pipeline", "constants", "errors", "shear", "robust")

@@ -110,8 +110,8 @@ SCENES: Final[Mapping[str, Scene]] = {
             "optics": {"focal_length_mm": 35.0, "aperture_mm": 12.0}, "plan": {"exposure_s": 2.0},
             "ground": {"height": 0.3, "roughness": 0.05, "lamps": 5}, "sky": {"brightness_e_per_s": 40.0},
         },
-        seen="the mount follows the sky in both: in two seconds the hills are sharp, in two minutes they are drawn out, and "
-        "the stars are points",
+        seen="the mount follows the sky in both: in two seconds hills are sharp, in two minutes they are drawn out, "
+        "and the stars are points",
     ),
     "defocus": Scene(
         kind="field", fault={"optics": {"defocus_um": 95.0}},

@@ -1,82 +1,27 @@
-"""The causes that framecheck can name: each one physical thing, once, with its family."""
+"""The causes that framecheck can name, and what can be done about them: the rows of four tables by name."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Final, Literal
+from typing import Final
 
-Family = Literal["mount", "optics", "camera", "sky"]
+from framecheck.causes.camera_table import CAMERA
+from framecheck.causes.cause import Cause, Fix, Trait
+from framecheck.causes.mount_table import MOUNT
+from framecheck.causes.optics_table import OPTICS
+from framecheck.causes.sky_table import SKY
 
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """One physical thing that can spoil a frame or a night."""
-
-    name: str
-    """Stable name, as in night.json."""
-    family: Family
-    title: str
-    """As a heading says it."""
-    culprit: str
-    """As the subject of a sentence: "... cost 28 %"."""
-    meaning: str
-    """The physical thing, in one sentence."""
-    advice: bool = False
-    """Whether it is told as advice: nothing is at fault, and no frame is the worse for it."""
-
-
-_CAUSES: Final = (
-    Cause("periodic-error", "mount", "Periodic error", "the drive's periodic error",
-          "The drive in right ascension runs fast and slow with its gear period."),
-    Cause("polar-misalignment", "mount", "Polar misalignment", "poor polar alignment",
-          "The polar axis is off the pole: steady drift (mostly in declination) of unguided frames, or rotation about "
-          "the guide star in guided ones."),
-    Cause("field-rotation", "mount", "Field rotation", "field rotation",
-          "Frames or stars turn about a point: an alt-azimuth mount, or a gross polar error."),
-    Cause("declination-backlash", "mount", "Declination backlash", "declination backlash",
-          "Declination corrections come late: smear or excursions along declination only, in a part of the night."),
-    Cause("guiding-noise", "mount", "Guiding noise", "guiding errors",
-          "Random tracking error without a fixed period, in most frames, beyond what the air explains."),
-    Cause("differential-flexure", "mount", "Differential flexure", "differential flexure",
-          "Guided frames still drift in one direction, which turns slowly with the pointing."),
-    Cause("shock", "mount", "Shock", "knocks and gusts",
-          "Single frames are spoilt by a gust, a knock or a snagged cable: doubled or jagged stars in any direction."),
-    Cause("untracked", "mount", "Not tracked", "a mount that didn't follow the sky",
-          "No tracking, or the wrong rate: trails of the sidereal length or a fixed share of it."),
-    Cause("moving-ground", "mount", "Moving ground", "ground that moves",
-          "A mount carries the camera along with the sky, so ground in view is drawn out: as it should, and no fault.",
-          advice=True),
-    Cause("defocus", "optics", "Out of focus", "missed focus", "The whole group is out of focus."),
-    Cause("focus-drift", "optics", "Focus drift", "drifting focus", "Focus moves steadily with time or temperature."),
-    Cause("sensor-tilt", "optics", "Sensor tilt", "a tilted sensor",
-          "The FWHM changes in a straight line across the field."),
-    Cause("field-curvature", "optics", "Field curvature", "field curvature",
-          "The FWHM grows with distance from the centre and stars stretch along or across the radius: the spacing to "
-          "the corrector."),
-    Cause("coma", "optics", "Coma", "coma",
-          "Comet shapes grow with distance from the centre and point along the radius."),
-    Cause("miscollimation", "optics", "Miscollimation", "poor collimation",
-          "Comet shapes of one size and direction over the whole field."),
-    Cause("astigmatism", "optics", "Astigmatism", "astigmatism",
-          "One elongation over the whole field, which turns by 90 degrees through focus."),
-    Cause("pinched-optics", "optics", "Pinched optics", "pinched optics", "Stars have three lobes."),
-    Cause("dew", "optics", "Dew", "dew",
-          "FWHM and scatter grow and stars fade steadily while the sky level does not rise to match."),
-    Cause("undersampled", "camera", "Undersampled", "undersampling", "Fewer than about two pixels span the FWHM."),
-    Cause("oversampled", "camera", "Oversampled", "oversampling",
-          "Many more pixels span the FWHM than the detail needs."),
-    Cause("saturation", "camera", "Saturation", "clipped stars", "Too many of the stars that matter are clipped."),
-    Cause("read-noise-limited", "camera", "Read noise", "read noise",
-          "Exposures are too short for the sky to bury the read noise."),
-    Cause("poor-seeing", "sky", "Poor seeing", "poor seeing",
-          "The air, not the equipment, sets the size of the stars."),
-    Cause("cloud", "sky", "Cloud", "cloud", "The light of all stars drops together, mostly as the sky level changes."),
-    Cause("sky-gradient", "sky", "Sky gradient", "a bright or uneven sky",
-          "The sky level is uneven or rises: moon, twilight, town."),
-    Cause("low-altitude", "sky", "Low altitude", "low altitude", "Frames are spoilt by a high air mass."),
-    Cause("trail-crossing", "sky", "Crossing trail", "satellites or aircraft",
-          "A satellite or aeroplane crosses the frame."),
-)  # fmt: skip
-
-CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({cause.name: cause for cause in _CAUSES})
+CAUSES: Final[Mapping[str, Cause]] = MappingProxyType({cause.name: cause for cause in (*MOUNT, *OPTICS, *CAMERA, *SKY)})
 """All causes by name, in the order of the families."""
+
+FIXES: Final[Mapping[str, Fix]] = MappingProxyType({fix.step: fix for one in CAUSES.values() for fix in one.fixes})
+"""All fixes by what they say."""
+
+
+def caution_of(step: str) -> str | None:
+    """What to mind with a fix alone; None of one that needs no care, or is none of the table's."""
+    return FIXES[step].caution if step in FIXES else None
+
+
+def causes_with(trait: Trait) -> tuple[str, ...]:
+    """Names of the causes that have a trait."""
+    return tuple(cause.name for cause in CAUSES.values() if trait in cause.traits)

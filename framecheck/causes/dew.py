@@ -11,7 +11,6 @@ from framecheck.causes.result import (
     Evidence,
     Finding,
     Healthy,
-    Rival,
     all_of,
     answer,
     any_of,
@@ -66,10 +65,6 @@ def dew(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 unit="percent",
                 expected_if_healthy="no rise to match",
             ),
-        ),
-        rivals=(
-            Rival(cause="cloud", why_less_likely="cloud comes and goes, and brightens the sky under lamps or the moon"),
-            Rival(cause="focus-drift", why_less_likely="focus takes no light away"),
         ),
     )
 

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import shear
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moved import (
     LINE_SCATTER,
     LINE_SEEN,
@@ -106,7 +107,7 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
                 cause="polar-misalignment",
                 why_less_likely=f"the axis would have to be {rate * 60 / 0.2625 / 60:.0f} degrees off",
             ),
-            Rival(cause="shock", why_less_likely="a knock spoils single frames, these lines are in all"),
+            *CAUSES["untracked"].rivals,
         ),
     )  # fmt: skip
 
@@ -124,6 +125,7 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
             Evidence(statement="this mount does not follow the sky, and stars trail by", value=line, unit="px",
                      expected_if_healthy=f"below {PLAIN_LINE * moved.fwhm_px:.1f}"),
         ),
+        rivals=(),
     )  # fmt: skip
 
 
@@ -220,7 +222,7 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
                 why_less_likely="a guider takes its drift out, and leaves a turning field" if moved.tracking.guided
                 else "whether a guider was at work is not known; without one, the axis explains it better",
             ),
-            Rival(cause="guiding-noise", why_less_likely="it has no direction that lasts from frame to frame"),
+            *CAUSES["differential-flexure"].rivals,
         ),
     )  # fmt: skip
 

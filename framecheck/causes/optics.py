@@ -3,12 +3,15 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import log1p, sqrt
+from types import MappingProxyType
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Cause
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, log_odds_above
 from framecheck.causes.series import all_series
 from framecheck.causes.wings import expected_beta
 from framecheck.field.records import FieldModel
@@ -32,6 +35,9 @@ WELL_EXPLAINED: Final = 0.3
 EXPLAINED_SCATTER: Final = 0.15
 """Causes that are patterns of the size over the field, and the share of such a pattern that the model must explain on
 stars held back. [dimensionless] Chosen: drawn nights with a fault come to 0.7 and more."""
+
+LEAST_COOLING_K: Final = 0.5
+"""[K] Chosen: smaller changes of the tube move no focus that matters."""
 
 HIDDEN_PX: Final = 1.5
 """[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
@@ -67,17 +73,6 @@ class Optics:
     def inverse_beta(self) -> float:
         """1 / Moffat exponent of the frames' mean stars, typically."""
         return typical(self.explained.setting.inverse_beta)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Row:
-    """One cause: what is told beside its share of the star's width, and its look-alikes."""
-
-    cause: str
-    rivals: tuple[tuple[str, str], ...]
-    look: str = ""
-    """What a shape or a third moment of it is called."""
-    more: Callable[[Optics], tuple[Evidence, ...]] = lambda optics: ()
 
 
 def _core(optics: Optics) -> tuple[Evidence, ...]:
@@ -131,70 +126,12 @@ def _tail(optics: Optics) -> tuple[Evidence, ...]:
     return ()
 
 
-LEAST_COOLING_K: Final = 0.5
-"""[K] Chosen: smaller changes of the tube move no focus that matters."""
-
-ROWS: Final = (
-    _Row(
-        cause="defocus", more=_core,
-        rivals=(
-            ("poor-seeing", "air leaves wide wings, and changes from frame to frame"),
-            ("guiding-noise", "random motion is seldom alike along both axes"),
-        ),
-    ),
-    _Row(
-        cause="focus-drift", more=_cooling,
-        rivals=(
-            ("poor-seeing", "air changes irregularly and keeps its wings"),
-            ("dew", "dew takes light; these stars keep theirs"),
-            ("low-altitude", "what the air mass does is taken out"),
-        ),
-    ),
-    _Row(
-        cause="sensor-tilt", more=_best_line,
-        rivals=(
-            ("field-curvature", "it grows alike in all directions from the centre; this has one direction"),
-            ("miscollimation", "it makes comets, not soft sides"),
-        ),
-    ),
-    _Row(
-        cause="field-curvature", look="corner stars stretch along or across the radius",
-        rivals=(
-            ("sensor-tilt", "a tilt grows in one direction; this grows in all"),
-            ("coma", "it makes tails on one side of the corner stars"),
-            ("field-rotation", "the frames do not turn against each other fast enough"),
-        ),
-    ),
-    _Row(
-        cause="coma", look="stars away from the centre have tails along the radius: third moment",
-        rivals=(
-            ("miscollimation", "its tails are the same in the centre; these grow outward"),
-            ("guiding-noise", "motion draws all stars alike, and has no tail on one side"),
-        ),
-    ),
-    _Row(
-        cause="miscollimation", look="all stars have a tail on one side: third moment", more=_tail,
-        rivals=(
-            ("coma", "its tails vanish in the centre; these are there too"),
-            ("guiding-noise", "motion would change its tails from frame to frame"),
-        ),
-    ),
-    _Row(
-        cause="astigmatism", look="it draws all stars out alike, across on the other side of focus",
-        rivals=(
-            ("guiding-noise", "its direction and size change at random"),
-            ("periodic-error", "it draws stars along right ascension, never across"),
-        ),
-    ),
-    _Row(
-        cause="pinched-optics", look="stars have three lobes: third moment",
-        rivals=(
-            ("defocus", "without strain in the optics it leaves stars round"),
-            ("miscollimation", "it draws one tail, not three lobes"),
-        ),
-    ),
-)  # fmt: skip
-"""The causes that the model of the night decides on, in the order of the catalogue."""
+_MORE: Final[Mapping[str, Callable[[Optics], tuple[Evidence, ...]]]] = MappingProxyType(
+    {"defocus": _core, "focus-drift": _cooling, "sensor-tilt": _best_line, "miscollimation": _tail}
+)
+"""What is told of a cause beside its share of the star's width and its look."""
+BY_MODEL: Final = tuple(cause for cause in CAUSES.values() if cause.by_model)
+"""The causes that the model of the night decides on."""
 
 
 def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell]:
@@ -202,10 +139,10 @@ def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell
     if optics is None:
         return [
             CannotTell(
-                cause=row.cause, because="no frames have stars enough to show how their shape changes over the field",
+                cause=cause.name, because="no frames have stars enough to show how their shape changes over the field",
                 what_would_settle_it="frames of a field rich in stars, without trails",
             )
-            for row in ROWS
+            for cause in BY_MODEL
         ]  # fmt: skip
     width_px = sqrt(optics.explained.setting.width2_px2)
     if width_px < HIDDEN_PX:
@@ -213,8 +150,8 @@ def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell
             cause="defocus", because=f"stars are only {width_px:.1f} px wide: the pixels hide their profile",
             what_would_settle_it="a few frames at slightly different focus",
         )  # fmt: skip
-        return [hidden, *(_told(row, optics) for row in ROWS if row.cause != "defocus")]
-    return [_told(row, optics) for row in ROWS]
+        return [hidden, *(_told(cause, optics) for cause in BY_MODEL if cause.name != "defocus")]
+    return [_told(cause, optics) for cause in BY_MODEL]
 
 
 def explained_optics(night: Night, rig: Rig) -> Optics | None:
@@ -228,25 +165,25 @@ def explained_optics(night: Night, rig: Rig) -> Optics | None:
     return Optics(night, rig, explained, optics_effects(explained), probable, share)
 
 
-def _told(row: _Row, optics: Optics) -> Finding | Healthy | CannotTell:
-    drawn, probable = optics.drawn[row.cause], optics.probable[row.cause]
+def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
+    drawn, probable = optics.drawn[cause.name], optics.probable[cause.name]
     log_odds = log_odds_of(drawn)
-    if row.cause == "defocus" and log_odds < 0 and optics.of_its_own > PERHAPS:
+    if cause.name == "defocus" and log_odds < 0 and optics.of_its_own > PERHAPS:
         return CannotTell(
             cause="defocus",
             because="stars are wider than air and aperture make them, and optics in focus may have such a blur as well",
             what_would_settle_it="a few frames at slightly different focus",
         )  # fmt: skip
-    if row.cause in OVER_FIELD and optics.share.size is not None:
+    if cause.name in OVER_FIELD and optics.share.size is not None:
         log_odds = all_of(log_odds, log_odds_above(optics.share.size, WELL_EXPLAINED, EXPLAINED_SCATTER))
     touched = probable.over_of_frames > TOUCHED
+    more = _MORE[cause.name](optics) if cause.name in _MORE else ()
     return answer(
-        row.cause,
+        cause.name,
         log_odds,
         affected=_nearest(optics, touched) if log_odds > 0 else frozenset(),
         cost=float(np.median(drawn.cost)),
-        evidence=(*_measures(row, drawn), *row.more(optics)),
-        rivals=tuple(Rival(cause=cause, why_less_likely=why) for cause, why in row.rivals),
+        evidence=(*_measures(cause, drawn), *more),
     )
 
 
@@ -262,7 +199,7 @@ def log_odds_of(drawn: Effect) -> float:
     return float(log1p(-against) - np.log(max(against, 1e-12)))
 
 
-def _measures(row: _Row, drawn: Effect) -> tuple[Evidence, ...]:
+def _measures(cause: Cause, drawn: Effect) -> tuple[Evidence, ...]:
     """How much it does where it is worst."""
     out = []
     if drawn.named_by_size:
@@ -274,18 +211,21 @@ def _measures(row: _Row, drawn: Effect) -> tuple[Evidence, ...]:
                 expected_if_healthy=f"below {100 * (1 / sqrt(1 - WORTH_NAMING) - 1):.0f}",
             )
         )  # fmt: skip
-    if row.look:
+    if cause.look:
         seen = float(np.median(drawn.worst_look))
         if drawn.kind == "shape":
             out.append(
                 Evidence(
-                    statement=f"{row.look}, where it is worst by", value=_axis_ratio(seen), unit="long over short axis",
+                    statement=f"{cause.look}, where it is worst by",
+                    value=_axis_ratio(seen), unit="long over short axis",
                     expected_if_healthy=f"below {_axis_ratio(SEEN['shape']):.2f}",
                 )
             )  # fmt: skip
         else:
             out.append(
-                Evidence(statement=row.look, value=seen, unit="ratio", expected_if_healthy=f"below {SEEN[drawn.kind]}")
+                Evidence(
+                    statement=cause.look, value=seen, unit="ratio", expected_if_healthy=f"below {SEEN[drawn.kind]}"
+                )
             )
     return tuple(out)
 

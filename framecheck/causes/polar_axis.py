@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moved import (
     LINE_SCATTER,
     LINE_SEEN,
@@ -102,7 +103,7 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
                 why_less_likely="it bends guided frames; these follow the axis" if moved.tracking.guided is not True
                 else "bending shifts a field, it does not turn it",
             ),
-            Rival(cause="periodic-error", why_less_likely="it comes and goes along right ascension, with no net drift"),
+            *CAUSES["polar-misalignment"].rivals,
         ),
     )  # fmt: skip
 
@@ -137,13 +138,11 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
     if not known:
         return None
     moved, log_odds = likeliest(known, lambda one: _drifts_unguided(one, rig))
-    if log_odds <= 0:
-        return None
     rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
     found = answer(
         "polar-misalignment",
         log_odds,
-        affected=moved.every_frame,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=smear_cost(moved),
         evidence=(
             *_off_by_turning(moved),
@@ -276,7 +275,7 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             ),
         ),
         rivals=(
-            Rival(cause="field-curvature", why_less_likely="optics do not turn the stars from frame to frame"),
+            *CAUSES["field-rotation"].rivals,
             Rival(
                 cause="polar-misalignment",
                 why_less_likely=f"{abs(rate):.1f} deg/h take an axis {abs(rate) / 0.2625 * 60 / 60:.0f} degrees off"

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.cures import CAUTIONS, CURES
+from framecheck.causes.cause import Rival as Rival
 from framecheck.notebook import small_table
 from framecheck.words import likelihood, percent, told, told_healthy
 
@@ -35,14 +35,6 @@ class Evidence:
     value: float | None = None
     unit: str | None = None
     expected_if_healthy: str | float | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Rival:
-    """Another explanation, and why it is the weaker one."""
-
-    cause: str
-    why_less_likely: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -164,9 +156,12 @@ def answer(
     affected: frozenset[int],
     cost: float | None,
     evidence: tuple[Evidence, ...],
-    rivals: tuple[Rival, ...] = (),
+    rivals: tuple[Rival, ...] | None = None,
 ) -> Finding | Healthy:
-    """A finding, with its cures, if the odds allow to speak of it, else healthy. `cost` is held between 0 and 1."""
+    """A finding, with its cures, if the odds allow to speak of it, else healthy.
+
+    `cost` is held between 0 and 1. Rivals are those of its row in the table of causes if none are given.
+    """
     confidence = chance(log_odds)
     if not confidence >= LEAST_CONFIDENCE:
         return Healthy(cause=cause, evidence=evidence, log_odds=log_odds)
@@ -176,9 +171,9 @@ def answer(
         affected=affected,
         cost=None if cost is None else min(max(cost, 0.0), 1.0),
         evidence=evidence,
-        rivals=rivals,
-        cures=CURES[cause],
-        caution=CAUTIONS.get(cause),
+        rivals=CAUSES[cause].rivals if rivals is None else rivals,
+        cures=CAUSES[cause].cures,
+        caution=CAUSES[cause].caution,
         log_odds=log_odds,
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 from framecheck import robust
 from framecheck.causes.cloud import LEAST_FRAMES
 from framecheck.causes.optics import Optics
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
+from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, log_odds_above
 from framecheck.causes.series import Bools, Floats, Series, all_series
 from framecheck.model.air import SEEING_OF_AIRMASS, AirAlone, air_alone
 from framecheck.motion.night import Night
@@ -103,13 +103,6 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
         affected=frozenset().union(*(series.where(_poor(series, air, scale)) for series in judged)),
         cost=float(np.median(_cost(air))),
         evidence=tuple(evidence),
-        rivals=(
-            Rival(cause="defocus", why_less_likely="wings and field are explained without it"),
-            Rival(
-                cause="guiding-noise",
-                why_less_likely="tracking errors are seldom alike along both axes; a guiding record would tell",
-            ),
-        ),
     )
 
 

@@ -7,7 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.causes.cures import NEEDS, Need
+from framecheck.causes.catalogue import FIXES
+from framecheck.causes.cause import Need
 from framecheck.causes.moved import Moved, all_moved, cos_dec
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.night import Night
@@ -56,7 +57,8 @@ class Equipment:
 
     def fitting(self, cures: Iterable[str]) -> tuple[str, ...]:
         """The cures that can be meant, in their order."""
-        return tuple(cure for cure in cures if cure not in NEEDS or self.allows(NEEDS[cure]))
+        needs = ((cure, FIXES[cure].needs if cure in FIXES else None) for cure in cures)
+        return tuple(cure for cure, need in needs if need is None or self.allows(need))
 
 
 def setting_of(night: Night, rig: Rig) -> Equipment:

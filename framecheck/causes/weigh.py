@@ -6,7 +6,7 @@ from typing import Final
 
 from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
-from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.catalogue import CAUSES, causes_with
 from framecheck.causes.moving_ground import moving_ground
 from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import (
@@ -50,9 +50,6 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     polar_axis.polar_misalignment,
     polar_axis.field_rotation,
     mount.differential_flexure,
-    drive.periodic_error,
-    drive.declination_backlash,
-    shaken.shock,
     moving_ground,
     dew.dew,
     camera.undersampled,
@@ -65,25 +62,14 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     sky.sky_gradient,
 )
 
-YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
-    ("guiding-noise", "periodic-error", "the motion has a period, or lasts from frame to frame"),
-    ("guiding-noise", "declination-backlash", "it is confined to one part of the night, along declination"),
-    ("polar-misalignment", "untracked", "the stars move as fast, and along the line, as the sky itself does"),
-    ("field-rotation", "untracked", "a standing camera sees the sky turn about the pole"),
-    ("guiding-noise", "astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
-    ("periodic-error", "untracked", "no gear turns"),
-    ("guiding-noise", "untracked", "the sky's own motion explains the trails"),
-    ("cloud", "dew", "the light fades steadily while the stars grow, as under dew"),
-    ("focus-drift", "dew", "the stars lose light as they grow"),
-    ("shock", "declination-backlash", "the spoilt frames lie in a row, smeared along declination"),
-    ("astigmatism", "differential-flexure", "the frames drift along the smear"),
-    ("field-curvature", "field-rotation", "the frames turn against each other"),
-    ("sensor-tilt", "field-rotation", "the frames turn about a point beside the middle"),
-    ("guiding-noise", "polar-misalignment", "the drift of a wrong axis explains the smear"),
-    ("guiding-noise", "differential-flexure", "a steady drift explains the smear"),
-    ("polar-misalignment", "differential-flexure", "the frames drift faster than they turn about any guide star"),
+ASKED_BESIDE_OPTICS: Final[tuple[Callable[[Night, Rig, Optics | None], Answer], ...]] = (
+    poor_seeing,
+    drive.periodic_error,
+    drive.declination_backlash,
+    shaken.guiding_noise,
+    shaken.shock,
 )
-"""A cause whose signs another one makes as well, the other, and why the other explains them better where it is sure."""
+"""Causes that are told by what the optics leave."""
 
 
 ALIKE: Final[tuple[tuple[tuple[str, ...], str], ...]] = (
@@ -101,9 +87,6 @@ claimed for all of them."""
 
 MOST_FOR_UNION: Final = 0.8
 """Confidence of such a claim at the most. Chosen: its name may be the wrong one."""
-
-WIDENING: Final = ("defocus", "pinched-optics", "miscollimation", "guiding-noise", "dew")
-"""Causes that widen the stars all over the field, in the sharper frames too."""
 
 LEAST_LEFT: Final = 0.1
 """Of the squared width, beside such blurs. [dimensionless] Chosen."""
@@ -129,8 +112,8 @@ def weigh(night: Night, rig: Rig, by: Map | None = None) -> Told:
     Notes
     -----
     Focus, optics and air are decided by one model of the session (`explained_optics`). Each other cause gives the odds
-    that its signs are there. Where a look-alike (`YIELDS`) is there by its own signs, the first is left with the odds
-    that it is there and the look-alike is not. A calibration drawn from simulated nights turns the odds into
+    that its signs are there. Where a look-alike (`Cause.yields_to`) is there by its own signs, the first is left with
+    the odds that it is there and the look-alike is not. A calibration drawn from simulated nights turns the odds into
     confidence.
     """
     return told_together(weigh_sessions(night, rig, by))
@@ -170,7 +153,7 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     rig = with_tripod(night, rig)
     optics = explained_optics(night, rig)
-    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics), shaken.guiding_noise(night, rig, optics))
+    by_model = (*optics_answers(optics), *(ask(night, rig, optics) for ask in ASKED_BESIDE_OPTICS))
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
@@ -204,9 +187,9 @@ def claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]
 
 def _blur(answers: Iterable[Answer]) -> float:
     """Share of the squared width that claimed blurs make of the sharper frames' stars."""
-    left = 1.0
+    left, widening = 1.0, causes_with("widens every frame")
     for answer in answers:
-        if isinstance(answer, Finding) and answer.cause in WIDENING and answer.confidence >= CLAIMED:
+        if isinstance(answer, Finding) and answer.cause in widening and answer.confidence >= CLAIMED:
             left *= 1 - (answer.cost or 0.0)
     return 1 - max(left, LEAST_LEFT)
 
@@ -221,9 +204,9 @@ def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:
     if not isinstance(answer, Finding) or answer.log_odds is None:
         return answer
     odds, rivals = answer.log_odds, answer.rivals
-    for weaker, stronger, why in YIELDS:
+    for stronger, why in CAUSES[answer.cause].yields_to:
         other = answers.get(stronger)
-        if weaker == answer.cause and isinstance(other, Finding) and other.log_odds is not None:
+        if isinstance(other, Finding) and other.log_odds is not None:
             odds = all_of(odds, -other.log_odds)
             if other.log_odds < 0:  # hardly there: what the cause itself says of it stands
                 continue

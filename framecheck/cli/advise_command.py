@@ -11,11 +11,11 @@ from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
 from framecheck.cli.workforce import Memory, Scheduler, Workers, Workforce, workforce
 
 if TYPE_CHECKING:
-    from framecheck.cli.terminal import Look
     from framecheck.decision.judgement import BudgetTerm, Judgement, MountDecision, WhatIf
     from framecheck.logbook import Logbook
     from framecheck.pipeline import Measurements
     from framecheck.read import Rig
+    from framecheck.report.look import Look
 
 Aim = Literal["depth", "balanced", "detail"]
 
@@ -58,20 +58,21 @@ def advise(
     quiet: Annotated[bool, typer.Option("--quiet", help="No progress; problems are still shown.")] = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
-    from framecheck.cli.night_command import logbook_in_use
-    from framecheck.cli.night_summary import failure_lines
-    from framecheck.cli.terminal import look_of, say, warn
+    from framecheck.cli.night_command import folder_of, logbook_in_use
+    from framecheck.cli.terminal import say, warn
     from framecheck.document import json_text
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
-    from framecheck.read import is_list, whole_path
+    from framecheck.read import whole_path
+    from framecheck.report.look import look_of
+    from framecheck.report.terminal import failure_lines
 
     force = workforce(workers, memory, scheduler)
     folder = folder if scheduler is None else whole_path(folder)
     record = None if guiding is None else read_guiding(guiding)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         measurements, known_rig = _measured(folder, rig, force, quiet, book)
-    folder = folder.parent if is_list(folder) else folder
+    folder = folder_of(folder)
     judgement = judge_night(folder, measurements, known_rig, aim, record)
     for line in failure_lines(measurements.failures, folder):
         warn(line)
@@ -88,11 +89,11 @@ def _measured(
 ) -> "tuple[Measurements, Rig]":  # fmt: skip
     """The frames of a folder, measured as `framecheck night` does."""
     from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
-    from framecheck.cli.night_summary import failure_lines
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.terminal import warn
     from framecheck.errors import NothingMeasured
     from framecheck.read import with_saved
+    from framecheck.report.terminal import failure_lines
 
     paths = frames_of(folder)
     rig = rig_of(rig_file_of(folder, rig_file))
@@ -115,8 +116,8 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
 
 def advice_lines(judgement: "Judgement", look: "Look") -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
-    from framecheck.cli.terminal import safe
     from framecheck.decision.mount_decision import cautions
+    from framecheck.words import safe
 
     decision, morning = judgement.mount_decision, judgement.morning
     lines = [
@@ -143,13 +144,13 @@ def _part(title: str, lines: list[str], look: "Look") -> list[str]:
 
 
 def _listed(texts: Sequence[str], look: "Look") -> list[str]:
-    from framecheck.cli.terminal import safe
+    from framecheck.words import safe
 
     return ["  " + look.wrap(safe(text), 2, used=2) for text in texts]
 
 
 def _counted(texts: Sequence[str], look: "Look") -> list[str]:
-    from framecheck.cli.terminal import safe
+    from framecheck.words import safe
 
     return [f"  {k}. " + look.wrap(safe(text), 5, used=5) for k, text in enumerate(texts, 1)]
 

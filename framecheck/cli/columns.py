@@ -4,7 +4,7 @@ import re
 from collections.abc import Sequence
 from typing import Final
 
-from framecheck.cli.terminal import Look
+from framecheck.report.look import Look
 
 _GAP: Final = 2
 """[columns] Between two columns."""

@@ -12,10 +12,10 @@ from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.errors import UnusableRequest
 
 if TYPE_CHECKING:
-    from framecheck.cli.terminal import Look
     from framecheck.decision.compare import Comparison
     from framecheck.decision.past_night import PastNight
     from framecheck.logbook import Logbook
+    from framecheck.report.look import Look
 
 NIGHT_FILE: Final = "night.json"
 PAGE, DOCUMENT = "compare.html", "compare.json"
@@ -50,10 +50,12 @@ def compare(
 ) -> None:
     """Tell whether a change helped: new spacing, a new alignment, another mount. Air mass and seeing are taken out."""
     from framecheck.cli.night_command import logbook_in_use
-    from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.cli.terminal import say
     from framecheck.decision.compare import compare as set_beside
     from framecheck.document import json_text
     from framecheck.report.comparison_document import comparison_document
+    from framecheck.report.look import look_of
+    from framecheck.words import safe
 
     refuse(nights, picture)
     all_judged = all(is_judged(path) for path in nights)
@@ -146,14 +148,15 @@ def one_night(
 def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
     from framecheck.cli.night_command import measure_folder, nothing_sentence
-    from framecheck.cli.night_summary import failure_line
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
-    from framecheck.cli.terminal import safe, warn
+    from framecheck.cli.terminal import warn
     from framecheck.cli.workforce import HERE
     from framecheck.errors import NothingMeasured
     from framecheck.pipeline import judge_night
     from framecheck.read import find_frames, with_saved
     from framecheck.report.night_json import night_document
+    from framecheck.report.terminal import failure_line
+    from framecheck.words import safe
 
     rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
@@ -184,8 +187,8 @@ def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
 
 def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[str]:
     """Lay the comparisons out for a person: the answer, then what it rests on."""
-    from framecheck.cli.terminal import safe
     from framecheck.report.comparison_words import caution, night_labels
+    from framecheck.words import safe
 
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     lines: list[str] = []
@@ -197,7 +200,6 @@ def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[
 
 def _one(comparison: "Comparison", look: "Look") -> list[str]:
     from framecheck.cli.columns import in_columns
-    from framecheck.cli.terminal import safe
     from framecheck.report.comparison_words import (
         air_words,
         answer,
@@ -207,6 +209,7 @@ def _one(comparison: "Comparison", look: "Look") -> list[str]:
         rig_words,
         said,
     )
+    from framecheck.words import safe
 
     parts = (("Did it help?", answer), ("The rig", rig_words), ("The air", air_words))
     lines = [

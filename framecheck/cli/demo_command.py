@@ -3,11 +3,12 @@
 from pathlib import Path
 
 from framecheck.cli.night_command import judge_folder
-from framecheck.cli.terminal import ProgressLine, safe, say
+from framecheck.cli.terminal import ProgressLine, say
 from framecheck.errors import UnusableRequest
 from framecheck.report.publish import prepare_folder
 from framecheck.simulate import demo_scenario, load_scenario, render_night
 from framecheck.simulate.scenario import Scenario
+from framecheck.words import safe
 
 TRUTH = "truth.json"
 """Written last by the renderer: where it is, the frames beside it are complete."""

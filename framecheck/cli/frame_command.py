@@ -4,8 +4,7 @@ import sys
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli.night_summary import failure_line
-from framecheck.cli.terminal import Look, look_of, safe, say, warn
+from framecheck.cli.terminal import say, warn
 from framecheck.decision.judgement import Judgement
 from framecheck.document import json_text
 from framecheck.errors import UnusableFrame, UnusableRequest
@@ -14,7 +13,10 @@ from framecheck.night.records import Skipped
 from framecheck.pipeline import Measurements, judge_night, measure_file, settle_facts
 from framecheck.read import Rig, load_rig, read_frame
 from framecheck.report.frame_account import FrameAccount, frame_account
+from framecheck.report.look import Look, look_of
 from framecheck.report.night_json import frame_document
+from framecheck.report.terminal import failure_line
+from framecheck.words import safe
 
 _LABEL: Final = 12
 """[columns] Width of the names."""

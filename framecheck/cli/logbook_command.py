@@ -10,9 +10,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from typing import BinaryIO
 
-    from framecheck.cli.terminal import Look
     from framecheck.logbook import FolderEntry, Logbook
     from framecheck.logbook.soundness import Soundness
+    from framecheck.report.look import Look
 
 LogbookOption = Annotated[
     Path | None,
@@ -52,11 +52,12 @@ def logbook(
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing of what was forgotten or written.")] = False,
 ) -> None:
     """List, check, export or forget the frames measured so far."""
-    from framecheck.cli.terminal import look_of, safe, say
+    from framecheck.cli.terminal import say
     from framecheck.document import json_text
     from framecheck.logbook import Logbook, logbook_file, named_file
+    from framecheck.report.look import look_of
     from framecheck.report.publish import replace_file
-    from framecheck.words import counted
+    from framecheck.words import counted, safe
 
     place = file or named_file() or logbook_file()
     if not place.exists():
@@ -114,8 +115,7 @@ def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, r
 
 def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> list[str]:
     """The same for a person."""
-    from framecheck.cli.terminal import safe
-    from framecheck.words import counted
+    from framecheck.words import counted, safe
 
     lines = [safe(place)]
     for table, name in _NAMES.items():
@@ -166,8 +166,7 @@ def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, An
 def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
     """The list for a person: a line a folder."""
     from framecheck.cli.columns import in_columns
-    from framecheck.cli.terminal import safe
-    from framecheck.words import counted
+    from framecheck.words import counted, safe
 
     lines = [look.style(safe(place), "quiet")]
     if not folders:

@@ -31,6 +31,10 @@ DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 1, 2, 3, 4
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
+WITHOUT_REPORT = (
+    "--quick prints its answer and writes no report, so it goes without --out, --open, --stars, --thumbnails and "
+    "--guiding. Leave them out, or leave out --quick."
+)
 SAME_PRESS_S = 2.0
 """[s] Chosen: ending workers takes less; who presses Ctrl-C again after that is heard again."""
 
@@ -125,7 +129,8 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.cli.terminal import safe, warn
+    from framecheck.cli.terminal import warn
+    from framecheck.words import safe
 
     warn(f"framecheck: {safe(text)}")
     return code
@@ -205,10 +210,7 @@ def night(
     from framecheck.cli.night_command import judge_folder, logbook_in_use
 
     if quick and (out is not None or opens or stars or thumbnails or guiding is not None):
-        raise UnusableRequest(
-            "--quick prints its answer and writes no report, so it goes without --out, --open, --stars, --thumbnails "
-            "and --guiding. Leave them out, or leave out --quick."
-        )
+        raise UnusableRequest(WITHOUT_REPORT)
     force = workforce(workers, memory, scheduler)
     with logbook_in_use(logbook, without=no_logbook, whole=whole_files) as book:
         if quick:

@@ -7,12 +7,11 @@ from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
-from framecheck.cli.night_summary import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.cli.rig_in_use import rig_file_of, rig_of
-from framecheck.cli.terminal import ProgressLine, look_of, safe, say, warn
+from framecheck.cli.terminal import ProgressLine, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
-from framecheck.decision.judgement import Aim
+from framecheck.decision.judgement import Aim, Judgement
 from framecheck.document import json_text
 from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 from framecheck.field import FrameFailure
@@ -33,9 +32,12 @@ from framecheck.read import (
     with_saved,
 )
 from framecheck.read.saved_rig import saved_files
+from framecheck.report.look import look_of
 from framecheck.report.night_json import night_document
 from framecheck.report.publish import prepare_folder
+from framecheck.report.terminal import FAILURES_SHOWN, failure_line, failure_lines, night_lines
 from framecheck.report.write import FILES, NIGHT, PAGE, write_night
+from framecheck.words import safe
 from framecheck.workers import LOST
 
 
@@ -68,10 +70,8 @@ def judge_folder(
     """
     if force.scheduler is not None:
         folder = whole_path(folder)  # its workers stand elsewhere
-    if out is not None and is_remote(out):
-        raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
     beside = out is None
-    out = report_beside(folder) if out is None else out
+    out = report_beside(folder) if out is None else _of_this_machine(out)
     rig_file = rig_file_of(folder, rig_file)
     guiding = read_guiding(guiding_file) if guiding_file is not None else None
     paths = [path for path in frames_of(folder) if not _is_ours(path, folder, out)]
@@ -80,16 +80,13 @@ def judge_folder(
     if beside and not quiet:
         warn(f"The report goes to {safe(out)}; --out puts it elsewhere.")
     others = [(path, why) for path, why in find_others(folder) if not _is_ours(path, folder, out) and path != rig_file]
-    folder = folder.parent if is_list(folder) else folder
+    folder = folder_of(folder)
     look = look_of(sys.stdout)
-    given = [file for file in (rig_file, guiding_file) if file is not None]
     words = (folder, out, aim, stars, thumbnails, look, rig_file, guiding_file, others, absolute_paths)
-    basis = _basis(logbook, paths, [*given, *saved_files()], words)
+    basis = _basis(logbook, paths, (rig_file, guiding_file), words)
     known = _standing(logbook, basis, out)
     if known is not None and _fail_alike(known, folder, rig, force):
-        _tell_again(known, out, as_json=as_json, quiet=quiet)
-        if opens:
-            open_page(out / PAGE)
+        _tell_again(known, out, as_json=as_json, quiet=quiet, opens=opens)
         return len(known.failures)
     measurements = _measured(folder, paths, rig, force, quiet, logbook)
     rig = with_saved(rig, [result.exposure for result in measurements.results])
@@ -97,21 +94,34 @@ def judge_folder(
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
     written = write_night(judgement, out, stars=stars, thumbnails=pictures, absolute_paths=absolute_paths)
     summary = "\n".join(night_lines(judgement, look))
-    if logbook is not None:
-        logbook.record_night(night_document(judgement, absolute_paths=True))
-    if logbook is not None and basis is not None:
-        _remember(logbook, basis, folder, out, summary, measurements)
+    _remember(logbook, basis, judgement, out, summary)
     if as_json:
         say(json_text(night_document(judgement, absolute_paths=absolute_paths)))
-    elif quiet:
-        for line in failure_lines(measurements.failures, folder):
-            warn(line)
     else:
-        say(summary)
-        say(f"\nOpen {safe(written.page)}")
+        _tell(judgement, summary, written.page, quiet=quiet)
     if opens:
         open_page(written.page)
     return len(measurements.failures)
+
+
+def _tell(judgement: Judgement, summary: str, page: Path, *, quiet: bool) -> None:
+    if quiet:
+        for line in failure_lines(judgement.night.failures, judgement.night.folder):
+            warn(line)
+        return
+    say(summary)
+    say(f"\nOpen {safe(page)}")
+
+
+def _of_this_machine(out: Path) -> Path:
+    if is_remote(out):
+        raise UnusableRequest(f"--out {place_name(out)}: a report is written to this machine. Give a folder of it.")
+    return out
+
+
+def folder_of(folder: Path) -> Path:
+    """The folder that a list of frames lies in; any other place is itself."""
+    return folder.parent if is_list(folder) else folder
 
 
 def _measured(
@@ -125,13 +135,18 @@ def _measured(
     return measurements
 
 
-def _remember(
-    logbook: Logbook, basis: bytes, folder: Path, out: Path, summary: str, measurements: Measurements
-) -> None:  # fmt: skip
-    """Keep what was told, for a night that has not changed; not where a worker was lost, which may not happen again."""
-    if any(failure.fault.startswith(LOST) for failure in measurements.failures):
+def _remember(logbook: Logbook | None, basis: bytes | None, judgement: Judgement, out: Path, summary: str) -> None:
+    """Keep the night, and what was told of it in case nothing changes.
+
+    Not the latter where a worker was lost, which may not happen again.
+    """
+    if logbook is None:
         return
-    failures = {failure.file: failure_line(failure, folder) for failure in measurements.failures}
+    logbook.record_night(night_document(judgement, absolute_paths=True))
+    folder, failed = judgement.night.folder, judgement.night.failures
+    if basis is None or any(failure.fault.startswith(LOST) for failure in failed):
+        return
+    failures = {failure.file: failure_line(failure, folder) for failure in failed}
     report = WrittenReport(summary=summary, files=files_of(out, FILES), failures=failures)
     logbook.record_report(out, folder, basis, report)
 
@@ -179,13 +194,16 @@ def frames_of(folder: Path) -> list[Path]:
     return paths
 
 
-def _basis(logbook: Logbook | None, paths: list[Path], given: list[Path], words: tuple[object, ...]) -> bytes | None:
+def _basis(
+    logbook: Logbook | None, paths: list[Path], given: tuple[Path | None, ...], words: tuple[object, ...]
+) -> bytes | None:
     """What the night's report follows from; None without a logbook, or if a file cannot be read."""
     if logbook is None:
         return None
     marks = logbook.marks(paths)
     try:
-        return basis_of(marks, given, words) if len(marks) == len(paths) else None
+        files = [*(file for file in given if file is not None), *saved_files()]
+        return basis_of(marks, files, words) if len(marks) == len(paths) else None
     except OSError:
         return None
 
@@ -210,7 +228,7 @@ def _fail_alike(known: WrittenReport, folder: Path, rig: Rig, force: Workforce) 
     return True
 
 
-def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool) -> None:
+def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool, opens: bool) -> None:
     """What was told when the night was judged."""
     if as_json:
         say((out / NIGHT).read_text(encoding="utf-8").removesuffix("\n"))
@@ -223,6 +241,8 @@ def _tell_again(known: WrittenReport, out: Path, *, as_json: bool, quiet: bool) 
     else:
         say(known.summary)
         say(f"\nNothing has changed since it was judged. Open {safe(out / PAGE)}")
+    if opens:
+        open_page(out / PAGE)
 
 
 def _is_ours(path: Path, folder: Path, out: Path) -> bool:

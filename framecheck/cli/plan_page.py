@@ -3,10 +3,10 @@
 from typing import Any, Final
 
 from framecheck._version import __version__
-from framecheck.cli.plan_command import ASKED
-from framecheck.cli.terminal import Look
 from framecheck.document import plain_values
+from framecheck.plan.asked import ASKED
 from framecheck.plan.records import Plan, PlanLine, Setup, short_time
+from framecheck.report.look import Look
 from framecheck.words import listed, number, sentence
 
 _UNITS: Final = {

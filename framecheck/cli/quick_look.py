@@ -11,22 +11,22 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli.night_command import frames_of, measure_folder, nothing_sentence
-from framecheck.cli.night_summary import failure_lines, night_lines
+from framecheck.cli.night_command import folder_of, frames_of, measure_folder, nothing_sentence
 from framecheck.cli.rig_in_use import rig_file_of, rig_of
-from framecheck.cli.sorting import as_argument
-from framecheck.cli.terminal import look_of, safe, say, warn
-from framecheck.cli.tonight import begin_of_night
+from framecheck.cli.terminal import say, warn
 from framecheck.cli.workforce import HERE, Workforce
 from framecheck.decision.judgement import Aim
 from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
 from framecheck.logbook import Logbook
 from framecheck.pipeline import judge_night
-from framecheck.read import is_list, is_remote, place_name, read_exposure, with_saved
+from framecheck.read import is_remote, place_name, read_exposure, with_saved
+from framecheck.report.look import look_of
 from framecheck.report.night_json import night_document
+from framecheck.report.terminal import failure_lines, night_lines
 from framecheck.report.time_axis import date_of
-from framecheck.words import counted
+from framecheck.watch.latest_night import begin_of_night
+from framecheck.words import as_argument, counted, safe
 
 MOST: Final = 24
 """Frames measured at most. Chosen: two or three seconds' work for a laptop, and enough to tell a fault that lasts from
@@ -82,7 +82,7 @@ def quick_look(
             warn(line)
         raise NothingMeasured(nothing_sentence(folder, measurements))
     rig = with_saved(rig, [result.exposure for result in measurements.results])
-    judgement = judge_night(folder.parent if is_list(folder) else folder, measurements, rig, aim)
+    judgement = judge_night(folder_of(folder), measurements, rig, aim)
     if as_json:
         say(json_text({**night_document(judgement), "quick": {"every": sample.every, "n_of_night": sample.n_of_night}}))
     elif not quiet:

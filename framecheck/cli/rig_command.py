@@ -82,11 +82,11 @@ def start_rig(file: Path, into: Path | None, *, as_json: bool = False, quiet: bo
     NothingMeasured
         If the frame's header cannot be read.
     """
-    from framecheck.cli.sorting import as_argument
-    from framecheck.cli.terminal import safe, say, tell
+    from framecheck.cli.terminal import say, tell
     from framecheck.document import json_text
     from framecheck.read import rig_template
     from framecheck.report.publish import write_text
+    from framecheck.words import as_argument, safe
 
     if into is not None and (into.exists() or into.is_symlink()):
         raise UnusableRequest(f"{into} is there already, and your own values are not overwritten. Choose another name.")
@@ -116,10 +116,11 @@ def save_facts(
         If the frame's header cannot be read.
     """
     from framecheck.cli.rig_questions import ask
-    from framecheck.cli.terminal import safe, say, tell
+    from framecheck.cli.terminal import say, tell
     from framecheck.document import json_text
     from framecheck.read.rig_file import takes
-    from framecheck.read.saved_rig import KEPT, rig_name
+    from framecheck.read.saved_rig import KEPT, rig_name, save_rig
+    from framecheck.words import safe
 
     exposure = _header_of(frame)
     name = rig_name([exposure])
@@ -133,7 +134,7 @@ def save_facts(
     facts = {**facts_saved(name), **given}
     if asks and not given:
         facts = ask(name, exposure, facts)
-    file = keep(name, facts)
+    file = save_rig(name, facts)
     if as_json:
         say(json_text({"camera": name.camera, "telescope": name.telescope, "saved": file.as_posix(), "facts": facts}))
     elif not quiet:
@@ -151,30 +152,12 @@ def facts_saved(name: "RigName") -> dict[str, Any]:
     return {key.name: getattr(rig, key.name) for key in KEPT if getattr(rig, key.name) is not None}
 
 
-def keep(name: "RigName", facts: dict[str, Any]) -> Path:
-    """Save facts of a rig.
-
-    Raises
-    ------
-    CannotFinish
-        If the place does not take them.
-    """
-    from framecheck.errors import CannotFinish
-    from framecheck.read.saved_rig import save_rig, saved_file
-
-    try:
-        return save_rig(name, facts)
-    except OSError as why:
-        raise CannotFinish(
-            f"{saved_file(name)}: cannot be written ({why.strerror or why}). Check the permissions there, and the disk."
-        ) from why
-
-
 def list_saved(*, as_json: bool = False) -> None:
     """Tell which rigs are saved, and where."""
-    from framecheck.cli.terminal import safe, say, tell
+    from framecheck.cli.terminal import say, tell
     from framecheck.document import json_text
     from framecheck.read.saved_rig import KEPT, load_saved, name_in, saved_files, saved_folder
+    from framecheck.words import safe
 
     rigs = {file: load_saved(file) for file in saved_files()}
     facts = {file: {key.name: getattr(one, key.name) for key in KEPT} for file, one in rigs.items()}

@@ -7,12 +7,12 @@ from typing import Any, Final
 
 import typer
 
-from framecheck.cli.rig_command import keep
-from framecheck.cli.terminal import safe, say, tell
+from framecheck.cli.terminal import say, tell
 from framecheck.errors import UnusableFrame
 from framecheck.read import Exposure, is_remote, read_exposure
 from framecheck.read.rig_file import Key, takes
-from framecheck.read.saved_rig import KEPT, RigName, rig_name, saved_file
+from framecheck.read.saved_rig import KEPT, RigName, rig_name, save_rig, saved_file
+from framecheck.words import safe
 
 _ASKED: Final = {
     "mount_type": "Mount",
@@ -34,7 +34,7 @@ def ask_once(paths: Sequence[Path]) -> None:
     name = None if exposure is None else rig_name([exposure])
     if exposure is None or name is None or saved_file(name).exists():
         return
-    keep(name, ask(name, exposure, {}))
+    save_rig(name, ask(name, exposure, {}))
     tell("Kept. `framecheck rig` shows it.")
     say()
 

@@ -12,14 +12,16 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
-from framecheck.cli.sorting import SortPlan, Way, counts, plan_sort, size
-from framecheck.cli.terminal import ProgressLine, is_talked_with, look_of, safe, say, tell, warn
+from framecheck.cli.terminal import ProgressLine, is_talked_with, say, tell, warn
 from framecheck.errors import UnusableRequest
-from framecheck.words import counted, sentence
+from framecheck.report.look import look_of
+from framecheck.sort.plan import counts, plan_sort
+from framecheck.sort.records import SortPlan, Way
+from framecheck.words import counted, safe, sentence, size
 
 if TYPE_CHECKING:
-    from framecheck.cli.sort_steps import Undone, UndoPlan
     from framecheck.logbook import Logbook
+    from framecheck.sort.undo import Undone, UndoPlan
 
 _PROBLEMS_SHOWN: Final = 20
 """Chosen: what a person reads; a list of strangers may name a hundred thousand."""
@@ -103,7 +105,7 @@ def sort_folder(
     UnusableRequest, NothingMeasured
         With a sentence for the user.
     """
-    from framecheck.cli.sort_steps import carry_out
+    from framecheck.sort.carry_out import carry_out
 
     plan = plan_sort(folder, into, by, way)
     if not (as_json or quiet):
@@ -116,7 +118,7 @@ def sort_folder(
     if as_json:
         say(json.dumps(plan_document(plan, done=does)))
     elif not quiet and does:
-        from framecheck.cli.sort_journal import undo_command
+        from framecheck.sort.journal import undo_command
 
         say(f"Done. To undo it: {undo_command(into, None if is_known else folder)}")
     elif not quiet:
@@ -143,7 +145,7 @@ def take_back(
     quiet: bool = False,
 ) -> int:
     """Say what undoing the sorts into a folder will do and do it; the number of files that could not be put back."""
-    from framecheck.cli.sort_steps import carry_out_undo, plan_undo
+    from framecheck.sort.undo import carry_out_undo, plan_undo
 
     plan = plan_undo(into, frames=frames, logbook=logbook)
     if not (as_json or quiet):

@@ -1,72 +1,21 @@
-"""What a terminal is shown: safe text, colour where it is wanted, progress, and nothing in a pipe."""
+"""What a terminal is shown: lines, progress and status; nothing that renews itself in a pipe."""
 
 import os
 import shutil
 import sys
-import textwrap
 import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, TextIO
+from typing import Final
 
-from framecheck.words import plain
+from framecheck.report.look import is_dumb, look_of
 
 REFRESH_S: Final = 0.2
 """Least time between two lines of progress. [s] Chosen: steady to the eye."""
-_WIDEST: Final = 100
-"""[columns] Chosen: longer lines are hard to read."""
-_STYLES: Final = {"bold": "1", "quiet": "2", "keep": "36", "doubtful": "33", "reject": "31"}
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Look:
-    """How text is laid out: for a terminal of some width, or for a pipe."""
-
-    width: int | None = None
-    """Columns to wrap at; None for a pipe, where a line stays whole for the program that reads it."""
-    colour: bool = False
-
-    def style(self, text: str, name: str) -> str:
-        """The text in a style, where colour is wanted."""
-        return f"\x1b[{_STYLES[name]}m{text}\x1b[0m" if self.colour else text
-
-    def wrap(self, text: str, hang: int, used: int = 0) -> str:
-        """The text in lines, those after the first set in by `hang`; `used` columns of the first are taken already."""
-        if self.width is None:
-            return text
-        width = max(20 + hang, self.width)
-        if used > 0.6 * width:  # a long name before it: begin on a line of its own
-            return "\n" + textwrap.fill(
-                text, width, initial_indent=" " * hang, subsequent_indent=" " * hang, break_on_hyphens=False
-            )
-        lines = textwrap.wrap(
-            text, width, initial_indent=" " * used, subsequent_indent=" " * hang, break_long_words=False,
-            break_on_hyphens=False,
-        )  # fmt: skip
-        return "\n".join(lines)[used:]
-
-
-def look_of(stream: TextIO) -> Look:
-    """Width and colour that suit a stream; NO_COLOR and a dumb terminal are honoured."""
-    if not stream.isatty():
-        return Look()
-    plain_wanted = bool(os.environ.get("NO_COLOR")) or _is_dumb()
-    return Look(width=min(_WIDEST, shutil.get_terminal_size().columns), colour=not plain_wanted)
-
-
-def _is_dumb() -> bool:
-    """Whether the terminal knows nothing but plain lines: neither colour nor going back."""
-    return os.environ.get("TERM") == "dumb"
 
 
 def is_talked_with() -> bool:
     """Whether a person sits at the terminal, who can be asked."""
     return sys.stdin.isatty() and sys.stdout.isatty()
-
-
-def safe(text: object) -> str:
-    """Text from files and headers with all that could steer a terminal made visible."""
-    return plain(str(text))
 
 
 def say(text: str = "") -> None:
@@ -106,7 +55,7 @@ class ProgressLine:
 
     def __init__(self, what: str, *, quiet: bool = False) -> None:
         self._what = what
-        self._shown = sys.stderr.isatty() and not quiet and not _is_dumb()
+        self._shown = sys.stderr.isatty() and not quiet and not is_dumb()
         self._start = time.monotonic()
         self._last = 0.0
 

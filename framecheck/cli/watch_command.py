@@ -1,11 +1,17 @@
 """`framecheck watch`: frames judged as they arrive."""
 
+import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
+
+if TYPE_CHECKING:
+    from framecheck.cli.terminal import StatusLine
+    from framecheck.watch.events import Event
+    from framecheck.watch.watching import Voice
 
 
 def watch(
@@ -40,11 +46,40 @@ def watch(
     watch; started again, it knows what it has measured and reported.
     """
     from framecheck.cli.night_command import logbook_in_use
-    from framecheck.cli.watching import watch_folder
+    from framecheck.cli.rig_in_use import rig_file_of, rig_of
+    from framecheck.cli.terminal import StatusLine
+    from framecheck.watch.watching import watch_folder
 
-    with logbook_in_use(logbook, without=no_logbook) as book:
-        n_failed = watch_folder(
-            folder, out, rig, aim, poll_s=poll, workers=workers, logbook=book, as_json=as_json, quiet=quiet
-        )
+    with (
+        logbook_in_use(logbook, without=no_logbook) as book,
+        StatusLine(quiet=quiet or as_json) as status,
+    ):
+        voice = _voice(status, as_json=as_json, quiet=quiet)
+        known = rig_of(rig_file_of(folder, rig))
+        n_failed = watch_folder(folder, out, known, aim, voice, poll_s=poll, workers=workers, logbook=book)
     if n_failed:
         raise typer.Exit(1)  # the contract: done, but some files could not be measured
+
+
+def _voice(status: "StatusLine", *, as_json: bool, quiet: bool) -> "Voice":
+    """Events on the terminal, line by line, above the status line; or as JSON."""
+    from framecheck.cli.terminal import say, warn
+    from framecheck.report.look import look_of
+    from framecheck.watch.events import event_json
+    from framecheck.watch.watching import Voice
+
+    def alert(text: str) -> None:
+        status.wipe()
+        warn(text)
+
+    def tell(event: "Event") -> None:
+        if as_json:
+            say(event_json(event))
+            return
+        if not event.lines or (quiet and not event.matters):
+            return
+        status.wipe()
+        bell = "\a" if event.name == "alarm" and sys.stdout.isatty() else ""
+        (warn if event.is_problem else say)(bell + "\n".join(event.lines))
+
+    return Voice(tell=tell, warn=alert, show_status=status.show, look=look_of(sys.stdout), each_at_start=as_json)

@@ -1,8 +1,6 @@
 """Who measures the frames: worker processes of this machine within a budget of memory, or a Dask cluster."""
 
 import logging
-import signal
-import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,7 +12,7 @@ import typer
 from framecheck.errors import CannotFinish, UnusableRequest
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor, ProcessPoolExecutor
+    from concurrent.futures import Executor
 
     from distributed import Client
 
@@ -52,7 +50,7 @@ class Workforce:
                 yield executor
             return
         from framecheck.memory import workers_within
-        from framecheck.workers import worth_starting
+        from framecheck.workers import interruptible_workers, worth_starting
 
         count = min(self.workers or worth_starting(len(paths)), max(1, len(paths)))
         if self.memory_bytes is not None:
@@ -85,49 +83,6 @@ def workforce(workers: int | None, memory: str | None, scheduler: str | None) ->
         return Workforce(workers=workers, memory_bytes=bytes_of(memory))
     except ValueError:
         raise UnusableRequest(f"--memory {memory!r} isn't a size. Give one such as 2GB or 800MB.") from None
-
-
-@contextmanager
-def interruptible_workers(count: int) -> "Iterator[Executor]":
-    """Worker processes that an interrupt ends."""
-    from framecheck.workers import worker_pool
-
-    with worker_pool(count) as pool:
-        try:
-            _start_deaf(pool, count)
-            yield pool
-        except BaseException:
-            _end_at_once(pool)  # whoever stopped us does not want to wait for frames under way
-            raise
-
-
-def _start_deaf(pool: "ProcessPoolExecutor", count: int) -> None:
-    """Start workers that do not hear the keyboard's interrupt: we hear it, and end them; none prints a traceback."""
-    before = None
-    if sys.platform != "win32":
-        # a process inherits what its parent holds back (POSIX, exec); what is pressed meanwhile is heard afterwards
-        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        for _ in range(count):
-            pool.submit(int)  # a worker is started for each task that finds none idle
-    finally:
-        if sys.platform != "win32" and before is not None:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-def _end_at_once(pool: "ProcessPoolExecutor") -> None:
-    """End the workers where they stand.
-
-    One may stand in the middle of handing over a result. The pool's thread then waits for the rest of it until nobody
-    holds the writing end of the pipe any more: the workers let go of it as they end, and we have to let go of ours.
-    """
-    import multiprocessing
-
-    results = pool._result_queue  # forgotten by a pool that is shut down
-    pool.shutdown(wait=False, cancel_futures=True)
-    for worker in multiprocessing.active_children():
-        worker.terminate()
-    results._writer.close()  # type: ignore[attr-defined]
 
 
 @contextmanager

@@ -1,15 +1,15 @@
 """What a watcher of the night is told: each change once, with its likely cause and first cure, and that it is over."""
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
-from types import MappingProxyType
 from typing import Final, Literal
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Sign
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.changes import Change, Sign
+from framecheck.decision.changes import Change
 from framecheck.document import NoRecord, record_of
 from framecheck.read.foreign_json import json_of
 from framecheck.read.rig import Rig
@@ -27,41 +27,6 @@ ROSE: Final = 0.1
 PLAIN: Final = 2.0
 """Times the limit that a change must stand off of which no cause can be told at all. [dimensionless] Chosen: the air
 of a healthy night wanders so far as to pass the limit, but not twice so far."""
-
-EXPLAINS: Final[Mapping[Sign, tuple[str, ...]]] = MappingProxyType(
-    {
-        "trailed": (
-            "untracked",
-            "polar-misalignment",
-            "field-rotation",
-            "differential-flexure",
-            "periodic-error",
-            "declination-backlash",
-            "guiding-noise",
-            "shock",
-            "astigmatism",
-        ),
-        "wider": ("focus-drift", "dew", "defocus", "poor-seeing", "low-altitude", "guiding-noise"),
-        "dimmer": ("cloud", "dew", "low-altitude"),
-        "brighter sky": ("sky-gradient", "cloud"),
-    }
-)
-"""Sign -> causes that make it."""
-
-FROM_THE_START: Final[Mapping[str, Sign]] = MappingProxyType(
-    {
-        "untracked": "trailed",
-        "polar-misalignment": "trailed",
-        "field-rotation": "trailed",
-        "differential-flexure": "trailed",
-        "periodic-error": "trailed",
-        "declination-backlash": "trailed",
-        "guiding-noise": "trailed",
-        "defocus": "wider",
-        "focus-drift": "wider",
-    }
-)
-"""Causes that spoil a night from its first frame on, so that nothing changes, and that can be cured at night."""
 
 News = Literal["alarm", "cause", "over"]
 
@@ -241,7 +206,7 @@ def _with_cause(alarm: Alarm, finding: Finding) -> Alarm:
 
 def _likely(sign: Sign, findings: Sequence[Finding], calm: Sequence[Finding]) -> Finding | None:
     """The cause of a change: the surest of those that have become surer since it was calm, else the surest of all."""
-    mine = [finding for finding in findings if finding.cause in EXPLAINS[sign]]
+    mine = [finding for finding in findings if sign in CAUSES[finding.cause].alarms]
     was = {finding.cause: finding.confidence for finding in calm}
     risen = [finding for finding in mine if finding.confidence - was.get(finding.cause, 0.0) >= ROSE]
     return max(risen or mine, key=lambda finding: finding.confidence, default=None)
@@ -249,7 +214,7 @@ def _likely(sign: Sign, findings: Sequence[Finding], calm: Sequence[Finding]) ->
 
 def _from_the_start(finding: Finding, before: Sequence[Finding], alarms: Sequence[Alarm], rig: Rig) -> Alarm | None:
     """A fault that no change told of, if it is sure, costly, and was so in the judgement before."""
-    sign = FROM_THE_START.get(finding.cause)
+    sign = CAUSES[finding.cause].alarm_from_the_start
     if sign is None or (finding.cause == "untracked" and rig.mount_type == "fixed"):
         return None
     if min(finding.confidence, _confidence(finding.cause, before)) < SURE or (finding.cost or 0.0) < WORTH:

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D
 from framecheck.decision.judgement import BudgetName, BudgetTerm, Range
@@ -38,9 +39,7 @@ PLAIN_LINES: Final = 2.0
 MOST_COARSE: Final = 4.0
 """Pixel over the FWHM before it, up to which it is worked out. Chosen: nothing is seen of such a star."""
 
-STEADY_MOTION: Final = (
-    "periodic-error", "polar-misalignment", "untracked", "differential-flexure", "declination-backlash",
-)  # fmt: skip
+STEADY_MOTION: Final = causes_with("steady motion")
 """Causes that change the smear from frame to frame without being random."""
 
 UNNAMED_RANDOM: Final = 0.2

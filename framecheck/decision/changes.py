@@ -3,10 +3,11 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 
+from framecheck.causes.cause import Sign
 from framecheck.causes.cloud import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
@@ -18,8 +19,6 @@ from framecheck.night.records import NightFrame
 from framecheck.night.sessions import GAP
 from framecheck.read.exposure import Exposure
 from framecheck.robust import mad_std
-
-Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
 
 IN_A_ROW: Final = 2
 """Frames that must show a change, or its end, one after the other. Chosen: one is a gust or a passing wisp, and to

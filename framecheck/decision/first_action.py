@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from framecheck.causes.cures import CAUTION_OF, CURES
+from framecheck.causes.catalogue import CAUSES, caution_of
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
@@ -13,6 +13,8 @@ from framecheck.motion.rhythm import swing_inside
 from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group
 from framecheck.words import clause, counted, duration, fixed, number, sentence, told, told_healthy
+
+ON_TRIPOD: Final = next(fix.step for fix in CAUSES["untracked"].fixes if fix.needs == "a fixed tripod")
 
 COSTS_MUCH: Final = 0.02
 """[share] Chosen: what costs less is not worth a night's work."""
@@ -72,7 +74,7 @@ class _Known:
 
     def action(self, todo: str, because: str, like: str | None = None) -> FirstAction:
         """`like` is the listed fix that it stands for, whose caution it has."""
-        caution = None if like is None else CAUTION_OF.get(like)
+        caution = None if like is None else caution_of(like)
         return FirstAction(todo=todo, because=because, cause=self.finding.cause, caution=caution)
 
 
@@ -142,7 +144,7 @@ def _wait_for_focus(known: _Known) -> FirstAction:
 def _shorter_on_tripod(known: _Known) -> FirstAction | None:
     """The exposure in which stars stay within a pixel before a camera that stands still."""
     fix = known.finding.cures[0]
-    camera = standing_camera(known.judgement.night) if fix == CURES["untracked"][3] else None
+    camera = standing_camera(known.judgement.night) if fix == ON_TRIPOD else None
     if camera is None:
         return None
     return known.action(

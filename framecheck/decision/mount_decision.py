@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.cures import CURES
 from framecheck.causes.result import CLAIMED, Finding, Undecided
 from framecheck.causes.setting import Equipment, setting_of
 from framecheck.decision.budget import Budget
@@ -38,12 +37,13 @@ _NEVER_SEEN: Final = (
 )
 
 
-_AS_SEEN: Final = {"untracked": "a sky that was not tracked", "defocus": "a focus that was missed"}
-
 _UNGUIDED: Final = (
-    CURES["untracked"][0], CURES["polar-misalignment"][0], "Shorten the exposures until the stars are round.",
-    "Balance the axes and free the cables.", *CURES["periodic-error"][1:3],
-)  # fmt: skip
+    CAUSES["untracked"].cures[0],
+    CAUSES["polar-misalignment"].cures[0],
+    "Shorten the exposures until the stars are round.",
+    "Balance the axes and free the cables.",
+    *CAUSES["periodic-error"].cures[1:3],
+)
 """Where motion is plain and its cause is not."""
 
 _HEAVY: Final = (
@@ -193,7 +193,7 @@ def _shorter_is_enough(case: _Case) -> bool:
 
 
 def _named(finding: Finding, so: str) -> str:
-    seen = _AS_SEEN.get(finding.cause, CAUSES[finding.cause].title.lower())
+    seen = CAUSES[finding.cause].seen_as or CAUSES[finding.cause].title.lower()
     return f"The frames show {seen} ({100 * finding.confidence:.0f} % sure); {so}."
 
 
@@ -259,7 +259,7 @@ def ladder(answer: MountAnswer, findings: Sequence[Finding], setting: Equipment)
     """
     if answer == "not needed":
         return []
-    cures = [setting.fitting(one.cures or CURES.get(one.cause, ())) for one in _of_mount(findings)]
+    cures = [setting.fitting(one.cures or CAUSES[one.cause].cures) for one in _of_mount(findings)]
     if not cures and setting.guided is False:
         cures = [setting.fitting(_UNGUIDED)]
     rungs = [steps[k] for k in range(max(map(len, cures), default=0)) for steps in cures if k < len(steps)]

@@ -9,6 +9,7 @@ from framecheck.decision.choice import Choice
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import Aim, Grade
 from framecheck.motion.night import Night
+from framecheck.night.records import InCommon
 
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
 BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]
@@ -28,16 +29,9 @@ class Range:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class GroupSummary:
+class GroupSummary(InCommon):
     """Frames that can be compared, summed up."""
 
-    id: str
-    session: int = 0
-    """0, 1, ...: one rig, without a gap of hours."""
-    target: str | None
-    filter: str | None
-    exposure_s: float | None
-    binning: int | None
     n_frames: int
     total_exposure_s: float | None
     effective_exposure_s: float | None

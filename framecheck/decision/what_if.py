@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import shear
+from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.budget import STEADY_MOTION, WIDENED, Budget, recorded_width
 from framecheck.decision.grades import Grade, grade_frames
@@ -30,7 +31,7 @@ MOST_REGRADED: Final = 400
 LEAST_LEFT: Final = 0.1
 """Width that is left of a star without its motion, at the least, over that with it. Chosen: below it is all motion."""
 
-LONG_MEMORY: Final = ("polar-misalignment", "differential-flexure", "untracked", "field-rotation")
+LONG_MEMORY: Final = causes_with("even motion")
 """Causes whose motion goes on evenly: in half the exposure it is half as long."""
 
 

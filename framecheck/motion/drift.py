@@ -30,6 +30,11 @@ LEAST_JUMP_PX: Final = 1.0
 DITHER_PX: Final = 1.5
 """[px] Usual step along both axes from which a pointing that never rests is dithered. Chosen: drives err along one."""
 
+LONGEST_TURN: Final = 12
+GOOD_PART: Final = 0.4
+"""Frames between moves on purpose, and share of them that stand out, for all others to be taken as moved too. Chosen:
+three and more fall into one turn by chance in one night of four at the most, and do no harm there."""
+
 LONG_GAP: Final = 5.0
 """Gap in time, in units of the usual interval, after which the pointing may be a new one. Chosen."""
 
@@ -156,11 +161,27 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
     scale = np.maximum(rests, known_to) * np.maximum(gap / usual_gap, 1.0)
     far = np.hypot(off[:, 0], off[:, 1]) > np.maximum(JUMP_SIGMA * scale, LEAST_JUMP_PX)
     far |= gap > LONG_GAP * usual_gap
-    jumps = np.concatenate([[False], far | flips[1:]])
     moved = far & ~flips[1:] & (gap <= LONG_GAP * usual_gap)
+    moved = _in_turn(moved)
+    jumps = np.concatenate([[False], far | moved | flips[1:]])
     narrow, _ = _principal_spread(off)
     restless = narrow > max(DITHER_PX, JUMP_SIGMA * known_to)
     return jumps, bool(moved.sum() >= 2 or (len(off) >= 4 and restless))
+
+
+def _in_turn(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Steps of a pointing that is moved in turn, before every second frame or so: the small ones as well.
+
+    So if all that stand out fall into one turn, and are a good part of it.
+    """
+    found = np.flatnonzero(moved)
+    if len(found) < FEWEST:
+        return moved
+    for every in range(LONGEST_TURN, 1, -1):
+        turn = np.arange(len(moved)) % every == found[0] % every
+        if turn[found].all() and len(found) >= GOOD_PART * turn.sum():
+            return turn
+    return moved
 
 
 def never_rests(motion: Motion) -> bool:

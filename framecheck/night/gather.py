@@ -7,11 +7,12 @@ from statistics import median
 
 import numpy as np
 
+from framecheck.document import shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.night.airmass import InTheSky, in_the_sky
 from framecheck.night.groups import FrameGroup, group_exposures
 from framecheck.night.guiding import GuidingRecord, rms_during
-from framecheck.night.records import Group, NightFrame
+from framecheck.night.records import Group, InCommon, NightFrame
 from framecheck.night.register import Match, register_group
 from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
@@ -194,12 +195,7 @@ def _group(plan: FrameGroup, compared: _Compared, zero_point: str | None) -> Gro
     exposures = [result.exposure.exposure_s for result in compared.results]
     worths = [worth for worth in compared.worth_s if worth is not None]
     return Group(
-        id=plan.id,
-        session=plan.session,
-        target=plan.target,
-        filter=plan.filter,
-        exposure_s=plan.exposure_s,
-        binning=plan.binning,
+        **shared_fields(plan, InCommon),
         reference=plan.members[compared.reference],
         members=plan.members,
         total_exposure_s=None if None in exposures else sum(seconds for seconds in exposures if seconds is not None),

@@ -12,6 +12,7 @@ from itertools import count
 from typing import Final
 
 from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.night.records import InCommon
 from framecheck.read.exposure import Exposure
 from framecheck.read.place import separation_deg
 from framecheck.robust import typical_of
@@ -31,18 +32,11 @@ NO_EXPOSURE: Final = "unknown exposure"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FrameGroup:
+class FrameGroup(InCommon):
     """Which exposures belong together."""
 
-    id: str
-    session: int
     kin: int
     """The same number for groups that differ in exposure alone."""
-    target: str | None
-    """As the first of its frames spells it."""
-    filter: str | None
-    exposure_s: float | None
-    binning: int | None
     members: tuple[int, ...]
     """Indices into the exposures given, in their order."""
 

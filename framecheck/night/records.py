@@ -78,16 +78,23 @@ class NightFrame:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Group:
-    """Frames that can be compared: one target, filter, exposure and binning, of one session."""
+class InCommon:
+    """What the frames of a group share, so that they can be compared."""
 
     id: str
     session: int = 0
     """Number of the session, 0, 1, ...: one rig, without a gap of hours."""
     target: str | None
+    """As the first of the frames spells it."""
     filter: str | None
     exposure_s: float | None
     binning: int | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Group(InCommon):
+    """Frames that can be compared: one target, filter, exposure and binning, of one session."""
+
     reference: int
     """Index in `Night.frames` of the frame that the others are registered to."""
     members: tuple[int, ...]

@@ -5,7 +5,7 @@ from math import hypot, inf, radians, sqrt
 from statistics import median
 from typing import Final
 
-from framecheck.causes.cures import CAUTIONS
+from framecheck.causes.catalogue import CAUSES
 from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.decision.star_width import jitter_for_growth, star_fwhm_arcsec
 from framecheck.motion.polar import NEAREST_POLE_DEG, refraction_drift
@@ -350,7 +350,7 @@ def alignment(setup: Setup) -> PlanSection:
     if setup.rig.mount_type != "alt-azimuth":
         lines = [_needed_polar(setup), _needed_polar_guided(setup), *lines]
     if setup.rig.mount_type == "equatorial":
-        caution = CAUTIONS["polar-misalignment"]
+        caution = CAUSES["polar-misalignment"].caution
     title = "How well it must be aligned and guided"
     if setup.rig.mount_type == "alt-azimuth":
         title = "How well it must be guided"

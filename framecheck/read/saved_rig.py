@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from framecheck.errors import UnusableRig
+from framecheck.errors import CannotFinish, UnusableRig
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
 from framecheck.read.rig_file import KEYS, Key, load_rig, toml_line
@@ -163,22 +163,31 @@ def save_rig(name: RigName, facts: dict[str, Any]) -> Path:
 
     Raises
     ------
-    OSError
+    CannotFinish
         If the place does not take it.
     """
     file = saved_file(name)
-    _make_private(file.parent)
+    try:
+        _make_private(file.parent)
+        _replace_whole(file, saved_text(name, facts).encode())
+    except OSError as why:
+        raise CannotFinish(
+            f"{file}: cannot be written ({why.strerror or why}). Check the permissions there, and the disk."
+        ) from why
+    return file
+
+
+def _replace_whole(file: Path, content: bytes) -> None:
     part = file.with_suffix(f".{os.getpid()}.part")
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0)
     try:
         with os.fdopen(os.open(part, flags, 0o600), "wb") as out:
-            out.write(saved_text(name, facts).encode())
+            out.write(content)
             out.flush()
             os.fsync(out.fileno())
         part.replace(file)
     finally:
         part.unlink(missing_ok=True)
-    return file
 
 
 def _make_private(folder: Path) -> None:

@@ -3,9 +3,9 @@
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Sign
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.alarms import Alarm
-from framecheck.decision.changes import Sign
 from framecheck.words import fixed, likelihood, plain, sentence
 
 _TITLES: Final[dict[Sign, str]] = {

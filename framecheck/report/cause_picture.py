@@ -3,9 +3,10 @@
 from collections.abc import Callable, Mapping
 from statistics import median
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, get_args
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Picture
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Finding, Judgement
 from framecheck.quantity import BY_NAME, Curve, shown_as
@@ -30,18 +31,17 @@ _FEWEST: Final = 3
 
 def cause_picture(judgement: Judgement, finding: Finding) -> Chart | None:
     """Its own picture; else, along the night, the frames that it touched beside the others."""
-    draw = _PICTURES.get(finding.cause)
-    chart = None if draw is None else draw(judgement)
-    chart = chart or _touched(judgement, finding)
+    drawn = (_PICTURES[name](judgement) for name in CAUSES[finding.cause].pictures)
+    chart = next((one for one in drawn if one is not None), None) or _touched(judgement, finding)
     return None if chart is None else renamed(chart, f"-{finding.cause}")
 
 
-def _motion(*names: str) -> Draw:
-    """The first of these pictures of the largest group's motion that there is."""
+def _motion(name: str) -> Draw:
+    """One of the pictures of the largest group's motion, if there is such a one."""
 
     def draw(judgement: Judgement) -> Chart | None:
-        charts = {one.name: one for figures in judgement.pictured[:1] for one in motion_charts(judgement, figures)}
-        return next((charts[name] for name in names if name in charts), None)
+        charts = (one for figures in judgement.pictured[:1] for one in motion_charts(judgement, figures))
+        return next((one for one in charts if one.name == name), None)
 
     return draw
 
@@ -55,27 +55,20 @@ def _mean_star(judgement: Judgement) -> Chart | None:
     return star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
 
 
-_PICTURES: Final[Mapping[str, Draw]] = MappingProxyType({
-    "periodic-error": _motion("rhythm", "course"),
-    **dict.fromkeys(("polar-misalignment", "differential-flexure", "declination-backlash"), _motion("course")),
-    **dict.fromkeys(("guiding-noise", "untracked"), _motion("smear")),
-    **dict.fromkeys(
-        ("field-rotation", "sensor-tilt", "field-curvature", "coma", "miscollimation", "astigmatism"), field_chart
-    ),
-    **dict.fromkeys(("pinched-optics", "defocus", "undersampled", "oversampled", "saturation"), _mean_star),
-    "poor-seeing": budget_chart,
-    "focus-drift": _against("temperature"),
-    "low-altitude": _against("airmass"),
+_PICTURES: Final[Mapping[Picture, Draw]] = MappingProxyType({
+    **{name: _motion(name) for name in get_args(Picture)[:3]},
+    "field": field_chart,
+    "mean star": _mean_star,
+    "budget": budget_chart,
+    **{name: _against(name) for name in get_args(Picture)[-2:]},
 })  # fmt: skip
-_ALONG: Final = {"cloud": "transparency", "dew": "transparency", "sky-gradient": "sky_adu", "shock": "elongation"}
-"""What is drawn along the night for a cause; star size for all others."""
 
 
 def _touched(judgement: Judgement, finding: Finding) -> Chart | None:
     """Frames with the cause and without it, along the night."""
     rows = [row for row in judgement.rows if row.status == "measured"]
     fwhm = next(one.name for one in shown_as("curve", rows) if one.name.startswith("fwhm"))
-    quantity = BY_NAME[_ALONG.get(finding.cause, fwhm)]
+    quantity = BY_NAME[CAUSES[finding.cause].along or fwhm]
     curve = quantity.curve
     known = [(row, float(value)) for row in rows if (value := getattr(row, quantity.name)) is not None]
     if curve is None or len(known) < _FEWEST or not finding.affected:

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Any, Final
 
-from framecheck.causes.cures import CURES
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moving_ground import SEEN_PX
 from framecheck.night.ground import GroundInView
 from framecheck.words import number
@@ -17,7 +17,7 @@ def ground_advice(ground: GroundInView | None) -> str | None:
     if ground is None or ground.smear_px is None or ground.smear_px < SEEN_PX:
         return None
     drawn_out = f"The ground in view trails by {number(ground.smear_px, 2)} px in each exposure"
-    return f"{drawn_out}: the mount carries the camera along with the sky, as it should. {CURES[ADVICE][0]}"
+    return f"{drawn_out}: the mount carries the camera along with the sky, as it should. {CAUSES[ADVICE].cures[0]}"
 
 
 def ground_document(ground: GroundInView | None) -> dict[str, Any] | None:

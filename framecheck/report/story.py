@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import ClassVar, Final
 
-from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.cures import CAUTION_OF
+from framecheck.causes.catalogue import CAUSES, caution_of
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Evidence, Finding, Judgement
 from framecheck.report.cause_picture import cause_picture
@@ -149,7 +148,7 @@ def _row_of_evidence(seen: Evidence) -> tuple[str, str, str]:
 
 def advice(title: str, steps: Sequence[str]) -> Advice:
     """Steps with the cautions that belong to them."""
-    return Advice(title, tuple((sentence(step), CAUTION_OF.get(step, "")) for step in steps))
+    return Advice(title, tuple((sentence(step), caution_of(step) or "") for step in steps))
 
 
 def what_if_table(judgement: Judgement) -> Table | None:

@@ -283,24 +283,13 @@ def fit_common_wing(
     for _ in range(steps):
         equations = _in_chunks(stamps, p, wing, rule, gain, profile, wing_slope=True)
         left = float(equations.chi2.sum())
-        normal, slope = equations.normal, equations.slope
-        own = _inverse(normal[:, :N_PARAMETERS, :N_PARAMETERS])
-        mixed = normal[:, :N_PARAMETERS, N_PARAMETERS]
-        carried = np.einsum("sij,sj->si", own, mixed)
-        # A star that the profile does not fit must not rule the wings.
-        trust = _likeness(p) / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
-        schur = normal[:, N_PARAMETERS, N_PARAMETERS] - np.einsum("si,si->s", carried, mixed)
-        right = slope[:, N_PARAMETERS] - np.einsum("si,si->s", carried, slope[:, :N_PARAMETERS])
-        trust[~(schur > 0)] = 0  # rounding, where a star's own parameters are hardly known
-        usual = USUAL_WING_SPREAD**-2
-        normal_sum = float((trust * schur).sum()) + usual
-        slope_sum = float((trust * right).sum()) + usual * (USUAL_WING - wing)
+        own, carried, slope_sum, normal_sum = _eliminated(equations, p, wing)
         change = float(np.clip(slope_sum / normal_sum, -0.1, 0.1))
         say = 1 / np.maximum(own[:, LN_W, LN_W], 1e-12)
         wing_in_size = abs(float((say * carried[:, LN_W]).sum() / say.sum())) / np.sqrt(normal_sum)
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
-        alone = np.einsum("sij,sj->si", own, slope[:, :N_PARAMETERS])
+        alone = np.einsum("sij,sj->si", own, equations.slope[:, :N_PARAMETERS])
         p += _bounded(alone - carried * change, p, profile)
         # While the stars themselves still settle they say little of their wings.
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
@@ -308,6 +297,32 @@ def fit_common_wing(
         before = left
     fit = fit_stars(stamps, p, wing, rule, gain, profile=profile, steps=5, last_step=DONE)
     return replace(fit, wing_error=float(normal_sum**-0.5), wing_in_size=wing_in_size)
+
+
+def _eliminated(equations: Equations, p: F64, wing: float) -> tuple[F64, F64, float, float]:
+    """The wings' own equation, all other unknowns eliminated star by star (Schur complement).
+
+    Returns
+    -------
+    own : ndarray, shape (n_stars, 7, 7)
+        Covariance of each star's own parameters while the wings stand.
+    carried : ndarray, shape (n_stars, 7)
+        How far they move as the wings do.
+    slope_sum, normal_sum : float
+        Right and left side of the wings' equation; the usual wings count as one measurement.
+    """
+    normal, slope = equations.normal, equations.slope
+    own = _inverse(normal[:, :N_PARAMETERS, :N_PARAMETERS])
+    mixed = normal[:, :N_PARAMETERS, N_PARAMETERS]
+    carried = np.einsum("sij,sj->si", own, mixed)
+    # A star that the profile does not fit must not rule the wings.
+    trust = _likeness(p) / np.maximum(equations.chi2 / np.maximum(equations.n_pixels, 1), 1)
+    schur = normal[:, N_PARAMETERS, N_PARAMETERS] - np.einsum("si,si->s", carried, mixed)
+    right = slope[:, N_PARAMETERS] - np.einsum("si,si->s", carried, slope[:, :N_PARAMETERS])
+    trust[~(schur > 0)] = 0  # rounding, where a star's own parameters are hardly known
+    usual = USUAL_WING_SPREAD**-2
+    normal_sum = float((trust * schur).sum()) + usual
+    return own, carried, float((trust * right).sum()) + usual * (USUAL_WING - wing), normal_sum
 
 
 __all__ = ["Profile", "StarFits", "fit_common_wing", "fit_stars", "star_chunks"]

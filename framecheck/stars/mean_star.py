@@ -6,7 +6,6 @@ each star's own width, it does not. It is added to the function, and the half-ma
 """
 
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any, Final
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from framecheck import robust, shear
 from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
+from framecheck.stars.departure import KNOTS, RADII, basis_over_pixels, curves, departure_at, points_in_pixel
 from framecheck.stars.equations import light_of_stars
 from framecheck.stars.fit import StarFits
 from framecheck.stars.profile import (
@@ -36,12 +36,7 @@ from framecheck.stars.stamps import Stamps
 from framecheck.stars.trails import gauss_legendre
 from framecheck.stars.turbulent import turbulent_air
 
-KNOTS: Final = np.array([0.0, 0.5, 1.0, 1.5, 2.1, 2.8, 3.6])
-"""Radii at which the departure from the fitted function is free, in half-widths of the star. Chosen: about a pixel
-apart for a star of 3 px; beyond the last it is nothing."""
-
-RADII: Final = np.linspace(0, KNOTS[-1], 721)
-"""Where such departures are worked out. Chosen: to a two hundredth of a half-width."""
+N_CURVES: Final = len(KNOTS) - 1
 
 MOST_STARS: Final = 100
 """Brightest stars averaged. Chosen: more change little."""
@@ -178,52 +173,72 @@ def mean_star(
     index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
     part, p = stamps.part(index), fit.p[index]
     typical = _typical(fit, shapes, index)
-    rule = pixel_rule(typical.short_px)
-    model = StarFits(p, fit.covariance[index], fit.chi2[index], fit.converged[index], fit.wing, fit.profile).models(
-        part.grid, rule
-    )
-    residual = part.values - model - p[:, SKY, None].astype(np.float32)
-    turbulent, air_error = None, 0.0
-    if rule.parts > 1 and fit.profile is evaluate:
-        air = turbulent_air(part, p, fit.wing, rule, gain, KNOTS[:-1])
-        residual, turbulent, air_error = residual - air.explained, air.departure, air.size_error
+    residual, turbulent, air_error = _left_by_fit(part, fit.part(index), typical, gain)
     _, volume, _ = wing_terms(fit.wing)
     peak = (p[:, FLUX] * volume * 4 * np.exp(-2 * p[:, LN_W]) / np.pi).astype(np.float32)[:, None]
     peak *= np.float32(typical.unscaled(np.zeros(1), np.zeros(1))[0])
     # Stars as bright as that differ from each other by more than their noise: none may rule the mean.
     weight = part.usable * (peak / part.noise[:, None]) ** 2 / (1 + (0.01 * peak / part.noise[:, None]) ** 2)
-    near, along, across, basis = _basis(part.half, p, shapes.fwhm_px[index], typical, elongated)
+    near, along, across, basis = basis_over_pixels(
+        part.half, p, shapes.fwhm_px[index], (typical.long_px, typical.short_px), typical.pa, elongated
+    )
     residual, weight = (residual / peak).ravel()[near], weight.ravel()[near]
-    n = len(KNOTS) - 1
-    usual = _expected(fit.wing, len(index)) if turbulent is None else np.zeros(n)
-    expected = np.pad(usual, (0, len(basis) - n))
-    departure, covariance = _least_squares(residual, weight, basis, PRIOR)
-    plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
-    if plain < 1:
-        prior = DOUBTFUL_PRIOR * (PRIOR / DOUBTFUL_PRIOR) ** plain
-        departure, covariance = _least_squares(residual, weight, basis, prior, expected)
-    even, twice = departure[:n], np.zeros(n)
-    if elongated and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
-        twice = departure[n:]
+    usual = _expected(fit.wing, len(index)) if turbulent is None else np.zeros(N_CURVES)
+    even, twice, covariance = _departures(residual, weight, basis, usual)
     rest = residual - np.concatenate([even, twice])[: len(basis)].astype(np.float32) @ basis
     even = even if turbulent is None else even + turbulent
-    zero = np.zeros_like(RADII)
-    long_cut = typical.profile(RADII * typical.long_px / 2, zero)
-    short_cut = typical.profile(zero, RADII * typical.short_px / 2)
-    factors = [
-        _half_maximum(RADII, cut + (even + sign * twice) @ _curves()) / _half_maximum(RADII, cut)
-        for sign, cut in ((1, long_cut), (-1, short_cut))
-    ]
-    at_half = int(np.argmin(np.abs(KNOTS - 1)))
-    slope = float(np.interp(0.99, RADII, short_cut) - np.interp(1.01, RADII, short_cut)) / 0.02
-    error = float(np.hypot(np.sqrt(covariance[at_half, at_half]) / slope, air_error))
-    shear_error = float(2 * np.sqrt(covariance[n + at_half, n + at_half]) / slope) if twice.any() else 0.0
-    image, pixel = _draw(typical, even, twice)
-    star = MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
+    star = _with_departures(typical, even, twice, covariance, air_error)
     shown = _shown(fit, index, typical, even, twice)
     left = LeftOver(along, across, rest, weight)
     axes = contour_axes(*shown.maps, left, shown.axes_px, (typical.long_px, typical.short_px), round_star=not elongated)
     return star if axes is None else _refereed(star, axes, typical)
+
+
+def _left_by_fit(
+    part: Stamps, fit: StarFits, typical: _Typical, gain: float | None
+) -> tuple[NDArray[np.float32], F64 | None, float]:
+    """What the fits leave of the stars [ADU]; of air's departure, where it was taken out, the curve and its error."""
+    rule = pixel_rule(typical.short_px)
+    residual = part.values - fit.models(part.grid, rule) - fit.p[:, SKY, None].astype(np.float32)
+    if rule.parts == 1 or fit.profile is not evaluate:
+        return residual, None, 0.0
+    air = turbulent_air(part, fit.p, fit.wing, rule, gain, KNOTS[:-1])
+    return residual - air.explained, air.departure, air.size_error
+
+
+def _departures(
+    residual: NDArray[np.float32], weight: NDArray[np.float32], basis: NDArray[np.float32], usual: F64
+) -> tuple[F64, F64, F64]:
+    """Departure alike in all directions, that with twice the angle where it is plain, and the covariance of both."""
+    n = N_CURVES
+    departure, covariance = _least_squares(residual, weight, basis, PRIOR)
+    plain = float(np.interp(_excess_sigma(departure[:n], covariance[:n, :n]), IN_DOUBT, (0, 1)))
+    if plain < 1:
+        prior = DOUBTFUL_PRIOR * (PRIOR / DOUBTFUL_PRIOR) ** plain
+        expected = np.pad(usual, (0, len(basis) - n))
+        departure, covariance = _least_squares(residual, weight, basis, prior, expected)
+    even, twice = departure[:n], np.zeros(n)
+    if len(basis) > n and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
+        twice = departure[n:]
+    return even, twice, covariance
+
+
+def _with_departures(typical: _Typical, even: F64, twice: F64, covariance: F64, air_error: float) -> MeanStar:
+    """The mean star whose axes are those of the function with the departures added."""
+    zero = np.zeros_like(RADII)
+    long_cut = typical.profile(RADII * typical.long_px / 2, zero)
+    short_cut = typical.profile(zero, RADII * typical.short_px / 2)
+    factors = [
+        _half_maximum(RADII, cut + (even + sign * twice) @ curves()) / _half_maximum(RADII, cut)
+        for sign, cut in ((1, long_cut), (-1, short_cut))
+    ]
+    at_half = int(np.argmin(np.abs(KNOTS - 1)))
+    of_twice = N_CURVES + at_half
+    slope = float(np.interp(0.99, RADII, short_cut) - np.interp(1.01, RADII, short_cut)) / 0.02
+    error = float(np.hypot(np.sqrt(covariance[at_half, at_half]) / slope, air_error))
+    shear_error = float(2 * np.sqrt(covariance[of_twice, of_twice]) / slope) if twice.any() else 0.0
+    image, pixel = _draw(typical, even, twice)
+    return MeanStar(factors[0], factors[1], error, shear_error, image, pixel)
 
 
 def _expected(wing: float, n_stars: int) -> F64:
@@ -277,9 +292,9 @@ def _shown(fit: StarFits, index: NDArray[np.intp], typical: _Typical, even: F64,
     _, volume, _ = wing_terms(fit.wing)
     peak = volume * 4 * np.exp(-2 * p[0, LN_W]) / np.pi * typical.unscaled(np.zeros(1), np.zeros(1))[0]
     departure = np.zeros_like(light)
-    for u, v, share in _points_in_pixel(typical.short_px):
+    for u, v, share in points_in_pixel(typical.short_px):
         a, b = (along + c * u + s * v) / long_half, (across + c * v - s * u) / short_half
-        departure += share * _departure(a, b, even, twice)
+        departure += share * departure_at(a, b, even, twice)
     shape = len(PLACES), len(PLACES)
     function = (light / peak).reshape(shape)
     axes = shear.half_maximum_axes(own.fwhm_px[0], np.hypot(own.e1[0], own.e2[0]))
@@ -297,93 +312,6 @@ def _usual(fit: StarFits, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
         error = np.sqrt(np.maximum(fit.covariance[:, column, column], 0))
         keep &= np.abs(off) < UNUSUAL * np.minimum(np.hypot(error, 0.01), max(spread, 1e-6))
     return keep
-
-
-def _cardinal(radius: F64) -> F64:
-    """Smooth functions of radius, each 1 at its own knot and 0 at the others, shape (n_knots - 1, ...).
-
-    Cubic splines, flat at both ends, in Hermite's form; nothing beyond the last knot.
-    """
-    values = np.eye(len(KNOTS))
-    at = np.clip(np.searchsorted(KNOTS, radius, side="right") - 1, 0, len(KNOTS) - 2)
-    width = np.diff(KNOTS)[at]
-    t = np.clip((radius - KNOTS[at]) / width, 0, 1)
-    smooth = t * t * (3 - 2 * t)
-    slopes = _slopes_at_knots(KNOTS, values)
-    out = values[at].T * (1 - smooth).T + values[at + 1].T * smooth.T
-    out += slopes[at].T * (width * t * (1 - t) ** 2).T - slopes[at + 1].T * (width * t * t * (1 - t)).T
-    inside = radius < KNOTS[-1]
-    return np.asarray(np.swapaxes(out, 1, -1)[:-1] * inside)
-
-
-@cache
-def _curves() -> F64:
-    """The cardinal functions at `RADII`."""
-    return _cardinal(RADII)
-
-
-def _departure(a: F64, b: F64, even: F64, twice: F64) -> F64:
-    """The departure from the function at places on the long and the short axis. [half-widths along them]"""
-    radius = np.hypot(a, b)
-    out: F64 = np.interp(radius, RADII, even @ _curves())
-    if twice.any():
-        out += np.interp(radius, RADII, twice @ _curves()) * (a**2 - b**2) / np.maximum(radius**2, 1e-9)
-    return out
-
-
-def _slopes_at_knots(knots: F64, values: F64) -> F64:
-    """Slopes of cubic splines with two continuous derivatives and flat ends, shape as values: (n_knots, n_splines)."""
-    width = np.diff(knots)
-    steps = 3 * np.diff(values, axis=0) / width[:, None] ** 2
-    matrix = np.diag(2 / width[:-1] + 2 / width[1:]) + np.diag(1 / width[1:-1], 1) + np.diag(1 / width[1:-1], -1)
-    slopes = np.zeros_like(values)
-    slopes[1:-1] = np.linalg.solve(matrix, steps[:-1] + steps[1:])
-    return slopes
-
-
-def _basis(
-    half: int, p: F64, fwhm_px: F64, typical: _Typical, elongated: bool
-) -> tuple[NDArray[np.intp], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle).
-
-    Returns
-    -------
-    near : ndarray, shape (n_near,)
-        Places of these pixels among those of all stars.
-    basis : ndarray, shape (n_functions, n_near)
-    """
-    grid = np.arange(-half, half + 1, dtype=np.float32)
-    c, s = np.float32(np.cos(typical.pa)), np.float32(np.sin(typical.pa))
-    stretch = np.sqrt(typical.long_px / typical.short_px)
-    scales = ((2 * factor / fwhm_px).astype(np.float32)[:, None, None] for factor in (1 / stretch, stretch))
-    long_scale, short_scale = (np.broadcast_to(scale, (len(p), len(grid), len(grid))) for scale in scales)
-    dx = grid[None, None, :] - p[:, X].astype(np.float32)[:, None, None]
-    dy = grid[None, :, None] - p[:, Y].astype(np.float32)[:, None, None]
-    along, across = long_scale * (dx * c + dy * s), short_scale * (dy * c - dx * s)
-    near = np.flatnonzero(np.hypot(along, across) < KNOTS[-1] + short_scale)  # and a pixel's own reach
-    along, across, long_scale, short_scale = (a.reshape(-1)[near] for a in (along, across, long_scale, short_scale))
-    steps, n = len(RADII) - 1, len(KNOTS) - 1
-    table = _curves().astype(np.float32)
-    total = np.zeros((2 * n if elongated else n, len(near)), np.float32)
-    for u, v, share in _points_in_pixel(typical.short_px):
-        along2 = (along + long_scale * np.float32(c * u + s * v)) ** 2
-        across2 = (across + short_scale * np.float32(c * v - s * u)) ** 2
-        radius2 = along2 + across2
-        place = np.sqrt(radius2) * np.float32(steps / KNOTS[-1]) + np.float32(0.5)
-        values = table.take(np.minimum(place, steps).astype(np.intp), axis=1)
-        values *= np.float32(share)
-        total[:n] += values
-        if elongated:
-            values *= (along2 - across2) / np.maximum(radius2, np.float32(1e-9))
-            total[n:] += values
-    return near, along, across, total
-
-
-def _points_in_pixel(short_px: float) -> list[tuple[float, float, float]]:
-    """Gauss and Legendre's x, y and weight of points that average the cardinal functions over a pixel. [px, px, 1]"""
-    n = 1 if short_px > 4.2 else 2 if short_px > 3.2 else 3 if short_px > 2.2 else 4  # chosen: one for each knot inside
-    at, weight = gauss_legendre(n)
-    return [(u / 2, v / 2, a * b / 4) for u, a in zip(at, weight, strict=True) for v, b in zip(at, weight, strict=True)]
 
 
 def _least_squares(
@@ -424,5 +352,5 @@ def _draw(typical: _Typical, even: F64, twice: F64) -> tuple[NDArray[np.float32]
     c, s = np.cos(typical.pa), np.sin(typical.pa)
     along, across = grid[None, :] * c + grid[:, None] * s, grid[:, None] * c - grid[None, :] * s
     image = typical.profile(along, across)
-    image += _departure(2 * along / typical.long_px, 2 * across / typical.short_px, even, twice)
+    image += departure_at(2 * along / typical.long_px, 2 * across / typical.short_px, even, twice)
     return (image / image.max()).astype(np.float32), float(pixel)

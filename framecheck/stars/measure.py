@@ -114,33 +114,21 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     doubled = common_companion(found, frame.pixels.shape, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     under = found.sky or sky
-    stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
-    stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
-    start = _start(found, choice, stamps, pilot)
-    stamps = _without_strangers(stamps, start, pilot)
-    fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
-    first, rule, lean = fit_typical(fitted, start, pilot, gain)
-    start = like_the_typical(start, first, brightest(stamps, start))
-    if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
-        choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
-        fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
-    fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
-    if fitted.pixel_px > 1:
-        fitted, rule = stamps, replace(rule, pixel_px=1)
-    flags = _flags(fit, choice, stamps, pilot, uneven=found.sky is not None)
-    shapes = shapes_of(fit)
-    if lean:
-        shapes = shapes.corrected(float(np.exp(lean / 2)), float(np.exp(-lean / 2)))
+    one = _fit_chosen(frame, under, found, pilot, choice, clip, gain)
+    stamps, fit, shapes = one.stamps, one.fit, shapes_of(one.fit)
+    flags = _flags(fit, one.choice, stamps, pilot, uneven=found.sky is not None)
+    if one.lean:
+        shapes = shapes.corrected(float(np.exp(one.lean / 2)), float(np.exp(-one.lean / 2)))
     trailed = fit.profile is evaluate_trail
     elongated = bool(np.hypot(np.median(shapes.e1), np.median(shapes.e2)) > 0.03) if len(flags) else False
-    long = is_long_trail(pilot)
-    mean = None if long else mean_star(stamps, fit, shapes, flags == 0, elongated, gain)
+    good, long = flags == 0, is_long_trail(pilot)
+    mean = None if long else mean_star(stamps, fit, shapes, good, elongated, gain)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    table = _table(stamps, fitted if long else stamps, fit, shapes, flags, rule, under.level_at(stamps.x, stamps.y))
+    ground = under.level_at(stamps.x, stamps.y)
+    table = _table(stamps, one.as_fitted if long else stamps, fit, shapes, flags, one.rule, ground)
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
-    good = flags == 0
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
     return Measured(
@@ -159,7 +147,44 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
         clip_adu=clip,
         light_over_profile=light,
-        wing_in_size=first.wing_in_size,
+        wing_in_size=one.wing_in_size,
+    )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Fit:
+    """The chosen stars, fitted."""
+
+    choice: Choice
+    stamps: Stamps
+    as_fitted: Stamps
+    """The same, cut as they were fitted, but never in coarser pixels."""
+    fit: StarFits
+    rule: PixelRule
+    lean: float
+    """Shear to be added to the shapes, as `fit_typical` says."""
+    wing_in_size: float
+
+
+def _fit_chosen(
+    frame: Frame, under: Sky, found: Found, pilot: Pilot, choice: Choice, clip: float | None, gain: float | None
+) -> _Fit:
+    """Cut the chosen stars out and fit them: the typical star first, then each by itself."""
+    stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
+    start = _start(found, choice, stamps, pilot)
+    stamps = _without_strangers(stamps, start, pilot)
+    fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
+    first, rule, lean = fit_typical(fitted, start, pilot, gain)
+    start = like_the_typical(start, first, brightest(stamps, start))
+    if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
+        choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
+        fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
+    fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
+    if fitted.pixel_px > 1:
+        fitted, rule = stamps, replace(rule, pixel_px=1)
+    return _Fit(
+        choice=choice, stamps=stamps, as_fitted=fitted, fit=fit, rule=rule, lean=lean, wing_in_size=first.wing_in_size
     )
 
 

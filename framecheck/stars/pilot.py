@@ -1,6 +1,7 @@
 """A first look at the frame's star: how wide and how long it is, from its brightest examples."""
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -14,6 +15,7 @@ from framecheck.stars.peaks import LonePixels, Peaks
 from framecheck.stars.stamps import windows_around
 
 F32 = NDArray[np.float32]
+F64 = NDArray[np.float64]
 
 PILOTS: Final = 64
 """Bright peaks looked at. Chosen: enough for a median that a few odd ones do not move."""
@@ -178,19 +180,16 @@ def pilot_star(
         usable &= peaks.height < UNCLIPPED * (clip_adu - float(np.median(sky.level_adu)))
     chosen = _apart(peaks, usable, REACHES[-1] * cell / 2)
     x, y = peaks.x[chosen], peaks.y[chosen]
-    sky_level = sky.level_at(x, y)
-    regions, fine = np.full((len(chosen), 6), np.nan), max(finest, cell // 2)
-    left = np.arange(len(chosen))
-    for reach in REACHES:
-        left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
-        if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
-            return None
-        size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
-        for some in (left[i : i + size] for i in range(0, len(left), size)):
-            stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
-            level = np.fmax(sky_level[some], _level_around(stamps))
-            regions[some] = _half_maximum_regions(stamps, level, cell, fine, clip_adu, noise * cell)
-        left = np.flatnonzero(np.isinf(regions[:, 0]))
+    sky_level, fine = sky.level_at(x, y), max(finest, cell // 2)
+
+    def regions_of(some: NDArray[np.intp], reach: int) -> F64:
+        stamps = _stamps(pixels, x[some], y[some], reach * cell, lone)
+        level = np.fmax(sky_level[some], _level_around(stamps))
+        return _half_maximum_regions(stamps, level, cell, fine, clip_adu, noise * cell)
+
+    regions = _regions_within_reach(regions_of, len(chosen), cell, at_least)
+    if regions is None:
+        return None
     if finest > 1:
         regions[np.isfinite(regions[:, 4]), 4:] = 1 / 9, 0.0  # colours side by side tell nothing of it
     sharpest = SHARPEST_STAR if cell <= 2 else NARROW
@@ -200,6 +199,11 @@ def pilot_star(
     regions, votes = _family(regions)
     if votes < FEWEST or len(regions) < at_least:
         return None
+    return _typical_pilot(regions, sure=len(regions) >= max(BELONGING, n_blunt / 2))
+
+
+def _typical_pilot(regions: F64, *, sure: bool) -> Pilot:
+    """The pilot that regions agree on; `sure` says whether they are so many that they can't be anything but stars."""
     xx, yy, xy = _typical(regions[:, :3])
     mean, spread = (xx + yy) / 2, np.hypot((xx - yy) / 2, xy)
     # A uniform ellipse of semi-axis a has variance a²/4 along it: the full width is 4 sqrt(variance).
@@ -208,10 +212,26 @@ def pilot_star(
         short_px=float(4 * np.sqrt(max(mean - spread, 0.05))),
         pa_deg=float(shear.pa_deg(complex(xx - yy, 2 * xy))),
         n=len(regions),
-        sure=len(regions) >= max(BELONGING, n_blunt / 2)
+        sure=sure
         and bool(np.median(regions[:, 3]) >= CLEAR_PEAK)
         and bool(np.median(regions[:, 4]) < AS_SHARP_AS_HITS),
     )
+
+
+def _regions_within_reach(
+    regions_of: Callable[[NDArray[np.intp], int], F64], n: int, cell: int, at_least: float
+) -> F64 | None:
+    """Regions of so many pilots, looked for further out where one does not end; None once too few can be had."""
+    regions, left = np.full((n, 6), np.nan), np.arange(n)
+    for reach in REACHES:
+        left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
+        if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
+            return None
+        size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
+        for some in (left[i : i + size] for i in range(0, len(left), size)):
+            regions[some] = regions_of(some, reach)
+        left = np.flatnonzero(np.isinf(regions[:, 0]))
+    return regions
 
 
 def _level_around(stamps: F32) -> F32:

@@ -6,7 +6,6 @@ from statistics import NormalDist
 import pytest
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.cures import CAUTIONS, CURES
 from framecheck.causes.result import Finding, Healthy, all_of, answer, any_of, chance, log_odds_above
 
 
@@ -32,14 +31,18 @@ def test_the_surest_things_stay_finite() -> None:
 def test_a_finding_brings_its_cures_and_weak_odds_are_healthy() -> None:
     found = answer("dew", 2.0, affected=frozenset(range(3)), cost=1.7, evidence=())
     assert isinstance(found, Finding)
-    assert found.cures == CURES["dew"]
-    assert found.caution == CAUTIONS["dew"]
+    assert found.cures == CAUSES["dew"].cures
+    assert found.caution == CAUSES["dew"].caution
     assert found.cost == 1.0
     assert found.confidence == pytest.approx(1 / (1 + math.exp(-2)))
     assert isinstance(answer("dew", -2.0, affected=frozenset(range(0)), cost=None, evidence=()), Healthy)
 
 
 def test_every_cause_has_a_cure() -> None:
-    assert set(CURES) == set(CAUSES)
-    assert set(CAUTIONS) <= set(CAUSES)
-    assert all(text.endswith(".") for cures in CURES.values() for text in cures)
+    assert all(cause.fixes for cause in CAUSES.values())
+    assert all(fix.step.endswith(".") for cause in CAUSES.values() for fix in cause.fixes)
+
+
+def test_every_cause_that_another_names_is_one_of_the_table() -> None:
+    for cause in CAUSES.values():
+        assert {rival.cause for rival in cause.rivals} | {other for other, _ in cause.yields_to} <= set(CAUSES)

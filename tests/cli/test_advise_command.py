@@ -14,9 +14,9 @@ from small_night import draw_light
 
 from framecheck.cli import main
 from framecheck.cli.advise_command import advice_document, advice_lines
-from framecheck.cli.terminal import Look
 from framecheck.decision.judge import judge
 from framecheck.decision.judgement import Judgement
+from framecheck.report.look import Look
 
 PAGE = 66
 """Lines on a printed page. Common practice."""

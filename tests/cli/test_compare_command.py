@@ -14,8 +14,8 @@ from small_night import draw_dark, draw_light, framecheck
 
 from framecheck.cli import main
 from framecheck.cli.compare_command import comparison_lines
-from framecheck.cli.terminal import Look
 from framecheck.decision.compare import compare
+from framecheck.report.look import Look
 
 
 @pytest.fixture

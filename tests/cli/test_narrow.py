@@ -18,10 +18,7 @@ from framecheck.cli.compare_command import comparison_lines
 from framecheck.cli.frame_command import frame_lines, judge_alone
 from framecheck.cli.history_command import history_lines
 from framecheck.cli.logbook_command import list_lines
-from framecheck.cli.night_summary import night_lines
 from framecheck.cli.plan_page import plan_lines
-from framecheck.cli.terminal import Look
-from framecheck.cli.watch_lines import frame_came, knew
 from framecheck.decision.compare import compare
 from framecheck.decision.history import histories
 from framecheck.decision.judge import judge
@@ -30,6 +27,9 @@ from framecheck.plan.make import make_plan
 from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
 from framecheck.report.frame_account import frame_account
+from framecheck.report.look import Look
+from framecheck.report.terminal import night_lines
+from framecheck.watch.events import frame_came, knew
 
 WIDE, NARROW = Look(width=200), Look(width=60)
 Lines = Callable[[Look], Sequence[str]]

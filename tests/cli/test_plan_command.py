@@ -9,13 +9,13 @@ from reference import reference
 from typer.testing import CliRunner
 
 from framecheck.cli import main
-from framecheck.cli.plan_command import ASKED, setup_from
 from framecheck.cli.plan_page import plan_document, plan_lines
-from framecheck.cli.terminal import Look
+from framecheck.plan.asked import ASKED, setup_from
 from framecheck.plan.make import make_plan
 from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
 from framecheck.read.rig_file import KEYS
+from framecheck.report.look import Look
 
 TELESCOPE = (
     "--focal-length 530 --aperture 106 --pixel 3.76 --seeing 2-4 --declination -20 --tracking-rms 0.8 --drift 1.2 "

@@ -16,8 +16,8 @@ from framecheck.logbook import VARIABLE
 KILLED_AT = """
 import os, signal, sys
 from pathlib import Path
-from framecheck.cli.sort_steps import carry_out
-from framecheck.cli.sorting import plan_sort
+from framecheck.sort.carry_out import carry_out
+from framecheck.sort.plan import plan_sort
 from framecheck.logbook import Logbook
 plan = plan_sort(Path(sys.argv[1]), Path(sys.argv[2]), None, "move")
 book = Logbook(Path(os.environ["FRAMECHECK_LOGBOOK"]))

@@ -6,7 +6,8 @@ import sys
 import pytest
 
 from framecheck.cli import terminal
-from framecheck.cli.terminal import Look, ProgressLine, StatusLine, look_of, time_left
+from framecheck.cli.terminal import ProgressLine, StatusLine, time_left
+from framecheck.report.look import Look, look_of
 
 
 class Screen(io.StringIO):

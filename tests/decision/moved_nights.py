@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize
 
-from framecheck.causes.cures import CAUTIONS, CURES
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import Finding
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.model.parts import Parts
@@ -159,6 +159,6 @@ def random_motion(rng: np.random.Generator, n: int, rms_px: float, independent: 
 def found(cause: str, confidence: float = 0.9, cost: float = 0.3, frames: int = 30) -> Finding:
     """A finding as a cause would hand it over."""
     return Finding(
-        cause=cause, confidence=confidence, affected=frozenset(range(frames)), cost=cost, cures=CURES[cause],
-        caution=CAUTIONS.get(cause),
+        cause=cause, confidence=confidence, affected=frozenset(range(frames)), cost=cost, cures=CAUSES[cause].cures,
+        caution=CAUSES[cause].caution,
     )  # fmt: skip

@@ -8,7 +8,6 @@ import pytest
 from moved_nights import RIG, found, moved_night, moved_parts, random_motion
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.cures import CURES
 from framecheck.causes.result import Finding, Undecided
 from framecheck.causes.setting import Equipment
 from framecheck.decision.budget import budget_of
@@ -79,7 +78,7 @@ def test_the_same_error_without_a_guider_asks_for_a_guider() -> None:
     assert told.answer == "fix technique first"
     assert "guiding comes before" in told.because[0]
     assert any(step.startswith("Guide, if nothing guides yet") for step in told.ladder)
-    assert CURES["guiding-noise"][0] not in told.ladder  # there is no guider to tune
+    assert CAUSES["guiding-noise"].cures[0] not in told.ladder  # there is no guider to tune
 
 
 def test_the_same_error_of_a_mount_whose_guiding_is_unknown_cannot_be_told() -> None:
@@ -105,7 +104,7 @@ def test_nobody_buys_a_mount_because_stars_that_lie_still_look_guided() -> None:
 def test_what_can_be_cured_for_little_is_cured_first(cause: str) -> None:
     told = decision(moved(np.array([1.5, 0, 0])), found(cause), found("guiding-noise", 0.7))
     assert told.answer == "fix technique first"
-    assert told.ladder[0] in CURES[cause]
+    assert told.ladder[0] in CAUSES[cause].cures
     assert not set(told.ladder) & set(told.because)
 
 
@@ -120,7 +119,7 @@ def test_what_focus_optics_and_air_spoil_is_none_of_the_mount(cause: str) -> Non
 def test_optics_beside_a_bad_mount_change_nothing_of_what_is_said_about_the_mount() -> None:
     mixed = decision(moved(RESTLESS), found("guiding-noise"), found("coma", cost=0.4))
     assert mixed.answer == decision(moved(RESTLESS), found("guiding-noise")).answer == "upgrade justified"
-    assert not set(mixed.ladder) & set(CURES["coma"])
+    assert not set(mixed.ladder) & set(CAUSES["coma"].cures)
 
 
 def test_a_mount_that_errs_by_too_little_to_matter_is_not_needed_whatever_it_is_called() -> None:
@@ -161,7 +160,7 @@ def test_something_can_be_done_about_each_cause_on_every_mount(cause: str) -> No
         for guided in (True, False):
             for stands in (True, False):
                 setting = Equipment(guided=guided, mount_type=kind, stands=stands, binning=1)
-                assert setting.fitting(CURES[cause]), (kind, guided, stands)
+                assert setting.fitting(CAUSES[cause].cures), (kind, guided, stands)
 
 
 def test_blur_that_may_be_air_or_mount_cannot_be_told() -> None:
@@ -184,8 +183,8 @@ def test_drawn_out_stars_without_a_plain_cause_cannot_be_told() -> None:
 def test_drawn_out_stars_of_an_unguided_mount_ask_for_the_usual_cures() -> None:
     told = decision(moved(np.array([1.5, 0, 0]), rig=replace(RIG, guided=False)))
     assert told.answer == "fix technique first"
-    assert CURES["polar-misalignment"][0] in told.ladder
-    assert CURES["periodic-error"][2] in told.ladder  # guide
+    assert CAUSES["polar-misalignment"].cures[0] in told.ladder
+    assert CAUSES["periodic-error"].cures[2] in told.ladder  # guide
 
 
 def test_pixels_that_hide_the_profile_are_no_doubt_about_the_mount() -> None:
@@ -217,7 +216,7 @@ def test_without_a_pixel_scale_the_answer_stands_without_arcseconds() -> None:
 def test_the_ladder_goes_from_the_cheapest_of_each_cause_upward() -> None:
     both = [found("polar-misalignment", cost=0.4), found("shock", cost=0.2), found("defocus", cost=0.5)]
     rungs = ladder("fix technique first", both, Equipment())
-    assert rungs[:2] == [CURES["polar-misalignment"][0], CURES["shock"][0]]
+    assert rungs[:2] == [CAUSES["polar-misalignment"].cures[0], CAUSES["shock"].cures[0]]
     assert len(rungs) <= 6
     assert ladder("fix technique first", [found("cloud"), found("shock", confidence=0.4)], Equipment()) == []
 

@@ -29,9 +29,6 @@ from past_nights import night
 from small_night import draw_light
 
 from framecheck.cli import main
-from framecheck.cli.sort_journal import JOURNAL
-from framecheck.cli.sort_steps import carry_out, undo
-from framecheck.cli.sorting import Way, plan_sort
 from framecheck.decision.alarms import alarms_of_text
 from framecheck.decision.past_night import past_night
 from framecheck.document import json_text
@@ -43,6 +40,11 @@ from framecheck.logbook.soundness import look_through, repair
 from framecheck.pipeline import Measurements, judge_night, measure_file
 from framecheck.read import Rig
 from framecheck.report.night_json import night_document
+from framecheck.sort.carry_out import carry_out
+from framecheck.sort.journal import JOURNAL
+from framecheck.sort.plan import plan_sort
+from framecheck.sort.records import Way
+from framecheck.sort.undo import undo
 
 Random = np.random.Generator
 MOST_S, MOST_MB = 10.0, 700.0

@@ -35,11 +35,10 @@ from kept_frames import bits, result_of, write_file
 from night_documents import document_of
 from past_nights import night
 
-import framecheck.cli.sort_steps  # noqa: F401 - loaded once, not by every child
+import framecheck.sort.carry_out  # noqa: F401 - loaded once, not by every child
 from framecheck import pipeline
 from framecheck.cli import main as command_line
-from framecheck.cli import measuring, night_command, watching
-from framecheck.cli.sort_journal import JOURNAL
+from framecheck.cli import night_command
 from framecheck.cli.workforce import Workforce
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameResult
@@ -49,6 +48,8 @@ from framecheck.logbook.soundness import look_through
 from framecheck.pipeline import Measurements, measure_frame
 from framecheck.read import Rig
 from framecheck.report import write
+from framecheck.sort.journal import JOURNAL
+from framecheck.watch import measuring, watching
 
 SUMMARY = Path(__file__).parent / "campaign.json"
 KILLED = -9

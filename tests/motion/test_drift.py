@@ -198,3 +198,12 @@ def test_drift_on_sky_agrees_with_a_world_coordinate_system() -> None:
 
 def test_no_drift_on_sky_without_a_drift() -> None:
     assert drift_on_sky(motion(drifting(1, 1)[:1], minutes=MINUTES[:1]), oriented(0.0)) is None
+
+
+def test_small_dithers_count_where_the_pointing_is_moved_in_turn() -> None:
+    rng = np.random.default_rng(5)
+    size = rng.uniform(5, 30, 20)
+    size[[4, 11]] = 0.3
+    step = np.cumsum(size * np.where(rng.random(20) > 0.5, 1, -1))[np.arange(60) // 3]
+    found = motion(np.column_stack([step, -step]) + rng.normal(0, 0.1, (60, 2)))
+    assert found.jumps == tuple(range(3, 60, 3))

@@ -1,16 +1,18 @@
 """Alarms as a person reads them."""
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 
-from framecheck.causes.cures import CURES
-from framecheck.decision.alarms import EXPLAINS, FROM_THE_START, Alarm
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Cause, Sign
+from framecheck.decision.alarms import Alarm
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
 
 TRAILED = Alarm(
     sign="trailed", group="L", since="light_0021.fits", since_utc=None, usual=1.05, now=1.62,
-    cause="declination-backlash", confidence=0.71, cure=CURES["declination-backlash"][0], caution=None,
+    cause="declination-backlash", confidence=0.71, cure=CAUSES["declination-backlash"].cures[0], caution=None,
 )  # fmt: skip
 
 
@@ -18,7 +20,7 @@ def test_a_change_is_told_with_numbers_and_what_was_usual() -> None:
     seen = what_is_seen(TRAILED, None)
     assert seen == "Stars trail since light_0021.fits: 1.62 long to wide, usually 1.05."
     assert likely_cause(TRAILED) == "Likely cause: declination backlash, likely (71 %)."
-    assert first_cure(TRAILED) == CURES["declination-backlash"][0]
+    assert first_cure(TRAILED) == CAUSES["declination-backlash"].cures[0]
 
 
 @pytest.mark.parametrize(
@@ -43,17 +45,21 @@ def test_what_is_not_known_is_not_claimed() -> None:
     assert first_cure(unsure) == first_cure(unknown)
 
 
-@pytest.mark.parametrize("cause", FROM_THE_START)
-def test_what_was_so_from_the_start_did_not_grow(cause: str) -> None:
-    alarm = replace(TRAILED, sign=FROM_THE_START[cause], cause=cause, since=None, usual=None, now=None)
+@pytest.mark.parametrize(
+    "cause", [one for one in CAUSES.values() if one.alarm_from_the_start], ids=lambda one: one.name
+)
+def test_what_was_so_from_the_start_did_not_grow(cause: Cause) -> None:
+    sign = cause.alarm_from_the_start
+    assert sign is not None
+    alarm = replace(TRAILED, sign=sign, cause=cause.name, since=None, usual=None, now=None)
     seen = what_is_seen(alarm, 1.0)
     assert seen.endswith("from the first frames.")
     assert "grow" not in seen
 
 
-@pytest.mark.parametrize("sign", EXPLAINS)
-def test_every_sign_has_words_for_its_end(sign: str) -> None:
-    over = replace(TRAILED, sign=sign, is_over=True, last="light_0030.fits")  # type: ignore[arg-type]
+@pytest.mark.parametrize("sign", get_args(Sign))
+def test_every_sign_has_words_for_its_end(sign: Sign) -> None:
+    over = replace(TRAILED, sign=sign, is_over=True, last="light_0030.fits")
     assert "over" in what_is_over(over)
     assert "light_0030.fits was the last to show it" in what_is_over(over)
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import by_hand
 import pytest
 
-from framecheck.cli.night_summary import failure_lines
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.document import json_text
@@ -18,6 +17,7 @@ from framecheck.report.frames_csv import frames_csv
 from framecheck.report.left_out import FIRST_NAMED, MOST_KINDS, alike
 from framecheck.report.night_json import night_document
 from framecheck.report.page import evenly, night_page, rows_shown
+from framecheck.report.terminal import failure_lines
 
 MB = 10**6
 N = 3_000

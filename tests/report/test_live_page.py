@@ -13,16 +13,18 @@ from typing import Any
 import by_hand
 from browser import PHONE, running, shown
 
-from framecheck.causes.cures import CAUTIONS, CURES
+from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.alarms import Alarm
 from framecheck.read.rig import Rig
 from framecheck.report.live_page import STATE, LivePage, live_page
 
 DEW = Alarm(
     sign="wider", group="L", since="M101_L_041.fits", since_utc=None, usual=1.75, now=2.3, cause="dew", confidence=0.78,
-    cure=CURES["dew"][0], caution=CAUTIONS["dew"],
+    cure=CAUSES["dew"].cures[0], caution=CAUSES["dew"].caution,
 )  # fmt: skip
-CLOUD = replace(DEW, sign="dimmer", cause="cloud", cure=CURES["cloud"][0], caution=None, is_over=True, last="27.fits")
+CLOUD = replace(
+    DEW, sign="dimmer", cause="cloud", cure=CAUSES["cloud"].cures[0], caution=None, is_over=True, last="27.fits"
+)
 
 
 def live(*alarms: Alarm, is_over: bool = False, arriving: tuple[str, ...] = (), n: int = 30) -> LivePage:
@@ -52,7 +54,7 @@ def test_an_alarm_comes_first_with_its_cause_and_cure() -> None:
     page = live(CLOUD, DEW, arriving=("next.fits",))
     said = words(page.html)
     assert said.index("Stars get wider since M101_L_041.fits: FWHM 3.37″") < said.index("Do first:")
-    for part in ("Likely cause: dew, likely (78 %).", CURES["dew"][0], CAUTIONS["dew"], "1 file arriving"):
+    for part in ("Likely cause: dew, likely (78 %).", CAUSES["dew"].cures[0], CAUSES["dew"].caution, "1 file arriving"):
         assert part in said
     assert "Starlight drops: over, the light is back (27.fits was the last to show it)." in said
     assert "No change" not in said

@@ -365,7 +365,7 @@ def test_ctrl_c_twice(at_work: "subprocess.Popen[str]", times: int, pause_s: flo
 def test_a_worker_that_is_ended_while_it_hands_over_a_result_is_not_waited_for() -> None:
     # a pipe holds 64 kB (Linux, pipe(7)): of 50 MB that have begun to come, most are still to come
     script = (
-        "from framecheck.cli.workforce import interruptible_workers\n"
+        "from framecheck.workers import interruptible_workers\n"
         "if __name__ == '__main__':\n"
         "    with interruptible_workers(1) as pool:\n"
         "        results = pool._result_queue._reader\n"

@@ -14,15 +14,15 @@ from test_first_look import worm
 
 from framecheck.cli.advise_command import advice_document, advice_lines
 from framecheck.cli.history_command import history_lines
-from framecheck.cli.night_summary import night_lines
-from framecheck.cli.terminal import Look
 from framecheck.decision.history import histories
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.past_night import past_night
 from framecheck.report.history_page import history_page
 from framecheck.report.live_page import live_page
+from framecheck.report.look import Look
 from framecheck.report.night_json import night_document
 from framecheck.report.page import night_page
+from framecheck.report.terminal import night_lines
 
 PIPE = Look()
 

@@ -1,6 +1,5 @@
 """The watch over a folder: look, read what has come, judge the night so far, tell what is new."""
 
-import sys
 import time
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
@@ -9,15 +8,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli import watch_lines
-from framecheck.cli.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
-from framecheck.cli.measuring import kept_worker, measured
-from framecheck.cli.night_summary import night_lines
-from framecheck.cli.rig_in_use import rig_file_of, rig_of
-from framecheck.cli.terminal import Look, StatusLine, look_of, safe, say, warn
-from framecheck.cli.tonight import DAY, begin_of_night, is_same_night, of_earlier_nights, tonight
-from framecheck.cli.wake import SAFETY_S, Bell, Events, stopped_by_signals
-from framecheck.cli.watch_lines import Event, event_json
 from framecheck.decision.alarms import Alarm, alarms_as_text, alarms_of_text, next_alarms
 from framecheck.decision.changes import changes
 from framecheck.decision.frame_row import FrameRow
@@ -33,9 +23,17 @@ from framecheck.read.whole import what_is_missing
 from framecheck.report.account import Account, account_of
 from framecheck.report.live_page import PAGE as LIVE
 from framecheck.report.live_page import STATE, live_page
+from framecheck.report.look import Look
 from framecheck.report.publish import prepare_folder, publish, text_as_bytes
+from framecheck.report.terminal import night_lines
 from framecheck.report.write import write_night
-from framecheck.words import path_in
+from framecheck.watch import events
+from framecheck.watch.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
+from framecheck.watch.events import Event
+from framecheck.watch.file_watcher import SAFETY_S, Bell, FolderEvents, stopped_by_signals
+from framecheck.watch.latest_night import DAY, begin_of_night, is_same_night, latest_night, of_earlier_nights
+from framecheck.watch.measuring import kept_worker, measured
+from framecheck.words import path_in, safe
 from framecheck.workers import Staffing
 
 LINES_AT_START: Final = 3
@@ -43,6 +41,20 @@ LINES_AT_START: Final = 3
 
 _VANISHED: Final = "is not there any more"
 _CHANGING: Final = "changed while it was read"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Voice:
+    """How whoever watches is told."""
+
+    tell: Callable[[Event], None]
+    warn: Callable[[str], None]
+    """Given a sentence about something wrong."""
+    show_status: Callable[[str], None]
+    """Given a line that takes the place of the one before."""
+    look: Look
+    each_at_start: bool = False
+    """Whether frames that are there at the start are told one by one."""
 
 
 @dataclass(kw_only=True, slots=True)
@@ -54,15 +66,11 @@ class Watch:
     rig: Rig
     aim: Aim
     bell: Bell
-    tell: Callable[[Event], None]
-    status: StatusLine
-    look: Look
+    voice: Voice
     kept: Staffing
     """Who measures one or two frames."""
     logbook: Logbook | None = None
     workers: int | None = None
-    each_at_start: bool = False
-    """Whether frames that are there at the start are told one by one."""
     waiting: dict[Path, Waiting] = field(default_factory=dict)
     """Files that are new or rewritten, and not yet read."""
     read: dict[Path, Stamp] = field(default_factory=dict)
@@ -100,58 +108,41 @@ class Watch:
 def watch_folder(
     folder: Path,
     out: Path | None,
-    rig_file: Path | None,
-    aim: Aim = "balanced",
+    rig: Rig,
+    aim: Aim,
+    voice: Voice,
     *,
     poll_s: float | None = None,
     workers: int | None = None,
     logbook: Logbook | None = None,
-    as_json: bool = False,
-    quiet: bool = False,
 ) -> int:
     """Watch a folder until the end is asked for; the number of files that could not be measured.
 
     Raises
     ------
-    UnusableRequest, UnusableRig, NothingMeasured
+    UnusableRequest, NothingMeasured
         With a sentence for the user.
     """
     look(folder)
-    rig = rig_of(rig_file_of(folder, rig_file))
     if out is not None:
         prepare_folder(out)
     bell = Bell()
-    with StatusLine(quiet=quiet or as_json) as status, stopped_by_signals(bell), kept_worker() as kept:
+    with stopped_by_signals(bell), kept_worker() as kept:
         watch = Watch(
-            folder=folder, out=out, rig=rig, aim=aim, bell=bell, status=status, look=look_of(sys.stdout),
-            tell=_teller(status, as_json=as_json, quiet=quiet), logbook=logbook, workers=workers,
-            kept=kept, each_at_start=as_json,
+            folder=folder, out=out, rig=rig, aim=aim, bell=bell, voice=voice, logbook=logbook, workers=workers,
+            kept=kept,
         )  # fmt: skip
-        watch.tell(watch_lines.began(folder, poll_s))
-        with Events(folder, bell, warn) if poll_s is None else nullcontext() as events:
+        voice.tell(events.began(folder, poll_s))
+        with FolderEvents(folder, bell, voice.warn) if poll_s is None else nullcontext() as heard:
             while not bell.is_stopped:
                 was_lost = watch.is_lost
                 _step(watch)
-                if events is not None and was_lost and not watch.is_lost:
-                    events.end()
-                    events.begin()
+                if heard is not None and was_lost and not watch.is_lost:
+                    heard.end()
+                    heard.begin()
                 _show_status(watch)
                 bell.wait(_pause_s(watch, poll_s))
         return _end(watch)
-
-
-def _teller(status: StatusLine, *, as_json: bool, quiet: bool) -> Callable[[Event], None]:
-    def tell(event: Event) -> None:
-        if as_json:
-            say(event_json(event))
-            return
-        if not event.lines or (quiet and not event.matters):
-            return
-        status.wipe()
-        bell = "\a" if event.name == "alarm" and sys.stdout.isatty() else ""
-        (warn if event.is_problem else say)(bell + "\n".join(event.lines))
-
-    return tell
 
 
 def _pause_s(watch: Watch, poll_s: float | None) -> float:
@@ -171,12 +162,12 @@ def _step(watch: Watch) -> None:
         listing = look(watch.folder, {**watch.read, **watch.waiting})
     except (FramecheckError, OSError) as why:
         if not watch.is_lost:
-            watch.tell(watch_lines.folder_lost(str(why)))
+            watch.voice.tell(events.folder_lost(str(why)))
         watch.is_lost = True
         return
     if watch.is_lost:
         watch.is_lost = False
-        watch.tell(watch_lines.folder_back(watch.folder))
+        watch.voice.tell(events.folder_back(watch.folder))
     _note_gone(watch, listing)
     now = time.monotonic()
     watch.waiting = still_waiting(listing, watch.read, watch.waiting, now)
@@ -204,11 +195,11 @@ def _note_gone(watch: Watch, listing: dict[Path, Stamp]) -> None:
     left = [path for path in watch.outcomes if path not in listing and path not in watch.absent]
     returned = [path for path in watch.absent if path in listing]
     if unread:
-        watch.tell(watch_lines.gone(unread, watch.folder, were_read=False))
+        watch.voice.tell(events.gone(unread, watch.folder, were_read=False))
     if left:
-        watch.tell(watch_lines.gone(left, watch.folder, were_read=True))
+        watch.voice.tell(events.gone(left, watch.folder, were_read=True))
     if returned:
-        watch.tell(watch_lines.back(returned, watch.folder))
+        watch.voice.tell(events.back(returned, watch.folder))
     watch.absent = (watch.absent | set(left)) - set(returned)
     watch.is_stale |= bool(left or returned)
 
@@ -223,15 +214,21 @@ def _whole(watch: Watch, now: float) -> list[Path]:
             whole.append(path)
         elif one.rested_s(now) >= STALLED_S and not one.is_named:
             watch.waiting[path] = replace(one, is_named=True)
-            watch.tell(watch_lines.incomplete(fault, watch.folder))
+            watch.voice.tell(events.incomplete(fault, watch.folder))
     return whole
 
 
 def _read(watch: Watch, paths: Sequence[Path]) -> None:
     outcomes = measured(
-        paths, watch.rig, kept=watch.kept, workers=watch.workers, logbook=watch.logbook,
-        is_stopped=lambda: watch.bell.is_stopped, show=watch.status.show, tell=lambda text: _tell_fault(watch, text),
-    )  # fmt: skip
+        paths,
+        watch.rig,
+        kept=watch.kept,
+        workers=watch.workers,
+        logbook=watch.logbook,
+        is_stopped=lambda: watch.bell.is_stopped,
+        show=watch.voice.show_status,
+        tell=lambda text: _tell_fault(watch, text),
+    )
     for path, outcome in outcomes:
         watch.is_stale |= _take(watch, path, outcome)
 
@@ -241,15 +238,15 @@ def _take(watch: Watch, path: Path, outcome: Outcome) -> bool:
     if isinstance(outcome, FrameFailure):
         if outcome.fault.startswith(_VANISHED):
             del watch.waiting[path]
-            watch.tell(watch_lines.gone([path], watch.folder, were_read=False))
+            watch.voice.tell(events.gone([path], watch.folder, were_read=False))
             return False
         if outcome.fault.startswith(_CHANGING):
             watch.waiting[path] = replace(watch.waiting[path], since_s=time.monotonic())
             return False
-        watch.tell(watch_lines.failed(outcome, watch.folder))
+        watch.voice.tell(events.failed(outcome, watch.folder))
     elif isinstance(outcome, Skipped):
-        if watch.each_at_start or watch.alarms is not None:
-            watch.tell(watch_lines.left_aside(outcome, watch.folder))
+        if watch.voice.each_at_start or watch.alarms is not None:
+            watch.voice.tell(events.left_aside(outcome, watch.folder))
     else:
         watch.untold.append(path)
         watch.last_came_s = time.monotonic()
@@ -263,7 +260,7 @@ def _judge(watch: Watch) -> None:
     begin = time.monotonic()
     watch.is_stale = False
     present = {path: outcome for path, outcome in watch.outcomes.items() if path not in watch.absent}
-    measurements = tonight(present)
+    measurements = latest_night(present)
     if not measurements.results:
         return
     _forget_earlier(watch, measurements)
@@ -290,7 +287,7 @@ def _forget_earlier(watch: Watch, measurements: Measurements) -> None:
             del watch.outcomes[path]
             watch.absent.discard(path)
         watch.alarms, watch.before, watch.calm = (), (), ()
-        watch.tell(watch_lines.new_night(watch.look))
+        watch.voice.tell(events.new_night(watch.voice.look))
     watch.began = began
 
 
@@ -301,10 +298,10 @@ def _tell_frames(watch: Watch, rows: Sequence[FrameRow], local: LocalTime | None
     if watch.alarms is None:
         n_aside = sum(isinstance(outcome, Skipped) for outcome in watch.outcomes.values())
         summed = len(new) > LINES_AT_START
-        watch.tell(watch_lines.knew(new, n_aside, watch.n_earlier, watch.look, summed=summed, local=local))
-        new = [] if summed and not watch.each_at_start else new
+        watch.voice.tell(events.knew(new, n_aside, watch.n_earlier, watch.voice.look, summed=summed, local=local))
+        new = [] if summed and not watch.voice.each_at_start else new
     for row in sorted(new, key=lambda row: row.start_utc or row.start_local or ""):
-        watch.tell(watch_lines.frame_came(row, watch.look, local))
+        watch.voice.tell(events.frame_came(row, watch.voice.look, local))
     watch.untold = []
 
 
@@ -320,7 +317,7 @@ def _tell_alarms(watch: Watch, judgement: Judgement) -> None:
         n_frames=len(judgement.night.frames), rig=judgement.night.rig,
     )  # fmt: skip
     for told in news:
-        watch.tell(watch_lines.alarmed(told, judgement.night.rig.pixel_scale_arcsec, watch.look))
+        watch.voice.tell(events.alarmed(told, judgement.night.rig.pixel_scale_arcsec, watch.voice.look))
     if news and watch.logbook is not None:
         watch.logbook.keep_told(watch.folder, alarms_as_text(alarms, watch.began))
     watch.alarms = alarms
@@ -345,17 +342,16 @@ def _write_page(watch: Watch, rows: Sequence[FrameRow], *, is_over: bool) -> Non
 def _tell_fault(watch: Watch, text: str) -> None:
     """Say what goes wrong around the watch, each thing once."""
     if text not in watch.faults:
-        watch.status.wipe()
-        warn(f"framecheck: {safe(text)}")
+        watch.voice.warn(f"framecheck: {safe(text)}")
     watch.faults.add(text)
 
 
 def _show_status(watch: Watch) -> None:
     if watch.account is None:
-        watch.status.show("Waiting for the first frame …")
+        watch.voice.show_status("Waiting for the first frame …")
         return
     last_s = None if watch.last_came_s is None else time.monotonic() - watch.last_came_s
-    watch.status.show(watch_lines.status_text(watch.account, last_s, len(watch.waiting)))
+    watch.voice.show_status(events.status_text(watch.account, last_s, len(watch.waiting)))
 
 
 def _end(watch: Watch) -> int:
@@ -370,8 +366,8 @@ def _end(watch: Watch) -> int:
         raise NothingMeasured(f"{safe(watch.folder)}: the watch ended before a light frame could be measured.")
     rows = watch.judgement.rows
     _write_page(watch, rows, is_over=True)
-    lines = ["", *night_lines(watch.judgement, watch.look)]
+    lines = ["", *night_lines(watch.judgement, watch.voice.look)]
     if watch.out is not None:
         lines += ["", f"Open {safe(watch.out / 'report.html')}"]
-    watch.tell(watch_lines.ended(watch.account, lines))
+    watch.voice.tell(events.ended(watch.account, lines))
     return n_failed

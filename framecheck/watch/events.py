@@ -22,8 +22,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
-from framecheck.cli.night_summary import failure_line
-from framecheck.cli.terminal import Look, safe
 from framecheck.decision.alarms import Told
 from framecheck.decision.frame_row import FrameRow
 from framecheck.document import json_text, plain_values
@@ -34,7 +32,9 @@ from framecheck.quantity import Latest, Quantity, shown_as
 from framecheck.read.local_time import LocalTime
 from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
-from framecheck.words import counted, duration, path_in, percent, sentence, valid_text
+from framecheck.report.look import Look
+from framecheck.report.terminal import failure_line
+from framecheck.words import counted, duration, path_in, percent, safe, sentence, valid_text
 
 Name = Literal[
     "begin",

@@ -6,11 +6,10 @@ from contextlib import AbstractContextManager, ExitStack, contextmanager, nullco
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli.workforce import interruptible_workers
 from framecheck.logbook import Logbook
 from framecheck.pipeline import Outcome, measure_night
 from framecheck.read import Rig
-from framecheck.workers import Staffing, worth_starting
+from framecheck.workers import Staffing, interruptible_workers, worth_starting
 
 AT_ONCE: Final = 8
 """Frames whose outcomes are handed on together. Chosen: some seconds of work."""

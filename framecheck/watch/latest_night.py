@@ -7,10 +7,8 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.errors import UnusableFrame
-from framecheck.field import FrameFailure, FrameResult
-from framecheck.night.records import Skipped
-from framecheck.pipeline import Measurements, Outcome
-from framecheck.read import read_exposure
+from framecheck.pipeline import Measurements, Outcome, sorted_out
+from framecheck.read import Exposure, read_exposure
 
 DAY: Final = timedelta(hours=6)
 """A pause between frames that is a day. Chosen: longer than any pause for clouds that is waited for, shorter than any
@@ -45,21 +43,19 @@ def of_earlier_nights(paths: Iterable[Path]) -> list[Path]:
     return [] if begin is None else [path for path, start in starts.items() if start < begin]
 
 
-def tonight(outcomes: Mapping[Path, Outcome]) -> Measurements:
+def latest_night(outcomes: Mapping[Path, Outcome]) -> Measurements:
     """What was measured of the latest night; files without a time are of any."""
-    results = [one for one in outcomes.values() if isinstance(one, FrameResult)]
-    failures = [one for one in outcomes.values() if isinstance(one, FrameFailure)]
-    begin = begin_of_night(result.exposure.start_by_clock for result in results)
+    all_of_it = sorted_out(outcomes.values())
+    begin = begin_of_night(result.exposure.start_by_clock for result in all_of_it.results)
 
-    def is_now(start: datetime | None) -> bool:
+    def is_now(exposure: Exposure | None) -> bool:
+        start = None if exposure is None else exposure.start_by_clock
         return begin is None or start is None or start >= begin
 
     return Measurements(
-        results=tuple(one for one in results if is_now(one.exposure.start_by_clock)),
-        failures=tuple(
-            one for one in failures if is_now(None if one.exposure is None else one.exposure.start_by_clock)
-        ),
-        skipped=tuple(one for one in outcomes.values() if isinstance(one, Skipped)),
+        results=tuple(one for one in all_of_it.results if is_now(one.exposure)),
+        failures=tuple(one for one in all_of_it.failures if is_now(one.exposure)),
+        skipped=all_of_it.skipped,
     )
 
 

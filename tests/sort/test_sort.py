@@ -11,13 +11,16 @@ from typing import Any
 
 import pytest
 
-from framecheck.cli import sort_command, sort_steps
+from framecheck.cli import sort_command
 from framecheck.cli.sort_command import sort_folder, take_back
-from framecheck.cli.sort_journal import JOURNAL
-from framecheck.cli.sort_steps import Undone, carry_out
-from framecheck.cli.sort_steps import undo as undo_sort
-from framecheck.cli.sorting import Way, counts, plan_sort
 from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
+from framecheck.sort import files
+from framecheck.sort.carry_out import carry_out
+from framecheck.sort.journal import JOURNAL
+from framecheck.sort.plan import counts, plan_sort
+from framecheck.sort.records import Way
+from framecheck.sort.undo import Undone
+from framecheck.sort.undo import undo as undo_sort
 
 NAMES = {
     "light 1.fits": "keep",
@@ -300,7 +303,7 @@ def test_a_disk_that_refuses_leaves_nothing_half_done(
     lights: Path, tmp_path: Path, error: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before, into = contents(lights), tmp_path / "out"
-    real = sort_steps._copy_bytes
+    real = files._copy_bytes
 
     def fail(source: Path, part: Path) -> str:
         if source.name != "-dash.fits":
@@ -308,7 +311,7 @@ def test_a_disk_that_refuses_leaves_nothing_half_done(
         part.write_bytes(b"half")
         raise OSError(error, os.strerror(error))
 
-    monkeypatch.setattr(sort_steps, "_copy_bytes", fail)
+    monkeypatch.setattr(files, "_copy_bytes", fail)
     with pytest.raises(UnusableRequest, match=r"stopped there, because .*\. Nothing is half done"):
         carry_out(plan_sort(lights, into, None, "copy"))
     assert set(contents(into)) == {JOURNAL, "keep/light 1.fits"}
@@ -317,7 +320,7 @@ def test_a_disk_that_refuses_leaves_nothing_half_done(
 
 
 def test_too_little_room_is_told_before(lights: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("framecheck.cli.sorting.shutil.disk_usage", lambda _: type("U", (), {"free": 1000}))
+    monkeypatch.setattr("framecheck.sort.plan.shutil.disk_usage", lambda _: type("U", (), {"free": 1000}))
     with pytest.raises(UnusableRequest, match=r"5\.01 kB are needed and 1 kB are free"):
         plan_sort(lights, tmp_path / "out", None, "copy")
 

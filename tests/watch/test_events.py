@@ -9,9 +9,6 @@ from pathlib import Path
 import by_hand
 import pytest
 
-from framecheck.cli import watch_lines
-from framecheck.cli.terminal import Look
-from framecheck.cli.watch_lines import Event, event_json, frame_line
 from framecheck.decision.alarms import Alarm, Told
 from framecheck.decision.frame_row import FrameRow
 from framecheck.errors import UnusableFrame
@@ -19,6 +16,9 @@ from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.read.local_time import LocalTime
 from framecheck.report.account import account_of
+from framecheck.report.look import Look
+from framecheck.watch import events
+from framecheck.watch.events import Event, event_json, frame_line
 
 ROWS = by_hand.judgement(44).rows
 KEPT = ROWS[0]
@@ -33,7 +33,7 @@ ALARM = Alarm(
 
 def test_a_frame_takes_one_line_under_its_heads() -> None:
     measured = [row for row in ROWS if row.status == "measured"]
-    known = watch_lines.knew(measured, 2, 1, Look(), summed=True)
+    known = events.knew(measured, 2, 1, Look(), summed=True)
     heads = known.lines[-1]
     line = frame_line(KEPT, Look())
     assert "\n" not in line
@@ -61,31 +61,31 @@ def test_what_is_not_known_is_a_dash() -> None:
 
 def test_a_file_that_is_not_whole_is_named_without_a_guess_at_its_age() -> None:
     fault = UnusableFrame(FOLDER / "a.fits", "ends after 1 of 2 MB", "Wait.")
-    (line,) = watch_lines.incomplete(fault, FOLDER).lines
+    (line,) = events.incomplete(fault, FOLDER).lines
     assert line == "a.fits ends after 1 of 2 MB and has not changed for a minute. It is read as soon as it does."
 
 
-def events() -> list[Event]:
+def some_events() -> list[Event]:
     look, row = Look(width=80), replace(KEPT, file=HOSTILE, grade="reject", reasons=(HOSTILE,))
     failure = FrameFailure(exposure=None, file=HOSTILE, fault=HOSTILE, remedy=HOSTILE)
     return [
-        watch_lines.began(Path(HOSTILE), 5.0),
-        watch_lines.frame_came(row, look),
-        watch_lines.failed(failure, FOLDER),
-        watch_lines.left_aside(Skipped(file=Path(HOSTILE), kind="dark", why=HOSTILE), FOLDER),
-        watch_lines.incomplete(UnusableFrame(Path(HOSTILE), "ends early", "Wait."), FOLDER),
-        watch_lines.gone([Path(HOSTILE)], FOLDER, were_read=True),
-        watch_lines.gone([Path(HOSTILE)], FOLDER, were_read=False),
-        watch_lines.back([Path(HOSTILE)], FOLDER),
-        watch_lines.folder_lost(HOSTILE),
-        watch_lines.folder_back(Path(HOSTILE)),
-        *(watch_lines.alarmed(Told(news=news, alarm=ALARM), None, look) for news in ("alarm", "cause", "over")),
-        watch_lines.new_night(look),
-        watch_lines.ended(account_of(ROWS), ["done"]),
+        events.began(Path(HOSTILE), 5.0),
+        events.frame_came(row, look),
+        events.failed(failure, FOLDER),
+        events.left_aside(Skipped(file=Path(HOSTILE), kind="dark", why=HOSTILE), FOLDER),
+        events.incomplete(UnusableFrame(Path(HOSTILE), "ends early", "Wait."), FOLDER),
+        events.gone([Path(HOSTILE)], FOLDER, were_read=True),
+        events.gone([Path(HOSTILE)], FOLDER, were_read=False),
+        events.back([Path(HOSTILE)], FOLDER),
+        events.folder_lost(HOSTILE),
+        events.folder_back(Path(HOSTILE)),
+        *(events.alarmed(Told(news=news, alarm=ALARM), None, look) for news in ("alarm", "cause", "over")),
+        events.new_night(look),
+        events.ended(account_of(ROWS), ["done"]),
     ]
 
 
-@pytest.mark.parametrize("event", events(), ids=lambda event: event.name)
+@pytest.mark.parametrize("event", some_events(), ids=lambda event: event.name)
 def test_nothing_from_files_can_steer_the_terminal_or_break_the_json(event: Event) -> None:
     assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202e\ud800-\udfff]", "\n".join(event.lines))
     told = event_json(event)
@@ -101,12 +101,12 @@ def test_nothing_from_files_can_steer_the_terminal_or_break_the_json(event: Even
 
 
 def test_those_who_want_quiet_are_told_of_alarms_and_problems() -> None:
-    loud = {event.name for event in events() if event.matters}
+    loud = {event.name for event in some_events() if event.matters}
     assert loud == {"failed", "incomplete", "gone", "folder lost", "folder back", "alarm", "cause", "over"}
 
 
 def test_the_last_line_counts() -> None:
-    text = watch_lines.status_text(account_of(ROWS), 130.0, 1)
+    text = events.status_text(account_of(ROWS), 130.0, 1)
     assert text.startswith("44 frames: 35 keep, 7 doubtful, 2 reject · 1 not measured")
     assert text.endswith("1 arriving · last came 2 min ago")
 
@@ -114,8 +114,8 @@ def test_the_last_line_counts() -> None:
 def test_the_clock_of_the_place_stands_beside_utc_where_it_is_known() -> None:
     night = by_hand.judgement(2)
     there = LocalTime(ahead=timedelta(hours=2), name="camera's clock")
-    line = watch_lines.frame_line(night.rows[0], Look(), there)
+    line = events.frame_line(night.rows[0], Look(), there)
     assert line.startswith("19:40 21:40 lights/")
-    said = watch_lines.knew(night.rows, 0, 0, Look(), summed=False, local=there).lines
+    said = events.knew(night.rows, 0, 0, Look(), summed=False, local=there).lines
     assert said[0] == "Times are UTC, then camera's clock."
     assert said[1].startswith("UTC   local frame")

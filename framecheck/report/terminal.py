@@ -4,15 +4,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli.terminal import Look, safe
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
 from framecheck.report.left_out import alike, in_words
+from framecheck.report.look import Look
 from framecheck.report.night_title import night_title
 from framecheck.report.notes import notes_of
 from framecheck.report.time_axis import night_hours, several_nights
-from framecheck.words import path_in, sentence
+from framecheck.words import path_in, safe, sentence
 
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 """Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""

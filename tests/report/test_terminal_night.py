@@ -8,12 +8,12 @@ import by_hand
 import pytest
 
 from framecheck.cli.frame_command import frame_lines, judge_alone
-from framecheck.cli.night_summary import failure_line, night_lines
-from framecheck.cli.terminal import Look
 from framecheck.decision.grades import Grade
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.read.rig import Rig
 from framecheck.report.frame_account import frame_account
+from framecheck.report.look import Look
+from framecheck.report.terminal import failure_line, night_lines
 
 PIPE = Look()
 

@@ -5,8 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from framecheck.cli.arrivals import STILL_S, Stamp, Waiting, at_rest, look, still_waiting
 from framecheck.errors import UnusableRequest
+from framecheck.watch.arrivals import STILL_S, Stamp, Waiting, at_rest, look, still_waiting
 
 A, B = Path("a.fits"), Path("b.fits")
 

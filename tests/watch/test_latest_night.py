@@ -5,9 +5,9 @@ from pathlib import Path
 
 from kept_frames import result_of
 
-from framecheck.cli.tonight import begin_of_night, is_same_night, tonight
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.night.records import Skipped
+from framecheck.watch.latest_night import begin_of_night, is_same_night, latest_night
 
 DUSK = datetime(2024, 3, 12, 18, 0, tzinfo=UTC)
 
@@ -39,7 +39,7 @@ def test_frames_of_the_night_before_are_left_out_and_those_without_a_time_are_no
         Path("bad.fits"): failure,
         Path("dark.fits"): Skipped(file=Path("dark.fits"), kind="dark", why="the header says so"),
     }
-    found = tonight(outcomes)
+    found = latest_night(outcomes)
     assert [one.exposure.file.name for one in found.results] == ["new.fits", "when.fits"]
     assert found.failures == (failure,)
     assert len(found.skipped) == 1

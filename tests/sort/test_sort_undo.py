@@ -11,11 +11,13 @@ import pytest
 from test_sort import NAMES, contents, judged, lights  # noqa: F401 - the fixture
 
 from framecheck.cli.sort_command import sort_folder, take_back
-from framecheck.cli.sort_journal import JOURNAL
-from framecheck.cli.sort_steps import carry_out, undo
-from framecheck.cli.sorting import Way, plan_sort
 from framecheck.errors import UnusableRequest
 from framecheck.logbook import Logbook
+from framecheck.sort.carry_out import carry_out
+from framecheck.sort.journal import JOURNAL
+from framecheck.sort.plan import plan_sort
+from framecheck.sort.records import Way
+from framecheck.sort.undo import undo
 
 
 @pytest.fixture

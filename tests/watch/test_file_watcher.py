@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from framecheck.cli.wake import Bell, Events, stopped_by_signals
+from framecheck.watch.file_watcher import Bell, FolderEvents, stopped_by_signals
 
 PATIENCE_S = 30.0
 
@@ -79,7 +79,7 @@ def test_a_job_in_the_background_goes_on_ignoring_the_keyboard() -> None:
 
 def test_a_new_file_rings_and_reading_it_does_not(tmp_path: Path) -> None:
     bell, told = Bell(), []
-    with Events(tmp_path, bell, told.append):
+    with FolderEvents(tmp_path, bell, told.append):
         (tmp_path / "below").mkdir()
         bell.wait(PATIENCE_S)
         begin = time.monotonic()
@@ -101,7 +101,7 @@ def test_where_the_system_tells_nothing_it_is_said_once(tmp_path: Path, monkeypa
 
     monkeypatch.setattr(Observer, "schedule", full)
     told: list[str] = []
-    with Events(tmp_path, Bell(), told.append):
+    with FolderEvents(tmp_path, Bell(), told.append):
         pass
     (said,) = told
     assert "inotify watch limit reached" in said

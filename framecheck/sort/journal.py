@@ -14,12 +14,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, get_args
 
-from framecheck.cli.sorting import FOLDERS, LONGEST_NAME, SortPlan, Way, as_argument, is_plain_name
-from framecheck.cli.terminal import safe
 from framecheck.errors import UnusableRequest, refused
 from framecheck.logbook import Logbook
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain, whole_path
+from framecheck.sort.choices import FOLDERS, LONGEST_NAME, is_plain_name
+from framecheck.sort.files import sync_folder
+from framecheck.sort.records import SortPlan, Way
+from framecheck.words import as_argument, safe
 
 JOURNAL: Final = "sort-journal.jsonl"
 """Kept in the folder that is sorted into until the sort is undone."""
@@ -271,15 +273,3 @@ def _remove_if_empty(folder: Path) -> None:
     except OSError as why:
         if why.errno not in _NOT_EMPTY:
             raise
-
-
-def sync_folder(folder: Path) -> None:
-    """See that names given in a folder are on the disk, where the system can tell."""
-    if os.name == "nt":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        with suppress(OSError):
-            os.fsync(handle)
-    finally:
-        os.close(handle)

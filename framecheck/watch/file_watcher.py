@@ -11,7 +11,7 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Final
 
-from framecheck.cli.terminal import safe
+from framecheck.words import safe
 
 if TYPE_CHECKING:
     from watchdog.observers.api import BaseObserver
@@ -24,7 +24,7 @@ BURST_S: Final = 0.2
 SLICE_S: Final = 0.5
 """[s] Longest wait in one piece. Chosen: some systems hear the keyboard's interrupt only between waits."""
 _CHANGED: Final = ("created", "modified", "moved", "deleted", "closed")
-"""Events of watchdog that may mean a new frame; our own reading makes others."""
+"""FolderEvents of watchdog that may mean a new frame; our own reading makes others."""
 _SIGNALS: Final = (signal.SIGINT, signal.SIGTERM)
 
 
@@ -81,7 +81,7 @@ def stopped_by_signals(bell: Bell) -> Iterator[None]:
             signal.signal(one, handler)
 
 
-class Events:
+class FolderEvents:
     """Rings a bell when something changes below a folder, as far as the system tells of it.
 
     Use as a context manager. Nothing rests on it but speed: the folder is looked at every few seconds in any case.
@@ -91,7 +91,7 @@ class Events:
         self._folder, self._bell, self._tell = folder, bell, tell
         self._observer: BaseObserver | None = None
 
-    def __enter__(self) -> "Events":
+    def __enter__(self) -> "FolderEvents":
         self.begin()
         return self
 

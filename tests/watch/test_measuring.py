@@ -17,10 +17,10 @@ sys.path.append(str(Path(__file__).parent.parent / "whole"))
 import deadly
 
 from framecheck import pipeline, workers
-from framecheck.cli import measuring
-from framecheck.cli.measuring import AT_ONCE, kept_worker, measured
 from framecheck.field import FrameFailure
 from framecheck.read import Rig
+from framecheck.watch import measuring
+from framecheck.watch.measuring import AT_ONCE, kept_worker, measured
 from framecheck.workers import Staffing
 
 

@@ -1,0 +1,1 @@
+"""Frames put into folders by grade, with a journal that lets everything be put back."""
