@@ -265,12 +265,12 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         "field-rotation",
         log_odds,
         affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=min(_corner_arc(moved) ** 2 / 12 * 5.55 / 2, 1.0),
+        cost=min(corner_arc(moved) ** 2 / 12 * 5.55 / 2, 1.0),
         evidence=(
             Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0),
             Evidence(
                 statement="a corner star trails along the circle by",
-                value=_corner_arc(moved) * moved.fwhm_px, unit="px",
+                value=corner_arc(moved) * moved.fwhm_px, unit="px",
                 expected_if_healthy=f"below {CORNER_SEEN * moved.fwhm_px:.1f}",
             ),
         ),
@@ -288,13 +288,13 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _turning(moved: Moved, rig: Rig) -> float:
     rate, error = abs(moved.motion.rotation_deg_per_hour or 0.0), moved.motion.rotation_error_deg_per_hour or math.inf
     odds = [
-        log_odds_above(_corner_arc(moved), CORNER_SEEN, LINE_SCATTER),
+        log_odds_above(corner_arc(moved), CORNER_SEEN, LINE_SCATTER),
         log_odds_above(rate / max(error, 1e-9), SURE_SIGMA, SIGMA_SCATTER),
     ]
     return all_of(*odds)
 
 
-def _corner_arc(moved: Moved) -> float:
+def corner_arc(moved: Moved) -> float:
     """Length of the arc that a star in the corner draws in one exposure about the middle, over the FWHM."""
     exposure = moved.frames[0].result.exposure
     corner = math.hypot(exposure.width_px, exposure.height_px) / 2

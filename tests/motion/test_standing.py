@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from star_tables import make_frame
 
+from framecheck.causes.setting import with_tripod
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
 from framecheck.motion.standing import StandingCamera, standing_camera
@@ -136,6 +137,15 @@ def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> No
     assert standing_note(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
     assert standing_document(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
     assert standing_camera(build_night(Path(), Rig(mount_type="fixed"), [])) is None
+
+
+def test_a_lens_before_which_the_sky_turns_is_on_a_tripod(night_of: Any) -> None:
+    lens = Lens(24, 30.0)
+    standing, followed = night_of(lens, mount=None), night_of(lens, mount=None, share=0.0)
+    assert with_tripod(standing, standing.rig).mount_type == "fixed"
+    assert with_tripod(followed, followed.rig).mount_type is None
+    named = night_of(lens, mount="equatorial")  # whose drive stands
+    assert with_tripod(named, named.rig).mount_type == "equatorial"
 
 
 def test_how_long_it_may_expose(night_of: Any) -> None:
