@@ -104,6 +104,15 @@ SCENES: Final[Mapping[str, Scene]] = {
         kind="field", fault={"mount": {"kind": "fixed"}}, both={"plan": {"exposure_s": 1.0}},
         star_e_per_s=200_000.0, seen="in one second each star draws a line along right ascension",
     ),
+    "moving-ground": Scene(
+        kind="frame", fault={"plan": {"exposure_s": 120.0}},
+        both={
+            "optics": {"focal_length_mm": 35.0, "aperture_mm": 12.0}, "plan": {"exposure_s": 2.0},
+            "ground": {"height": 0.3, "roughness": 0.05, "lamps": 5}, "sky": {"brightness_e_per_s": 40.0},
+        },
+        seen="the mount follows the sky in both: in two seconds hills are sharp, in two minutes they are drawn out, "
+        "and the stars are points",
+    ),
     "defocus": Scene(
         kind="field", fault={"optics": {"defocus_um": 95.0}},
         seen="all stars are wide discs with an edge, alike over the field",

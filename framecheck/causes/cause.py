@@ -14,9 +14,10 @@ Need = Literal[
 ]  # fmt: skip
 """What a fix takes for granted."""
 
-Trait = Literal["widens every frame", "steady motion", "even motion"]
+Trait = Literal["widens every frame", "steady motion", "even motion", "advice"]
 """It widens stars all over the field, in the sharper frames too; it changes the smear from frame to frame without being
-random; its motion goes on evenly, and is half as long in half the exposure."""
+random; its motion goes on evenly, and is half as long in half the exposure; it is told as advice, for nothing is at
+fault and no frame is the worse for it."""
 
 Picture = Literal["rhythm", "course", "smear", "field", "mean star", "budget", "temperature", "airmass"]
 """Pictures of the page that may show a cause."""
@@ -78,6 +79,11 @@ class Cause:
     """Of these the first that there is shows it."""
     along: str | None = None
     """Quantity that is drawn along the night for it; star size if not given."""
+
+    @property
+    def advice(self) -> bool:
+        """Whether it is told as advice, not as a fault."""
+        return "advice" in self.traits
 
     @property
     def cures(self) -> tuple[str, ...]:

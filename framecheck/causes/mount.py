@@ -22,6 +22,7 @@ from framecheck.causes.moved import (
     no_motion,
     smear_cost,
 )
+from framecheck.causes.polar_axis import corner_arc
 from framecheck.causes.rate_or_axis import rate_over_axis
 from framecheck.causes.result import (
     CannotTell,
@@ -168,8 +169,8 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
             log_odds_above(drifted / max(rate, 1e-6), 0.6, 0.15),
         )
     drawn = log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER)
-    if rig.mount_type == "fixed":
-        return drawn, rate, full
+    if rig.mount_type == "fixed":  # beside the pole the middle may hardly trail
+        return any_of(drawn, log_odds_above(corner_arc(moved), PLAIN_LINE, LINE_SCATTER)), rate, full
     odds = [drawn, any_of(fast, slow), _runs_by(moved)]
     if rig.guided:
         odds.append(-2.0)

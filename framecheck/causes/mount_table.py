@@ -188,11 +188,24 @@ MOUNT: Final = (
             ),
             Fix("Check clutches and the drive's power.", needs="a drive"),
             Fix("On a fixed tripod, shorten the exposures.", needs="a fixed tripod"),
+            Fix("For longer exposures, put the camera on a tracker.", needs="a fixed tripod"),
         ),
         rivals=(Rival(cause="shock", why_less_likely="a knock spoils single frames, these lines are in all"),),
         alarms=("trailed",),
         alarm_from_the_start="trailed",
         traits=("steady motion", "even motion"),
         pictures=("smear",),
+    ),
+    Cause(
+        name="moving-ground",
+        family="mount",
+        title="Moving ground",
+        culprit="ground that moves",
+        meaning="A mount carries the camera along with the sky, so ground in view is drawn out: as it should, and no "
+        "fault.",
+        fixes=(
+            Fix("For a sharp foreground shoot the ground by itself, tracking off, and set the stacked sky above it."),
+        ),
+        traits=("advice",),
     ),
 )

@@ -55,7 +55,7 @@ ALTAZ_DEG_PER_HOUR: Final = 3.0
 def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Unguided frames drift in declination as a wrong axis makes them; or guided ones turn about the guide star."""
     groups = list(all_moved(night))
-    known = [one for one in groups if one.tracking.polar is not None]
+    known = [one for one in groups if one.tracking.polar is not None and one.tracking.polar_from != "turning"]
     if not known or rig.mount_type in ("alt-azimuth", "fixed"):
         turning = [one for one in groups if one.motion.rotation_deg_per_hour is not None]
         found = None
@@ -145,6 +145,7 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
         affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=smear_cost(moved),
         evidence=(
+            *_off_by_turning(moved),
             Evidence(
                 statement="without a guider the frames drift by", value=rate * (moved.scale_arcsec or 0.0),
                 unit="arcsec/min", expected_if_healthy="what refraction makes, below 1",
@@ -156,6 +157,19 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
         ),
     )  # fmt: skip
     return found if isinstance(found, Finding) else None
+
+
+def _off_by_turning(moved: Moved) -> tuple[Evidence, ...]:
+    """How far the axis is off, where a lens shows it by all that is left of the sky's turning."""
+    polar = moved.tracking.polar
+    if polar is None:
+        return ()
+    return (
+        Evidence(
+            statement="the polar axis is off by about", value=polar.value_arcmin, unit="arcmin",
+            expected_if_healthy=f"below {POLAR_ARCMIN:.0f}",
+        ),
+    )  # fmt: skip
 
 
 def _drifts_unguided(moved: Moved, rig: Rig) -> float:
@@ -251,12 +265,12 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         "field-rotation",
         log_odds,
         affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=min(_corner_arc(moved) ** 2 / 12 * 5.55 / 2, 1.0),
+        cost=min(corner_arc(moved) ** 2 / 12 * 5.55 / 2, 1.0),
         evidence=(
             Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0),
             Evidence(
                 statement="a corner star trails along the circle by",
-                value=_corner_arc(moved) * moved.fwhm_px, unit="px",
+                value=corner_arc(moved) * moved.fwhm_px, unit="px",
                 expected_if_healthy=f"below {CORNER_SEEN * moved.fwhm_px:.1f}",
             ),
         ),
@@ -274,13 +288,13 @@ def field_rotation(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
 def _turning(moved: Moved, rig: Rig) -> float:
     rate, error = abs(moved.motion.rotation_deg_per_hour or 0.0), moved.motion.rotation_error_deg_per_hour or math.inf
     odds = [
-        log_odds_above(_corner_arc(moved), CORNER_SEEN, LINE_SCATTER),
+        log_odds_above(corner_arc(moved), CORNER_SEEN, LINE_SCATTER),
         log_odds_above(rate / max(error, 1e-9), SURE_SIGMA, SIGMA_SCATTER),
     ]
     return all_of(*odds)
 
 
-def _corner_arc(moved: Moved) -> float:
+def corner_arc(moved: Moved) -> float:
     """Length of the arc that a star in the corner draws in one exposure about the middle, over the FWHM."""
     exposure = moved.frames[0].result.exposure
     corner = math.hypot(exposure.width_px, exposure.height_px) / 2

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -12,6 +12,8 @@ from framecheck.causes.cause import Need
 from framecheck.causes.moved import Moved, all_moved, cos_dec
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.night import Night
+from framecheck.motion.polar_by_turning import LONGEST_LENS_MM
+from framecheck.motion.standing import standing_camera
 from framecheck.read.rig import MountType, Rig
 
 STANDING: Final = 0.5
@@ -64,10 +66,26 @@ def setting_of(night: Night, rig: Rig) -> Equipment:
     largest = max(all_moved(night), key=lambda moved: len(moved.frames), default=None)
     return Equipment(
         guided=rig.guided if largest is None else largest.tracking.guided,
-        mount_type=rig.mount_type,
+        mount_type=with_tripod(night, rig).mount_type,
         stands=None if largest is None else _stands(largest),
         binning=rig.binning,
     )
+
+
+def with_tripod(night: Night, rig: Rig) -> Rig:
+    """The rig as it is, or on a fixed tripod where nothing names the mount of a lens, and the sky turns by as it does.
+
+    Parameters
+    ----------
+    night : Night
+        A session.
+    rig : Rig
+        Of it.
+    """
+    is_lens = rig.focal_length_mm is not None and rig.focal_length_mm <= LONGEST_LENS_MM
+    if rig.mount_type is None and is_lens and standing_camera(night) is not None:
+        return replace(rig, mount_type="fixed")
+    return rig
 
 
 def _stands(moved: Moved) -> bool | None:

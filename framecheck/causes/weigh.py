@@ -8,6 +8,7 @@ from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shak
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES, causes_with
 from framecheck.causes.kinds import Beforehand, found_beforehand
+from framecheck.causes.moving_ground import moving_ground
 from framecheck.causes.optics import Optics, explained_optics, optics_answers
 from framecheck.causes.result import (
     CLAIMED,
@@ -22,7 +23,7 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.seeing import poor_seeing
 from framecheck.causes.sessions import by_session, together
-from framecheck.causes.setting import Equipment, setting_of
+from framecheck.causes.setting import Equipment, setting_of, with_tripod
 from framecheck.model.explain import ShareExplained
 from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
@@ -50,6 +51,7 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     polar_axis.polar_misalignment,
     polar_axis.field_rotation,
     mount.differential_flexure,
+    moving_ground,
     dew.dew,
     camera.undersampled,
     camera.oversampled,
@@ -149,6 +151,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 
 def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
+    rig = with_tripod(night, rig)
     optics = explained_optics(night, rig)
     beforehand = found_beforehand(night, optics)
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))

@@ -38,7 +38,7 @@ _SOME_FAILED: Final = 1
 
 def advise(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Where the night's FITS files are, in folders below it too.")
+        Path, typer.Argument(metavar="FOLDER", help="Where the night's frames are, in folders below it too.")
     ],
     rig: Annotated[
         Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out, as a rig.toml.")

@@ -168,7 +168,7 @@ def night(
         Path,
         typer.Argument(
             metavar="FOLDER",
-            help="Where the night's FITS files are, in folders below it too; or an address, or a .txt that lists them.",
+            help="Where the night's frames are, in folders below it too; or an address, or a .txt that lists them.",
         ),
     ],
     out: Annotated[
@@ -223,7 +223,7 @@ def night(
 
 @app.command(epilog="Example: framecheck frame light_0001.fits --picture light_0001.png")
 def frame(
-    files: Annotated[list[Path], typer.Argument(help="FITS files.", metavar="FILE...")],
+    files: Annotated[list[Path], typer.Argument(help="Frames: FITS, camera raws, pictures.", metavar="FILE...")],
     rig: RigOption = None,
     picture: Annotated[
         Path | None,

@@ -5,13 +5,16 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from framecheck.causes.catalogue import caution_of
+from framecheck.causes.catalogue import CAUSES, caution_of
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.morning import FirstAction
 from framecheck.decision.records import Judged
 from framecheck.motion.rhythm import swing_inside
+from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group
 from framecheck.words import clause, counted, duration, fixed, number, sentence, told, told_healthy
+
+ON_TRIPOD: Final = next(fix.step for fix in CAUSES["untracked"].fixes if fix.needs == "a fixed tripod")
 
 COSTS_MUCH: Final = 0.02
 """[share] Chosen: what costs less is not worth a night's work."""
@@ -138,6 +141,19 @@ def _wait_for_focus(known: _Known) -> FirstAction:
     return known.action("Refocus every hour, or after every 2 °C", _measured(known.finding))
 
 
+def _shorter_on_tripod(known: _Known) -> FirstAction | None:
+    """The exposure in which stars stay within a pixel before a camera that stands still."""
+    fix = known.finding.cures[0]
+    camera = standing_camera(known.judgement.night) if fix == ON_TRIPOD else None
+    if camera is None:
+        return None
+    return known.action(
+        f"Expose {number(1 / camera.worst_px_per_s, 2)} s at most, or put the camera on a tracker",
+        f"stars run {number(camera.worst_px_per_s)} px a second in the {camera.worst_corner} corner",
+        like=fix,
+    )
+
+
 def _longer_than_read_noise(known: _Known) -> FirstAction | None:
     """The exposure from which the sky buries the read noise."""
     evidence, group = known.finding.evidence, known.group
@@ -163,6 +179,7 @@ def _leave_out(known: _Known) -> FirstAction:
 _WITH_NUMBERS: Final[Mapping[str, Callable[[_Known], FirstAction | None]]] = MappingProxyType({
     "periodic-error": _shorter_than_the_period,
     "polar-misalignment": _to_the_pole,
+    "untracked": _shorter_on_tripod,
     "focus-drift": _wait_for_focus,
     "cloud": _leave_out,
     "read-noise-limited": _longer_than_read_noise,

@@ -101,10 +101,11 @@ def _why(judgement: Judged, costly: Sequence[Finding]) -> str:
         if main.cost is None:
             return f"{culprit} touched {main.frames_affected} of {counted(len(judgement.night.frames), 'frame')}"
         return f"{culprit} cost {percent(main.cost)}"
-    if any(one.confidence >= CLAIMED for one in judgement.findings):
+    faults = [one for one in judgement.findings if not CAUSES[one.cause].advice]
+    if any(one.confidence >= CLAIMED for one in faults):
         return "nothing we found costs 2 % or more"
-    if judgement.findings:
-        best = judgement.findings[0]
+    if faults:
+        best = faults[0]
         return f"no cause is certain; {CAUSES[best.cause].culprit} is our best guess ({percent(best.confidence)} sure)"
     air = next((term.share for term in judgement.budget if term.term == "atmosphere"), None)
     if air is not None and air >= _AIR:

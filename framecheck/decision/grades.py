@@ -293,7 +293,8 @@ def _drawn_out(frame: NightFrame) -> Judged | None:
     return (
         "reject",
         f"trailed{length}",
-        (f"Stars trailed{length}, elongation {shape.elongation:.1f}: the telescope moved. Up to 1.2 is hardly seen."),
+        f"Stars trailed{length}, elongation {shape.elongation:.1f}: they moved in the exposure. "
+        "Up to 1.2 is hardly seen.",
     )
 
 

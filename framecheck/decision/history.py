@@ -10,6 +10,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.compare import same_rig
 from framecheck.decision.estimate import USUAL_LEVEL
@@ -233,7 +234,12 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
     smears = np.array([one.smear for one in part if one.smear is not None])
     judged = {id(one.night): one.night for one in part}
     named = sorted(
-        (cause for night in judged.values() for cause in night.findings if cause.confidence >= CLAIMED),
+        (
+            cause
+            for night in judged.values()
+            for cause in night.findings
+            if cause.confidence >= CLAIMED and not (cause.cause in CAUSES and CAUSES[cause.cause].advice)
+        ),
         key=lambda cause: -cause.confidence,
     )
     targets = [night.main.target for night in judged.values() if night.main is not None and night.main.target]

@@ -275,8 +275,11 @@ def cautions(answer: MountAnswer, findings: Sequence[Finding]) -> list[str]:
 
 
 def _of_mount(findings: Sequence[Finding]) -> list[Finding]:
-    """Claimed causes in the mount, the costliest first."""
-    claimed = [one for one in findings if one.confidence >= CLAIMED and CAUSES[one.cause].family == "mount"]
+    """Claimed faults of the mount, the costliest first."""
+    claimed = [
+        one for one in findings
+        if one.confidence >= CLAIMED and CAUSES[one.cause].family == "mount" and not CAUSES[one.cause].advice
+    ]  # fmt: skip
     return sorted(claimed, key=lambda one: -(one.cost or 0.0) * one.confidence)
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import ARCSEC_PER_RADIAN, SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.field.result import FrameResult
 from framecheck.motion.night import Night
 from framecheck.motion.tracking import Tracking
+from framecheck.motion.turning import Lens, lens_of, moved, turns_between
 from framecheck.night.records import NightFrame
 from framecheck.robust import mad_std
 
@@ -29,17 +29,6 @@ sky's rate is a tracker's for sky and ground together."""
 MOST_STEPS: Final = 40
 """From frame to frame that are looked at, spread over the night. Chosen: more change the median little."""
 
-FEWEST_PAIRS: Final = 8
-"""Stars that two frames must share. Chosen: five more than the numbers that are fitted."""
-
-LEAST_REACH_PX: Final = 1.0
-OFF_BY: Final = 0.15
-"""How far a star may lie from where it is looked for: a pixel, and a part of the way gone. Chosen: a distortion of five
-percent in the corner changes the scale by three times as much there (closed form, cubic)."""
-
-ROUNDS: Final = 3
-"""Of pairing and fitting. Chosen: the third changes nothing more."""
-
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StandingCamera:
@@ -48,7 +37,7 @@ class StandingCamera:
     px_per_s: float
     """In the middle of the frame, by where stars lie from frame to frame."""
     px_per_s_error: float | None
-    """Standard error, by the scatter from frame to frame, without the lens's distortion; None with two frames."""
+    """Standard error, by the scatter from frame to frame; None with two frames."""
     direction_deg: float
     """Which way they run, counter-clockwise from +x, 0 <= angle < 360."""
     trail_px_per_s: float | None
@@ -64,7 +53,10 @@ class StandingCamera:
     worst_corner: str
     """Where stars run fastest, the first row of the file lowest."""
     worst_px_per_s: float
-    """There, for a lens that keeps straight lines straight."""
+    """There, the lens's bending of straight lines included as far as the frames show it."""
+    bend: float | None = None
+    """By what share a lens that keeps straight lines straight would put the corners further out; None where nothing
+    shows that this one bends them. [dimensionless]"""
     diagonal_px: float
 
 
@@ -77,11 +69,9 @@ def standing_camera(night: Night) -> StandingCamera | None:
 
     Notes
     -----
-    A turn w of the sky moves a star at (u, v), in focal lengths from the middle, by w_y (1 + u²) - w_x u v - w_z v and
-    w_z u - w_x (1 + v²) + w_y u v (closed form, gnomonic projection). These three numbers are fitted to all stars of
-    two frames in a row; the size of w is then the sky's own turning if focal length and pixel are right and nothing
-    follows, and its angle with the line of sight is the distance from the pole. A lens that bends straight lines by
-    five percent in the corners makes speeds of up to four percent more or less.
+    One turn of the sky is fitted to all stars of two frames in a row (`turns_between`), with what bends straight lines
+    in the lens. The size of the turn is the sky's own if focal length and pixel are right and nothing follows, and its
+    angle with the line of sight is the distance from the pole.
     """
     group = max(night.groups, key=lambda one: len(one.members), default=None)
     if group is None:
@@ -91,7 +81,13 @@ def standing_camera(night: Night) -> StandingCamera | None:
     if scale is None or rig.mount_type not in ("fixed", None):
         return None
     focal_px = ARCSEC_PER_RADIAN / scale
-    turns = _turns(members, focal_px)
+    steps = _steps(members)
+    if not steps:
+        return None
+    lens, angles = turns_between(steps, lens_of(members[0], focal_px))
+    turns = np.array([
+        angle / _seconds(*step) for step, angle in zip(steps, angles, strict=True) if angle is not None
+    ]).reshape(-1, 3)  # fmt: skip
     if not len(turns):
         return None
     w = np.median(turns, axis=0)
@@ -102,8 +98,7 @@ def standing_camera(night: Night) -> StandingCamera | None:
     known = [one.dec_deg for one in exposures if one.dec_deg is not None]
     dec = float(np.median(known)) if known else degrees(asin(min(1.0, abs(w[2]) / float(np.linalg.norm(w)))))
     speeds = np.hypot(turns[:, 0], turns[:, 1]) * focal_px
-    size = exposures[0].width_px, exposures[0].height_px
-    worst, worst_px_per_s = _worst_corner(w, focal_px, size)
+    worst, worst_px_per_s = _worst_corner(w, lens)
     return StandingCamera(
         px_per_s=float(np.hypot(w[0], w[1])) * focal_px,
         px_per_s_error=float(mad_std(speeds) / np.sqrt(len(speeds))) if len(speeds) > 1 else None,
@@ -116,7 +111,8 @@ def standing_camera(night: Night) -> StandingCamera | None:
         turning_over_sky=over_sky,
         worst_corner=worst,
         worst_px_per_s=worst_px_per_s,
-        diagonal_px=hypot(*size),
+        bend=lens.bend or None,
+        diagonal_px=hypot(exposures[0].width_px, exposures[0].height_px),
     )
 
 
@@ -130,63 +126,26 @@ def _drawn_px_per_s(tracking: Tracking | None) -> float | None:
     return float(np.median(rate)) if len(rate) else None
 
 
-def _turns(members: Sequence[NightFrame], focal_px: float) -> F64:
-    """Turning of the sky from each frame to the next, as the camera sees it, shape (n, 3). [rad/s]"""
-    rows = []
-    steps = list(pairwise(members))
-    for earlier, later in steps[:: ceil(len(steps) / MOST_STEPS) or 1]:
-        one, other = earlier.place, later.place
-        begin, end = earlier.result.exposure.middle_by_clock, later.result.exposure.middle_by_clock
-        if one is None or other is None or begin is None or end is None or not end > begin:
-            continue
-        turn = other.turn / one.turn
-        shift = other.shift - one.shift * turn
-        start = np.array([-shift.imag / focal_px, shift.real / focal_px, np.angle(turn)])
-        centre = np.array([one.centre.real, one.centre.imag])
-        here, there = (_places(frame.result, centre, focal_px) for frame in (earlier, later))
-        if (found := _fit_turn(here, there, start, focal_px)) is not None:
-            rows.append(found / (end - begin).total_seconds())
-    return np.array(rows).reshape(-1, 3)
+def _steps(members: Sequence[NightFrame]) -> list[tuple[NightFrame, NightFrame]]:
+    """Pairs of frames in a row whose times are known, spread over the night."""
+    pairs = [
+        (one, other) for one, other in pairwise(members)
+        if one.place is not None and other.place is not None and _seconds(one, other) > 0
+    ]  # fmt: skip
+    return pairs[:: ceil(len(pairs) / MOST_STEPS) or 1]
 
 
-def _places(result: FrameResult, centre: F64, focal_px: float) -> F64:
-    """Where the stars lie, in focal lengths from the middle, shape (n, 2)."""
-    good = result.stars.good
-    out: F64 = (np.column_stack([good["x"], good["y"]]) - centre) / focal_px
-    return out
+def _seconds(one: NightFrame, other: NightFrame) -> float:
+    """From the middle of one exposure to that of the other; 0 where a clock is unknown."""
+    begin, end = one.result.exposure.middle_by_clock, other.result.exposure.middle_by_clock
+    return 0.0 if begin is None or end is None else (end - begin).total_seconds()
 
 
-def _fit_turn(here: F64, there: F64, start: F64, focal_px: float) -> F64 | None:
-    """The turn that carries stars from here to there, by least squares over pairs; None with too few. [rad]"""
-    from scipy.spatial import cKDTree
-
-    if len(here) < FEWEST_PAIRS or len(there) < FEWEST_PAIRS:
-        return None
-    turn, tree = start, cKDTree(there)
-    reach = LEAST_REACH_PX / focal_px + OFF_BY * float(np.hypot(*start[:2]))
-    for _ in range(ROUNDS):
-        half = here + 0.5 * _moves(turn, here)
-        away, row = tree.query(here + _moves(turn, half), distance_upper_bound=reach)
-        paired = np.isfinite(away)
-        if np.count_nonzero(paired) < FEWEST_PAIRS:
-            return None
-        one, other = here[paired], there[row[paired]]
-        middle = (one + other) / 2
-        design = np.column_stack([_moves(axis, middle).ravel() for axis in np.eye(3)])
-        turn = np.linalg.lstsq(design, (other - one).ravel(), rcond=None)[0]
-    return turn
-
-
-def _moves(turn: F64, places: F64) -> F64:
-    """By how much a small turn moves stars on a plane image, shape (n, 2). [focal lengths]"""
-    (u, v), (x, y, z) = places.T, turn
-    return np.column_stack([y * (1 + u * u) - x * u * v - z * v, z * u - x * (1 + v * v) + y * u * v])
-
-
-def _worst_corner(w: F64, focal_px: float, size: tuple[int, int]) -> tuple[str, float]:
+def _worst_corner(w: F64, lens: Lens) -> tuple[str, float]:
     """Name of the corner where stars run fastest, the first row of the file lowest, and their speed there. [px/s]"""
     names = [f"{vertical} {horizontal}" for vertical in ("lower", "upper") for horizontal in ("left", "right")]
-    corners = [(x * size[0] / 2, y * size[1] / 2) for y in (-1, 1) for x in (-1, 1)]
-    speeds = np.hypot(*_moves(w, np.array(corners) / focal_px).T) * focal_px
+    away = np.array([(x * lens.middle_px.real, y * lens.middle_px.imag) for y in (-1, 1) for x in (-1, 1)])
+    places = lens.straightened(away)
+    speeds = np.hypot(*lens.recorded(places, moved(w, places), away).T)
     worst = int(np.argmax(speeds))
     return names[worst], float(speeds[worst])

@@ -26,6 +26,7 @@ from framecheck.motion.polar import (
     polar_error,
     polar_error_from_rotation,
 )
+from framecheck.motion.polar_by_turning import polar_error_by_turning
 from framecheck.motion.records import Motion
 from framecheck.motion.rhythm import Rhythm, find_period_in_motion, find_period_in_smear
 from framecheck.motion.smears import Smears, smears_of
@@ -65,7 +66,9 @@ class Tracking:
     rhythm_inside: Rhythm | None
     """Of the smear inside exposures."""
     polar: PolarError | None
-    polar_from: Literal["drift", "rotation"] | None
+    polar_from: Literal["drift", "rotation", "turning"] | None
+    """Of unguided frames in declination, of guided ones about their guide star, or all that is left of the sky's own
+    turning, where nothing tells which way declination runs."""
 
     def line_px(self, spin2_px2: Any) -> Any:
         """Length of the line that makes a star this much longer than wide. [px]"""
@@ -149,9 +152,15 @@ def _usual_beta(members: Sequence[NightFrame]) -> float:
 
 def _polar(
     members: Sequence[NightFrame], group: Group, motion: Motion, axes: Axes | None, rig: Rig, guided: bool | None
-) -> tuple[PolarError | None, Literal["drift", "rotation"] | None]:
-    """Polar error from the drift of unguided frames, from the turning of guided ones."""
-    if rig.site_latitude_deg is None or axes is None or axes.orientation is None or rig.mount_type == "alt-azimuth":
+) -> tuple[PolarError | None, Literal["drift", "rotation", "turning"] | None]:
+    """Polar error from the drift of unguided frames, from the turning of guided ones, from all turning of a lens."""
+    if axes is None or axes.orientation is None:
+        told = motion.drift_x_px_per_min is not None  # two frames do not tell a jump from a drift
+        of_frame = dict(zip(motion.frames, motion.stretch, strict=True)) if told else {}
+        stretches = [of_frame.get(i, 0) for i in group.members]
+        found = polar_error_by_turning(members, stretches, rig)
+        return found, None if found is None else "turning"
+    if rig.site_latitude_deg is None or rig.mount_type == "alt-azimuth":
         return None, None
     lies = axes.orientation
     hour = {i: frame.hour_angle_deg for i, frame in zip(group.members, members, strict=True)}

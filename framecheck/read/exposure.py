@@ -145,6 +145,8 @@ class Frame:
     undefined."""
     mosaic: str | None = None
     """Colours of the first 2 x 2 pixels, row by row ("RGGB"); None if every pixel sees the same light."""
+    hidden_noise_adu: float = 0.0
+    """Noise that compression may have taken away, so that less than that is not believed. [ADU]"""
 
     @property
     def corner_px(self) -> tuple[int, int]:

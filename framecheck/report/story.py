@@ -97,7 +97,9 @@ class Part:
 
 def finding_parts(judgement: Judgement) -> tuple[Part, ...]:
     """What was found, the costliest first; suspicions after what is claimed."""
-    order = sorted(judgement.findings, key=lambda one: (one.confidence < CLAIMED, -(one.cost or 0.0)))
+    order = sorted(
+        judgement.findings, key=lambda one: (CAUSES[one.cause].advice, one.confidence < CLAIMED, -(one.cost or 0.0))
+    )
     return tuple(_finding_part(judgement, finding) for finding in order)
 
 
@@ -128,6 +130,8 @@ def _finding_part(judgement: Judgement, finding: Finding) -> Part:
 def _conclusion(judgement: Judgement, finding: Finding) -> str:
     """What a finding comes to."""
     culprit = CAUSES[finding.cause].culprit
+    if CAUSES[finding.cause].advice:
+        return f"Advice, not a fault: {culprit}"
     if finding.confidence < CLAIMED:
         return f"Perhaps {culprit}" + ("" if finding.cost is None else f", at a cost of {percent(finding.cost)}")
     lead = culprit[:1].upper() + culprit[1:]

@@ -1,15 +1,13 @@
 """A tracker's alignment, in words: how long it stands at this focal length and at others."""
 
-from typing import Any, Final
+from typing import Any
 
 from framecheck.decision.judgement import Judgement
+from framecheck.motion.polar_by_turning import LONGEST_LENS_MM
 from framecheck.plan.motion import OTHER_LENSES_MM
 from framecheck.plan.records import short_time
 from framecheck.plan.tolerances import polar_exposure_s
 from framecheck.words import listed, number
-
-LONGEST_LENS_MM: Final = 300.0
-"""Focal length up to which a mount that nothing names may carry other lenses as well. Chosen: beyond are telescopes."""
 
 
 def alignment_document(judgement: Judgement) -> tuple[dict[str, Any], ...] | None:
@@ -42,9 +40,10 @@ def alignment_note(judgement: Judgement) -> str | None:
         return None
     mine = judgement.night.rig.focal_length_mm
     told = [_at(row, yours=row["focal_length_mm"] == mine) for row in rows]
+    between = "" if off.low is None or off.high is None else f" ({number(off.low, 2)} to {number(off.high, 2)}′)"
     return (
-        f"With the axis {number(off.value, 2)}′ off the pole, trails stay within a pixel anywhere in the sky for "
-        f"{listed(told)}. The drive's own swing and wind come on top."
+        f"With the axis {number(off.value, 2)}′{between} off the pole, trails stay within a pixel anywhere in the sky "
+        f"for {listed(told)}. The drive's own swing and wind come on top."
     )
 
 

@@ -141,7 +141,10 @@ def test_a_tripod_is_told_nothing_of_poles_and_guiders() -> None:
     rig = replace(RIG, guided=None, mount_type="fixed")
     told = decision(moved(np.zeros(3), line_px=6.0, rig=rig), found("untracked"))
     assert told.answer == "fix technique first"
-    assert told.ladder == ("On a fixed tripod, shorten the exposures.",)
+    assert told.ladder == (
+        "On a fixed tripod, shorten the exposures.",
+        "For longer exposures, put the camera on a tracker.",
+    )
 
 
 def test_a_drive_that_is_a_little_off_is_not_told_to_be_switched_on() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from star_tables import make_frame
 
+from framecheck.causes.setting import with_tripod
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
 from framecheck.motion.standing import StandingCamera, standing_camera
@@ -107,13 +108,22 @@ def near(lens: Lens) -> np.ndarray:
     return np.asarray(np.hypot(*(lens.place(0.0) - np.array(SIZE) / 2).T) < 300)
 
 
+@pytest.mark.parametrize("focal_mm", [14, 35, 50])
 @pytest.mark.parametrize("distortion", [-0.05, 0.05])
-def test_a_lens_that_bends_lines_costs_a_few_percent(night_of: Any, distortion: float) -> None:
-    lens = Lens(14, 30.0, distortion)
+def test_a_lens_that_bends_lines_is_seen_through(night_of: Any, focal_mm: float, distortion: float) -> None:
+    lens = Lens(focal_mm, 30.0, distortion)
     camera = told(night_of(lens))
-    assert camera.px_per_s == pytest.approx(SKY_RAD_PER_S * np.cos(np.radians(30)) * lens.focal_px, rel=0.05)
-    assert camera.turning_over_sky == pytest.approx(1.0, abs=0.05)
-    assert camera.worst_px_per_s == pytest.approx(max(lens.corner_speeds().values()), rel=0.16)  # 3 x 5 %, closed form
+    assert camera.px_per_s == pytest.approx(SKY_RAD_PER_S * np.cos(np.radians(30)) * lens.focal_px, rel=0.01)
+    assert camera.turning_over_sky == pytest.approx(1.0, abs=0.01)
+    if focal_mm < 35:  # there are stars of the drawn sky in each corner
+        assert camera.worst_px_per_s == pytest.approx(max(lens.corner_speeds().values()), rel=0.025)
+    assert camera.bend is not None
+    # the corner lies at 1 + distortion, and one term stands for the series that straightens it
+    assert camera.bend == pytest.approx(1 / (1 + distortion) - 1, abs=0.015)
+
+
+def test_a_lens_that_keeps_straight_lines_is_not_said_to_bend_them(night_of: Any) -> None:
+    assert told(night_of(Lens(14, 30.0))).bend is None
 
 
 def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> None:
@@ -127,6 +137,15 @@ def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> No
     assert standing_note(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
     assert standing_document(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
     assert standing_camera(build_night(Path(), Rig(mount_type="fixed"), [])) is None
+
+
+def test_a_lens_before_which_the_sky_turns_is_on_a_tripod(night_of: Any) -> None:
+    lens = Lens(24, 30.0)
+    standing, followed = night_of(lens, mount=None), night_of(lens, mount=None, share=0.0)
+    assert with_tripod(standing, standing.rig).mount_type == "fixed"
+    assert with_tripod(followed, followed.rig).mount_type is None
+    named = night_of(lens, mount="equatorial")  # whose drive stands
+    assert with_tripod(named, named.rig).mount_type == "equatorial"
 
 
 def test_how_long_it_may_expose(night_of: Any) -> None:

@@ -8,8 +8,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.moving_ground import moving_ground
+from framecheck.causes.result import Finding, Healthy, Undecided
+from framecheck.causes.setting import Equipment
+from framecheck.decision.mount_decision import ladder
 from framecheck.field.result import FrameResult
 from framecheck.motion import build_night
+from framecheck.motion.night import Night
 from framecheck.night.ground import GroundInView, displacement, ground_in_view
 from framecheck.read import Rig
 from framecheck.report.ground_words import ground_advice
@@ -28,7 +34,15 @@ def hills(moved_px: tuple[float, float]) -> np.ndarray:
 
 
 @pytest.fixture
-def seen(sky_field: Any, draw: Any, frame_of: Any) -> Callable[[tuple[float, float], int], GroundInView | None]:
+def nights() -> list[Night]:
+    """Those that were drawn."""
+    return []
+
+
+@pytest.fixture
+def seen(
+    sky_field: Any, draw: Any, frame_of: Any, nights: list[Night]
+) -> Callable[[tuple[float, float], int], GroundInView | None]:
     """Ground in view of frames every 65 s, moving so many pixels a second."""
 
     def of(speed_px_per_s: tuple[float, float], frames: int) -> GroundInView | None:
@@ -40,8 +54,8 @@ def seen(sky_field: Any, draw: Any, frame_of: Any) -> Callable[[tuple[float, flo
             )
             for k in range(frames)
         ]
-        night = build_night(Path(), Rig(), results, (), ())
-        return ground_in_view(night.frames, night.groups)
+        nights.append(build_night(Path(), Rig(), results, (), ()))
+        return ground_in_view(nights[-1].frames, nights[-1].groups)
 
     return of
 
@@ -63,11 +77,28 @@ def test_ground_moves_over_the_sensor_of_a_tracker(seen: Any, speed: tuple[float
     assert "tracking off" in (ground_advice(ground) or "")
 
 
-def test_ground_on_a_tripod_holds_still(seen: Any) -> None:
+def test_ground_on_a_tripod_holds_still(seen: Any, nights: list[Night]) -> None:
     ground = seen((0.0, 0.0), 8)
     assert ground is not None
     assert (ground.moves_px_per_frame, ground.smear_px) == (0.0, 0.0)
     assert ground_advice(ground) is None
+    assert isinstance(moving_ground(nights[0], Rig()), Healthy)
+
+
+def test_moving_ground_is_advice_and_no_fault(seen: Any, nights: list[Night]) -> None:
+    seen((0.4, -0.1), 8)
+    found = moving_ground(nights[0], Rig())
+    assert isinstance(found, Finding)
+    assert CAUSES[found.cause].advice
+    assert found.confidence > 0.9
+    assert (found.cost, found.affected) == (0.0, frozenset())  # no frame is the worse for it
+    assert ladder("fix technique first", [found], Equipment()) == []  # and nothing about the mount is to be mended
+    assert "tracking off" in found.cures[0]
+
+
+def test_one_frame_leaves_moving_ground_open(seen: Any, nights: list[Night]) -> None:
+    seen((0.4, -0.1), 1)
+    assert isinstance(moving_ground(nights[0], Rig()), Undecided)
 
 
 def test_one_frame_does_not_tell_whether_ground_moves(seen: Any) -> None:

@@ -9,6 +9,7 @@ import pytest
 import tifffile
 from PIL import Image
 
+from framecheck import measure_frame
 from framecheck.errors import UnusableFrame
 from framecheck.read import find_frames, find_others, read_exposure, read_frame
 
@@ -117,3 +118,20 @@ def test_pictures_are_frames_only_where_nothing_better_lies(tmp_path: Path) -> N
     (tmp_path / "d.DNG").write_text("raw")
     assert [path.name for path in find_frames(tmp_path)] == ["d.DNG"]
     assert {why for _, why in find_others(tmp_path)} == {"a picture beside FITS files or raws, which tell more"}
+
+
+@pytest.mark.parametrize(("quality", "noise"), [(92, 0.8), (75, 2.4)])
+def test_blocks_of_compression_are_no_stars(tmp_path: Path, quality: int, noise: float) -> None:
+    rng = np.random.default_rng(4)
+    y, x = np.mgrid[:240, :320]
+    image = rng.normal(52, noise, (240, 320))
+    places = rng.uniform(12, (308, 228), (25, 2))
+    for at in places:
+        image += 90 * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / 2 / 1.3**2)
+    pixels = np.rint(image.clip(0, 255)).astype(np.uint8)
+    path = tmp_path / "light.jpg"
+    Image.fromarray(np.dstack([pixels] * 3)).save(path, quality=quality)
+    found = measure_frame(path).stars.table
+    away = np.hypot(found["x"][:, None] - places[:, 0], found["y"][:, None] - places[:, 1]).min(axis=1)
+    assert (away < 2).sum() >= 22  # some lie on each other
+    assert (away >= 2).sum() == 0

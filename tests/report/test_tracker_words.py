@@ -30,7 +30,7 @@ def test_time_goes_with_one_over_the_focal_length() -> None:
     assert rows[135.0]["low_s"] == pytest.approx(own / 2, rel=1e-3)
     assert rows[135.0]["high_s"] == pytest.approx(own * 1.5, rel=1e-3)
     note = alignment_note(judged(LENS, OFF)) or ""
-    assert "30′ off the pole" in note
+    assert "30′ (20 to 60′) off the pole" in note
     assert "50 s (25 s to 75 s) at your 135 mm and 34 s at 200 mm" in note
 
 
