@@ -195,7 +195,7 @@ def night(
     ] = False,
     quick: Annotated[
         bool,
-        typer.Option("--quick", help="Judge two dozen frames of the newest night in seconds; no report is written."),
+        typer.Option("--quick", help="Judge 18 frames of the newest night in seconds; no report is written."),
     ] = False,
     opens: Annotated[bool, typer.Option("--open", help="Show the page in the browser.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,

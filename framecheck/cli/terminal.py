@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, TextIO
 
-from framecheck.words import plain
+from framecheck.words import plain, tied, untied
 
 REFRESH_S: Final = 0.2
 """Least time between two lines of progress. [s] Chosen: steady to the eye."""
@@ -34,16 +34,17 @@ class Look:
         """The text in lines, those after the first set in by `hang`; `used` columns of the first are taken already."""
         if self.width is None:
             return text
-        width = max(20 + hang, self.width)
+        text, width = tied(text), max(20 + hang, self.width)
         if used > 0.6 * width:  # a long name before it: begin on a line of its own
-            return "\n" + textwrap.fill(
+            lines = textwrap.wrap(
                 text, width, initial_indent=" " * hang, subsequent_indent=" " * hang, break_on_hyphens=False
             )
+            return untied("\n" + "\n".join(lines))
         lines = textwrap.wrap(
             text, width, initial_indent=" " * used, subsequent_indent=" " * hang, break_long_words=False,
             break_on_hyphens=False,
         )  # fmt: skip
-        return "\n".join(lines)[used:]
+        return untied("\n".join(lines))[used:]
 
 
 def look_of(stream: TextIO) -> Look:

@@ -55,7 +55,7 @@ def _nothing_to_fix(judgement: Judged, n_stack: int) -> FirstAction:
     if n_stack == 0:
         return FirstAction(todo="Look at why each frame was rejected", because="none of them is worth stacking")
     every = n_stack == len(judgement.night.frames)
-    which = "the one frame" if n_stack == 1 else f"{'all' if every else 'the'} {n_stack} frames"
+    which = "the one frame" if n_stack == 1 else f"{'all' if every and n_stack > 2 else 'the'} {n_stack} frames"
     return FirstAction(todo=f"Stack {which}", because="nothing we found is worth fixing first")
 
 

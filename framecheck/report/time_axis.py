@@ -25,7 +25,13 @@ class TimeAxis:
     start: float
     end: float
     is_time: bool
-    caption: str
+    clock: str
+    """What the marks show."""
+
+    @property
+    def caption(self) -> str:
+        """The marks, where they have no others beside them."""
+        return f"time of day, {self.clock}" if self.is_time else self.clock
 
     def marks(self, at_most: int) -> list[tuple[float, str]]:
         """Positions and labels of the marks, at most so many."""
@@ -52,7 +58,7 @@ def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
         start=0.5,
         end=n + 0.5,
         is_time=False,
-        caption="frame number, in order of time",
+        clock="frame number, in order of time",
     )
 
 
@@ -66,7 +72,7 @@ def _by_time(starts: list[datetime], clock: str) -> TimeAxis:
         start=min(hours) - margin,
         end=max(hours) + margin,
         is_time=True,
-        caption=f"time of day, {clock}",
+        clock=clock,
     )
 
 
