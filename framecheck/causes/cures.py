@@ -20,7 +20,7 @@ _WORKSHOP: Final = (
 )
 _MAINS: Final = (
     "Keep mains indoors and run low voltage to the telescope, or use outdoor connectors behind a residual-current "
-    "device of 30 mA or less. Fuse dew heaters and do not cover them. Follow local rules or ask an electrician."
+    "device of 30 mA or less. Fuse dew heaters and don't cover them. Follow local rules or ask an electrician."
 )
 _SUN: Final = (
     "Towards twilight, never point telescope, finder or camera near the Sun without a filter made for it over the "
@@ -35,7 +35,7 @@ _CALMER: Final = (
     "Lower the correction strength and lengthen the guide exposures to 2 s or more, so as not to chase the air."
 )
 _CALIBRATE: Final = "Calibrate the guider again near the target's declination."
-_GUIDE_SCOPE: Final = "Stop play in guide scope and focuser."
+_GUIDE_SCOPE: Final = "Remove play in the guide scope and focuser."
 _BEND: Final = "Tighten guide scope, rings, focuser and every adapter; free the cables."
 _OFF_AXIS: Final = "Guide through the main telescope, with an off-axis guider."
 _ONE_WAY: Final = "Guide declination in one direction only, against the drift."
@@ -62,7 +62,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         "Shorten the exposures until the drift in one is below half a pixel.",
     ),
     "field-rotation": (
-        "Shorten the exposures, the more the further from the centre the stars must be round.",
+        "Shorten the exposures: the further from the centre stars must be round, the more.",
         _POLE,
         _WEDGE,
     ),
@@ -135,7 +135,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
     "pinched-optics": (
         "Let the optics cool down slowly.",
-        "Loosen mirror clips or the lens cell in small steps; never tighten instead.",
+        "Loosen mirror clips or the lens cell in small steps; never tighten them.",
     ),
     "dew": (
         "Reject the fogged frames, and warm the optics gently before going on.",
@@ -143,7 +143,7 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
         "Use a low-voltage dew heater from dusk on.",
     ),
     "undersampled": (
-        "Dither between exposures, and combine many frames on a finer grid.",
+        "Dither between exposures, and stack many frames on a finer grid.",
         _UNBIN,
         "Accept it where a wide field is the aim.",
         "Use a longer focal length or smaller pixels.",
@@ -176,18 +176,18 @@ CURES: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({
     ),
     "sky-gradient": (
         "Choose targets away from Moon and town, and stop before twilight.",
-        "Subtract a smooth sky from each frame before combining.",
+        "Subtract a smooth sky from each frame before stacking.",
         "Shade the optics from lamps nearby.",
         "Use a narrow-band filter under moonlight.",
     ),
     "low-altitude": (
         "Begin later or stop earlier, while the target stands above 35 degrees.",
-        "Take another target or season, where this one never stands high.",
-        "Take red or narrow-band frames while it is low: red light suffers less.",
+        "Choose another target or season if this one never stands high.",
+        "Shoot red or narrow-band frames while it is low: red light suffers less.",
     ),
     "trail-crossing": (
-        "Combine ten or more frames with a rejection of outliers: the trail goes, the frame stays.",
-        "Leave the frame out only where a few frames make the stack.",
+        "Stack ten or more frames with outlier rejection: the trail goes, the frame stays.",
+        "Reject the frame only if the stack has just a few.",
     ),
 })  # fmt: skip
 """Cause -> what to do, cheapest first. Common practice, no source."""

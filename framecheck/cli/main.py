@@ -246,7 +246,7 @@ def frame(
 
 app.command(
     epilog="Example: framecheck rig light_0001.fits --save",
-    short_help="Tell what headers leave out, once.",
+    short_help="Say once what headers leave out.",
 )(rig)
 
 
@@ -274,11 +274,11 @@ app.command(
 
 app.command(
     epilog="Example: framecheck compare reports/before reports/after --out change",
-    short_help="Tell whether a change helped.",
+    short_help="Say whether a change helped.",
 )(compare)
 
 
-app.command(epilog="Example: framecheck history --out history", short_help="Tell how the nights of a rig went.")(
+app.command(epilog="Example: framecheck history --out history", short_help="Show how the nights of a rig went.")(
     history
 )
 

@@ -156,7 +156,7 @@ def _leave_out(known: _Known) -> FirstAction:
     rejected = sum(known.judgement.grades[i].grade == "reject" for i in names)
     lost = known.judgement.night.frames
     seconds = sum(lost[i].result.exposure.exposure_s or 0.0 for i in names)
-    todo = f"Leave out the {counted(rejected, 'frame')} that lost most" if rejected else "Weight frames by their noise"
+    todo = f"Reject the {counted(rejected, 'frame')} that lost most" if rejected else "Weight frames by their noise"
     return known.action(todo, f"cloud touched {counted(len(names), 'frame')}, {duration(seconds)} of exposure")
 
 

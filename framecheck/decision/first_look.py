@@ -180,11 +180,11 @@ def _stars(judgement: Judged) -> tuple[ShownStar, ...]:
         chosen = {"typical": usable[0]} if usable else {}
     else:
         chosen = {"best": usable[0], "typical": usable[len(usable) // 2], "worst": frames[-1]}
-    return tuple(_shown(judgement, role, frame, shape) for role, (_, _, frame, shape) in chosen.items())
+    return tuple(star_of(judgement, role, frame, shape) for role, (_, _, frame, shape) in chosen.items())
 
 
-def _shown(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -> ShownStar:
-    """The brightest of the stars near the middle whose shape is most like the frame's."""
+def star_of(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -> ShownStar:
+    """Of a frame with good stars the brightest of the stars near the middle whose shape is most like the frame's."""
     good, exposure = frame.result.stars.good, frame.result.exposure
     off = np.hypot(good["x"] / exposure.width_px - 0.5, good["y"] / exposure.height_px - 0.5)
     unlike = np.hypot(good["e1"] - shape.e1, good["e2"] - shape.e2) + np.abs(np.log(good["fwhm_px"] / shape.fwhm_px))

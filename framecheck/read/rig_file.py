@@ -212,7 +212,7 @@ def load_rig(path: Path) -> Rig:
     text = _read_text(path)
     long = next((n for n, line in enumerate(text.splitlines(), 1) if len(line) > _LONGEST_LINE), None)
     if long is not None:
-        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} signs. Write key = value.")
+        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} characters. Write key = value.")
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as why:

@@ -119,9 +119,8 @@ def several_nights(rows: Sequence[FrameRow]) -> str | None:
         return None
     named = f" ({listed([date_of(evening) for evening in evenings])})" if len(evenings) <= 4 else ""
     return (
-        f"These frames are of {len(evenings)} nights{named} and are judged as one. What changed from night to night "
-        "shows when each is judged by itself and framecheck compare sets them beside each other. If it was one night, "
-        "a clock was set in the middle of it."
+        f"These frames come from {len(evenings)} nights{named} and are judged as one. To see what changed, judge each "
+        "night and run framecheck compare. If it was one night, the camera's clock was set in the middle of it."
     )
 
 
