@@ -4,17 +4,17 @@ import math
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from framecheck import robust, shear
+from framecheck import shear
+from framecheck.causes.kinds import after_moves, kinds_of, of_worst
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
-    SLOW,
     Moved,
     all_moved,
     too_few,
 )
+from framecheck.causes.optics import Optics
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -23,11 +23,11 @@ from framecheck.causes.result import (
     Rival,
     all_of,
     answer,
-    any_of,
     log_odds_above,
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
+from framecheck.model.explain import Explained
 from framecheck.motion.night import Night
 from framecheck.motion.rhythm import Rhythm, compare_with_worm, swing_inside
 from framecheck.read.rig import Rig
@@ -55,34 +55,20 @@ PLAINLY_SMEARED: Final = 0.1
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
 
-RA_ALONE: Final = 0.93
-"""Such a share that random motion, on both axes, hardly reaches. [dimensionless] Chosen: as much in right ascension as
-twice that in declination makes 0.8."""
-RA_ALONE_SCATTER: Final = 0.025
+WORST_SCATTER: Final = 0.3
+"""Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
 
-LONG_EXPOSURE_S: Final = 150.0
-"""[s] Exposures from which an unguided frame may hold a good part of a gear's turn. Chosen: worms turn in 3 to 15
-minutes (common practice, no source)."""
 NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows by its direction alone. Chosen: three to one."""
 
-LATEST_SHARE: Final = 0.85
-"""Share of the frames above which a trouble is no longer "a part of the night". Chosen."""
 
-LEFT_ALONE: Final = 3.0
-"""Log-odds of a backlash of an axis that nobody corrects, if it is as likely as not that somebody does. Chosen: it is
-corrections that come late; whether a mount was guided is itself inferred."""
-
-WITHOUT_AXES: Final = 0.8
-"""Highest log-odds of a backlash where the direction of declination is not known. Chosen."""
-
-
-def periodic_error(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+def periodic_error(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
     """The pointing, or the smear, swings with one period along right ascension."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
-    moved, log_odds, rhythm = max(((one, *_swing(one, rig)) for one in groups), key=lambda row: row[1])
+    explained = None if optics is None else optics.explained
+    moved, log_odds, rhythm = max(((one, *_swing(one, rig, explained)) for one in groups), key=lambda row: row[1])
     evidence: tuple[Evidence, ...]
     if rhythm is None:
         evidence = (
@@ -145,7 +131,7 @@ def _worm(rhythm: Rhythm, rig: Rig) -> tuple[Evidence, ...]:
     return (Evidence(statement=words[compare_with_worm(rhythm, rig.worm_period_s)], value=rig.worm_period_s, unit="s"),)
 
 
-def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
+def _swing(moved: Moved, rig: Rig, explained: Explained | None) -> tuple[float, Rhythm | None]:
     """Log-odds of a gear's period, and the rhythm that speaks for it."""
     best: tuple[float, Rhythm | None] = (-4.0, None)
     between, inside = moved.tracking.rhythm, moved.tracking.rhythm_inside
@@ -170,9 +156,7 @@ def _swing(moved: Moved, rig: Rig) -> tuple[float, Rhythm | None]:
             _surely(inside.false_alarm_probability), log_odds_above(float(high - low), SEEN, SEEN_SCATTER), axis
         )
         best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
-    others = [best, (_comes_and_goes(moved), None)]
-    others.append((_along_ra_all_night(moved), None))
-    return max(others, key=lambda row: row[0])
+    return max(best, (_by_gear(moved, explained), None), key=lambda row: row[0])
 
 
 def _fastest_smear(moved: Moved, rhythm: Rhythm) -> float:
@@ -198,53 +182,16 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
     return log_odds_above(math.log(max(seen / expected, 1e-6)), math.log(SMEARED), SMEARED_SCATTER)
 
 
-def _comes_and_goes(moved: Moved) -> float:
-    """Log-odds of a swing along right ascension, too short a run for its period.
-
-    The smear follows the speed from frame to frame or, where frames come too seldom to tell, lies, without a guider,
-    along right ascension alone, as random motion does not. Where the axes are not known, it must keep to one direction
-    at least.
-    """
-    along = moved.along_ra
-    unknown = along is None
-    if along is None:
-        along = moved.smear * shear.direction(np.sum(moved.smear)).conj()
-    power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
-    low, high = np.percentile(along.real, [10, 90])
-    surely_free = moved.tracking.guided is False
-    alone = log_odds_above(power, RA_ALONE, RA_ALONE_SCATTER) if surely_free and not unknown else -4.0
-    return all_of(
-        any_of(log_odds_above(moved.slow, SLOW, 0.08), alone),
-        log_odds_above(power, ALONG_RA, 0.08),
-        log_odds_above(float(high - low), SEEN, SEEN_SCATTER),
-        NO_PERIOD_LOG_ODDS / 2 if unknown else NO_PERIOD_LOG_ODDS,
-        -moved.tracking.guided_log_odds,
-    )
-
-
-def _along_ra_all_night(moved: Moved) -> float:
-    """Log-odds that unguided exposures, as long as a turn of the gear or longer, are all smeared along right ascension.
-
-    No period can then be seen: each frame holds all of it.
-    """
-    along = moved.along_ra
-    if along is None or (moved.drift_seen > 4 and _drift_share(moved) > 0.5):
+def _by_gear(moved: Moved, explained: Explained | None) -> float:
+    """Log-odds of a swing along right ascension without a period that the frames show, and without a guider."""
+    kinds = kinds_of(moved, explained)
+    if kinds is None:
         return -4.0
-    seconds = moved.tracking.smears.typical_exposure_s
-    power = float(np.sum(np.maximum(along.real, 0)) / max(float(np.sum(np.abs(along))), 1e-9))
     return all_of(
-        log_odds_above(float(np.median(along.real)), SEEN, SEEN_SCATTER),
-        log_odds_above(power, ALONG_RA, 0.08),
-        log_odds_above(math.log(max(seconds, 1.0)), math.log(LONG_EXPOSURE_S), 0.3),
+        kinds.gear_log_odds,
+        log_odds_of_ratio(of_worst(kinds.by_gear), SEEN, WORST_SCATTER),
         NO_PERIOD_LOG_ODDS,
-        -moved.tracking.guided_log_odds,
     )
-
-
-def _drift_share(moved: Moved) -> float:
-    """Part of the smear that the drift between exposures makes."""
-    seen = float(np.median(np.abs(moved.smear)))
-    return float(np.median(np.abs(moved.from_drift))) / max(seen, 1e-6)
 
 
 def _known_worm(rhythm: Rhythm, rig: Rig) -> float:
@@ -258,33 +205,35 @@ def _surely(false_alarm: float) -> float:
     return math.log(0.1 / max(false_alarm, 1e-6))
 
 
-def declination_backlash(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """In one part of the night, and only there, the stars are drawn out along declination."""
+def declination_backlash(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
+    """After moves of the pointing, or in one part of the night, the stars are drawn out along declination."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")
-    moved, log_odds, block = max(((one, *_late(one)) for one in groups), key=lambda row: row[1])
-    if moved.along_ra is None:
-        log_odds = min(log_odds, WITHOUT_AXES)
-    across = _across_ra(moved)
-    inside, outside = across[block], across[~block]
+    explained = None if optics is None else optics.explained
+    moved, log_odds, late = max(((one, *_late(one, explained)) for one in groups), key=lambda row: row[1])
+    there = late > SEEN / 2
     which = "declination" if moved.along_ra is not None else "one direction"
-    statement = f"in one part of the night stars stretch along {which} to"
     return answer(
         "declination-backlash",
         log_odds,
-        affected=moved.where(block) if log_odds > 0 else frozenset(),
-        cost=float(shear.cost_of(_usual(inside)) * block.mean()),
+        affected=moved.where(there) if log_odds > 0 else frozenset(),
+        cost=float(shear.cost_of(_usual(late[there])) * there.mean()),
         evidence=(
             Evidence(
-                statement=statement, value=float(shear.ratio_of(_usual(inside))), unit="long over short axis",
+                statement=f"in some frames stars stretch along {which} to",
+                value=float(shear.ratio_of(_usual(late[there]))), unit="long over short axis",
                 expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
             Evidence(
-                statement="in the other frames", value=float(shear.ratio_of(_usual(outside))),
+                statement="in the other frames", value=float(shear.ratio_of(_usual(moved.size[~there]))),
                 unit="long over short axis",
             ),
-            Evidence(statement="frames of that part", value=float(block.sum()), unit="frames"),
+            Evidence(statement="frames so drawn out", value=float(there.sum()), unit="frames"),
+            Evidence(
+                statement="of them, just after the pointing was moved",
+                value=float((there & after_moves(moved)).sum()), unit="frames",
+            ),
         ),
         rivals=(
             Rival(cause="polar-misalignment", why_less_likely="its drift lasts all night, this lasts for a part of it"),
@@ -298,63 +247,13 @@ def _usual(values: Floats) -> float:
     return float(np.median(values)) if len(values) else 0.0
 
 
-def _late(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
-    """Log-odds of a run of frames smeared along declination, and that run."""
-    n = len(moved.frames)
-    along = _relative(moved)
-    across, error = -along.real, moved.error
-    first, last = _run(across, error)
-    block = np.zeros(n, bool)
-    block[first:last] = True
-    if not block.any() or block.all():
-        return -4.0, block
-    inside, outside = across[block], across[~block]
-    size = float(np.median(inside))
-    scatter = robust.mad_std(outside) if len(outside) > 2 else 0.05
-    step = (size - float(np.median(outside))) / math.hypot(max(scatter, float(np.median(error)), 0.02), 0.01)
-    off_axis = np.abs(along.imag[block])
-    pure = float(np.sum(np.maximum(inside, 0)) / max(float(np.sum(np.hypot(inside, off_axis))), 1e-9))
+def _late(moved: Moved, explained: Explained | None) -> tuple[float, Floats]:
+    """Log-odds of corrections that come late along declination, and the smear that they draw in each frame."""
+    kinds = kinds_of(moved, explained)
+    if kinds is None:
+        return -4.0, np.zeros(len(moved.frames))
     odds = all_of(
-        log_odds_above(size, SEEN, SEEN_SCATTER),
-        log_odds_above(step, 4.0, 1.3),
-        log_odds_above(pure, 0.85, 0.06),
-        log_odds_above(LATEST_SHARE, float(block.mean()), 0.06),
-        log_odds_above(float(block.sum()), 1.5, 0.6),
-        log_odds_above(float(np.mean(inside > np.median(outside) + SEEN / 2)), 0.6, 0.1),
-        moved.tracking.guided_log_odds + LEFT_ALONE,
+        kinds.late_log_odds,
+        log_odds_of_ratio(of_worst(kinds.late), SEEN, WORST_SCATTER),
     )
-    return odds, block
-
-
-def _relative(moved: Moved) -> NDArray[np.complex128]:
-    """Smear with its direction counted from right ascension; without known axes, from across the strongest smears."""
-    if moved.along_ra is not None:
-        return moved.along_ra
-    off = moved.smear - moved.middle
-    strongest = np.sum(off * np.abs(off))
-    out: NDArray[np.complex128] = -off * shear.direction(strongest).conj()
-    return out
-
-
-def _across_ra(moved: Moved) -> Floats:
-    out: Floats = -_relative(moved).real
-    return out
-
-
-def _run(value: Floats, error: Floats) -> tuple[int, int]:
-    """First and last (excluded) of the run of frames whose mean stands out most from that of the others."""
-    n = len(value)
-    weight = 1 / np.maximum(error, 0.02) ** 2
-    sums, weights = (np.concatenate([[0.0], np.cumsum(one)]) for one in (weight * value, weight))
-    best, found = 0.0, (0, 0)
-    for first in range(n - 1):
-        inside = weights[first + 2 :] - weights[first]
-        outside = weights[-1] - inside
-        with np.errstate(divide="ignore", invalid="ignore"):
-            gap = (sums[first + 2 :] - sums[first]) / inside - (sums[-1] - sums[first + 2 :] + sums[first]) / outside
-            gain = gap * np.sqrt(inside * outside / (inside + outside))
-        gain = np.where(outside > 1e-9 * weights[-1], gain, 0.0)
-        longest = int(np.argmax(gain))
-        if gain[longest] > best:
-            best, found = float(gain[longest]), (first, first + 2 + longest)
-    return found
+    return odds, kinds.late

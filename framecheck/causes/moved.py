@@ -28,8 +28,9 @@ LINE_SEEN: Final = 0.35
 and one of 1.2 where another smear lies along it."""
 
 STEADY: Final = 0.015
-"""Scatter of the smear, over the squared FWHM, of frames that nothing moves. [dimensionless] Chosen: what air leaves in
-a minute's exposure."""
+STEADY_IN_S: Final = 60.0
+"""Scatter of the smear, over the squared FWHM, of frames that nothing moves: what air leaves in a minute's exposure,
+and more in shorter ones, as means of N independent places do. [dimensionless, s] Chosen."""
 
 
 RATIO_SCATTER: Final = 0.4
@@ -143,11 +144,16 @@ def all_moved(night: Night) -> Iterator[Moved]:
             scale_arcsec=_scale(night, tracking),
             fwhm_px=float(np.median(smears.fwhm_px)),
             smear=smears.spin2_px2 / square,
-            error=np.hypot(smears.error_px2 / square, STEADY),
+            error=np.hypot(smears.error_px2 / square, _still_scatter(smears.exposure_s)),
             from_drift=tracking.spin2_of_line(line) / square * turn,
             from_speed=_from_speed(tracking, motion) / square,
             line_px=line,
         )
+
+
+def _still_scatter(exposure_s: Floats) -> Floats:
+    short = np.clip(np.nan_to_num(exposure_s, nan=STEADY_IN_S), 1.0, STEADY_IN_S)
+    return np.asarray(STEADY * np.sqrt(STEADY_IN_S / short))
 
 
 def _from_speed(tracking: Tracking, motion: Motion) -> Complexes:

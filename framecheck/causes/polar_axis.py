@@ -137,13 +137,11 @@ def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
     if not known:
         return None
     moved, log_odds = likeliest(known, lambda one: _drifts_unguided(one, rig))
-    if log_odds <= 0:
-        return None
     rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
     found = answer(
         "polar-misalignment",
         log_odds,
-        affected=moved.every_frame,
+        affected=moved.every_frame if log_odds > 0 else frozenset(),
         cost=smear_cost(moved),
         evidence=(
             Evidence(

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
+from framecheck.causes.kinds import beside_drift, kinds_of
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -31,6 +32,7 @@ from framecheck.causes.result import (
 )
 from framecheck.causes.series import Floats
 from framecheck.constants import FWHM_PER_SIGMA
+from framecheck.model.explain import Explained
 from framecheck.model.parts import changes_at_random, random_motion2
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -79,6 +81,10 @@ OWN_SIGMA: Final = 3.5
 """Such a smear over the frame's own error. Chosen."""
 SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
+SHOCK_SCATTER: Final = 0.3
+"""Of its logarithm. Chosen."""
+NOTHING: Final = 6.0
+"""Log-odds against what cannot be seen. Chosen."""
 WIDER: Final = 0.08
 """ln(FWHM) above the neighbours' from which a frame without longer stars was shaken. Chosen."""
 
@@ -96,7 +102,7 @@ def guiding_noise(night: Night, rig: Rig, optics: Optics | None) -> Finding | He
     return answer(
         "guiding-noise",
         log_odds,
-        affected=moved.where(np.abs(_unexplained(moved)) > SEEN),
+        affected=moved.where(np.abs(beside_drift(moved)) > SEEN),
         cost=blur / (1 + blur),
         evidence=(
             Evidence(
@@ -127,7 +133,7 @@ def _restlessness(moved: Moved, optics: Optics | None) -> tuple[float, float]:
         restless = changes_at_random(smear)
     else:
         noise = float(np.median(moved.error))
-        restless = math.sqrt(max(changes_at_random(_unexplained(moved)) ** 2 - noise**2, 0.0))
+        restless = math.sqrt(max(changes_at_random(beside_drift(moved)) ** 2 - noise**2, 0.0))
     return restless, float(random_motion2(restless, exposure_s))
 
 
@@ -153,17 +159,8 @@ def _recorded_evidence(recorded: tuple[float, float, float] | None) -> tuple[Evi
     )  # fmt: skip
 
 
-def _unexplained(moved: Moved) -> NDArray[np.complex128]:
-    """Smear less what the drift makes, as far as it is seen along it."""
-    if moved.drift_seen < SURE_SIGMA:
-        return moved.smear
-    seen = float(np.clip(shear.seen_of(moved.smear, moved.from_drift), 0.0, 1.3))
-    out: NDArray[np.complex128] = moved.smear - seen * moved.from_drift
-    return out
-
-
 def _restless(moved: Moved, optics: Optics | None) -> float:
-    rest = _unexplained(moved)
+    rest = beside_drift(moved)
     # a median deviation of so many numbers, two from each step, is known to this (normal statistics)
     scatter = math.hypot(RESTLESS_SCATTER, SCATTER_OF_ONE / math.sqrt(2 * max(len(rest) - 1, 1)))
     odds = [
@@ -192,12 +189,13 @@ def _lasting(off: NDArray[np.complex128], error: Floats) -> float:
     return alike - 1 / math.sqrt(2 * len(off))
 
 
-def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
+def shock(night: Night, rig: Rig, optics: Optics | None) -> Finding | Healthy | CannotTell:
     """Single frames are spoilt: doubled stars, or a smear that no neighbour shares."""
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("shock", "more frames, to tell a knock from what all of them suffer")
-    moved, log_odds, spoilt = max(((one, *_knocked(one)) for one in groups), key=lambda row: row[1])
+    explained = None if optics is None else optics.explained
+    moved, log_odds, spoilt = max(((one, *_knocked(one, explained)) for one in groups), key=lambda row: row[1])
     worst = float(np.max(np.abs(moved.smear)))
     affected = moved.where(spoilt) | moved.series.where(_unmeasurable(moved))
     return answer(
@@ -218,7 +216,7 @@ def shock(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     )  # fmt: skip
 
 
-def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
+def _knocked(moved: Moved, explained: Explained | None) -> tuple[float, NDArray[np.bool_]]:
     e = moved.e
     off = np.abs(e - shear.middle(e))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
@@ -239,22 +237,28 @@ def _knocked(moved: Moved) -> tuple[float, NDArray[np.bool_]]:
         share = lost / max(len(moved.series.frames), 1)
         return all_of(LOST_LOG_ODDS, log_odds_above(SHOCK_SHARE, share, 0.06)), spoilt
     if not spoilt.any():
-        most = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
-        return log_odds_above(most, 1.0, 0.2) - 1.0, spoilt
-    surest = float(np.max(np.minimum(off / SHOCK_SEEN, off / scale / SHOCK_SIGMA)))
+        return _drawn_by_knocks(moved, explained), off >= off.max()
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     odds = (
         3.0
         if doubled.any()
         else any_of(
-            LOST_LOG_ODDS if lost else -6.0,
+            LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
-            log_odds_above(surest, 1.1, 0.15),
+            _drawn_by_knocks(moved, explained),
             log_odds_above(widest, 1.6, 0.4),
         )
     )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _drawn_by_knocks(moved: Moved, explained: Explained | None) -> float:
+    """Log-odds that some frames are drawn out as by knocks, and enough to be seen."""
+    kinds = kinds_of(moved, explained)
+    if kinds is None:
+        return -NOTHING
+    return all_of(kinds.knocked_log_odds, log_odds_of_ratio(kinds.largest, SHOCK_SEEN, SHOCK_SCATTER))
 
 
 def _lost_light(moved: Moved) -> NDArray[np.bool_]:

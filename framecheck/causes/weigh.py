@@ -49,9 +49,6 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     polar_axis.polar_misalignment,
     polar_axis.field_rotation,
     mount.differential_flexure,
-    drive.periodic_error,
-    drive.declination_backlash,
-    shaken.shock,
     dew.dew,
     camera.undersampled,
     camera.oversampled,
@@ -62,6 +59,15 @@ ASKED: Final[tuple[Callable[[Night, Rig], Answer], ...]] = (
     sky.low_altitude,
     sky.sky_gradient,
 )
+
+ASKED_BESIDE_OPTICS: Final[tuple[Callable[[Night, Rig, Optics | None], Answer], ...]] = (
+    poor_seeing,
+    drive.periodic_error,
+    drive.declination_backlash,
+    shaken.guiding_noise,
+    shaken.shock,
+)
+"""Causes that are told by what the optics leave."""
 
 YIELDS: Final[tuple[tuple[str, str, str], ...]] = (
     ("guiding-noise", "periodic-error", "the motion has a period, or lasts from frame to frame"),
@@ -167,7 +173,7 @@ def _beside_each_other(findings: Sequence[Finding]) -> list[Finding]:
 def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     """What all causes answer for the frames of one session, in the order in which they are asked."""
     optics = explained_optics(night, rig)
-    by_model = (*optics_answers(optics), poor_seeing(night, rig, optics), shaken.guiding_noise(night, rig, optics))
+    by_model = (*optics_answers(optics), *(ask(night, rig, optics) for ask in ASKED_BESIDE_OPTICS))
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model)}
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:

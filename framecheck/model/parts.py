@@ -148,6 +148,23 @@ def parts_of(
     )  # fmt: skip
 
 
+def still_shapes_px2(explained: Explained) -> Complexes:
+    """Shapes of the stars that nothing moves, by the most probable terms: mean over the field of each frame.
+
+    Parameters
+    ----------
+    explained : Explained
+
+    Returns
+    -------
+    ndarray of complex, shape (N,)
+        (a² - b²) / 2 times exp(2 i pa), in the frame's own axes. [px²]
+    """
+    setting = explained.setting
+    still = predict(*_without_motion(explained.modes[0].numbers, setting), field_places(setting, SIDE))
+    return np.asarray(setting.width2_px2 * still.shape.mean(axis=-1))
+
+
 def parts_of_lines(frames: Sequence[int], shapes: Sequence[FrameShape]) -> Parts:
     """Take stars apart that are drawn to lines so long that nothing of the optics is seen in them.
 

@@ -178,7 +178,9 @@ def growth_as_focus(setting: Setting) -> Numbers | None:
 
 
 def turning_as_astigmatism(setting: Setting) -> Numbers | None:
-    """Begin where frames drawn out along one direction or at right angles to it are astigmatic, their focus wandering.
+    """Begin where frames drawn out along one direction or at right angles to it are astigmatic, and their focus moves.
+
+    It follows the course of the night as far as it may, and wanders beside it.
 
     None if their shapes scatter in any direction, or little, or all along one: motion makes no star short along its
     axis.
@@ -191,11 +193,16 @@ def turning_as_astigmatism(setting: Setting) -> Numbers | None:
     if np.std(along) < max(ONE_DIRECTION * np.std(across), least) or not low < -least < least < high:
         return None
     begun = start(setting, {"focus": 0.0, "astigmatism": complex(ASTIGMATIC * turn)})
-    frame, size = begun.frame.copy(), mean_over_field(setting, 0).real / setting.width2_px2
+    shared, kind, frame = begun.shared.copy(), begun.kind.copy(), begun.frame.copy()
+    size = mean_over_field(setting, 0).real / setting.width2_px2
+    focus = along / (2 * DISC_COUNTS * ASTIGMATIC)
+    design = np.column_stack([np.ones(len(focus)), setting.focus_course])
+    fit, *_ = np.linalg.lstsq(design, focus, rcond=None)
+    kind[:, 1], shared[AT["focus_1"].start : AT["focus_3"].stop] = fit[0], fit[1:]
     frame[:, AT_FRAME["motion"]] = 0
-    frame[:, AT_FRAME["focus"].start] = along / (2 * DISC_COUNTS * ASTIGMATIC)
+    frame[:, AT_FRAME["focus"].start] = focus - design @ fit
     frame[:, AT_FRAME["air"].start] = np.clip(np.log(size / np.median(size)), -0.3, 0.3) / 2
-    return Numbers(shared=begun.shared, kind=begun.kind, frame=frame)
+    return Numbers(shared=shared, kind=kind, frame=frame)
 
 
 def _slope_of_shape(setting: Setting) -> complex:

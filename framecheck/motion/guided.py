@@ -19,12 +19,13 @@ SAID: Final = 4.0
 STILL_LOG_ODDS: Final = 1.5
 """Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
 
-REFRACTION_ARCSEC_PER_MIN: Final = 0.5
-"""[arcsec/min] Drift that refraction makes at three hours from the meridian (row TRK-37)."""
-
-FAST_LOG_ODDS: Final = 0.9
-"""Log-odds against a guider for each factor e that the pointing drifts faster than that. Chosen: tubes bend by up to an
-arcsecond a minute, axes a few arcminutes off drift by as much or more."""
+BENDING: Final = (0.4, 0.8)
+LEFT_ALONE: Final = (2.0, 1.0)
+"""Drift that guided frames keep, and that of an axis left alone: median, and scatter of the logarithm. [arcsec/min,
+dimensionless] Chosen: tubes bend by up to an arcsecond a minute; axes are some arcminutes off, a quarter of an
+arcsecond a minute for each (row TRK-37 and closed form)."""
+SLOW_LOG_ODDS: Final = 1.5
+"""Most that a slow drift may say for a guider. Chosen: axes can be well set."""
 
 ALONG_DEC_LOG_ODDS: Final = 1.5
 """Log-odds against a guider if the drift lies within 24 degrees of declination. Chosen: a bending tube has any
@@ -195,6 +196,8 @@ def guided_log_odds(
 def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float:
     """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone.
 
+    Two normal distributions of the logarithm are set against each other.
+
     Parameters
     ----------
     drift : SkyDrift or None
@@ -216,9 +219,13 @@ def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float
             return 0.0
         east, north, error, across = scale * seen.real, scale * seen.imag, scale * off, False
     rate = float(np.hypot(east, north))
-    if rate < 4 * error or rate < REFRACTION_ARCSEC_PER_MIN:
+    if rate < 4 * error or rate <= 0:
         return 0.0
-    return -FAST_LOG_ODDS * float(np.log(rate / REFRACTION_ARCSEC_PER_MIN)) - ALONG_DEC_LOG_ODDS * across
+    guided, free = (
+        -0.5 * (log(rate / usual) / scatter) ** 2 - log(scatter) for usual, scatter in (BENDING, LEFT_ALONE)
+    )
+    slow = rate < BENDING[0]  # the slower, the less it says
+    return min(SLOW_LOG_ODDS if slow else guided - free, SLOW_LOG_ODDS) - ALONG_DEC_LOG_ODDS * across
 
 
 def _turns(motion: Motion) -> bool:

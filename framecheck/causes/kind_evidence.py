@@ -1,0 +1,207 @@
+"""Evidence of each kind of motion: chance, sway, the gear, and corrections that come late."""
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framecheck.causes.smears import (
+    ACROSS,
+    DRAWN,
+    KNOCKS,
+    Floats,
+    Seen,
+    along_axes,
+    at_least_one,
+    drawn_along,
+    gear_axes,
+    late_axes,
+    likely_axes,
+    log_calm,
+    log_normal,
+    over_all,
+    restless,
+    with_knocks,
+)
+
+Kind = Literal["chance", "sway", "gear", "after moves", "in a run"]
+LATE: Final = (0.3, 0.6)
+LATE_STILL: Final = 0.3
+LATE_IN_RUN: Final = 0.9
+"""Share of the moves of the pointing after which corrections come late; chance that they do so in the next frame still;
+and share of the frames of a run that they draw out. Chosen."""
+
+SHORTEST_RUN: Final = 3
+LONGEST_RUN: Final = 0.85
+"""Frames of the shortest run, and share of the frames above which a run is no longer a part of the night. Chosen: a
+knock may hit two frames."""
+
+RUN_ENDS: Final = 60
+"""Frames at which a run may begin or end, spread over the group. Chosen: for the time that it takes."""
+
+SPEEDS: Final = np.linspace(-3, 3, 13)
+SPEEDS_BELIEVED: Final = np.exp(-(SPEEDS**2) / 2) / np.exp(-(SPEEDS**2) / 2).sum()
+"""Speeds of the gear inside an exposure, over their rms, and how likely each is: normal."""
+
+LASTING: Final = (0.0, 0.6, 0.85)
+"""Correlation of that speed from frame to frame. Chosen: none, where exposures are as long as a turn of the gear."""
+
+SPEED_MISSES: Final = 0.1
+"""Share by which the speed from frame to frame misses the smear inside them. Chosen: it is a mean of two intervals."""
+
+SHORT_STEP: Final = 0.3
+"""Shortest time between frames that counts, over the usual one. Chosen."""
+
+WITH_DRIFT: Final = (0.0, 1.5)
+"""Steady part of the speed over its rms. Chosen."""
+
+WIDENS_THIN: Final = (0.0, 0.5)
+WIDENS_THICK: Final = (1.0, 2.0)
+"""ln(area) beyond what a smear along one axis makes, per smear: of motion along that axis, and of wind that goes in all
+directions; mean and scatter. [dimensionless] First: closed form, with the laws' error; second: chosen."""
+
+LEAST_WIDENS_ERROR: Final = 0.3
+"""[dimensionless] Of its measurement. Chosen."""
+
+TINY: Final = 1e-300
+
+
+def _chance(seen: Seen, knocks: bool) -> float:
+    calm = log_calm(seen)
+    if not knocks:
+        return over_all(calm.sum(axis=-1))
+    none = (math.log(1 - KNOCKS) + calm).sum(axis=-1)
+    return over_all(at_least_one(with_knocks(calm, seen).sum(axis=-1), none))
+
+
+def _after_moves(seen: Seen, knocks: bool) -> float:
+    """After some moves of the pointing corrections come late, for a frame or some."""
+    if not seen.after_move.any():
+        return -math.inf
+    axes, chance = late_axes(seen)
+    drawn, calm = drawn_along(seen, axes), log_calm(seen)
+    still = with_knocks(calm, seen) if knocks else calm
+    spared = math.log(1 - KNOCKS) + calm
+    logs = []
+    for late in LATE:
+        log = _late_for_a_while(seen, drawn, still, late)
+        log = at_least_one(log, seen.after_move.sum() * math.log(1 - late) + still.sum(axis=-1))
+        if knocks:
+            log = at_least_one(log, _late_for_a_while(seen, drawn, spared, late))
+        logs.append(over_all(log, chance))
+    return float(np.logaddexp.reduce(logs)) - math.log(len(LATE))
+
+
+def _late_for_a_while(seen: Seen, drawn: Floats, still: Floats, late: float) -> Floats:
+    """Log density where, after each move, none or the first few frames are drawn out; the first axes of `drawn`."""
+    total = np.broadcast_to(still.sum(axis=-1), drawn.shape[:-1]).copy()
+    starts = np.flatnonzero(seen.after_move)
+    for first, end in zip(starts, [*starts[1:], len(seen.smear)], strict=True):
+        gain = np.cumsum((drawn - still)[..., first:end], axis=-1)
+        lasts = math.log(late * (1 - LATE_STILL)) + math.log(LATE_STILL) * np.arange(end - first)
+        total += np.logaddexp(math.log(1 - late), np.logaddexp.reduce(gain + lasts, axis=-1))
+    return total
+
+
+def _in_a_run(seen: Seen, knocks: bool) -> float:
+    axes, chance = late_axes(seen)
+    still = with_knocks(log_calm(seen), seen) if knocks else log_calm(seen)
+    inside = np.logaddexp(math.log(1 - LATE_IN_RUN) + still, math.log(LATE_IN_RUN) + drawn_along(seen, axes)) - still
+    first, last = runs_of(len(seen.smear))
+    so_far = np.concatenate([np.zeros((*inside.shape[:-1], 1)), np.cumsum(inside, axis=-1)], axis=-1)
+    runs = np.logaddexp.reduce(so_far[..., last] - so_far[..., first], axis=-1) - math.log(len(first))
+    return over_all(runs + still.sum(axis=-1), chance)
+
+
+def runs_of(n: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last (excluded) frame of all runs that are a part of the night."""
+    ends = np.unique(np.linspace(0, n, min(n, RUN_ENDS) + 1).astype(int))
+    first, last = (ends[k] for k in np.triu_indices(len(ends), 1))
+    part = (last - first >= SHORTEST_RUN) & (last - first <= max(LONGEST_RUN * n, SHORTEST_RUN))
+    return first[part], last[part]
+
+
+def _gear(seen: Seen, knocks: bool) -> float:
+    """Speeds along one axis, seen from frame to frame or not."""
+    axes, chance = gear_axes(seen)
+    drifts = WITH_DRIFT if np.abs(seen.from_drift).any() else WITH_DRIFT[:1]
+    unseen = _swings(seen, axes, chance, knocks, LASTING, drifts)
+    if seen.from_speed is None:
+        return unseen
+    error = np.hypot(seen.error, SPEED_MISSES * np.abs(seen.from_speed))
+    beside = replace(seen, smear=seen.smear - seen.from_speed, error=error)
+    return float(np.logaddexp(unseen, _chance(beside, knocks)) - math.log(2))
+
+
+def _sway(seen: Seen, knocks: bool) -> float:
+    axes, chance = likely_axes(seen)
+    swings = _swings(seen, axes, chance, knocks, LASTING[:-1], WITH_DRIFT[:1])
+    return swings + float(np.logaddexp(0.0, _widens(seen))) - math.log(2)
+
+
+def _swings(
+    seen: Seen, axes: Floats, chance: Floats, knocks: bool, lasting: tuple[float, ...], drifts: tuple[float, ...]
+) -> float:
+    """Log evidence of a motion along one axis whose speed wanders: each smear is the square of the speed.
+
+    The speeds are a Gaussian process that forgets itself exponentially, on a grid: forward algorithm of a hidden Markov
+    chain (textbook).
+    """
+    along, variance = along_axes(seen, axes)[:, None, None, None, :], restless(seen)[:, None, :]
+    size = DRAWN[:, None, None]
+    step = np.diff(seen.minutes)
+    step = np.maximum(step / max(float(np.median(step)), 1e-3), SHORT_STEP)
+    logs = []
+    for drift in drifts:
+        speed2 = 1 + drift**2
+        smear = (size * (SPEEDS + drift) ** 2 / speed2)[..., None]
+        cell = (size * 2 * np.abs(SPEEDS + drift) * (SPEEDS[1] - SPEEDS[0]) / speed2)[..., None]
+        log = log_normal(along.real - smear, variance + cell**2 / 12)
+        log = log + log_normal(along.imag, variance + (ACROSS * size[..., None]) ** 2)
+        if knocks:
+            log = with_knocks(log.swapaxes(2, 3), seen).swapaxes(2, 3)
+        logs += [over_all(_chain(log, correlation**step), chance) for correlation in lasting]
+    return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
+
+
+def _chain(log: Floats, correlation: Floats) -> Floats:
+    """Log evidence of a chain of speeds, from the log density of each frame at each speed, (..., speeds, n)."""
+    now = np.log(SPEEDS_BELIEVED) + log[..., 0]
+    for k, lasts in enumerate(correlation):
+        top = now.max(axis=-1, keepdims=True)
+        now = np.log(np.exp(now - top) @ _next_speed(float(lasts)) + TINY) + top + log[..., k + 1]
+    return np.asarray(np.logaddexp.reduce(now, axis=-1))
+
+
+def _next_speed(lasts: float) -> Floats:
+    """Chance of each speed after each; rows are those before."""
+    apart = np.exp(-0.5 * (SPEEDS - lasts * SPEEDS[:, None]) ** 2 / (1 - lasts**2))
+    return np.asarray(apart / apart.sum(axis=1, keepdims=True))
+
+
+def _widens(seen: Seen) -> float:
+    """Log of how likely stars grow so with their smear if motion goes in all directions, over along one axis only."""
+    size = np.abs(seen.smear)
+    beyond = 2 * np.log(seen.width) - np.arcsinh(size)
+    off = size - size.mean()
+    power = max(float((off**2).sum()), 1e-9)
+    slope = float((off * beyond).sum()) / power
+    rest = beyond - beyond.mean() - slope * off
+    error = math.hypot(float(np.sqrt((rest**2).sum() / max(len(rest) - 2, 1) / power)), LEAST_WIDENS_ERROR)
+    thick, thin = (
+        log_normal(np.array(slope - mean), np.array(error**2 + scatter**2))
+        for mean, scatter in (WIDENS_THICK, WIDENS_THIN)
+    )
+    return float(thick - thin)
+
+
+LIKELIHOODS: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
+    "chance": _chance,
+    "sway": _sway,
+    "gear": _gear,
+    "after moves": _after_moves,
+    "in a run": _in_a_run,
+}

@@ -1,0 +1,281 @@
+"""Kinds of motion: what drew the stars of a group out, frame by frame, and how likely each is.
+
+Each kind says how the smears of all frames are distributed; they are weighed against each other by their evidence.
+"""
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from framecheck import shear
+from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, LIKELIHOODS, Kind, runs_of
+from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved
+from framecheck.causes.series import Bools, Floats
+from framecheck.causes.smears import DRAWN, Seen, along_axes, drawn_along, gear_axes, late_axes, log_calm
+from framecheck.model.explain import Explained
+from framecheck.model.parts import still_shapes_px2
+from framecheck.motion.drift import never_rests
+
+FAR_SWING: Final = 1.5
+"""Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
+
+STEADY: Final = (0.2, 0.1)
+"""Smear that stays all night, over the squared FWHM, and its change in half of it, as believed. Chosen."""
+
+STEADY_BELIEVED: Final = 0.2
+"""Chance of one that no drift seen explains. Chosen."""
+
+BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
+    "chance": (0.5, 0.5), "sway": (0.3, 0.08), "gear": (0.03, 0.2), "after moves": (0.08, 0.02),
+    "in a run": (0.06, 0.002),
+}  # fmt: skip
+"""How often each comes, under a guider and without. Chosen: corrections that come late need somebody who corrects."""
+
+KNOCKS_BELIEVED: Final = 0.12
+"""Chance of knocks beside any of them. Chosen."""
+
+MOST_OF_DRIFT: Final = 1.3
+"""Smear along the drift, over the one that it lets expect, that may be its own. [dimensionless] Chosen."""
+
+WORST: Final = 0.1
+"""Share of the frames, the worst, by which a cause that spoils some of them is judged. Chosen."""
+
+LEAST_CHANCE: Final = 1e-6
+"""Chance that no story falls below. Chosen: none of them is the whole truth."""
+
+MEDIAN_OF_RAYLEIGH: Final = 1.1774
+"""Closed form: sqrt(2 ln 2)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Kinds:
+    """How likely each kind of motion is, and what it draws."""
+
+    chance: Mapping[Kind, float]
+    """Probability of each; 1 together."""
+    knocks: float
+    """Probability that some frames were knocked."""
+    by_gear: Floats
+    """Smear that the gear draws in each frame, if it is there; shape (n,)."""
+    largest: float
+    """Largest smear beside the usual one."""
+    late: Floats
+    """Smear that late corrections draw in each frame, if they are there; shape (n,)."""
+
+    unguided_gear: float
+    """Probability that it is the gear, and that nobody corrects it."""
+
+    @property
+    def late_log_odds(self) -> float:
+        """Log-odds of corrections that come late."""
+        return _log_odds(self.chance["after moves"] + self.chance["in a run"])
+
+    @property
+    def gear_log_odds(self) -> float:
+        """Log-odds of a gear that nobody corrects."""
+        return _log_odds(self.unguided_gear)
+
+    @property
+    def knocked_log_odds(self) -> float:
+        """Log-odds that some frames were knocked."""
+        return _log_odds(self.knocks)
+
+
+def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
+    """Weigh the kinds of motion of one group.
+
+    Parameters
+    ----------
+    moved : Moved
+    explained : Explained, optional
+        What the optics make of the session's stars.
+
+    Returns
+    -------
+    Kinds or None
+        None if too few frames show a smear.
+    """
+    if len(moved.frames) < FEWEST_FRAMES:
+        return None
+    axes = moved.tracking.axes
+    turn = 1.0 if axes is None else shear.turning(-axes.ra_angle_deg)
+    smear = moved.smear if explained is None else moved.smear - _changing_optics(moved, explained)
+    known = bool(np.isfinite(moved.from_speed).all())
+    seen = Seen(
+        smear=smear * turn, error=moved.error, minutes=np.nan_to_num(moved.tracking.smears.minutes),
+        after_move=after_moves(moved), from_drift=(moved.smear - beside_drift(moved)) * turn,
+        from_speed=_as_seen(smear, moved.from_speed) * turn if known else None, ra_known=axes is not None,
+        width=moved.tracking.smears.fwhm_px,
+    )  # fmt: skip
+    return weigh_kinds(seen, moved.tracking.guided_log_odds)
+
+
+def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
+    """How likely each kind of motion is.
+
+    Parameters
+    ----------
+    seen : Seen
+    guided_log_odds : float
+        That corrections were made.
+
+    Returns
+    -------
+    Kinds
+    """
+    guided = 1 / (1 + math.exp(-guided_log_odds))
+    cases = _cases(seen)
+    logs: dict[tuple[Kind, bool, int], float] = {}
+    for kind, evidence in LIKELIHOODS.items():
+        believed = math.log(guided * BELIEVED[kind][0] + (1 - guided) * BELIEVED[kind][1])
+        for knocks in (False, True):
+            own = believed + math.log(KNOCKS_BELIEVED if knocks else 1 - KNOCKS_BELIEVED)
+            for k, case in enumerate(cases):
+                if kind in case.of:
+                    logs[kind, knocks, k] = own + case.log_believed + evidence(case.seen, knocks)
+    total = np.logaddexp.reduce(list(logs.values()))
+    chance = {case: float(np.exp(log - total)) for case, log in logs.items()}
+    of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in LIKELIHOODS}
+    free = (1 - guided) * BELIEVED["gear"][1]
+    late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
+    likeliest, _, beside = max(late, key=lambda one: late[one])
+    return Kinds(
+        chance=of_kind,
+        knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
+        unguided_gear=of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0]),
+        by_gear=_gear_smear(seen),
+        largest=_largest(seen, of_kind["gear"] > 0.5),
+        late=_late_smear(cases[beside].seen, likeliest == "in a run"),
+    )
+
+
+def _changing_optics(moved: Moved, explained: Explained) -> Complexes:
+    """How the shape that the optics draw differs from the usual one, over the squared FWHM, in each frame.
+
+    A smear has their usual shape taken off already. Frames that the model was not solved for lie between those it was.
+    """
+    members = np.array(moved.tracking.smears.frames)
+    rows = np.flatnonzero(np.isin(explained.frames, members))
+    if len(rows) < FEWEST_FRAMES:
+        return np.zeros(len(members), complex)
+    at = np.array(explained.frames)[rows]
+    turned = np.array([moved.frames[int(np.searchsorted(members, i))].turned_deg for i in at])
+    shape = still_shapes_px2(explained)[rows] * shear.turning(-turned)
+    off = shape - shear.middle(shape)
+    square = moved.tracking.smears.fwhm_px**2
+    return np.asarray((np.interp(members, at, off.real) + 1j * np.interp(members, at, off.imag)) / square)
+
+
+def after_moves(moved: Moved) -> Bools:
+    """Frames before which the pointing was moved; shape (n,)."""
+    every, jumps = never_rests(moved.motion), frozenset(moved.motion.jumps)
+    return np.array([every or i in jumps for i in moved.tracking.smears.frames])
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """Smears without what another motion makes of them, and for which kinds that may be so."""
+
+    of: tuple[Kind, ...]
+    log_believed: float
+    seen: Seen
+
+
+def _cases(seen: Seen) -> list[_Case]:
+    """Smears as they are, without that of the drift, and without a steady one that no drift explains."""
+    steady, occam = _steady(seen)
+    others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
+    swings: tuple[Kind, ...] = ("gear", "sway")
+    cases = [
+        _Case(swings, -math.log(2), seen),
+        _Case(swings, -math.log(2), replace(seen, smear=seen.smear - seen.from_drift)),
+        _Case(others, math.log(STEADY_BELIEVED) + occam, replace(seen, smear=seen.smear - steady)),
+    ]
+    cases.append(_Case(others, math.log(1 - STEADY_BELIEVED), replace(seen, smear=seen.smear - seen.from_drift)))
+    return cases
+
+
+def beside_drift(moved: Moved) -> Complexes:
+    """Smear less what the drift makes, as far as it is seen along it."""
+    if moved.drift_seen < SURE_SIGMA:
+        return moved.smear
+    return np.asarray(moved.smear - _as_seen(moved.smear, moved.from_drift))
+
+
+def _as_seen(smear: Complexes, expected: Complexes) -> Complexes:
+    """As much of an expected smear as there is."""
+    return np.asarray(float(np.clip(shear.seen_of(smear, expected), 0.0, MOST_OF_DRIFT)) * expected)
+
+
+def of_worst(smear: Floats) -> float:
+    """Mean smear of the worst tenth of the frames, of which two at the least."""
+    worst = max(2, math.ceil(WORST * len(smear)))
+    return float(np.mean(np.sort(smear)[-worst:]))
+
+
+def _log_odds(chance: float) -> float:
+    held = min(max(chance, LEAST_CHANCE), 1 - LEAST_CHANCE)
+    return math.log(held / (1 - held))
+
+
+def _steady(seen: Seen) -> tuple[Complexes, float]:
+    """Smear that stays, or turns slowly, and what its four numbers cost: log of what is believed over what is known.
+
+    Least squares that outlying frames hardly pull (Cauchy weights; Laplace's approximation of the evidence, textbook).
+    """
+    t = seen.minutes - seen.minutes.min()
+    design = np.column_stack([np.ones(len(t)), 2 * t / max(float(np.ptp(t)), 1e-9) - 1])
+    weight = np.ones(len(t))
+    for _ in range(12):
+        root = np.sqrt(weight)
+        fit, *_ = np.linalg.lstsq(design * root[:, None], seen.smear * root, rcond=None)
+        off = np.abs(seen.smear - design @ fit)
+        scale = max(float(np.median(off)) / MEDIAN_OF_RAYLEIGH, 0.01)
+        weight = 1 / (1 + (off / scale) ** 2)
+    known2 = (float(np.median(seen.error**2)) + scale**2) / (len(t) * np.array([1.0, 1 / 3]))
+    return np.asarray(design @ fit), -float(np.sum(np.log(np.maximum(np.array(STEADY) / np.sqrt(known2), 1.0) ** 2)))
+
+
+def _gear_smear(seen: Seen) -> Floats:
+    """Smear along the likeliest axis of the gear, beyond that of the drift."""
+    axes, _ = gear_axes(seen)
+    axis = axes[int(along_axes(seen, axes).real.sum(axis=-1).argmax())]
+    return np.maximum((along_axes(seen, np.array([axis]))[0] - np.abs(seen.from_drift)).real, 0.0)
+
+
+def _largest(seen: Seen, swings: bool) -> float:
+    """Largest smear beside the usual one or, if the gear swings, beside its axis and far beyond its other swings."""
+    if not swings:
+        return float(np.abs(seen.smear - shear.middle(seen.smear)).max())
+    axes, _ = gear_axes(seen)
+    along = along_axes(seen, axes)
+    along = along[int(along.real.sum(axis=-1).argmax())]
+    far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - WORST), 0)
+    return float(np.hypot(far, along.imag).max())
+
+
+def _late_smear(seen: Seen, in_a_run: bool) -> Floats:
+    """Smear along declination of the frames in which corrections came late, as the likeliest axis and run have it."""
+    axes, _ = late_axes(seen)
+    along = along_axes(seen, axes).real
+    calm, drawn = log_calm(seen), np.logaddexp.reduce(drawn_along(seen, axes), axis=1) - math.log(len(DRAWN))
+    share = np.full(len(seen.smear), LATE_IN_RUN)
+    if not in_a_run:
+        after = seen.after_move.astype(float)
+        share = LATE[-1] * np.maximum(after, LATE_STILL * np.concatenate([[0.0], after[:-1]]))
+    with np.errstate(divide="ignore"):
+        gain = np.logaddexp(np.log(1 - share) + calm, np.log(share) + drawn) - calm
+        there = np.log(share) + drawn - calm > np.log(1 - share)
+    if not in_a_run:
+        axis, q = np.unravel_index(int(gain.sum(axis=-1).argmax()), gain.shape[:-1])
+        return np.where(there[axis, q], np.maximum(along[axis], 0), 0.0)
+    first, last = runs_of(len(seen.smear))
+    so_far = np.concatenate([np.zeros((*gain.shape[:-1], 1)), np.cumsum(gain, axis=-1)], axis=-1)
+    runs = so_far[..., last] - so_far[..., first] + calm.sum(axis=-1)[..., None]
+    axis, q, run = np.unravel_index(int(runs.argmax()), runs.shape)
+    k = np.arange(len(seen.smear))
+    inside = (k >= first[run]) & (k < last[run]) & there[axis, q]
+    return np.where(inside, np.maximum(along[axis], 0), 0.0)
