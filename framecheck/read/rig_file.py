@@ -320,10 +320,12 @@ def _syntax_fault(text: str, why: str) -> str:
     lines = text.splitlines()
     line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
     reason = re.sub(r"\s*\(at .*\)", "", why)
-    return (
-        f"line {number} isn't valid TOML ({_cut(reason)}): {_cut(line)!r}. Write key = value, with text in quotation "
-        "marks."
-    )
+    hint = "Write key = value, with text in quotation marks."
+    if reason == "Invalid value" and re.search(r"=\s*(?:yes|no|on|off|true|false)\b", line, flags=re.IGNORECASE):
+        hint = "Write true or false, in small letters."
+    elif re.search(r"=\s*[-+]?[\d.]+\s*[a-z°″]", line, flags=re.IGNORECASE):
+        hint = "Write the number without its unit."
+    return f"line {number} isn't valid TOML ({_cut(reason)}): {_cut(line)!r}. {hint}"
 
 
 def _entries(tables: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
