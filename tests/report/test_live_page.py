@@ -172,4 +172,4 @@ def test_who_asked_for_it_is_notified_and_hears_it_once(tmp_path: Path) -> None:
                 else:
                     (note,) = notes
                     assert note[0] == "Stars get wider"
-                    assert "dew" in note[1]
+                    assert CURES["dew"][0] in note[1]
