@@ -247,7 +247,7 @@ QUANTITIES: Final = (
             least_top=1.05,
             mark=1.0,
         ),
-        column=Column(5, "Trans\u00adpar\u00adency"),
+        column=Column(5, "Trans\u00adparency"),
         latest=Latest(3, "Light", "light", 7, is_share=True),
     ),
     Quantity(

@@ -11,15 +11,17 @@ from typing import Final
 UNKNOWN: Final = "–"
 """Stands where a number is not known."""
 _SIGNS: Final = {
-    "percent": "\u202f%", "percent of the squared FWHM": "\u202f% of the squared FWHM", "arcsec": "″",
+    "percent": " %", "percent of the squared FWHM": " % of the squared FWHM", "arcsec": "″",
     "arcsec rms": "″ rms", "arcsec/min": "″ a minute", "arcsec/s": "″ a second", "arcmin": "′", "deg": "°",
-    "deg/h": "° an hour", "px": "\u202fpx", "px/min": "\u202fpx a minute", "s": "\u202fs", "K": "\u202fK", "ratio": "",
+    "deg/h": "° an hour", "px": " px", "px/min": " px a minute", "s": " s", "K": " K", "ratio": "",
 }  # fmt: skip
 """What stands after a number of that unit."""
 _SMALLEST: Final = {"percent": 0.1, "percent of the squared FWHM": 0.1}
 """Smaller shares are told as "below" it: three digits of a tiny chance say nothing more. Chosen."""
 _LIMIT: Final = re.compile(r"\b(?:below|above|within|up to) \d+(?:\.\d+)?(?![\d.]|\s?%)")
 """A limit in words whose unit is left to the value beside it."""
+_TIE: Final = re.compile(r"(?<=\d) (?=(?:%|s|min|h|px|K|°C|MB|mm)(?!\w))|(?<=\d h) (?=\d+ min)")
+"""Spaces between a number and its unit, where no line may end."""
 _BARE: Final = ("ratio", "long over short axis")
 """Units that a limit in words does without."""
 
@@ -35,6 +37,16 @@ def plain(text: str) -> str:
 def safe(text: object) -> str:
     """Text from files and headers with all that could steer a terminal made visible."""
     return plain(str(text))
+
+
+def tied(text: str) -> str:
+    """The text with numbers and their units kept on one line, by spaces that do not break."""
+    return _TIE.sub("\u00a0", text)
+
+
+def untied(text: str) -> str:
+    """The text with plain spaces again, once its lines are set."""
+    return text.replace("\u00a0", " ")
 
 
 def steers(sign: str) -> bool:

@@ -257,5 +257,7 @@ def _frames_of_width(night: Night, below: float = math.inf, above: float = 0.0) 
 
 def _no_stars(cause: str) -> CannotTell:
     return CannotTell(
-        cause=cause, because="no frame has stars enough to measure their size", what_would_settle_it="frames with stars"
+        cause=cause,
+        because="no frame has enough stars to measure their size",
+        what_would_settle_it="frames with more stars",
     )

@@ -8,11 +8,11 @@ CAMERA: Final = (
     Cause(
         name="undersampled",
         family="camera",
-        title="Undersampled",
+        title="Undersampling",
         culprit="undersampling",
         meaning="Fewer than about two pixels span the FWHM.",
         fixes=(
-            Fix("Dither between exposures, and combine many frames on a finer grid."),
+            Fix("Dither between exposures, and stack many frames on a finer grid."),
             Fix("Undo binning.", needs="binning"),
             Fix("Accept it where a wide field is the aim."),
             Fix("Use a longer focal length or smaller pixels."),
@@ -22,7 +22,7 @@ CAMERA: Final = (
     Cause(
         name="oversampled",
         family="camera",
-        title="Oversampled",
+        title="Oversampling",
         culprit="oversampling",
         meaning="Many more pixels span the FWHM than the detail needs.",
         fixes=(
@@ -35,7 +35,7 @@ CAMERA: Final = (
     Cause(
         name="saturation",
         family="camera",
-        title="Saturation",
+        title="Clipped stars",
         culprit="clipped stars",
         meaning="Too many of the stars that matter are clipped.",
         fixes=(

@@ -12,7 +12,7 @@ WORKSHOP: Final = (
 )
 MAINS: Final = (
     "Keep mains indoors and run low voltage to the telescope, or use outdoor connectors behind a residual-current "
-    "device of 30 mA or less. Fuse dew heaters and do not cover them. Follow local rules or ask an electrician."
+    "device of 30 mA or less. Fuse dew heaters and don't cover them. Follow local rules or ask an electrician."
 )
 SUN: Final = (
     "Towards twilight, never point telescope, finder or camera near the Sun without a filter made for it over the "

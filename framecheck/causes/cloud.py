@@ -73,7 +73,7 @@ def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     worst = max(known, key=lambda one: one.log_odds)
     evidence = [
         Evidence(
-            statement="the frames that lost most light unsteadily lost",
+            statement="light lost in the worst frames",
             value=100 * (1 - math.exp(-max(worst.depth, 0.0))),
             unit="percent",
             expected_if_healthy=f"below {100 * (1 - math.exp(-worst.limit)):.0f}",
@@ -82,7 +82,7 @@ def cloud(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if worst.sky_change is not None:
         evidence.append(
             Evidence(
-                statement="the noise of the sky changes in them by",
+                statement="their sky noise changes by",
                 value=100 * math.expm1(worst.sky_change),
                 unit="percent",
                 expected_if_healthy="0 within 5",

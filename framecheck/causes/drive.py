@@ -119,7 +119,7 @@ def _worm(rhythm: Rhythm, rig: Rig) -> tuple[Evidence, ...]:
     words = {
         "same": "it is the period of the worm in the rig file",
         "harmonic": "it is a simple part of the worm's period",
-        "alias": "frames at this interval cannot tell it from the worm's period",
+        "alias": "frames at this interval can't tell it from the worm's period",
         "other": "it is not the worm's period",
     }  # fmt: skip
     return (Evidence(statement=words[compare_with_worm(rhythm, rig.worm_period_s)], value=rig.worm_period_s, unit="s"),)

@@ -214,7 +214,7 @@ def after_moves(moved: Moved) -> Bools:
 
 
 @dataclass(frozen=True, slots=True)
-class _Case:
+class _Beside:
     """Smears without what another motion makes of them, and for which kinds that may be so."""
 
     of: tuple[Kind, ...]
@@ -222,7 +222,7 @@ class _Case:
     seen: Seen
 
 
-def _cases(seen: Seen) -> list[_Case]:
+def _cases(seen: Seen) -> list[_Beside]:
     """Smears as they are, without that of the drift, and without a steady one that no drift explains."""
     steady, occam = _steady(seen)
     others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
@@ -230,9 +230,9 @@ def _cases(seen: Seen) -> list[_Case]:
     alone = replace(seen, smear=seen.smear - seen.from_drift)
     swinging = [seen, alone] if seen.from_drift.any() else [seen]
     return [
-        *(_Case(swings, -math.log(len(swinging)), one) for one in swinging),
-        _Case(others, math.log(STEADY_BELIEVED) + occam, replace(seen, smear=seen.smear - steady)),
-        _Case(others, math.log(1 - STEADY_BELIEVED), alone),
+        *(_Beside(swings, -math.log(len(swinging)), one) for one in swinging),
+        _Beside(others, math.log(STEADY_BELIEVED) + occam, replace(seen, smear=seen.smear - steady)),
+        _Beside(others, math.log(1 - STEADY_BELIEVED), alone),
     ]
 
 

@@ -201,11 +201,11 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
             expected_if_healthy=f"below {FLEXURE_ARCSEC_PER_MIN} with a guider",
         ),
         Evidence(
-            statement="that draws a star out in one exposure by", value=line, unit="px",
+            statement="that trails a star in one exposure by", value=line, unit="px",
             expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
         ),
         Evidence(
-            statement="of the smear that this drift lets expect is seen",
+            statement="of the smear expected from this drift is seen",
             value=100 * shear.seen_of(moved.smear, expected),
             unit="percent",
             expected_if_healthy="none is expected",

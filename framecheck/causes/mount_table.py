@@ -32,7 +32,7 @@ MOUNT: Final = (
     Cause(
         name="polar-misalignment",
         family="mount",
-        title="Polar misalignment",
+        title="Poor polar alignment",
         culprit="poor polar alignment",
         meaning="The polar axis is off the pole: steady drift (mostly in declination) of unguided frames, or "
         "rotation about the guide star in guided ones.",
@@ -65,7 +65,7 @@ MOUNT: Final = (
         culprit="field rotation",
         meaning="Frames or stars turn about a point: an alt-azimuth mount, or a gross polar error.",
         fixes=(
-            Fix("Shorten the exposures, the more the further from the centre the stars must be round."),
+            Fix("Shorten the exposures: the further from the centre stars must be round, the more."),
             Fix("Align the polar axis again, on an equatorial mount.", needs="a polar axis", caution=LOAD),
             Fix("On an alt-azimuth mount, use a wedge or a rotator.", needs="an alt-azimuth mount"),
         ),
@@ -102,7 +102,7 @@ MOUNT: Final = (
     Cause(
         name="guiding-noise",
         family="mount",
-        title="Guiding noise",
+        title="Guiding errors",
         culprit="guiding errors",
         meaning="Random tracking error without a fixed period, in most frames, beyond what the air explains.",
         fixes=(
@@ -114,7 +114,7 @@ MOUNT: Final = (
             Fix("Calibrate the guider again near the target's declination.", needs="a guider"),
             Fix("Balance the axes and free the cables.", caution=LOAD),
             Fix("Guide, if nothing guides yet, with corrections every few seconds.", needs="no guider"),
-            Fix("Stop play in guide scope and focuser.", needs="a guider"),
+            Fix("Remove play in the guide scope and focuser.", needs="a guider"),
         ),
         caution=LOAD,
         rivals=(
@@ -156,8 +156,7 @@ MOUNT: Final = (
         family="mount",
         title="Shock",
         culprit="knocks and gusts",
-        meaning="Single frames are spoilt by a gust, a knock or a snagged cable: doubled or jagged stars in "
-        "any direction.",
+        meaning="A gust, a knock or a snagged cable spoils single frames: double or jagged stars, in any direction.",
         fixes=(
             Fix("Reject the spoilt frames."),
             Fix("Tie the cables so that nothing can snag, and keep away from the pier while exposing.", caution=DARK),

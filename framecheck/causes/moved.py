@@ -204,6 +204,6 @@ def too_few(cause: str, settles: str, because: str = "") -> CannotTell:
     """The answer where too few frames show stars."""
     return CannotTell(
         cause=cause,
-        because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have stars enough",
+        because=because or f"fewer than {FEWEST_FRAMES} frames of one kind have enough stars",
         what_would_settle_it=settles,
     )

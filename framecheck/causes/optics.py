@@ -139,7 +139,7 @@ def optics_answers(optics: Optics | None) -> list[Finding | Healthy | CannotTell
     if optics is None:
         return [
             CannotTell(
-                cause=cause.name, because="no frames have stars enough to show how their shape changes over the field",
+                cause=cause.name, because="no frames have enough stars to show how their shape changes over the field",
                 what_would_settle_it="frames of a field rich in stars, without trails",
             )
             for cause in BY_MODEL

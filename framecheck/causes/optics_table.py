@@ -9,7 +9,7 @@ OPTICS: Final = (
     Cause(
         name="defocus",
         family="optics",
-        title="Out of focus",
+        title="Missed focus",
         culprit="missed focus",
         seen_as="a focus that was missed",
         meaning="The whole group is out of focus.",
@@ -118,7 +118,7 @@ OPTICS: Final = (
     Cause(
         name="miscollimation",
         family="optics",
-        title="Miscollimation",
+        title="Poor collimation",
         culprit="poor collimation",
         meaning="Comet shapes of one size and direction over the whole field.",
         fixes=(
@@ -166,7 +166,7 @@ OPTICS: Final = (
         meaning="Stars have three lobes.",
         fixes=(
             Fix("Let the optics cool down slowly."),
-            Fix("Loosen mirror clips or the lens cell in small steps; never tighten instead.", caution=WORKSHOP),
+            Fix("Loosen mirror clips or the lens cell in small steps; never tighten them.", caution=WORKSHOP),
         ),
         caution=WORKSHOP,
         rivals=(

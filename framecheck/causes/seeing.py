@@ -49,7 +49,7 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
     if optics is None:
         return CannotTell(
             cause="poor-seeing",
-            because="too few frames have stars enough to show what widens them",
+            because="too few frames have enough stars to show what widens them",
             what_would_settle_it="frames of a field richer in stars, without trails",
         )
     if scale is None:

@@ -198,7 +198,7 @@ def shock(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy |
         affected=affected,
         cost=len(affected) / len(moved.series.frames),
         evidence=(
-            Evidence(statement="stars of single frames are doubled, smeared or blurred as in no other, in",
+            Evidence(statement="stars are double, smeared or blurred, as in no other frame, in",
                      value=float(len(affected)), unit="frames", expected_if_healthy=0.0),
             Evidence(statement="in the worst of them stars stretch to", value=float(shear.ratio_of(worst)),
                      unit="long over short axis", expected_if_healthy=float(shear.ratio_of(abs(moved.middle)))),

@@ -231,7 +231,7 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     if isinstance(found, Healthy) and not math.isfinite(uneven):
         return CannotTell(
             cause="sky-gradient",
-            because="nothing tells how much of the level is sky, so its slope over the field has no measure",
+            because="how much of the level is sky isn't known, so its slope can't be judged",
             what_would_settle_it="pedestal_adu in the rig file, or bias frames beside the lights",
         )
     return found

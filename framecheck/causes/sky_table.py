@@ -51,7 +51,7 @@ SKY: Final = (
         meaning="The sky level is uneven or rises: moon, twilight, town.",
         fixes=(
             Fix("Choose targets away from Moon and town, and stop before twilight.", caution=SUN),
-            Fix("Subtract a smooth sky from each frame before combining."),
+            Fix("Subtract a smooth sky from each frame before stacking."),
             Fix("Shade the optics from lamps nearby."),
             Fix("Use a narrow-band filter under moonlight."),
         ),
@@ -64,11 +64,11 @@ SKY: Final = (
         family="sky",
         title="Low altitude",
         culprit="low altitude",
-        meaning="Frames are spoilt by a high air mass.",
+        meaning="The target stands low: much air makes stars wide and faint.",
         fixes=(
             Fix("Begin later or stop earlier, while the target stands above 35 degrees."),
-            Fix("Take another target or season, where this one never stands high."),
-            Fix("Take red or narrow-band frames while it is low: red light suffers less."),
+            Fix("Choose another target or season if this one never stands high."),
+            Fix("Shoot red or narrow-band frames while it is low: red light suffers less."),
         ),
         alarms=("wider", "dimmer"),
         pictures=("airmass",),
@@ -76,12 +76,12 @@ SKY: Final = (
     Cause(
         name="trail-crossing",
         family="sky",
-        title="Crossing trail",
+        title="Satellites or aircraft",
         culprit="satellites or aircraft",
-        meaning="A satellite or aeroplane crosses the frame.",
+        meaning="A satellite or an aircraft crosses the frame.",
         fixes=(
-            Fix("Combine ten or more frames with a rejection of outliers: the trail goes, the frame stays."),
-            Fix("Leave the frame out only where a few frames make the stack."),
+            Fix("Stack ten or more frames with outlier rejection: the trail goes, the frame stays."),
+            Fix("Reject the frame only if the stack has just a few."),
         ),
     ),
 )

@@ -175,11 +175,11 @@ def claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]
     best, others = found[0], found[1:]
     named = " or ".join(CAUSES[one.cause].title.lower() for one in others)
     said = Evidence(
-        statement=f"one of its kind is there, but these frames do not tell it from {named}: {tells}; by itself it has",
+        statement=f"one of these is there, but these frames can't tell it from {named}: {tells}; by itself it has",
         value=100 * best.confidence, unit="percent",
     )  # fmt: skip
     rivals = [one for one in best.rivals if one.cause not in {other.cause for other in others}]
-    alike = [Rival(cause=one.cause, why_less_likely="hardly: it moves the stars alike") for one in others]
+    alike = [Rival(cause=one.cause, why_less_likely="not ruled out: it moves the stars the same way") for one in others]
     return {
         best.cause: replace(
             best, confidence=min(union, MOST_FOR_UNION), evidence=(*best.evidence, said), rivals=(*rivals, *alike)

@@ -43,7 +43,7 @@ def history(
     past = list(_nights(nights or [], logbook))
     made = histories(past)
     if not made:
-        raise NothingMeasured("none of these nights says when its frames were taken, which a history goes by.")
+        raise NothingMeasured("none of these nights says when its frames were taken, and a history needs that.")
     document = json_text(history_document(made))
     if out is not None:
         from framecheck.report.history_page import history_page

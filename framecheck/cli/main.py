@@ -195,7 +195,7 @@ def night(
     ] = False,
     quick: Annotated[
         bool,
-        typer.Option("--quick", help="Judge two dozen frames of the newest night in seconds; no report is written."),
+        typer.Option("--quick", help="Judge 18 frames of the newest night in seconds; no report is written."),
     ] = False,
     opens: Annotated[bool, typer.Option("--open", help="Show the page in the browser.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print night.json instead of the summary.")] = False,
@@ -243,7 +243,7 @@ def frame(
 
 app.command(
     epilog="Example: framecheck rig light_0001.fits --save",
-    short_help="Tell what headers leave out, once.",
+    short_help="Say once what headers leave out.",
 )(rig)
 
 
@@ -271,11 +271,11 @@ app.command(
 
 app.command(
     epilog="Example: framecheck compare reports/before reports/after --out change",
-    short_help="Tell whether a change helped.",
+    short_help="Say whether a change helped.",
 )(compare)
 
 
-app.command(epilog="Example: framecheck history --out history", short_help="Tell how the nights of a rig went.")(
+app.command(epilog="Example: framecheck history --out history", short_help="Show how the nights of a rig went.")(
     history
 )
 

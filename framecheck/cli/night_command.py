@@ -290,7 +290,7 @@ def logbook_in_use(file: Path | None, *, without: bool, whole: bool = False) -> 
         If one that was named cannot be used.
     """
     if without and file is not None:
-        raise UnusableRequest("--logbook and --no-logbook exclude each other. Leave one of them out.")
+        raise UnusableRequest("--logbook and --no-logbook can't be used together. Leave one of them out.")
     named = file or named_file()
     if without or (file is None and does_without()):
         yield None

@@ -33,7 +33,7 @@ def plan(
     latitude: Annotated[
         float | None, typer.Option(metavar="DEG", help="Latitude of the place, north positive.")
     ] = None,
-    exposure: Annotated[float | None, typer.Option(metavar="S", help="Length of one exposure that you wish.")] = None,
+    exposure: Annotated[float | None, typer.Option(metavar="S", help="Exposure you want to use.")] = None,
     tracking_rms: Annotated[
         float | None, typer.Option(metavar="ARCSEC", help="Tracking error on each axis, root mean square.")
     ] = None,

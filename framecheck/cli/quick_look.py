@@ -1,4 +1,4 @@
-"""`framecheck night --quick`: some frames of the newest night, evenly spread, judged in seconds.
+"""`framecheck night --quick`: some frames of the newest night, judged in seconds.
 
 Nothing is written but the logbook, so that no page of a sample passes for that of the night; what was measured is known
 when the whole night is judged.
@@ -28,27 +28,35 @@ from framecheck.report.time_axis import date_of
 from framecheck.watch.latest_night import begin_of_night
 from framecheck.words import as_argument, counted, safe
 
-MOST: Final = 24
-"""Frames measured at most. Chosen: two or three seconds' work for a laptop, and enough to tell a fault that lasts from
-one frame's bad luck."""
+RUNS: Final = 3
+"""Of frames that follow each other: at the beginning, in the middle and at the end of the night. Chosen."""
+EACH: Final = 6
+"""Frames of a run. Chosen: with all runs a few seconds' work, and frames in a row show how a mount moves. As many at
+even steps along a night showed a worm's period as another one, or as random motion."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sample:
-    """Frames of the newest night, evenly spread."""
+    """Some frames of the newest night, or all of them if they are few."""
 
     paths: tuple[Path, ...]
     n_of_night: int
-    every: int
     begin: datetime | None
     """Of the night; by the camera's clock where UTC is not known."""
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether it holds all frames of the night."""
+        return len(self.paths) == self.n_of_night
 
     @property
     def words(self) -> str:
         """What was looked at, in a sentence."""
         night = "the newest night" if self.begin is None else f"the newest night, {date_of(self.begin)}"
-        which = "all" if self.every == 1 else f"every {_ordinal(self.every)} of"
-        return f"A quick look at {which} {counted(self.n_of_night, 'frame')} of {night}."
+        if self.is_whole:
+            return f"A quick look at all {counted(self.n_of_night, 'frame')} of {night}."
+        which = f"{len(self.paths)} of {counted(self.n_of_night, 'frame')}"
+        return f"A quick look at {which} of {night}: {EACH} in a row at its beginning, middle and end."
 
 
 def quick_look(
@@ -84,19 +92,23 @@ def quick_look(
     rig = with_saved(rig, [result.exposure for result in measurements.results])
     judgement = judge_night(folder_of(folder), measurements, rig, aim)
     if as_json:
-        say(json_text({**night_document(judgement), "quick": {"every": sample.every, "n_of_night": sample.n_of_night}}))
+        say(
+            json_text(
+                {**night_document(judgement), "quick": {"n_frames": len(sample.paths), "n_of_night": sample.n_of_night}}
+            )
+        )
     elif not quiet:
         look = look_of(sys.stdout)
         say(look.wrap(sample.words, 0) + "\n")
         say("\n".join(night_lines(judgement, look)))
-        if sample.every > 1:
+        if not sample.is_whole:
             say("\n" + look.wrap("A sample can miss a cause or mistake one. To grade every frame:", 0))
             say(f"  framecheck night {as_argument(folder)}")
     return len(measurements.failures)
 
 
 def newest_night(paths: Sequence[Path]) -> Sample:
-    """Every n-th light of the newest night, in order of time, so that no more than `MOST` are taken."""
+    """Lights of the newest night, in order of time: `RUNS` times `EACH` in a row, or all if they are few."""
     starts: dict[Path, datetime | None] = {}
     for path in paths:
         try:
@@ -108,10 +120,12 @@ def newest_night(paths: Sequence[Path]) -> Sample:
     begin = begin_of_night(starts.values())
     known = sorted((start, path) for path, start in starts.items() if start is not None and begin is not None)
     newest = [path for start, path in known if begin is not None and start >= begin] or list(starts) or list(paths)
-    every = -(-len(newest) // MOST)
-    return Sample(paths=tuple(newest[::every]), n_of_night=len(newest), every=every, begin=begin)
+    return Sample(paths=tuple(_in_runs(newest)), n_of_night=len(newest), begin=begin)
 
 
-def _ordinal(n: int) -> str:
-    ending = "th" if n % 100 in (11, 12, 13) else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
-    return f"{n}{ending}"
+def _in_runs(paths: Sequence[Path]) -> list[Path]:
+    spare = len(paths) - RUNS * EACH
+    if spare <= 0:
+        return list(paths)
+    begins = [k * EACH + k * spare // (RUNS - 1) for k in range(RUNS)]
+    return [path for begin in begins for path in paths[begin : begin + EACH]]

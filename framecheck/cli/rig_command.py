@@ -67,7 +67,7 @@ def rig(
         list_saved(as_json=as_json)
     elif save:
         if into is not None:
-            raise UnusableRequest("--save and --into exclude each other. Leave one of them out.")
+            raise UnusableRequest("--save and --into can't be used together. Leave one of them out.")
         save_facts(frame, given, asks=is_talked_with() and not (as_json or quiet), as_json=as_json, quiet=quiet)
     else:
         start_rig(frame, into, as_json=as_json, quiet=quiet)

@@ -60,7 +60,7 @@ def sort(
     Copies and links are made at once. Moving asks first; in a script it needs --yes.
     """
     if move and link:
-        raise UnusableRequest("--move and --link exclude each other. Give one of them.")
+        raise UnusableRequest("--move and --link can't be used together. Give one of them.")
     if frames is not None and not undo:
         raise UnusableRequest("--frames goes with --undo. Give the folder of the frames as the first argument.")
     from framecheck.cli.night_command import logbook_in_use

@@ -7,10 +7,12 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.cli.terminal import ProgressLine
+from framecheck.decision.first_look import star_of
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.morning import ShownStar
 from framecheck.errors import UnusableFrame
 from framecheck.read import read_frame
+from framecheck.report.cause_photo import CROSSED, KNOCKED, frame_of
 from framecheck.report.crops import FramePictures, corner_sheet, side_of_stars, star_crop
 from framecheck.report.thumbnail import thumbnail
 from framecheck.words import path_in
@@ -37,7 +39,9 @@ def take_thumbnails(judgement: Judgement, *, of_all: bool = False, quiet: bool =
     """
     stars = _shown_stars(judgement)
     files = [grade.file for grade in judgement.grades] if of_all else frames_in_question(judgement)
-    files = list(dict.fromkeys([*files, *stars]))
+    crossed = frame_of(judgement, CROSSED)
+    of_trail = [] if crossed is None else [judgement.night.frames[crossed].result.exposure.file]
+    files = list(dict.fromkeys([*files, *stars, *of_trail]))
     if not files:
         return {}
     side = side_of_stars([star.fwhm_px for star in stars.values()]) if stars else 0
@@ -59,12 +63,19 @@ def take_thumbnails(judgement: Judgement, *, of_all: bool = False, quiet: bool =
 
 
 def _shown_stars(judgement: Judgement) -> dict[Path, ShownStar]:
-    """The stars of the first screen by the file that they are in."""
+    """The stars of the first screen, and one of a knocked frame, by the file that they are in."""
+    frames = judgement.night.frames
     named = {
-        path_in(judgement.night.folder, frame.result.exposure.file): frame.result.exposure.file
-        for frame in judgement.night.frames
+        path_in(judgement.night.folder, frame.result.exposure.file): frame.result.exposure.file for frame in frames
     }
-    return {named[star.file]: star for star in judgement.morning.stars}
+    stars = {named[star.file]: star for star in judgement.morning.stars}
+    knocked = frame_of(judgement, KNOCKED)
+    if knocked is not None:
+        frame = frames[knocked]
+        shape, file = frame.result.shape, frame.result.exposure.file
+        if shape is not None and len(frame.result.stars.good):
+            stars.setdefault(file, star_of(judgement, "knocked", frame, shape))
+    return stars
 
 
 def frames_in_question(judgement: Judgement) -> Sequence[Path]:

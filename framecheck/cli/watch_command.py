@@ -29,7 +29,9 @@ def watch(
     aim: AimOption = "balanced",
     poll: Annotated[
         float | None,
-        typer.Option("--poll", min=1, metavar="SECONDS", help="Look so often, for shares that tell of no new files."),
+        typer.Option(
+            "--poll", min=1, metavar="SECONDS", help="Look for new files this often, on shares that don't report them."
+        ),
     ] = None,
     workers: Annotated[
         int | None, typer.Option("--workers", min=1, metavar="N", help="Frames measured side by side at the start.")

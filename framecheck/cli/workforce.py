@@ -21,7 +21,9 @@ Workers = Annotated[
 ]
 Memory = Annotated[
     str | None,
-    typer.Option("--memory", metavar="SIZE", help="What all workers may take together, such as 2GB: else no limit."),
+    typer.Option(
+        "--memory", metavar="SIZE", help="Memory for all workers together, such as 2GB; no limit if not given."
+    ),
 ]
 Scheduler = Annotated[
     str | None,

@@ -58,7 +58,7 @@ def _nothing_to_fix(judgement: Judged, n_stack: int) -> FirstAction:
     if n_stack == 0:
         return FirstAction(todo="Look at why each frame was rejected", because="none of them is worth stacking")
     every = n_stack == len(judgement.night.frames)
-    which = "the one frame" if n_stack == 1 else f"{'all' if every else 'the'} {n_stack} frames"
+    which = "the one frame" if n_stack == 1 else f"{'all' if every and n_stack > 2 else 'the'} {n_stack} frames"
     return FirstAction(todo=f"Stack {which}", because="nothing we found is worth fixing first")
 
 
@@ -172,7 +172,7 @@ def _leave_out(known: _Known) -> FirstAction:
     rejected = sum(known.judgement.grades[i].grade == "reject" for i in names)
     lost = known.judgement.night.frames
     seconds = sum(lost[i].result.exposure.exposure_s or 0.0 for i in names)
-    todo = f"Leave out the {counted(rejected, 'frame')} that lost most" if rejected else "Weight frames by their noise"
+    todo = f"Reject the {counted(rejected, 'frame')} that lost most" if rejected else "Weight frames by their noise"
     return known.action(todo, f"cloud touched {counted(len(names), 'frame')}, {duration(seconds)} of exposure")
 
 

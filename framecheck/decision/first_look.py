@@ -63,7 +63,7 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
     n_reject = len(judgement.grades) - choice.n_keep - choice.n_doubtful
     n_failed = len(judgement.night.failures)
     parts = [
-        "all graded keep" if choice.n_keep == len(judgement.grades) else f"{choice.n_keep} keep",
+        "all keep" if choice.n_keep == len(judgement.grades) else f"{choice.n_keep} keep",
         f"{choice.n_doubtful} doubtful {'too' if n_stack > choice.n_keep else 'left out'}" if choice.n_doubtful else "",
         f"{n_reject} reject" if n_reject else "",
         f"{n_failed} unreadable" if n_failed else "",
@@ -73,7 +73,7 @@ def _which(judgement: Judged, choice: Choice, n_stack: int) -> str:
 
 def _main_cause(main: Finding | None, n_frames: int) -> Figure:
     if main is None:
-        return Figure(name="Main cause", value="none", note="nothing we found costs 2 % or more")
+        return Figure(name="Main cause", value="none", note="nothing costs 2 % or more")
     sure = likely(main.confidence)
     if main.cost is None:
         note = f"frames touched by {CAUSES[main.cause].culprit}, {sure}"
@@ -148,7 +148,8 @@ def _doubtful(choice: Choice, detail: float) -> DoubtfulFrames | None:
     take = worth_taking(choice, detail)
     few, many = choice.n_keep, choice.n_keep + n
     deeper, wider = choice.deeper(few, many), choice.wider(few, many)
-    which = "the doubtful frame" if n == 1 else f"{'all' if take else 'the'} {n} doubtful frames"
+    all_of_many = f"{'all' if take else 'the'} {n} doubtful frames"
+    which = {1: "the doubtful frame", 2: "both doubtful frames"}.get(n, all_of_many)
     trade = ", ".join(_trade(deeper, wider, take=take))
     told = f"{'Take' if take else 'Leave out'} {which}" + (f": {trade}." if trade else ".")
     return DoubtfulFrames(n_frames=n, take=take, deeper=deeper, wider=wider, sentence=told)
@@ -180,11 +181,11 @@ def _stars(judgement: Judged) -> tuple[ShownStar, ...]:
         chosen = {"typical": usable[0]} if usable else {}
     else:
         chosen = {"best": usable[0], "typical": usable[len(usable) // 2], "worst": frames[-1]}
-    return tuple(_shown(judgement, role, frame, shape) for role, (_, _, frame, shape) in chosen.items())
+    return tuple(star_of(judgement, role, frame, shape) for role, (_, _, frame, shape) in chosen.items())
 
 
-def _shown(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -> ShownStar:
-    """The brightest of the stars near the middle whose shape is most like the frame's."""
+def star_of(judgement: Judged, role: str, frame: NightFrame, shape: FrameShape) -> ShownStar:
+    """Of a frame with good stars the brightest of the stars near the middle whose shape is most like the frame's."""
     good, exposure = frame.result.stars.good, frame.result.exposure
     off = np.hypot(good["x"] / exposure.width_px - 0.5, good["y"] / exposure.height_px - 0.5)
     unlike = np.hypot(good["e1"] - shape.e1, good["e2"] - shape.e2) + np.abs(np.log(good["fwhm_px"] / shape.fwhm_px))

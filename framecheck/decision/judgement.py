@@ -136,6 +136,6 @@ class Judgement:
             table.add_column(MaskedColumn(texts, dtype=str, description=meaning), name=name, index=place)
         table["benefit"] = MaskedColumn(
             [gain or 0.0 for gain in gains], mask=[gain is None for gain in gains], dtype=float,
-            description="for the aim chosen: 1 for a frame like the stack, 0 where it is as good left out",
+            description="for the aim chosen: 1 for a frame like the stack, 0 where rejecting it changes nothing",
         )  # fmt: skip
         return table

@@ -17,7 +17,7 @@ class Figure:
     @property
     def line(self) -> str:
         """Value and note on one line."""
-        return f"{self.value}{':' if self.note[:1].isdigit() else ''} {self.note}"
+        return f"{self.value}{' ' if self.note.startswith(('of ', 'lost ', 'frames ')) else ': '}{self.note}"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

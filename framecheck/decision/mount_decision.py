@@ -121,7 +121,7 @@ def decide(
     if budget is None or tracking is None or not cases:
         return MountDecision(
             answer="cannot tell",
-            because=("No frame has stars enough to show how the mount moved them.",),
+            because=("No frame has enough stars to show how the mount moved them.",),
             kept_now=kept if night.frames else None,
             what_would_settle_it=("A run of ten frames or more of one target in clear air, in focus.",),
         )
@@ -151,12 +151,12 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
     if not case.worth_having:
         if case.budget.gain.high > NOT_EXCLUDED:
             return "cannot tell", (
-                "The frames cannot tell the blur of the air from a motion of the mount that is alike in all directions."
+                "The frames can't tell the air's blur from a mount that shakes the same way in all directions."
             )
         return "not needed", _small(case)
     cheap = [one for one in mount if one.cause != "guiding-noise"]
     if cheap:
-        return "fix technique first", _named(cheap[0], "what cures it costs little or nothing, and comes first")
+        return "fix technique first", _named(cheap[0], "its fixes cost little or nothing and come first")
     if mount:
         return _of_noise(case)
     if case.tracking.guided is False:
@@ -165,7 +165,7 @@ def _answer(case: _Case) -> tuple[MountAnswer, str]:
             "before another mount."
         )
     return "cannot tell", (
-        "The stars are blurred by a motion whose cause is not plain, so whether it can be cured for nothing is open."
+        "The stars are blurred by a motion whose cause is not plain, so there may still be a free fix."
     )
 
 
@@ -177,7 +177,7 @@ def _of_noise(case: _Case) -> tuple[MountAnswer, str]:
         return "fix technique first", "Shorter exposures would bring most of what a better mount would."
     if not case.surely_guided:
         return "cannot tell", (
-            "The mount errs at random; whether it was guided is not known, and if not, a guider is the cure."
+            "The mount errs at random; whether it was guided is not known, and if not, a guider is the fix."
         )
     if case.budget.tracking_rms.low <= case.budget.needed_rms and case.budget.gain.low < WORTH_FWHM / 2:
         return "cannot tell", "The mount errs at random, but how much of the blur is its own is not known well enough."
@@ -200,8 +200,8 @@ def _named(finding: Finding, so: str) -> str:
 def _small(case: _Case) -> str:
     rms, needed = case.budget.tracking_rms, case.budget.needed_rms
     return (
-        f"The mount moved the stars by {rms.value:.2f}{case.unit} rms on each axis ({rms.low:.2f} to {rms.high:.2f}), "
-        f"where {needed:.2f}{case.unit} would widen them by a tenth."
+        f"Tracking error {rms.value:.2f}{case.unit} rms on each axis ({rms.low:.2f} to {rms.high:.2f}); you need "
+        f"{needed:.2f}{case.unit} or better, which widens stars by a tenth."
     )
 
 
@@ -211,7 +211,7 @@ def _reasons(case: _Case, answer: MountAnswer) -> list[str]:
     if answer != "not needed":
         reasons.append(_small(case))
     elif (other := _elsewhere(case.findings)) is not None:
-        reasons.append(_named(other, "its cures stand with it, and no mount is among them"))
+        reasons.append(_named(other, "its fixes are listed with it, and none is a new mount"))
     share = {term.term: 100 * (term.share or 0.0) for term in budget.terms}
     reasons.append(
         f"Of the squared star width the mount's motion makes {share['tracking']:.0f} %, the air "
@@ -229,7 +229,7 @@ def _already_done(case: _Case) -> list[str]:
     open_ones = {one.cause for one in case.undecided}
     causes = ("polar-misalignment", "periodic-error", "declination-backlash", "differential-flexure", "shock")
     excluded = [CAUSES[name].title.lower() for name in causes if name not in open_ones]
-    said = [f"The frames speak against {', '.join(excluded)}."] if excluded else []
+    said = [f"The frames rule out {', '.join(excluded)}."] if excluded else []
     half = case.what_if("half the exposure time")
     wanted = f"{case.budget.needed_rms:.2f}{case.unit}"
     return [

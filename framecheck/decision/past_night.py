@@ -168,7 +168,7 @@ def past_night(document: Any, name: str, source: str) -> PastNight:
 
 def _past_night(document: Any, name: str) -> PastNight:
     if not isinstance(document, dict):
-        raise NoRecord("the file is no table of fields")
+        raise NoRecord("the file isn't a table of fields")
     schema = document.get("schema")
     if type(schema) is not int or schema != SCHEMA:
         raise NoRecord(

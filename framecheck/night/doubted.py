@@ -97,9 +97,9 @@ def doubted(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameR
         left = (
             "Sizes stay in pixels: give focal_length_mm, pixel_um and aperture_mm in the rig file."
             if known is None
-            else (f"The scale was taken as {known:.3g} arcsec a pixel.")
+            else (f"We used a scale of {known:.3g} arcsec a pixel.")
         )
-        told.append(f"{why}: {_NAMES[field]} was left out. {left}")
+        told.append(f"{why}: {_NAMES[field]} was ignored. {left}")
     return rig, tuple(_with_conflicts(result, told) for result in results) if told else tuple(results)
 
 

@@ -75,9 +75,9 @@ def read_guiding(path: Path) -> GuidingRecord:
             f"{_cut(', '.join(table.colnames))}. Export {TIME}, {RA} and {DEC}, apart by commas."
         )
     if len(table) < FEWEST_SAMPLES:
-        raise UnusableRequest(f"{path.name}: {len(table)} samples are no guiding record. Export the whole night.")
+        raise UnusableRequest(f"{path.name}: {len(table)} samples aren't a guiding record. Export the whole night.")
     if len(numbers) != len(table):
-        raise UnusableRequest(f"{path.name}: its lines are no rows of one table. Export the guiding record again.")
+        raise UnusableRequest(f"{path.name}: its lines aren't rows of one table. Export the guiding record again.")
     times = [_time(path, number, text) for number, text in zip(numbers, table[TIME], strict=True)]
     seconds = np.array([(time - times[0]).total_seconds() for time in times])
     back = np.flatnonzero(np.diff(seconds) < 0)
@@ -171,7 +171,7 @@ def _table(path: Path, lines: list[tuple[int, str]]) -> Any:
         return Table.read([line for _, line in content], format="ascii.csv", converters={"*": str}, fill_values=[])
     except Exception as error:  # astropy's readers raise many kinds
         reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-        raise UnusableRequest(f"{path.name}: this is no table ({_cut(reason)}). Export it as CSV or ECSV.") from error
+        raise UnusableRequest(f"{path.name}: this isn't a table ({_cut(reason)}). Export it as CSV or ECSV.") from error
 
 
 def _time(path: Path, line: int, text: Any) -> datetime:
@@ -179,7 +179,7 @@ def _time(path: Path, line: int, text: Any) -> datetime:
         return _in_utc(datetime.fromisoformat(str(text).strip()))
     except (ValueError, OverflowError) as error:  # a year before the first, once the zone is taken off
         raise UnusableRequest(
-            f"{path.name}, line {line}: {TIME} is {_cut(str(text))!r}, no time such as 2024-03-01T21:00:00.5. "
+            f"{path.name}, line {line}: {TIME} is {_cut(str(text))!r}, not a time such as 2024-03-01T21:00:00.5. "
             "Write all times so, in UTC."
         ) from error
 
@@ -196,7 +196,7 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
             factor = float(table[name].unit.to("arcsec"))
         except (ValueError, AttributeError) as error:
             raise UnusableRequest(
-                f"{path.name}: {name} is given in {_cut(str(table[name].unit))}, no angle. Export it in arcsec."
+                f"{path.name}: {name} is given in {_cut(str(table[name].unit))}, not an angle. Export it in arcsec."
             ) from error
     values = np.empty(len(table))
     for i, text in enumerate(table[name]):
@@ -206,7 +206,7 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
             values[i] = np.nan
         if not np.isfinite(values[i]):
             raise UnusableRequest(
-                f"{path.name}, line {lines[i]}: {name} is {_cut(str(text))!r}, no number. Leave such lines out."
+                f"{path.name}, line {lines[i]}: {name} is {_cut(str(text))!r}, not a number. Leave such lines out."
             )
         if not abs(float(values[i])) * factor <= FULL_TURN_ARCSEC:
             raise UnusableRequest(

@@ -173,12 +173,12 @@ def _pedestal(result: FrameResult, dark: _Dark, rig: Rig) -> tuple[float | None,
     if measured is not None:
         if claim is not None and abs(claim - measured) > _PEDESTALS_AGREE * max(dark.noise_adu or 0.0, 1.0):
             told = "The rig file gives a pedestal of" if said == "rig file" else f"{said} gives a pedestal of"
-            taken = "the rig file was taken" if said == "rig file" else "the latter was taken"
+            taken = "we used the rig file" if said == "rig file" else "we used the latter"
             conflicts.append(f"{told} {_adu(claim)}, the {_shows(dark.pedestal_from)} {_adu(measured)}; {taken}.")
         if said != "rig file":
             return measured, dark.pedestal_from, conflicts
     if claim is not None and said != "rig file" and claim > sky.level_adu + sky.noise_adu:
-        conflicts.append(f"{said} gives a pedestal of {_adu(claim)}, above the sky of the frame; it was left out.")
+        conflicts.append(f"{said} gives a pedestal of {_adu(claim)}, above the sky of the frame; it was ignored.")
         return None, "", conflicts
     return claim, said, conflicts
 
@@ -203,7 +203,7 @@ def _read_noise(exposure: Exposure, dark: _Dark, rig: Rig, gain: float | None) -
     if claim is None or abs(measured / claim - 1) <= _NOISES_AGREE:
         return measured, dark.noise_from, []
     told = f"{said} gives a read noise of {claim:.2g} e, the {_shows(dark.noise_from)} {measured:.2g} e"
-    return measured, dark.noise_from, [f"{told} at {gain:.3g} e/ADU; the latter was taken."]
+    return measured, dark.noise_from, [f"{told} at {gain:.3g} e/ADU; we used the latter."]
 
 
 __all__ = ["with_unlit"]

@@ -159,7 +159,7 @@ def open_frame(path: Path) -> BinaryIO:
     except IsADirectoryError:
         raise UnusableFrame(path, "is a folder, not a file", "Give the files in it.") from None
     except NoPlainFile:
-        fault = "is no regular file but a device or pipe"
+        fault = "isn't a regular file but a device or pipe"
         raise UnusableFrame(path, fault, "Leave it out of the folder of frames.") from None
     except OSError as why:  # a circle of links, a NUL in the name
         fault = f"cannot be opened ({why.strerror or why})"
@@ -237,7 +237,7 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
         )
         return replace(exposure, conflicts=(*exposure.conflicts, said))
     if exposure.value_scale == "0 to 1" and (exposure.gain_e_per_adu or exposure.saturation_adu):
-        said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were left out."
+        said = "The pixels run from 0 to 1, so gain and saturation of the header, in ADU, were ignored."
         return replace(exposure, gain_e_per_adu=None, saturation_adu=None, conflicts=(*exposure.conflicts, said))
     return exposure
 

@@ -112,7 +112,7 @@ def read_pixel_size(
     conflicts: list[str] = []
     other, other_keyword = _micrometres(header, keywords.PIXEL_OF_FILE_Y)
     if other is not None and abs(other / stated - 1) > 0.01:
-        conflicts.append(f"{keyword} and {other_keyword} differ: the pixels are not square, {stated:g} um was taken.")
+        conflicts.append(f"{keyword} and {other_keyword} differ: the pixels aren't square; we used {stated:g} um.")
     if factor == 1:
         if bare is not None and abs(bare / stated - 1) > _SCALE_AGREES:
             conflicts.append(f"{keyword} = {stated:g} um and {bare_keyword} = {bare:g} um differ without binning.")
@@ -144,7 +144,7 @@ def _binned_once(
     once = pixel.value / (binning or 1)
     if abs(once / expected - 1) > _SCALE_AGREES or abs(pixel.value / expected - 1) <= _BINNED_AGREES:
         return pixel
-    said = f"{pixel.source} makes a pixel of {pixel.value:g} um with its binning counted twice; {once:g} um was taken."
+    said = f"{pixel.source} makes a pixel of {pixel.value:g} um with its binning counted twice; we used {once:g} um."
     return Said(value=once, source=pixel.source, conflicts=(*pixel.conflicts, said))
 
 
@@ -193,7 +193,7 @@ def _scale_conflicts(
     if solved is not None and computed is not None and abs(solved / computed - 1) > _SCALE_AGREES:
         conflicts.append(
             f"The plate solution gives {solved:.3f} arcsec a pixel, focal length and pixel size {computed:.3f}; "
-            f"the solution was taken (it makes the focal length {computed / solved * (focal_length_mm or 0):.0f} mm)."
+            f"we used the solution (it makes the focal length {computed / solved * (focal_length_mm or 0):.0f} mm)."
         )
     best = solved if solved is not None else computed
     if scale.value is not None and best is not None and abs(scale.value / best - 1) > _SCALE_AGREES:
@@ -218,7 +218,7 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
         return Said()
     status = header.number("WCSERR")
     if status and "status" in header.comment("WCSERR"):  # the system is then the one that the pointing was made for
-        return Said(conflicts=(f"WCSERR = {status:g} says that the plate solution failed; it was left out.",))
+        return Said(conflicts=(f"WCSERR = {status:g} says that the plate solution failed; it was ignored.",))
     units = [_UNIT_DEG.get((header.text(f"CUNIT{axis}") or "DEG").upper(), 1.0) for axis in (1, 2)]
     matrix, source = _linear_part(header, units)
     reference = [header.number(keyword) for keyword in ("CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2")]

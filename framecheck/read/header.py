@@ -146,7 +146,7 @@ def read_fact(header: Header, fact: Fact) -> Said[Any]:
             continue
         too_low = fact.least is not None and value < fact.least
         if too_low or (fact.most is not None and value > fact.most):
-            conflicts.append(f"{keyword} = {header.text(keyword)} cannot be true and was left out.")
+            conflicts.append(f"{keyword} = {header.text(keyword)} can't be true and was ignored.")
             continue
         return Said(value=value, source=keyword, conflicts=tuple(conflicts))
     return Said(conflicts=tuple(conflicts))
@@ -212,7 +212,7 @@ def _record(
     provenance = {name: fact.source for name, fact in said.items() if fact.value is not None and fact.source}
     conflicts = [sentence for fact in said.values() for sentence in fact.conflicts]
     conflicts += [
-        f"The card {keyword} is not written as the standard asks; it was read as it stands."
+        f"The card {keyword} isn't in the standard's form; we read it as it stands."
         for keyword in dict.fromkeys(provenance.values())
         if keyword in header and not header.cards[keyword].sound
     ]
@@ -250,13 +250,13 @@ def read_exposure_time(header: Header) -> Said[float]:
         if abs(ratio - 1000) < 5 or abs(ratio - 0.001) < 5e-6:
             smaller = (keyword, value) if value < second else (other, second)
             longer = other if value < second else keyword
-            said = f"{longer} is a thousand times {smaller[0]}: it was taken as milliseconds."
+            said = f"{longer} is a thousand times {smaller[0]}: we read it as milliseconds."
             return Said(value=smaller[1], source=smaller[0], conflicts=(said,))
-        said = f"{keyword} = {value:g} s and {other} = {second:g} s differ; {keyword} was taken."
+        said = f"{keyword} = {value:g} s and {other} = {second:g} s differ; we used {keyword}."
         return Said(value=value, source=keyword, conflicts=(said,))
     span = span_s(header)
     if span and span > 0 and abs(value / (1000 * span) - 1) < _SPAN_AGREES:
-        said = f"{keyword} is a thousand times the time between start and end: it was taken as milliseconds."
+        said = f"{keyword} is a thousand times the time between start and end: we read it as milliseconds."
         return Said(value=value / 1000, source=keyword, conflicts=(said,))
     return Said(value=value, source=keyword)
 
@@ -335,7 +335,7 @@ def of_amplifiers(header: Header, pattern: str, *, most: float, keep: Said[float
         return Said(
             conflicts=(
                 *keep.conflicts,
-                f"{first} and its like differ from amplifier to amplifier ({each}); none was taken.",
+                f"{first} and its like differ from amplifier to amplifier ({each}); none was used.",
             )
         )
     return Said(value=mean, source=first, conflicts=keep.conflicts)

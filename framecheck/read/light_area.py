@@ -71,7 +71,7 @@ def area_of_header(header: Header, *, width_px: int, height_px: int) -> Said[Box
             doubt = "leaves less than half of the image"
         if doubt is None:
             return Said(value=box, source=keyword, conflicts=tuple(conflicts))
-        conflicts.append(f"{keyword} = {header.text(keyword)} {doubt}; it was left out.")
+        conflicts.append(f"{keyword} = {header.text(keyword)} {doubt}; it was ignored.")
     overscan = overscan_of_header(header, width_px=width_px, height_px=height_px)
     beside = None if overscan.value is None else _beside(overscan.value, width_px, height_px)
     return Said(value=beside, source=overscan.source, conflicts=(*conflicts, *overscan.conflicts))
@@ -85,7 +85,7 @@ def overscan_of_header(header: Header, *, width_px: int, height_px: int) -> Said
             doubt = _doubt(box, width_px, height_px)
             if doubt is None:
                 return Said(value=box, source=keyword)
-            return Said(conflicts=(f"{keyword} = {header.text(keyword)} {doubt}; it was left out.",))
+            return Said(conflicts=(f"{keyword} = {header.text(keyword)} {doubt}; it was ignored.",))
     return Said()
 
 

@@ -119,7 +119,7 @@ def verified_pattern(pixels: NDArray[Any], claimed: str | None, *, certain: bool
     if main_is_green == (claimed[0] == "G"):
         return Said(value=claimed)
     stored = turned_over(claimed, height_px=2)
-    said = f"The header names the mosaic {claimed}, the pixels show {stored} (rows turned over), which was taken."
+    said = f"The header names the mosaic {claimed}, the pixels show {stored} (rows turned over), so we used that."
     return Said(value=stored, conflicts=(said,))
 
 

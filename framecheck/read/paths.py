@@ -38,7 +38,7 @@ def whole_path(path: Path) -> Path:
         os.stat(whole)  # noqa: PTH116 - realpath stops at a circle and says nothing
     except ValueError:
         name = str(path).replace("\0", "?")
-        raise UnusableRequest(f"{name}: can be no path, since there is a NUL in it. Check it.") from None
+        raise UnusableRequest(f"{name}: isn't a path: there is a NUL character in it. Check it.") from None
     except OSError as why:
         if why.errno == errno.ELOOP:
             raise UnusableRequest(

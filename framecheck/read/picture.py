@@ -141,7 +141,7 @@ def _with_unnamed_mosaic(exposure: Exposure, pixels: NDArray[Any]) -> Frame:
         return Frame(exposure=exposure, pixels=pixels)
     pattern = "GRBG" if main_is_green else "RGGB"
     said = (
-        f"The pixels are those of a colour mosaic, which nothing in the file says; {pattern} was taken, where red and "
+        f"The pixels show a colour mosaic that the file doesn't name; we used {pattern}, where red and "
         "blue may stand for each other. Green, which is measured, is certain."
     )
     exposure = replace(exposure, mosaic_pattern=pattern, conflicts=(*exposure.conflicts, said))

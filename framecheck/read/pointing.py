@@ -156,7 +156,7 @@ def _stated_coordinates(
     for keyword, pair in found[1:2]:
         apart = place.separation_deg(*found[0][1], *pair)
         if apart > _SAME_PLACE_DEG:
-            conflicts.append(f"{found[0][0]} and {keyword} are {apart:.1f} deg apart; {found[0][0]} was taken.")
+            conflicts.append(f"{found[0][0]} and {keyword} are {apart:.1f} deg apart; we used {found[0][0]}.")
     return found[0] if found else None
 
 
@@ -241,9 +241,7 @@ def _east_positive(
     if not flipped:
         return longitude
     # the number itself is private and stays out of the sentence
-    conflict = (
-        f"{longitude.source} fits time and pointing only with its sign changed (west positive), and was so taken."
-    )
+    conflict = f"{longitude.source} fits time and pointing only with its sign changed (west positive), so we used that."
     return Said(value=-longitude.value, source=longitude.source, conflicts=(conflict,))
 
 
@@ -322,7 +320,7 @@ def _altitude_azimuth(
             taken = Said(value=altitude, source=computed) if dec.source == "CRVAL2" else stated  # solved is sure
             conflict = (
                 f"{stated.source} gives an altitude of {stated.value:.1f} deg, place, time and coordinates "
-                f"{altitude:.1f} deg; {taken.value:.1f} deg was taken."
+                f"{altitude:.1f} deg; we used {taken.value:.1f} deg."
             )
             return replace(taken, conflicts=(conflict,)), azimuth
         return stated, azimuth
@@ -354,7 +352,7 @@ def _airmass(header: Header, altitude: Said[float]) -> Said[float]:
         if stated is None or not 0.99 <= stated <= 40:  # Kasten & Young: 38 at the horizon
             continue
         if computed is not None and abs(stated / computed - 1) > _AIRMASS_AGREE:
-            conflict = f"{keyword} is {stated:.2f}, the altitude asks for {computed:.2f}; {keyword} was taken."
+            conflict = f"{keyword} is {stated:.2f}, the altitude gives {computed:.2f}; we used {keyword}."
             return Said(value=stated, source=keyword, conflicts=(conflict,))
         return Said(value=stated, source=keyword)
     if computed is None:

@@ -234,7 +234,7 @@ def _number_of(number: _Number, exif: list[Directory], about: Mapping[str, Any])
             continue
         if number.least <= value <= number.most:
             return Said(value=float(value), source=number.name, conflicts=tuple(conflicts))
-        conflicts.append(f"{number.name} = {value:g} cannot be true and was left out.")
+        conflicts.append(f"{number.name} = {value:g} can't be true and was ignored.")
     return Said(conflicts=tuple(conflicts[:1]))
 
 
@@ -246,7 +246,7 @@ def _pedestal(blacks: list[float], pattern: str | None) -> Said[float]:
     if pattern is not None and max(abs(each - level) for each in (red, green, blue, second)) > _BLACKS_AGREE_ADU:
         conflicts.append(
             f"BlackLevel differs from colour to colour (red {red:g}, green {green:g} and {second:g}, blue {blue:g} ADU)"
-            "; that of green was taken, the colour that is measured."
+            "; we used green's, the colour that is measured."
         )
     return Said(value=level if 0 < level < 2**16 else None, source="BlackLevel", conflicts=tuple(conflicts))
 
@@ -261,7 +261,7 @@ def _pixel(exif: list[Directory]) -> Said[float]:
         value = unit_um / resolution
         if _PIXELS_UM[0] <= value <= _PIXELS_UM[1]:
             return Said(value=value, source="FocalPlaneXResolution")
-        told = f"FocalPlaneXResolution would make pixels of {value:.3g} micrometres, and was left out."
+        told = f"FocalPlaneXResolution would make pixels of {value:.3g} micrometres, and was ignored."
         return Said(conflicts=(told,))
     return Said()
 

@@ -212,7 +212,7 @@ def load_rig(path: Path) -> Rig:
     text = _read_text(path)
     long = next((n for n, line in enumerate(text.splitlines(), 1) if len(line) > _LONGEST_LINE), None)
     if long is not None:
-        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} signs. Write key = value.")
+        raise UnusableRig(f"{path}: line {long} has more than {_LONGEST_LINE} characters. Write key = value.")
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as why:
@@ -320,10 +320,12 @@ def _syntax_fault(text: str, why: str) -> str:
     lines = text.splitlines()
     line = lines[number - 1].strip() if 0 < number <= len(lines) else ""
     reason = re.sub(r"\s*\(at .*\)", "", why)
-    return (
-        f"line {number} isn't valid TOML ({_cut(reason)}): {_cut(line)!r}. Write key = value, with text in quotation "
-        "marks."
-    )
+    hint = "Write key = value, with text in quotation marks."
+    if reason == "Invalid value" and re.search(r"=\s*(?:yes|no|on|off|true|false)\b", line, flags=re.IGNORECASE):
+        hint = "Write true or false, in small letters."
+    elif re.search(r"=\s*[-+]?[\d.]+\s*[a-z°″]", line, flags=re.IGNORECASE):
+        hint = "Write the number without its unit."
+    return f"line {number} isn't valid TOML ({_cut(reason)}): {_cut(line)!r}. {hint}"
 
 
 def _entries(tables: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:

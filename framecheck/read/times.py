@@ -140,12 +140,12 @@ def _date(keyword: str, text: str, conflicts: list[str]) -> tuple[date, str | No
             year += 1900  # the standard's meaning of two digits; three are a year that went on counting past 99
             if year < _FIRST_SENSOR_YEAR:
                 year += 100
-                conflicts.append(f"{keyword} = '{text}' means {year - 100} by the standard; {year} was taken.")
+                conflicts.append(f"{keyword} = '{text}' means {year - 100} by the standard; we used {year}.")
             return date(year, month, day), None
     except ValueError as why:
         if isinstance(why, _NoMomentError):
             raise
-        raise _NoMomentError("is no day of the calendar") from None
+        raise _NoMomentError("isn't a day of the calendar") from None
     raise _NoMomentError("is not written as a date (YYYY-MM-DDThh:mm:ss)")
 
 
@@ -172,7 +172,7 @@ def _at(day: date, clock: str) -> datetime:
     try:
         return (midnight + timedelta(hours=hours, minutes=minutes, seconds=seconds)).astimezone(UTC)
     except OverflowError:
-        raise _NoMomentError("is no day of the calendar") from None
+        raise _NoMomentError("isn't a day of the calendar") from None
 
 
 def _julian(header: Header, keyword: str) -> datetime | None:
@@ -204,11 +204,11 @@ def _put_right_if_local(
         in_zone_range = max(apart_s, 2 * _ZONE_STEP_S - _COARSE_S) < abs(off_s) <= _ZONE_MOST_S
         if in_zone_range and abs(off_s - steps * _ZONE_STEP_S) <= _COARSE_S:
             hours = steps * _ZONE_STEP_S / 3600
-            conflicts.append(f"{keyword} is {hours:+g} h from {other}: taken as local time, {other} as UTC.")
+            conflicts.append(f"{keyword} is {hours:+g} h from {other}: read as local time, {other} as UTC.")
             return moment - timedelta(seconds=steps * _ZONE_STEP_S), f"{keyword} and {other}"
         if abs(off_s) <= apart_s:
             return moment, keyword
-        conflicts.append(f"{keyword} and {other} are {abs(off_s):.0f} s apart; {keyword} was taken.")
+        conflicts.append(f"{keyword} and {other} are {abs(off_s):.0f} s apart; we used {keyword}.")
     if _says_local(header.comment(keyword)) and not _has_zone(header.text(keyword) or ""):
         conflicts.append(f"{keyword} is local time by its comment, and nothing in the header gives UTC.")
         return None, keyword
@@ -245,7 +245,7 @@ def _to_utc(header: Header, moment: datetime, conflicts: list[str]) -> datetime:
         return moment
     ahead_s = _AHEAD_OF_UTC_S.get(scale)
     if ahead_s is None:
-        conflicts.append(f"TIMESYS = '{scale}' isn't a time scale we know; times were taken as UTC.")
+        conflicts.append(f"TIMESYS = '{scale}' isn't a time scale we know; we read the times as UTC.")
         return moment
     return moment - timedelta(seconds=ahead_s)
 

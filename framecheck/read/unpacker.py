@@ -52,7 +52,7 @@ def about_raw(path: str, pixels: bool, send: Callable[[dict[str, Any], Any], Non
             if pixels:
                 raw.unpack()
         except rawpy.LibRawFileUnsupportedError:
-            raise Refused("is no raw that the raw library knows", KEEP_RAWS) from None
+            raise Refused("isn't a raw file that the raw library knows", KEEP_RAWS) from None
         except rawpy.LibRawTooBigError:
             raise Refused("claims more pixels than any camera has", SHORTER) from None
         except rawpy.LibRawUnsufficientMemoryError:

@@ -1,6 +1,7 @@
 """The one picture that shows a cause best: measured beside modelled, or frames with the cause beside those without."""
 
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from statistics import median
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, get_args
@@ -11,7 +12,9 @@ from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Finding, Judgement
 from framecheck.quantity import BY_NAME, Curve, shown_as
 from framecheck.report.budget_chart import budget_chart
+from framecheck.report.cause_photo import CROSSED, cause_photo
 from framecheck.report.chart import Chart, plotted, renamed
+from framecheck.report.crops import FramePictures
 from framecheck.report.drawing import KEEP, QUIET, REJECT
 from framecheck.report.field_map import field_chart
 from framecheck.report.motion_chart import motion_charts
@@ -29,10 +32,11 @@ _FEWEST: Final = 3
 """Frames below which a picture of them says nothing."""
 
 
-def cause_picture(judgement: Judgement, finding: Finding) -> Chart | None:
+def cause_picture(judgement: Judgement, finding: Finding, pictures: Mapping[Path, FramePictures]) -> Chart | None:
     """Its own picture; else, along the night, the frames that it touched beside the others."""
     drawn = (_PICTURES[name](judgement) for name in CAUSES[finding.cause].pictures)
-    chart = next((one for one in drawn if one is not None), None) or _touched(judgement, finding)
+    chart = next((one for one in drawn if one is not None), None) or cause_photo(judgement, finding, pictures)
+    chart = chart or _touched(judgement, finding)
     return None if chart is None else renamed(chart, f"-{finding.cause}")
 
 
@@ -71,19 +75,18 @@ def _touched(judgement: Judgement, finding: Finding) -> Chart | None:
     quantity = BY_NAME[CAUSES[finding.cause].along or fwhm]
     curve = quantity.curve
     known = [(row, float(value)) for row in rows if (value := getattr(row, quantity.name)) is not None]
-    if curve is None or len(known) < _FEWEST or not finding.affected:
+    if curve is None or len(known) < _FEWEST or not finding.affected or finding.cause == CROSSED:
         return None
     names = {path_in(judgement.night.folder, judgement.night.frames[i].result.exposure.file) for i in finding.affected}
     parts = [[value for row, value in known if (row.file in names) is touched] for touched in (True, False)]
-    unit = f" {curve.unit}" if curve.unit else ""
+    unit = curve.unit if curve.unit in ("", "″") else f" {curve.unit}"
     told = [
         f"{counted(len(part), 'frame')} {how} it: median {quantity.text(median(part))}{unit}"
         for part, how in zip(parts, ("with", "without"), strict=True) if part
     ]  # fmt: skip
-    title = CAUSES[finding.cause].title
     return Chart(
         name="touched",
-        title=f"{curve.title} with and without: {title[:1].lower()}{title[1:]}",
+        title=f"{curve.title} with and without {CAUSES[finding.cause].culprit}",
         caption=f"{'; '.join(told)}. Crosses: frames it touched.",
         drawing=_drawn(known, names, curve, "; ".join(told)),
     )

@@ -187,7 +187,10 @@ def _missing(judgement: Judgement, rows: Sequence[FrameRow]) -> Part | None:
     if not missing:
         return None
     blocks = (
-        Text("Neither headers nor a rig file gave these. Put what you know into rig.toml and run again with --rig."),
+        Text(
+            "Neither headers nor a rig file say these. Answer once with `framecheck rig FRAME --save`, or put what you "
+            "know into a rig.toml beside the frames, then run again."
+        ),
         Points("", tuple((", ".join(one.keys), one.withholds) for one in missing)),
         Lines(rig_lines(missing)),
     )

@@ -20,7 +20,7 @@ _SURE_OF_OPTICS: Final = 1.5
 """Elongation up to which a single frame's stars tell of the optics. Chosen: the moved ones have tails of their own."""
 _TOLD_BY_SIZE: Final = ("undersampled", "oversampled")
 """Causes that the line of the FWHM tells already."""
-_ALONE: Final = "A single frame cannot tell cloud, focus and the mount's course: `framecheck night` compares frames."
+_ALONE: Final = "A single frame can't tell cloud, focus and the mount's motion: `framecheck night` compares frames."
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

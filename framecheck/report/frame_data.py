@@ -38,13 +38,13 @@ def frame_data(judgement: Judgement, rows: Sequence[FrameRow], pictures: Mapping
     """
     curves = [one for one in shown_as("curve", rows) if is_known(one, rows)]
     axis = time_axis(rows)
+    local = local_time(judgement.night.rig) if axis.clock == "UTC" else None
     document = {
         "frames": _frames(judgement, rows, pictures),
         "at": [_short(x) for x in axis.positions],
         "span": [_short(axis.start), _short(axis.end)],
-        "isTime": axis.is_time,
-        "marks": [[_short(x), label] for x, label in axis.marks(8)] if rows else [],
-        "axis": axis.caption,
+        "marks": [[_short(x), label, *_beside(x, local)] for x, label in axis.marks(8)] if rows else [],
+        "clocks": [axis.clock, *([] if local is None else [local.name])],
         "curves": [_curve(one, rows) for one in curves],
         "columns": [one.name for one in shown_as("column", rows) if one in curves],
         "choice": _choice(judgement, rows),
@@ -68,6 +68,7 @@ def _frames(
     return {
         "file": [plain(row.file) for row in rows],
         "clock": [row.start.strftime("%H:%M:%S") if row.start else "" for row in rows],
+        "local": [_local_clock(row, local) for row in rows],
         "moment": [_moment(row, local) for row in rows],
         "grade": [GRADES.index(row.grade or "keep") for row in rows],
         "tag": [plain(row.tag or "") for row in rows],
@@ -86,12 +87,26 @@ def _seen(n_found: int, row: FrameRow, crossed: int) -> str:
     return f"{counted(n_found, 'star')}, {number(row.fwhm_px)} px wide{lines}"
 
 
+def _local_clock(row: FrameRow, local: LocalTime | None) -> str:
+    """When a frame began by the place's clock; empty if unknown."""
+    return "" if local is None or row.start is None or row.start_utc is None else local.clock(row.start)
+
+
 def _moment(row: FrameRow, local: LocalTime | None) -> str:
     """When a frame began, by UTC and by the place's clock where that is known."""
     if row.start is None:
         return ""
-    beside = "" if local is None or row.start_utc is None else f" ({local.clock(row.start)} {local.name})"
+    here = _local_clock(row, local)
+    beside = f" ({here} {local.name})" if here and local is not None else ""
     return f"{row.start:%H:%M:%S} {'UTC' if row.start_utc else 'by the camera'}{beside}"
+
+
+def _beside(hours: float, local: LocalTime | None) -> list[str]:
+    """What the place's clock shows at so many hours of UTC; nothing where that is not known."""
+    if local is None:
+        return []
+    minutes = round(60 * hours + local.ahead.total_seconds() / 60)
+    return [f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"]
 
 
 def _curve(quantity: Quantity, rows: Sequence[FrameRow]) -> dict[str, Any]:

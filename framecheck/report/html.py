@@ -27,9 +27,13 @@ def template(name: str) -> "Template":
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters |= {"plain": words.plain, "percent": words.percent, "css_text": _css_text}
+    environment.filters |= {"plain": _plain, "percent": words.percent, "css_text": _css_text}
     environment.globals["counted"] = words.counted
     return environment.get_template(name)
+
+
+def _plain(text: str) -> str:
+    return words.tied(words.plain(text))
 
 
 def _css_text(text: str) -> str:

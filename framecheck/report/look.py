@@ -6,6 +6,8 @@ import textwrap
 from dataclasses import dataclass
 from typing import Final, TextIO
 
+from framecheck.words import tied, untied
+
 _WIDEST: Final = 100
 """[columns] Chosen: longer lines are hard to read."""
 _STYLES: Final = {"bold": "1", "quiet": "2", "keep": "36", "doubtful": "33", "reject": "31"}
@@ -27,11 +29,12 @@ class Look:
         """The text in lines, those after the first set in by `hang`; `used` columns of the first are taken already."""
         if self.width is None:
             return text
-        width = max(20 + hang, self.width)
+        text, width = tied(text), max(20 + hang, self.width)
         if used > 0.6 * width:  # a long name before it: begin on a line of its own
-            return "\n" + textwrap.fill(
+            lines = textwrap.wrap(
                 text, width, initial_indent=" " * hang, subsequent_indent=" " * hang, break_on_hyphens=False
             )
+            return untied("\n" + "\n".join(lines))
         lines = textwrap.wrap(
             text,
             width,
@@ -40,7 +43,7 @@ class Look:
             break_long_words=False,
             break_on_hyphens=False,
         )
-        return "\n".join(lines)[used:]
+        return untied("\n".join(lines))[used:]
 
 
 def look_of(stream: TextIO) -> Look:

@@ -71,7 +71,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "action_link": None if morning.action.cause is None else place_of(morning.action.cause),
         "stars": shown_stars(judgement, pictures),
         "n_frames": len(judgement.night.frames),
-        "findings": finding_parts(judgement),
+        "findings": finding_parts(judgement, pictures),
         "expert": expert_parts(judgement, judgement.rows),
         "n_checked": len(CAUSES) - len(judgement.undecided),
         "aim": judgement.aim,

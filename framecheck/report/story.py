@@ -1,7 +1,8 @@
 """The night told once, as plain blocks: what renderers walk, in the order in which a person asks."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import ClassVar, Final
 
 from framecheck.causes.catalogue import CAUSES, caution_of
@@ -9,6 +10,7 @@ from framecheck.causes.result import CLAIMED
 from framecheck.decision.judgement import Evidence, Finding, Judgement
 from framecheck.report.cause_picture import cause_picture
 from framecheck.report.chart import Chart
+from framecheck.report.crops import FramePictures
 from framecheck.words import clause, counted, duration, fixed, likelihood, likely, percent, sentence, told, told_healthy
 
 CASES: Final = {
@@ -95,12 +97,12 @@ class Part:
     weak: bool = False
 
 
-def finding_parts(judgement: Judgement) -> tuple[Part, ...]:
+def finding_parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> tuple[Part, ...]:
     """What was found, the costliest first; suspicions after what is claimed."""
     order = sorted(
         judgement.findings, key=lambda one: (CAUSES[one.cause].advice, one.confidence < CLAIMED, -(one.cost or 0.0))
     )
-    return tuple(_finding_part(judgement, finding) for finding in order)
+    return tuple(_finding_part(judgement, finding, pictures) for finding in order)
 
 
 def place_of(cause: str) -> str:
@@ -108,8 +110,8 @@ def place_of(cause: str) -> str:
     return f"finding-{cause}"
 
 
-def _finding_part(judgement: Judgement, finding: Finding) -> Part:
-    picture = cause_picture(judgement, finding)
+def _finding_part(judgement: Judgement, finding: Finding, pictures: Mapping[Path, FramePictures]) -> Part:
+    picture = cause_picture(judgement, finding, pictures)
     blocks: list[Block] = [Text(CAUSES[finding.cause].meaning)]
     if picture is not None:
         blocks.insert(0, Pictures((picture,)))

@@ -25,7 +25,13 @@ class TimeAxis:
     start: float
     end: float
     is_time: bool
-    caption: str
+    clock: str
+    """What the marks show."""
+
+    @property
+    def caption(self) -> str:
+        """The marks, where they have no others beside them."""
+        return f"time of day, {self.clock}" if self.is_time else self.clock
 
     def marks(self, at_most: int) -> list[tuple[float, str]]:
         """Positions and labels of the marks, at most so many."""
@@ -52,7 +58,7 @@ def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
         start=0.5,
         end=n + 0.5,
         is_time=False,
-        caption="frame number, in order of time",
+        clock="frame number, in order of time",
     )
 
 
@@ -66,7 +72,7 @@ def _by_time(starts: list[datetime], clock: str) -> TimeAxis:
         start=min(hours) - margin,
         end=max(hours) + margin,
         is_time=True,
-        caption=f"time of day, {clock}",
+        clock=clock,
     )
 
 
@@ -113,9 +119,8 @@ def several_nights(rows: Sequence[FrameRow]) -> str | None:
         return None
     named = f" ({listed([date_of(evening) for evening in evenings])})" if len(evenings) <= 4 else ""
     return (
-        f"These frames are of {len(evenings)} nights{named} and are judged as one. What changed from night to night "
-        "shows when each is judged by itself and framecheck compare sets them beside each other. If it was one night, "
-        "a clock was set in the middle of it."
+        f"These frames come from {len(evenings)} nights{named} and are judged as one. To see what changed, judge each "
+        "night and run framecheck compare. If it was one night, the camera's clock was set in the middle of it."
     )
 
 

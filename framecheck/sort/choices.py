@@ -56,7 +56,9 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
         ) from None
     longest = max((len(text) for row in rows for text in row if text is not None), default=0)
     if longest > LONGEST_NAME:
-        raise UnusableRequest(f"{safe(path)}: holds a name of {longest} signs, which no file has. {_how_to_get_one()}")
+        raise UnusableRequest(
+            f"{safe(path)}: holds a name of {longest} characters, which no file has. {_how_to_get_one()}"
+        )
     chosen: dict[str, str] = {}
     n_ungraded = 0
     for name, choice in rows:

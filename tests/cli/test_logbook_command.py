@@ -123,7 +123,7 @@ def test_the_usual_place_and_none(lights: Path, tmp_path: Path) -> None:
     assert not list(tmp_path.rglob("*.sqlite"))
     both = framecheck(*words, "--no-logbook", "--logbook", tmp_path / "book", **home)
     assert both.code == 2
-    assert "exclude each other" in both.err
+    assert "can't be used together" in both.err
     if sys.platform == "linux":
         (tmp_path / "data").write_text("a file where a folder should be")
         ended = framecheck(*words, **home)

@@ -10,7 +10,7 @@ from typer.testing import CliRunner
 
 from framecheck.cli import main
 from framecheck.cli.night_command import open_page, report_beside
-from framecheck.cli.quick_look import MOST, newest_night
+from framecheck.cli.quick_look import EACH, RUNS, newest_night
 
 FIRST = datetime(2025, 9, 12, 21)
 
@@ -48,15 +48,19 @@ def test_a_report_goes_beside_the_frames_never_among_them(tmp_path: Path, monkey
     assert report_beside(lights) == Path("lights-report")
 
 
-def test_a_quick_look_takes_the_newest_night_evenly_spread(tmp_path: Path) -> None:
+def test_a_quick_look_takes_runs_of_frames_along_the_newest_night(tmp_path: Path) -> None:
     earlier = frames(tmp_path, FIRST - timedelta(days=3), 5)
-    newest = frames(tmp_path, FIRST, 3 * MOST + 1)
+    newest = frames(tmp_path, FIRST, 4 * RUNS * EACH + 1)
     flats = frames(tmp_path, FIRST + timedelta(hours=9), 2, "Flat")
     sample = newest_night([*flats, *newest[::-1], *earlier])
-    assert sample.every == 4
-    assert sample.paths == tuple(newest[::4])
-    assert sample.words == "A quick look at every 4th of 73 frames of the newest night, 12 September 2025."
-    assert newest_night(newest[:MOST]).paths == tuple(newest[:MOST])
+    assert sample.paths == (*newest[:6], *newest[33:39], *newest[-6:])
+    assert sample.words == (
+        "A quick look at 18 of 73 frames of the newest night, 12 September 2025: 6 in a row at its beginning, middle "
+        "and end."
+    )
+    few = newest_night(newest[: RUNS * EACH])
+    assert few.paths == tuple(newest[: RUNS * EACH])
+    assert few.words == "A quick look at all 18 frames of the newest night, 12 September 2025."
 
 
 @pytest.mark.parametrize("option", ["--out=x", "--open", "--stars", "--thumbnails", "--guiding=x"])

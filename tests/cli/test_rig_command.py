@@ -101,7 +101,7 @@ def test_a_rig_file_in_the_folder_of_frames_counts_unless_another_is_given(light
     [
         (["--guided"], "kept with --save"),
         (["--save"], "give a frame of the rig"),
-        (["LIGHT", "--save", "--into", "x"], "exclude each other"),
+        (["LIGHT", "--save", "--into", "x"], "can't be used together"),
         (["LIGHT", "--save"], "nobody to ask"),
         (["LIGHT", "--save", "--worm-period", "1"], "worm_period_s is 1.0, but must be a number from 5 to 86164"),
     ],

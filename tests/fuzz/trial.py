@@ -38,7 +38,7 @@ _KNOWN = {
     "has compressed pixels that cannot be unpacked": "damaged tiles", "is stored": "tiles that cannot be",
     "has no defined pixel": "nothing defined", "has the same value": "one value", "is saturated": "saturated",
     "no stars were found": "no stars", "isn't a light frame": "no light", "does not fit into memory": "too much memory",
-    "there is too little memory": "too much memory", "is damaged": "damaged", "is no raw": "no raw",
+    "there is too little memory": "too much memory", "is damaged": "damaged", "isn't a raw": "no raw",
     "is a demosaiced": "demosaiced", "holds three colours": "demosaiced", "has a mosaic": "other mosaic",
     "is packed with loss": "packed with loss", "brought down": "library brought down", "is a TIFF": "other picture",
     "is a picture": "other picture", "is a PNG": "other picture", "holds no mosaic": "no mosaic",

@@ -61,7 +61,7 @@ def test_where_the_stars_suit_the_scale_the_aperture_is_wrong(frames) -> None:
     kept, results = judged(Rig(focal_length_mm=540, aperture_mm=10.6, pixel_um=3.76), frames(2.5))
     assert kept.aperture_mm is None
     assert kept.pixel_scale_arcsec == pytest.approx(1.436, abs=0.001)
-    assert "the aperture was left out" in results[0].exposure.conflicts[0]
+    assert "the aperture was ignored" in results[0].exposure.conflicts[0]
 
 
 def test_a_scale_that_is_stated_stands_in(frames) -> None:

@@ -85,7 +85,7 @@ def test_no_file_no_text_no_angle(tmp_path: Path) -> None:
     times = [f"2024-03-01 21:00:0{i}" for i in range(6)]
     table = Table({"time_utc": times, "ra_error_arcsec": np.ones(6) * u.s, "dec_error_arcsec": np.ones(6)})
     table.write(tmp_path / "guide.ecsv", format="ascii.ecsv")
-    with pytest.raises(UnusableRequest, match="no angle"):
+    with pytest.raises(UnusableRequest, match="not an angle"):
         read_guiding(tmp_path / "guide.ecsv")
 
 

@@ -72,7 +72,7 @@ def test_the_rig_file_wins_and_the_difference_is_told(light) -> None:
     result = settled(light(gain_e_per_adu=2.0), BIAS, Rig(pedestal_adu=500.0, read_noise_e=9.0, gain_e_per_adu=1.5))
     exposure = result.exposure
     assert (exposure.pedestal_adu, exposure.read_noise_e, exposure.gain_e_per_adu) == (500.0, 9.0, 1.5)
-    assert "the rig file was taken" in exposure.conflicts[0]
+    assert "we used the rig file" in exposure.conflicts[0]
 
 
 @pytest.mark.parametrize(

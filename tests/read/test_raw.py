@@ -184,7 +184,7 @@ def test_content_tells_before_the_ending_does(written: Callable[..., Path], tmp_
     fits.PrimaryHDU(grey).writeto(tmp_path / "fits.dng")
     np.testing.assert_array_equal(read_frame(tmp_path / "fits.dng").pixels, grey)
     assert read_frame(written(name="raw.tif")).mosaic == "RGGB"
-    with pytest.raises(UnusableFrame, match="is no raw that the raw library knows"):
+    with pytest.raises(UnusableFrame, match="isn't a raw file that the raw library knows"):
         read_frame(written(b"nothing of the kind" * 400, name="IMG_0001.cr3"))
 
 

@@ -102,6 +102,15 @@ def test_keys_without_tables(tmp_path: Path) -> None:
         ("[camera]\npixel_um = -3\n", ", line 2: `pixel_um` is -3, but must be a number from 0.5 to 200."),
         ("[camera]\npixel_um = nan\n", ", line 2: `pixel_um` is NaN, but must be a number from 0.5 to 200."),
         ("[camera]\npixel_um = true\n", ", line 2: `pixel_um` is true, but must be a number from 0.5 to 200."),
+        (
+            "[optics]\nFocal_Length_mm = 530\n",
+            ", line 2: there is no key `Focal_Length_mm` (did you mean `focal_length_mm`?)",
+        ),
+        ("[Mount]\nguided = true\n", ", line 1: there is no table [Mount] (did you mean `mount`?)"),
+        (
+            "[mount]\nmount_type = 'Equatorial'\n",
+            ', line 2: `mount_type` is "Equatorial" (did you mean `equatorial`?), ',
+        ),
         ("[mount]\nguided = 'yes'\n", ', line 2: `guided` is "yes", but must be true or false.'),
         (
             "[mount]\nmount_type = 'equatorail'\n",
@@ -135,6 +144,9 @@ def test_no_toml(tmp_path: Path) -> None:
     said = complaint(tmp_path, "[optics]\nfocal_length_mm 530\n")
     assert said.startswith(": line 2 isn't valid TOML (")
     assert "'focal_length_mm 530'" in said
+    yes = complaint(tmp_path, "[mount]\nguided = Yes\n")
+    assert yes.endswith("'guided = Yes'. Write true or false, in small letters.")
+    assert complaint(tmp_path, "[camera]\npixel_um = 3.76 um\n").endswith("Write the number without its unit.")
     assert ": line 3 isn't valid TOML" in complaint(tmp_path, "[mount]\nguided = true\nguided = false\n")
 
 

@@ -128,3 +128,50 @@ def test_in_a_browser_it_renews_itself_from_a_file_and_speaks_up(tmp_path: Path)
         assert [one for one in seen.complaints if "ERR_FILE_NOT_FOUND" not in one] == []  # before the first state
         page.reload()
         assert page.evaluate("document.documentElement.hasAttribute('data-red')")
+
+
+STAND_INS = """(refuses) => {
+    window.notes = [];
+    window.tones = 0;
+    window.Notification = class {
+        constructor(title, { body, tag }) {
+            if (refuses) throw new TypeError("Illegal constructor");
+            window.notes.push([title, body, tag]);
+        }
+        static async requestPermission() { return "granted"; }
+    };
+    const gain = { setValueAtTime() {}, setTargetAtTime() {} };
+    window.AudioContext = class {
+        currentTime = 0;
+        resume() {}
+        createGain() { return { gain, connect() {} }; }
+        createOscillator() {
+            return { frequency: {}, connect: (next) => next, start() { window.tones += 1; }, stop() {} };
+        }
+    };
+}"""
+"""What a browser on a desk, or one that refuses, gives a page: it sounds nothing, and writes down what it was asked."""
+
+
+def test_who_asked_for_it_is_notified_and_hears_it_once(tmp_path: Path) -> None:
+    file = tmp_path / "live.html"
+    file.write_text(live(n=12).html, encoding="utf-8")
+    with running() as browser:
+        for refuses in (False, True):
+            (tmp_path / STATE).unlink(missing_ok=True)
+            with shown(browser, file) as (page, _):
+                page.evaluate(STAND_INS, refuses)
+                page.click("#sound")
+                page.click("#notify")
+                page.wait_for_selector("#notify[aria-pressed=true]")
+                (tmp_path / STATE).write_text(live(DEW, n=12).state, encoding="utf-8")
+                page.wait_for_selector(".warning")
+                notes, tones = page.evaluate("[window.notes, window.tones]")
+                assert tones == 4  # one to show that it sounds, three for the alarm
+                if refuses:
+                    assert page.get_attribute("#notify", "aria-pressed") == "false"
+                    assert "Use Sound" in page.inner_text("#told")
+                else:
+                    (note,) = notes
+                    assert note[0] == "Stars get wider"
+                    assert CAUSES["dew"].cures[0] in note[1]

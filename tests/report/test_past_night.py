@@ -137,7 +137,7 @@ def test_what_is_no_night_is_said_in_a_sentence(change: dict[str, Any], told: st
 
 @pytest.mark.parametrize("document", [[], "text", 3, None])
 def test_other_json_is_no_night(document: object) -> None:
-    with pytest.raises(UnusableRequest, match="the file is no table"):
+    with pytest.raises(UnusableRequest, match="the file isn't a table"):
         past_night(document, "a", "night.json")
 
 

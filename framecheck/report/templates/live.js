@@ -46,7 +46,7 @@
       known.add(alarm.name);
       heard.textContent = `${alarm.title}. ${alarm.text}`;
       if (pressed("sound")) beep(3);
-      if (pressed("notify")) new Notification(alarm.title, { body: alarm.text, tag: alarm.name });
+      if (pressed("notify")) notify(alarm);
     }
     over = state.over;
     tellAges();
@@ -90,11 +90,18 @@
     if (on) beep(1);
   });
 
+  const allowNotes = (on) => {
+    press("notify", on);
+    say(on ? "" : "This browser shows no notifications for this page. Use Sound, or allow them in its settings.");
+  };
+  const notify = (alarm) => {
+    // Phones may say yes and then refuse: there only an installed page may notify.
+    try { new Notification(alarm.title, { body: alarm.text, tag: alarm.name }); } catch { allowNotes(false); }
+  };
   document.getElementById("notify").addEventListener("click", async () => {
     if (pressed("notify")) { press("notify", false); return; }
     const may = "Notification" in window ? await Notification.requestPermission().catch(() => "denied") : "denied";
-    press("notify", may === "granted");
-    say(may === "granted" ? "" : "This browser shows no notifications for this page. Use Sound, or allow them in its settings.");
+    allowNotes(may === "granted");
   });
 
   document.querySelector(".switches").hidden = false;

@@ -136,7 +136,11 @@ const bench = (data) => {
   const hours = document.createElementNS(NS, "svg");
   hours.setAttribute("class", "hours-axis");
   hours.setAttribute("aria-hidden", "true");
-  track.append(hours, brush, cursor);
+  const hoursLane = made("div", "lane hours");
+  const clocks = made("div", "lane-name");
+  clocks.append(...data.clocks.map((clock) => made("small", "", clock)));
+  hoursLane.append(clocks, hours);
+  track.append(hoursLane, brush, cursor);
   let left = 0;
   let width = 1;
   const x = (position) => (width * (position - span[0])) / (span[1] - span[0] || 1);
@@ -195,16 +199,14 @@ const bench = (data) => {
     svg.style.setProperty("--dot", n <= 120 ? 6 : n <= 400 ? 4.4 : 3);
   };
   const drawHours = () => {
-    sized(hours, 20);
-    data.marks.forEach(([position, label]) => {
+    sized(hours, 4 + 16 * data.clocks.length);
+    data.marks.forEach(([position, ...labels]) => labels.forEach((label, k) => {
       const text = document.createElementNS(NS, "text");
       text.setAttribute("x", x(position).toFixed(1));
-      text.setAttribute("y", 14);
+      text.setAttribute("y", 14 + 16 * k);
       text.textContent = label;
       hours.append(text);
-    });
-    hours.style.marginLeft = `${left}px`;
-    hours.style.width = `${width}px`;
+    }));
   };
   const place = () => {
     const box = lanes[0].svg.getBoundingClientRect();
@@ -215,12 +217,13 @@ const bench = (data) => {
     at.forEach((position, row) => { xs[row] = x(position); });
   };
   let drawing = 0;
+  const steps_ = () => [drawStrip, ...lanes.slice(1).map((lane) => () => drawLane(lane)), drawHours, point];
   const draw = () => {
     // One lane a turn, so that a long night never holds the page up.
     place();
     drawing += 1;
     const mine = drawing;
-    const steps = [drawStrip, ...lanes.slice(1).map((lane) => () => drawLane(lane)), drawHours, point];
+    const steps = steps_();
     const next = () => {
       if (mine !== drawing || !steps.length) return;
       steps.shift()();
@@ -234,6 +237,7 @@ const bench = (data) => {
     const row = hovered ?? current;
     cursor.style.transform = `translateX(${left + xs[row]}px)`;
     cursor.hidden = !n;
+    cursor.style.height = brush.style.height = `${hoursLane.offsetTop}px`;
     const [from, to] = [Math.min(...span_), Math.max(...span_)];
     brush.hidden = from === to;
     brush.style.left = `${left + xs[from] - 4}px`;
@@ -336,11 +340,11 @@ const bench = (data) => {
     fill();
   };
   const heads = element("heads");
-  [["", "", "sign"], ["Frame", null, "name"], ["Start", null, "clock"], ["Reason", "grade", "tag"], ...columns.map((curve, k) => [curve.short, curve, `cell c${k}`])].forEach(([text, by, className]) => {
+  const startHead = data.clocks[0] === "UTC" ? "Start, UTC" : "Start";
+  [["", "", "sign"], ["Frame", null, "name"], [startHead, null, "clock"], ["Reason", "grade", "tag"], ...columns.map((curve, k) => [`${curve.short}${curve.unit ? ` in\u00a0${curve.unit}` : ""}`, curve, `cell c${k}`])].forEach(([text, by, className]) => {
     if (!text) { heads.append(made("span", className)); return; }
     const button = made("button", className, text);
     button.type = "button";
-    if (by && by.unit) button.title = by.unit;
     button.addEventListener("click", () => {
       sorted = { by, falling: sorted.by === by && !sorted.falling };
       heads.querySelectorAll("button").forEach((other) => { other.removeAttribute("aria-pressed"); other.dataset.way = ""; });
@@ -521,26 +525,31 @@ const bench = (data) => {
   // A list of some of the frames is worse than none.
   ["copy", "save", "command"].forEach((id) => { element(id).disabled = !choice.whole; });
 
+  const PAPER = "690px"; // A4 and Letter within the margins of the style sheet are 695 and 718 px wide
   // On paper: every frame in one table, whose head stands on each page.
   let printed = null;
   addEventListener("beforeprint", () => {
     printed = made("table", "printed");
     const head = printed.createTHead().insertRow();
-    ["Frame", "Start", "Grade", "Reason", ...columns.map((curve) => `${curve.title}${curve.unit ? `, ${curve.unit}` : ""}`)].forEach((text) => head.append(made("th", "", text)));
+    ["Frame", startHead, ...data.clocks.slice(1), "Grade", "Reason", ...columns.map((curve) => `${curve.title}${curve.unit ? `, ${curve.unit}` : ""}`)].forEach((text) => head.append(made("th", "", text)));
     const body = printed.createTBody();
     frames.file.forEach((file, row) => {
       const one = body.insertRow();
-      [file, frames.clock[row], `${GRADES[frames.grade[row]]}${own.has(row) ? ` (mine: ${isIn(row) ? "keep" : "reject"})` : ""}`, frames.tag[row], ...columns.map((curve) => curve.shown[row])].forEach((text) => { one.insertCell().textContent = text; });
+      [file, frames.clock[row], ...(data.clocks[1] ? [frames.local[row]] : []), `${GRADES[frames.grade[row]]}${own.has(row) ? ` (mine: ${isIn(row) ? "keep" : "reject"})` : ""}`, frames.tag[row], ...columns.map((curve) => curve.shown[row])].forEach((text) => { one.insertCell().textContent = text; });
     });
     element("bench").after(printed);
-    draw();
+    // As wide as paper, at once: what is printed waits for nothing.
+    drawing += 1;
+    track.style.width = PAPER;
+    place();
+    steps_().forEach((step) => step());
   });
-  addEventListener("afterprint", () => { printed?.remove(); draw(); });
+  addEventListener("afterprint", () => { printed?.remove(); track.style.width = ""; draw(); });
 
   recall();
   element("bench").hidden = false;
   sum();
-  setTimeout(turnTo);
+  setTimeout(() => select(current));
   new ResizeObserver(() => { draw(); fill(); }).observe(track);
 };
 // What is above it is shown first.
