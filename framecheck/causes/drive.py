@@ -56,7 +56,7 @@ WORST_SCATTER: Final = 0.3
 """Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
 
 NO_PERIOD_LOG_ODDS: Final = 1.0
-"""Log-odds of a periodic error that shows by its direction alone. Chosen: three to one."""
+"""Log-odds of a periodic error that shows no period, but frames as a gear draws them. Chosen: three to one."""
 
 
 def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
@@ -67,11 +67,14 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
     moved, log_odds, rhythm = max(((one, *_swing(one, rig, beforehand)) for one in groups), key=lambda row: row[1])
     evidence: tuple[Evidence, ...]
     if rhythm is None:
+        kinds = beforehand.kinds_of(moved)
+        worst = 0.0 if kinds is None else of_worst(kinds.by_gear)
+        which = "right ascension" if moved.along_ra is not None else "one direction"
         evidence = (
             Evidence(statement="no period stands out of the motion between frames"),
             Evidence(
-                statement="unguided stars stretch along right ascension to",
-                value=float(shear.ratio_of(np.median(np.abs(moved.smear)))), unit="long over short axis",
+                statement=f"in the worst frames stars stretch along {which} to",
+                value=float(shear.ratio_of(worst)), unit="long over short axis",
                 expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
             ),
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Evidence of each kind of motion: chance, sway, the gear, and corrections that come late."""
+"""Evidence of each kind of motion: chance, sway, hunting corrections, the gear, and corrections that come late."""
 
 import math
 from collections.abc import Callable, Mapping
@@ -102,11 +102,12 @@ def _after_moves(seen: Seen, knocks: bool) -> float:
 def _late_for_a_while(seen: Seen, drawn: Floats, still: Floats, late: float) -> Floats:
     """Log density where, after each move, none or the first few frames are drawn out; the first axes of `drawn`."""
     total = np.broadcast_to(still.sum(axis=-1), drawn.shape[:-1]).copy()
-    starts = np.flatnonzero(seen.after_move)
+    starts, gain = np.flatnonzero(seen.after_move), drawn - still
     for first, end in zip(starts, [*starts[1:], len(seen.smear)], strict=True):
-        gain = np.cumsum((drawn - still)[..., first:end], axis=-1)
-        lasts = math.log(late * (1 - LATE_STILL)) + math.log(LATE_STILL) * np.arange(end - first)
-        total += np.logaddexp(math.log(1 - late), np.logaddexp.reduce(gain + lasts, axis=-1))
+        so_far = np.cumsum(gain[..., first:end], axis=-1)
+        lasts = math.log(late) + math.log(LATE_STILL) * np.arange(end - first)
+        lasts[:-1] += math.log(1 - LATE_STILL)  # the last one lasts until the next move, or longer
+        total += np.logaddexp(math.log(1 - late), np.logaddexp.reduce(so_far + lasts, axis=-1))
     return total
 
 

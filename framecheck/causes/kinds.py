@@ -15,7 +15,18 @@ from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, LIKEL
 from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved
 from framecheck.causes.optics import Optics
 from framecheck.causes.series import Bools, Floats
-from framecheck.causes.smears import DRAWN, Seen, along_axes, drawn_along, gear_axes, late_axes, log_calm
+from framecheck.causes.smears import (
+    DRAWN,
+    KNOCKS,
+    RESTLESS_BELIEVED,
+    Seen,
+    along_axes,
+    drawn_along,
+    gear_axes,
+    late_axes,
+    log_calm,
+    with_knocks,
+)
 from framecheck.model.explain import Explained
 from framecheck.model.parts import still_shapes_px2
 from framecheck.motion.drift import never_rests
@@ -31,7 +42,7 @@ STEADY_BELIEVED: Final = 0.2
 """Chance of one that no drift seen explains. Chosen."""
 
 BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
-    "chance": (0.5, 0.5), "sway": (0.1, 0.08), "hunting": (0.15, 0.002), "gear": (0.03, 0.2),
+    "chance": (0.58, 0.696), "sway": (0.1, 0.08), "hunting": (0.15, 0.002), "gear": (0.03, 0.2),
     "after moves": (0.08, 0.02), "in a run": (0.06, 0.002),
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: corrections that come late need somebody who corrects."""
@@ -62,8 +73,8 @@ class Kinds:
     """Probability that some frames were knocked."""
     by_gear: Floats
     """Smear that the gear draws in each frame, if it is there; shape (n,)."""
-    largest: float
-    """Largest smear beside the usual one."""
+    knocked: Floats
+    """Smear that knocks draw in each frame, if they are there; shape (n,)."""
     late: Floats
     """Smear that late corrections draw in each frame, if they are there; shape (n,)."""
 
@@ -180,13 +191,15 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     free = (1 - guided) * BELIEVED["gear"][1]
     late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
     likeliest, _, beside = max(late, key=lambda one: late[one])
+    by_late = _late_smear(cases[beside].seen, likeliest == "in a run")
+    late_is_there = of_kind["after moves"] + of_kind["in a run"] > 0.5
     return Kinds(
         chance=of_kind,
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
         unguided_gear=of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0]),
         by_gear=_gear_smear(seen),
-        largest=_largest(seen, of_kind["gear"] > 0.5),
-        late=_late_smear(cases[beside].seen, likeliest == "in a run"),
+        knocked=_knocked(seen, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
+        late=by_late,
     )
 
 
@@ -227,7 +240,8 @@ def _cases(seen: Seen) -> list[_Beside]:
     steady, occam = _steady(seen)
     others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
     swings: tuple[Kind, ...] = ("gear", "sway", "hunting")
-    alone = replace(seen, smear=seen.smear - seen.from_drift)
+    none = np.zeros_like(seen.from_drift)
+    alone = replace(seen, smear=seen.smear - seen.from_drift, from_drift=none, from_speed=None)
     swinging = [seen, alone] if seen.from_drift.any() else [seen]
     return [
         *(_Beside(swings, -math.log(len(swinging)), one) for one in swinging),
@@ -273,8 +287,9 @@ def _steady(seen: Seen) -> tuple[Complexes, float]:
         off = np.abs(seen.smear - design @ fit)
         scale = max(float(np.median(off)) / MEDIAN_OF_RAYLEIGH, 0.01)
         weight = 1 / (1 + (off / scale) ** 2)
-    known2 = (float(np.median(seen.error**2)) + scale**2) / (len(t) * np.array([1.0, 1 / 3]))
-    return np.asarray(design @ fit), -float(np.sum(np.log(np.maximum(np.array(STEADY) / np.sqrt(known2), 1.0) ** 2)))
+    known2 = max(float(np.median(seen.error**2)), scale**2) / (len(t) * np.array([1.0, 1 / 3]))
+    cost = np.log(np.maximum(np.array(STEADY) ** 2 / known2, 1.0)) + np.abs(fit) ** 2 / (2 * np.array(STEADY) ** 2)
+    return np.asarray(design @ fit), -float(np.sum(cost))
 
 
 def _gear_smear(seen: Seen) -> Floats:
@@ -284,15 +299,23 @@ def _gear_smear(seen: Seen) -> Floats:
     return np.maximum((along_axes(seen, np.array([axis]))[0] - np.abs(seen.from_drift)).real, 0.0)
 
 
-def _largest(seen: Seen, swings: bool) -> float:
-    """Largest smear beside the usual one or, if the gear swings, beside its axis and far beyond its other swings."""
-    if not swings:
-        return float(np.abs(seen.smear - shear.middle(seen.smear)).max())
-    axes, _ = gear_axes(seen)
-    along = along_axes(seen, axes)
-    along = along[int(along.real.sum(axis=-1).argmax())]
-    far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - WORST), 0)
-    return float(np.hypot(far, along.imag).max())
+def _knocked(seen: Seen, swings: bool, late: Floats) -> Floats:
+    """Smear beside the usual one or, if the gear swings, beside its axis and far beyond its other swings; else 0.
+
+    Of frames that were rather knocked than not, and in which no correction came late.
+    """
+    off = seen.smear - shear.middle(seen.smear)
+    if swings:
+        along = along_axes(seen, gear_axes(seen)[0])
+        along = along[int(along.real.sum(axis=-1).argmax())]
+        far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - WORST), 0)
+        off = far + 1j * along.imag
+    beside = replace(seen, smear=off)
+    calm = log_calm(beside)
+    mixed = with_knocks(calm, beside)
+    q = int((mixed.sum(axis=-1) + RESTLESS_BELIEVED).argmax())
+    rather = calm[q] + math.log(2 * (1 - KNOCKS)) < mixed[q]
+    return np.where(rather & (late == 0), np.abs(off), 0.0)
 
 
 def _late_smear(seen: Seen, in_a_run: bool) -> Floats:
@@ -300,20 +323,20 @@ def _late_smear(seen: Seen, in_a_run: bool) -> Floats:
     axes, _ = late_axes(seen)
     along = along_axes(seen, axes).real
     calm, drawn = log_calm(seen), np.logaddexp.reduce(drawn_along(seen, axes), axis=1) - math.log(len(DRAWN))
-    share = np.full(len(seen.smear), LATE_IN_RUN)
+    k, share = np.arange(len(seen.smear)), np.full(len(seen.smear), LATE_IN_RUN)
     if not in_a_run:
-        after = seen.after_move.astype(float)
-        share = LATE[-1] * np.maximum(after, LATE_STILL * np.concatenate([[0.0], after[:-1]]))
+        last_move = np.maximum.accumulate(np.where(seen.after_move, k, -1))
+        share = np.where(last_move >= 0, LATE[-1] * LATE_STILL ** (k - last_move), 0.0)
     with np.errstate(divide="ignore"):
         gain = np.logaddexp(np.log(1 - share) + calm, np.log(share) + drawn) - calm
         there = np.log(share) + drawn - calm > np.log(1 - share)
+    of_q = calm.sum(axis=-1) + RESTLESS_BELIEVED
     if not in_a_run:
-        axis, q = np.unravel_index(int(gain.sum(axis=-1).argmax()), gain.shape[:-1])
+        axis, q = np.unravel_index(int((gain.sum(axis=-1) + of_q).argmax()), gain.shape[:-1])
         return np.where(there[axis, q], np.maximum(along[axis], 0), 0.0)
     first, last = runs_of(len(seen.smear))
     so_far = np.concatenate([np.zeros((*gain.shape[:-1], 1)), np.cumsum(gain, axis=-1)], axis=-1)
-    runs = so_far[..., last] - so_far[..., first] + calm.sum(axis=-1)[..., None]
+    runs = so_far[..., last] - so_far[..., first] + of_q[..., None]
     axis, q, run = np.unravel_index(int(runs.argmax()), runs.shape)
-    k = np.arange(len(seen.smear))
     inside = (k >= first[run]) & (k < last[run]) & there[axis, q]
     return np.where(inside, np.maximum(along[axis], 0), 0.0)

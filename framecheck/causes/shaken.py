@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.causes.kinds import Beforehand, beside_drift
+from framecheck.causes.kinds import Beforehand, Kinds, beside_drift
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -214,7 +214,9 @@ def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bo
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
     spread = max(robust.spread(wider), 0.02)
     doubled = np.array([frame.result.stars.doubled_px is not None for frame in moved.frames])
-    drawn = (off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)
+    kinds = beforehand.kinds_of(moved)
+    knocked = np.zeros(len(off)) if kinds is None or kinds.knocked_log_odds < 0 else kinds.knocked
+    drawn = ((off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)) | (knocked > SHOCK_SEEN / 2)
     blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
     wings = np.log([_beta(frame) for frame in moved.frames])
     fallen = -wings - _highest_near(-wings)
@@ -227,7 +229,7 @@ def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bo
         share = lost / max(len(moved.series.frames), 1)
         return all_of(LOST_LOG_ODDS, log_odds_above(SHOCK_SHARE, share, 0.06)), spoilt
     if not spoilt.any():
-        return _drawn_by_knocks(moved, beforehand), off >= off.max()
+        return _drawn_by_knocks(kinds), spoilt
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     odds = (
@@ -236,19 +238,18 @@ def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bo
         else any_of(
             LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
-            _drawn_by_knocks(moved, beforehand),
+            _drawn_by_knocks(kinds),
             log_odds_above(widest, 1.6, 0.4),
         )
     )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
 
 
-def _drawn_by_knocks(moved: Moved, beforehand: Beforehand) -> float:
+def _drawn_by_knocks(kinds: Kinds | None) -> float:
     """Log-odds that some frames are drawn out as by knocks, and enough to be seen."""
-    kinds = beforehand.kinds_of(moved)
     if kinds is None:
         return -NOTHING
-    return all_of(kinds.knocked_log_odds, log_odds_of_ratio(kinds.largest, SHOCK_SEEN, SHOCK_SCATTER))
+    return all_of(kinds.knocked_log_odds, log_odds_of_ratio(float(kinds.knocked.max()), SHOCK_SEEN, SHOCK_SCATTER))
 
 
 def _lost_light(moved: Moved) -> NDArray[np.bool_]:

@@ -224,7 +224,7 @@ def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float
     guided, free = (
         -0.5 * (log(rate / usual) / scatter) ** 2 - log(scatter) for usual, scatter in (BENDING, LEFT_ALONE)
     )
-    slow = rate < BENDING[0]  # the slower, the less it says
+    slow = rate < BENDING[0]  # no slower one says more
     return min(SLOW_LOG_ODDS if slow else guided - free, SLOW_LOG_ODDS) - ALONG_DEC_LOG_ODDS * across
 
 

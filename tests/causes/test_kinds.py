@@ -67,7 +67,8 @@ def test_smears_in_any_direction_in_single_frames_are_knocks() -> None:
     kinds = weigh_kinds(seen(smear, moved=(4, 8, 12, 16)), GUIDED)
     assert kinds.knocks > 0.9
     assert kinds.late_log_odds < 0
-    assert kinds.largest == pytest.approx(0.5, abs=0.05)
+    assert np.flatnonzero(kinds.knocked).tolist() == [5, 11]
+    assert kinds.knocked.max() == pytest.approx(0.5, abs=0.05)
 
 
 @pytest.mark.parametrize("period_frames", [3.7, 7.0, 11.0])
@@ -115,3 +116,23 @@ def test_probabilities_add_up_and_no_direction_of_the_camera_matters() -> None:
     assert sum(straight.chance.values()) == pytest.approx(1)
     for kind, chance in straight.chance.items():
         assert turned.chance[kind] == pytest.approx(chance, abs=1e-6)
+
+
+def test_corrections_that_stay_late_for_some_frames_are_shown_in_all_of_them() -> None:
+    kinds = weigh_kinds(seen(one_way(4, 5, 6, 12, 13, 14), moved=(4, 8, 12, 16)), GUIDED)
+    assert likeliest(kinds) == "after moves"
+    assert np.flatnonzero(kinds.late > 0.05).tolist() == [4, 5, 6, 12, 13, 14]
+
+
+def test_moves_before_every_frame_cost_no_evidence() -> None:
+    every = tuple(range(FRAMES))
+    kinds = weigh_kinds(seen(one_way(*range(0, FRAMES, 3)), moved=every), GUIDED)
+    assert likeliest(kinds) == "after moves"
+
+
+def test_restless_stars_are_not_taken_for_late_corrections() -> None:
+    chance = np.random.default_rng(9).normal(0, 0.1, (2, FRAMES))
+    smear = chance[0] + 1j * chance[1]
+    smear[[4, 12, 16]] += 0.8 * DIRECTION
+    kinds = weigh_kinds(seen(smear, moved=(4, 8, 12, 16)), GUIDED)
+    assert set(np.flatnonzero(kinds.late > 0.3)) == {4, 12, 16}

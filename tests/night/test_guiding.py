@@ -58,7 +58,7 @@ def test_ecsv_with_units(tmp_path: Path) -> None:
     [
         (["time_utc,ra_error_arcsec,de", *LINES], ["line 1", "dec_error_arcsec", "de"]),
         ([HEADER, *LINES[:3], "yesterday,0.1,0.1", *LINES[4:]], ["line 5", "'yesterday'"]),
-        ([HEADER, "0001-01-01T00:00:00+23:59,0.1,0.1", *LINES], ["line 2", "no time such as"]),
+        ([HEADER, "0001-01-01T00:00:00+23:59,0.1,0.1", *LINES], ["line 2", "not a time such as"]),
         ([HEADER, *LINES[:3], "2024-03-01T21:00:06.250,1e308,0.1", *LINES[4:]], ["line 5", "more than a full turn"]),
         (["# %ECSV 1.0", *["# - {name: x, datatype: float64}"] * 2000, HEADER, *LINES], ["description is too long"]),
         ([HEADER, *LINES[:4], "2024-03-01T21:00:09,lost,0.1", *LINES[5:]], ["line 6", "'lost'", "ra_error_arcsec"]),

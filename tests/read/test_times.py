@@ -70,7 +70,7 @@ def test_dialects(cards: Callable[..., Header], lines: list[str], exposure_s: fl
     ("lines", "complaint"),
     [
         (["DATE-OBS= '2024-03-01'"], "no time of day"),
-        (["DATE-OBS= '2024-02-30T21:00:00'"], "no day of the calendar"),
+        (["DATE-OBS= '2024-02-30T21:00:00'"], "isn't a day of the calendar"),
         (["DATE-OBS= '03/04/2024'", "TIME-OBS= '21:00:00'"], "day or month first"),
         (["DATE-OBS= 'last night'"], "not written as a date"),
         (["DATE-OBS= '2024-03-01T25:00:00'"], "no time of day"),

@@ -432,7 +432,7 @@ def test_names_longer_than_any_file_has_are_told(name: str, lights: Path, tmp_pa
 @pytest.mark.parametrize("frame", ['{"file": "LONG", "grade": "keep"}', '{"file": "light 1.fits", "grade": "LONG"}'])
 def test_a_name_that_would_fill_the_screen_is_refused_by_its_length(lights: Path, tmp_path: Path, frame: str) -> None:
     (lights / "night.json").write_text(f'{{"frames": [{frame.replace("LONG", "x" * 20_000)}]}}')
-    with pytest.raises(UnusableRequest, match="holds a name of 20000 signs") as failed:
+    with pytest.raises(UnusableRequest, match="holds a name of 20000 characters") as failed:
         plan_sort(lights, tmp_path / "out", None, "copy")
     assert len(str(failed.value)) < 600
 
