@@ -207,7 +207,7 @@ def plan_lines(plan: SortPlan) -> list[str]:
         lines.append(f"  {name:<10} {number} to be {_DONE_BY[plan.way]}, {size(n_bytes)}")
     n_beside = sum(placing.beside for placing in plan.to_do)
     if n_beside:
-        lines.append(f"  {counted(n_beside, 'file')} of the same names as raws go with them")
+        lines.append(f"  {counted(n_beside, 'file')} named like a raw, too")
     n_there = len(plan.placings) - len(plan.to_do)
     if n_there:
         lines.append(f"  {n_there} are in their place already and stay as they are")

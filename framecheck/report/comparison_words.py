@@ -157,6 +157,6 @@ def caution(comparison: Comparison) -> str:
     return (
         "Intervals hold the truth in 95 of 100 cases. They allow for frames of a night being alike, and for what "
         "nights of an unchanged rig usually differ by. A change counts only where "
-        f"{100 * comparison.level:.1f} of 100 would show it, since {counted(n, 'figure')} are looked at. One night on "
-        "either side cannot tell your change from anything else that changed between them: another night of each would."
+        f"{100 * comparison.level:.1f} of 100 would show it, with {counted(n, 'figure')} compared. One night on "
+        "either side can't tell your change from anything else that changed between them: another night of each would."
     )

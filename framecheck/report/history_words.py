@@ -16,7 +16,7 @@ _TITLES = {"focal_length_mm": "{} mm", "aperture_mm": "aperture {} mm", "pixel_u
 def rig_title(history: RigHistory) -> str:
     """What is known of the rig."""
     parts = [
-        form.format(f"{value:g}") for key, form in _TITLES.items() if isinstance(value := history.rig.get(key), float)
+        form.format(f"{value:.4g}") for key, form in _TITLES.items() if isinstance(value := history.rig.get(key), float)
     ]
     scale = history.rig.get("pixel_scale_arcsec")
     if not parts and isinstance(scale, float):

@@ -190,9 +190,10 @@ def _course(axes: "Axes", axis: TimeAxis, rows: Sequence[FrameRow], quantity: Qu
         axes.plot([x for x, _ in line], [y for _, y in line], color=QUIET, linewidth=0.8, alpha=0.55)
     errors = [getattr(row, quantity.error) if quantity.error else None for row in rows]
     bars = [(x, y, e) for x, y, e in zip(axis.positions, at, errors, strict=True) if e is not None]
+    low, high = sorted(axes.get_ylim())
     axes.plot(
         [x for x, _, _ in bars for x in (x, x, nan)],
-        [end for _, y, e in bars for end in (y - e, y + e, nan)],
+        [end for _, y, e in bars for end in (max(y - e, low), min(y + e, high), nan)],
         color=INK, linewidth=1, alpha=0.6, solid_capstyle="butt",
     )  # fmt: skip
     _marks(axes, axis.positions, at, rows)

@@ -42,6 +42,11 @@ Trujillo et al., MNRAS 328, 977 (2001)), with optics and guiding up to 0.4; chos
 deviations. A dozen faint stars cannot tell their wings, and drag the width along; some hundred bright ones hardly
 feel it."""
 
+LEAST_KNOWN: Final = 1e-4
+STEEPEST: Final = 10.0
+"""Least error of ln(FWHM) that a star is believed to have, and most that the wings may change it: d ln(FWHM) / d g.
+[dimensionless] Chosen: stars of photons have some 1e-3, and Moffat stars change by 1 to 3; a star that the equations
+hardly hold, as a trail may be, has anything."""
 STILL_SETTLING: Final = 0.98
 """What a step leaves of chi-square, as a share, where fits have not settled yet. Chosen."""
 
@@ -285,8 +290,9 @@ def fit_common_wing(
         left = float(equations.chi2.sum())
         own, carried, slope_sum, normal_sum = _eliminated(equations, p, wing)
         change = float(np.clip(slope_sum / normal_sum, -0.1, 0.1))
-        say = 1 / np.maximum(own[:, LN_W, LN_W], 1e-12)
-        wing_in_size = abs(float((say * carried[:, LN_W]).sum() / say.sum())) / np.sqrt(normal_sum)
+        say = 1 / np.maximum(own[:, LN_W, LN_W], LEAST_KNOWN**2)
+        slope = np.clip(carried[:, LN_W], -STEEPEST, STEEPEST)
+        wing_in_size = abs(float((say * slope).sum() / say.sum())) / np.sqrt(normal_sum)
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, equations.slope[:, :N_PARAMETERS])
