@@ -8,11 +8,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.series import Floats
 from framecheck.causes.smears import (
     ACROSS,
     DRAWN,
     KNOCKS,
-    Floats,
     Seen,
     along_axes,
     at_least_one,
@@ -28,6 +28,7 @@ from framecheck.causes.smears import (
 )
 
 Kind = Literal["chance", "sway", "hunting", "gear", "after moves", "in a run"]
+
 LATE: Final = (0.3, 0.6)
 LATE_STILL: Final = 0.3
 LATE_IN_RUN: Final = 0.9
@@ -37,7 +38,7 @@ and share of the frames of a run that they draw out. Chosen."""
 SHORTEST_RUN: Final = 3
 LONGEST_RUN: Final = 0.85
 """Frames of the shortest run, and share of the frames above which a run is no longer a part of the night. Chosen: a
-knock may hit two frames."""
+knock may hit two frames. Where `RUN_ENDS` lie further apart, the shortest is as long as they are."""
 
 RUN_ENDS: Final = 60
 """Frames at which a run may begin or end, spread over the group. Chosen: for the time that it takes."""
@@ -53,6 +54,7 @@ AXES_SETTLED: Final = 60
 EXCLUDED: Final = 20.0
 """Frames that tell along which of the directions a motion goes, and log odds against one from which it is left out.
 Chosen: for the time that many frames take."""
+
 SPEED_MISSES: Final = 0.1
 """Share by which the speed from frame to frame misses the smear inside them. Chosen: it is a mean of two intervals."""
 

@@ -57,7 +57,7 @@ WORST: Final = 0.1
 """Share of the frames, the worst, by which a cause that spoils some of them is judged. Chosen."""
 
 LEAST_CHANCE: Final = 1e-6
-"""Chance that no story falls below. Chosen: none of them is the whole truth."""
+"""Chance that no kind falls below. Chosen: none of them is the whole truth."""
 
 MEDIAN_OF_RAYLEIGH: Final = 1.1774
 """Closed form: sqrt(2 ln 2)."""
@@ -77,7 +77,6 @@ class Kinds:
     """Smear that knocks draw in each frame, if they are there; shape (n,)."""
     late: Floats
     """Smear that late corrections draw in each frame, if they are there; shape (n,)."""
-
     unguided_gear: float
     """Probability that it is the gear, and that nobody corrects it."""
 

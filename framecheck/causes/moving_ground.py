@@ -10,7 +10,7 @@ from framecheck.read.rig import Rig
 SEEN_PX: Final = 1.0
 """Smear from which ground looks drawn out. [px] Chosen: less is lost in its own blur."""
 SMEAR_SCATTER_PX: Final = 0.2
-"""[px] Chosen: over a night, ground is placed to part of a pixel for each frame."""
+"""[px] Chosen: over a night, ground is placed to a fraction of a pixel in each frame."""
 
 
 def moving_ground(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
@@ -31,7 +31,7 @@ def moving_ground(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=(
             Evidence(
                 statement="in each exposure ground is drawn out by", value=ground.smear_px, unit="px",
-                expected_if_healthy="what the sky runs by: the mount follows it, as it should",
+                expected_if_healthy="about as much, on a mount that follows the sky",
             ),
         ),
     )  # fmt: skip

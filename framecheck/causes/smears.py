@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from framecheck.causes.series import Bools, Floats
+
 Complexes = NDArray[np.complex128]
 
 RESTLESS: Final = np.array([0.0, 0.02, 0.05, 0.12, 0.3])
@@ -34,8 +34,7 @@ AXES_KNOWN: Final = np.radians([-20.0, -10.0, 0.0, 10.0, 20.0])
 """[radian] Twice the angle by which an axis may differ from where it is taken to lie. Chosen."""
 
 DIRECTIONS: Final = 16
-"""Directions that are alike beforehand where no axis is known: full circle over step of `AXES_KNOWN`, about half of
-it. Chosen."""
+"""Directions that are alike beforehand where no axis is known; each of two guesses has half of the weight. Chosen."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

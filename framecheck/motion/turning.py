@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import ceil
 from typing import Final
 
 import numpy as np
@@ -120,14 +121,19 @@ def turns_between(pairs: Sequence[tuple[NightFrame, NightFrame]], lens: Lens) ->
     starts = [_start(*pair, lens.focal_px) for pair in pairs]
     straight = [_fit(*pair, start, lens) for pair, start in zip(pairs, starts, strict=True)]
     known = [one for one in straight if one is not None]
-    bent = _bent(known[:: max(1, len(known) // FITS_THAT_BEND)], lens)
+    bent = _bent(_spread_out(known), lens)
     if bent is None:
         return lens, [None if one is None else one[0] for one in straight]
     again = [
         None if one is None else _fit(*pair, one[0], bent) or one for pair, one in zip(pairs, straight, strict=True)
     ]
-    surer = _bent([one for one in again if one is not None][:: max(1, len(known) // FITS_THAT_BEND)], lens) or bent
+    surer = _bent(_spread_out([one for one in again if one is not None]), lens) or bent
     return surer, [None if one is None else _turn(one[1], surer) for one in again]
+
+
+def _spread_out(fits: Sequence[tuple[F64, Shared]]) -> Sequence[tuple[F64, Shared]]:
+    """Some of the fits, over the whole night."""
+    return fits[:: max(1, ceil(len(fits) / FITS_THAT_BEND))]
 
 
 def moved(turn: F64, places: F64) -> F64:
