@@ -44,7 +44,7 @@ def cause_photo(judgement: Judgement, finding: Finding, pictures: Mapping[Path, 
 def _line_of_light(seen: FramePictures, name: str) -> Chart | None:
     if seen.whole is None:
         return None
-    drawing = _image("jpeg", seen.whole, f"Frame {name}, crossed by 1 line of light or more.")
+    drawing = _image("jpeg", seen.whole, f"Frame {name}, crossed by a line of light.")
     return Chart(name="photo", title="The line of light", caption=f"{name}, stretched.", drawing=drawing)
 
 
