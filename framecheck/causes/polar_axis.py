@@ -19,7 +19,6 @@ from framecheck.causes.moved import (
     no_motion,
     smear_cost,
 )
-from framecheck.causes.rate_or_axis import rate_over_axis
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -32,15 +31,11 @@ from framecheck.causes.result import (
     log_odds_of_ratio,
 )
 from framecheck.motion.night import Night
-from framecheck.motion.polar import DEG_PER_HOUR_PER_ARCMIN
+from framecheck.motion.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
 from framecheck.read.rig import Rig
 
 POLAR_ARCMIN: Final = 4.0
 """[arcmin] Polar errors below are usual, and harmless where they do not smear. Common practice, no source."""
-REFRACTION_ARCSEC_PER_MIN: Final = 1.0
-"""[arcsec/min] Largest drift that refraction makes where telescopes point (row TRK-37: 0.5 at three hours). Chosen."""
-FASTEST_POLAR_ARCSEC_PER_MIN: Final = 80.0
-"""[arcsec/min] Drift of an axis five degrees off. Closed form."""
 POLAR_GROSS_ARCMIN: Final = 15.0
 """[arcmin] In a guided night, from which an axis is called wrong by the turning of the field. Chosen."""
 POLAR_SCATTER: Final = 0.3
@@ -173,16 +168,12 @@ def _off_by_turning(moved: Moved) -> tuple[Evidence, ...]:
 
 
 def _drifts_unguided(moved: Moved, rig: Rig) -> float:
-    rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
-    arcsec = rate * (moved.scale_arcsec or 0.0)
+    rate = abs(moved.motion.drift_px_per_min or 0.0) * (moved.scale_arcsec or 0.0)
     line = float(np.median(moved.line_px)) / moved.fwhm_px
     return all_of(
-        log_odds_of_ratio(arcsec, REFRACTION_ARCSEC_PER_MIN, RATIO_SCATTER),
+        log_odds_of_ratio(rate, POLAR_ARCMIN * ARCSEC_PER_MIN_PER_ARCMIN, RATIO_SCATTER),
         log_odds_above(line, LINE_SEEN, LINE_SCATTER),
-        log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
-        -moved.tracking.guided_log_odds,
-        log_odds_of_ratio(FASTEST_POLAR_ARCSEC_PER_MIN, arcsec, RATIO_SCATTER),
-        -rate_over_axis(moved),
+        moved.tracking.drifting.log_odds("axis"),
     )
 
 
@@ -219,12 +210,10 @@ def _axis_off(moved: Moved, rig: Rig) -> float:
     drift = moved.tracking.drift
     if drift is None:
         return -math.inf
-    sure = abs(drift.dec_arcsec_per_min) / max(drift.error_arcsec_per_min, 1e-6)
     return all_of(
         log_odds_above(math.log(polar.value_arcmin), math.log(POLAR_ARCMIN), known),
         log_odds_above(_dec_line(moved), LINE_SEEN, LINE_SCATTER),
-        log_odds_above(sure, SURE_SIGMA, SIGMA_SCATTER),
-        -moved.tracking.guided_log_odds,
+        moved.tracking.drifting.log_odds("axis"),
     )
 
 
