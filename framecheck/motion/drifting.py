@@ -233,9 +233,8 @@ def _under_a_guider(seen: DriftSeen) -> dict[Reason, float]:
     ring = 2 * math.pi * speed
     median, scatter = BENDING
     bend = float(_normal(np.array(math.log(speed / median)), scatter**2)) / speed / ring
-    near, far = (
-        math.radians(one) * turns for one in GUIDE_STAR_ARCMIN
-    )  # [arcsec/min]: degrees an hour times arcminutes
+    # degrees an hour times arcminutes are arcseconds a minute but for the radian
+    near, far = (math.radians(one) * turns for one in GUIDE_STAR_ARCMIN)
     wide = math.log(far[0] / near[0])
     about = float(of_turning[(speed > near) & (speed < far)].sum()) / (speed * wide) / ring
     total = float(of_turning.sum())
