@@ -96,7 +96,7 @@ def _border_unlike_sky(sky: Sky, found: Found, shape: tuple[int, ...]) -> bool:
     """Whether one side of the frame has hardly a star, and the level bends sharply along it."""
     if min(sky.level_adu.shape) < 3 or not len(found):
         return False
-    bends = sharp_bends(sky)
+    bends = _bends_in_the_sky(sky, shape)
     if all(bend.any(axis=axis).mean() < EDGE_ALONG for axis, bend in enumerate(bends)):
         return False
     clear = np.ones((DEPTHS, DEPTHS))
@@ -110,6 +110,20 @@ def _border_unlike_sky(sky: Sky, found: Found, shape: tuple[int, ...]) -> bool:
     sides = [(count, clear, along_y), (count.T, clear.T, along_x.T)]
     sides += [(count[::-1], clear[::-1], bend[::-1]) for count, clear, bend in sides]
     return any(_hardly_a_star(count.sum(axis=1), clear.sum(axis=1), bend) for count, clear, bend in sides)
+
+
+def _bends_in_the_sky(sky: Sky, shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Sharp bends of the level that are not those beside ground which is known: low in the sky stars are dimmed."""
+    from scipy.ndimage import binary_dilation
+
+    along_y, along_x = sharp_bends(sky)
+    if sky.ground is None:
+        return along_y, along_x
+    rows, columns = (
+        ((np.arange(n) + 0.5) * side / n).astype(np.intp) for n, side in zip(sky.level_adu.shape, shape, strict=True)
+    )
+    beside = binary_dilation(sky.ground.cover.crossings(rows, columns), np.ones((3, 3)), iterations=2)
+    return along_y & ~beside[1:-1], along_x & ~beside[:, 1:-1]
 
 
 def _hardly_a_star(count: NDArray[np.floating], clear: NDArray[np.floating], bend: NDArray[np.bool_]) -> bool:

@@ -39,6 +39,7 @@ from framecheck.stars.saturation import clip_level
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
+from framecheck.stars.trail_length import typical_length
 from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail
 
 MASK_FWHM: Final = 2.5
@@ -131,6 +132,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     table["y"] += frame.corner_px[1]
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
+    moved = fit.p[good][:, [TRAIL_X, TRAIL_Y]]
+    length = typical_length(x[good], y[good], moved) if trailed and good.any() else None
     return Measured(
         stars=Stars(
             table=table,
@@ -144,7 +147,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         mean=mean,
         beta=1 / fit.wing if good.any() else None,
         trailed=trailed,
-        trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
+        trail_length_px=length,
         clip_adu=clip,
         light_over_profile=light,
         wing_in_size=one.wing_in_size,
@@ -186,11 +189,6 @@ def _fit_chosen(
     return _Fit(
         choice=choice, stamps=stamps, as_fitted=fitted, fit=fit, rule=rule, lean=lean, wing_in_size=first.wing_in_size
     )
-
-
-def _typical_length(fit: StarFits, good: NDArray[np.bool_]) -> float:
-    """Length of the typical trail, from its parts along x and y: the length of a short one is biased by noise."""
-    return float(np.hypot(np.median(fit.p[good, TRAIL_X]), np.median(fit.p[good, TRAIL_Y])))
 
 
 def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sky:
