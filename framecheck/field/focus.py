@@ -22,18 +22,9 @@ the zenith over the meridian and back."""
 
 
 def focus_phase(sample: FieldSample) -> Floats | None:
-    """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
+    """Signed distance from focus of each frame, the root of the squared width beyond the best; shape (n_frames,). [px]
 
     None unless the sizes fall to a least value and rise again smoothly, as only a passage through focus makes them.
-
-    Parameters
-    ----------
-    sample : FieldSample
-
-    Returns
-    -------
-    ndarray, shape (n_frames,), or None
-        Negative on one side of the focus. [px]
     """
     size = sample.square[np.flatnonzero(np.diff(sample.frame, prepend=-1))]
     if len(size) < FEWEST_THROUGH_FOCUS:
@@ -53,20 +44,7 @@ def focus_phase(sample: FieldSample) -> Floats | None:
 def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, WithError | None]:
     """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n_frames, n)
-        Terms of each frame, in any unit.
-    error : ndarray, shape (n_frames,)
-        Of each of them.
-    focus : ndarray, shape (n_frames,), or None
-        As of `focus_phase`. [px]
-
-    Returns
-    -------
-    values : ndarray, shape (n_frames, n)
-    size : WithError or None
-        None without a passage through focus.
+    Terms of each frame, shape (n_frames, n), in any unit, with the error of each, shape (n_frames,).
     """
     if focus is None:
         return values, None

@@ -114,19 +114,7 @@ class NoFieldModel:
 def calm_root(value: float, error: float, power: int, n_components: int) -> WithError:
     """Root of a size, what noise adds to its square taken off; the error from one error up and down.
 
-    Parameters
-    ----------
-    value, error : float
-        The size and the error of each of its components, in any unit.
-    power : int
-        Which root is taken.
-    n_components : int
-        That the size is made of.
-
-    Returns
-    -------
-    WithError
-        In the `power`-th root of the unit.
+    The error is that of each of the components that the size is made of.
     """
     calm = sqrt(max(value**2 - n_components * error**2, 0.0))
     low, high = max(calm - error, 0.0), calm + error

@@ -28,23 +28,10 @@ class Scores:
 
 
 def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Variance of shared terms whose residuals are alike within clusters.
+    """Variance of shared terms whose residuals are alike within clusters, and the steps without each cluster.
 
-    Parameters
-    ----------
-    scores : Scores
-    covariance : ndarray, shape (n_shared, n_shared)
-        As if all data were independent.
-    cluster : ndarray of int, shape (n,)
+    Shapes (n_shared,) and (n_clusters, n_shared); the covariance is given as if all data were independent.
 
-    Returns
-    -------
-    variance : ndarray, shape (n_shared,)
-    steps : ndarray, shape (n_clusters, n_shared)
-        By how much the terms would change without each cluster.
-
-    Notes
-    -----
     The sandwich of K.-Y. Liang and S. L. Zeger, Biometrika 73, 13 (1986), with every cluster left out in turn, which
     keeps it honest where few stars stand at the rim (J. G. MacKinnon and H. White, J. Econometrics 29, 305 (1985));
     both from memory.
@@ -72,15 +59,7 @@ def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.
 
 
 def widened(covariance: Floats, variance: Floats) -> Floats:
-    """A covariance whose variances are at least those given, correlations kept.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (n, n)
-        In any unit.
-    variance : ndarray, shape (n,)
-        In the same one.
-    """
+    """A covariance, shape (n, n), whose variances are at least those given, correlations kept."""
     own = np.diag(covariance)
     factor = np.sqrt(np.maximum(variance / np.maximum(own, 1e-300), 1.0))
     factor = np.where(own > 0, factor, 1.0)

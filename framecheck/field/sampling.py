@@ -83,15 +83,8 @@ def diffraction_fwhm_arcsec(aperture_mm: float, obstruction: float = 0.0) -> flo
 
 @lru_cache(maxsize=32)
 def annular_fwhm(obstruction: float) -> float:
-    """FWHM of the diffraction pattern of an aperture with a round obstruction. [lambda / D]
+    """FWHM of the diffraction pattern of an aperture with a round obstruction, as a part of its diameter. [lambda / D]
 
-    Parameters
-    ----------
-    obstruction : float
-        Its diameter over the aperture's, below 1.
-
-    Notes
-    -----
     The amplitude is that of the disc less that of the obstruction, 2 J1(x) / x - e² 2 J1(e x) / (e x), over 1 - e².
     Closed form, with the half maximum found numerically.
     """

@@ -46,18 +46,9 @@ def frame_shape(measured: Measured) -> FrameShape | None:
 
 
 def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> FrameShape | None:
-    """A frame's shape without some of the stars that it rested on; what its profile adds to the errors stays.
+    """A frame's shape without some of the stars that it rested on; None with fewer than three left.
 
-    Parameters
-    ----------
-    shape : FrameShape
-    before, good : StarTable
-        The stars that it rests on, and those of them that are left.
-
-    Returns
-    -------
-    FrameShape or None
-        None with fewer than three stars left.
+    What its profile adds to the errors stays. `before` are the stars that it rests on, `good` those that are left.
     """
     if len(good) < FEWEST:
         return None
@@ -99,17 +90,7 @@ def _averaged(
 
 
 def stacked_star(measured: Measured) -> StackedStar | None:
-    """The mean star of a frame as an image.
-
-    Parameters
-    ----------
-    measured : Measured
-
-    Returns
-    -------
-    StackedStar or None
-        None if too few stars were averaged.
-    """
+    """The mean star of a frame as an image; None if too few stars were averaged."""
     if measured.mean is None:
         return None
     return StackedStar(image=measured.mean.image, pixel_px=measured.mean.pixel_px)

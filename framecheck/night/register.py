@@ -87,14 +87,7 @@ class Match:
 
 
 def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
-    """Prepare a frame for others to be registered to.
-
-    Parameters
-    ----------
-    sources : Sources
-    size : tuple of int
-        Width and height of the image. [px]
-    """
+    """Prepare a frame for others to be registered to."""
     from scipy.spatial import cKDTree
 
     triangles = tuple(make_triangles(sources.brightest(n).points) for n in BRIGHTEST)
@@ -102,20 +95,10 @@ def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
 
 
 def register_group(results: Sequence[FrameResult]) -> tuple[int, list[Match | None]]:
-    """Register all frames of a group to its best one.
+    """Register all frames of a group to its best one: its index, and a match, or None, for each frame.
 
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Frames of one image size.
-
-    Returns
-    -------
-    reference : int
-        Index of the frame that the others are registered to: many stars, sharp and round. If fewer than half of the
-        frames share its stars, the next best that did not is tried, and the one that most frames share is taken.
-    matches : list of Match or None
-        One a frame; None if it shares no pattern of stars with the reference.
+    The best has many stars, sharp and round. If fewer than half of the frames share its stars, the next best that did
+    not is tried, and the one that most frames share is taken.
     """
     sources = [sources_of(result) for result in results]
     size = results[0].exposure.width_px, results[0].exposure.height_px
@@ -231,22 +214,10 @@ def _try_neighbours(reference: Reference, sources: list[Sources], fits: list[Fit
 
 
 def register(reference: Reference, frame: Sources) -> Match | None:
-    """Register one frame.
+    """Register one frame to another of its size; None if they have no pattern of stars in common.
 
-    Parameters
-    ----------
-    reference : Reference
-    frame : Sources
-        Stars of a frame of the same size.
+    That is, if unrelated stars would agree as well with a probability above `FALSE_MATCH`.
 
-    Returns
-    -------
-    Match or None
-        None if no pattern of stars is common: if unrelated stars would agree as well with a probability above
-        `FALSE_MATCH`.
-
-    Notes
-    -----
     Triangles of bright stars that are alike in both frames vote for a turn and a shift; the transforms with most votes
     are refined by iterated nearest neighbours. Hot pixels stay where they are and vote for no motion at all. So
     everything that stayed is left aside first: if what is left agrees on a motion, that is the motion of the stars.

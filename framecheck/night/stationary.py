@@ -27,15 +27,7 @@ MOST_TIMES: Final = 0.6
 
 
 def without_stationary_lights(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[FrameResult]:
-    """The frames of a group with lights that stay on the sensor flagged, and their stars averaged without them.
-
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Frames of one image size.
-    matches : sequence of Match or None
-        How each lies on the reference frame.
-    """
+    """The frames of a group with lights that stay on the sensor flagged, and their stars averaged without them."""
     from scipy.spatial import cKDTree
 
     places = _still_places(results, matches)

@@ -42,59 +42,20 @@ class _Open:
 
 
 def read_exposure(path: Path) -> Exposure:
-    """Read what the header says of a frame, without its pixels.
-
-    Parameters
-    ----------
-    path : Path
-        A FITS file, also gzipped or tile-compressed. It is opened read-only.
-
-    Returns
-    -------
-    Exposure
-        Kind "unknown" if the header does not tell it. A mosaic is as the header claims it.
-
-    Raises
-    ------
-    UnusableFrame
-        If the file cannot be opened, is no FITS image, or is smaller than its header demands.
-    """
+    """As `frame_file.read_exposure`, of a FITS file, which may be gzipped or tile-compressed."""
     with _opened(path) as opened:
         layout = _find(opened, path)
         return _exposure(path, layout)
 
 
 def read_layout(path: Path) -> Layout:
-    """Where the image lies in a file and how large it is, from the headers alone.
-
-    Raises
-    ------
-    UnusableFrame
-        As for `read_exposure`.
-    """
+    """Where the image lies in a file and how large it is, from the headers alone; raises as `read_exposure`."""
     with _opened(path) as opened:
         return _find(opened, path)
 
 
 def read_frame(path: Path) -> Frame:
-    """Read a frame with its pixels as they are stored, overscan and other edges without sky left out.
-
-    Parameters
-    ----------
-    path : Path
-        A FITS file, also gzipped or tile-compressed. It is opened read-only.
-
-    Returns
-    -------
-    Frame
-        Pixels that see the sky, in native byte order; `mosaic` as they bear it out.
-
-    Raises
-    ------
-    UnusableFrame
-        As for `read_exposure`; also if every pixel is undefined, clipped or the same, or if the file changes
-        while it is read.
-    """
+    """As `frame_file.read_frame`, of a FITS file; overscan and other edges without sky are left out."""
     with _opened(path) as opened:
         layout = _find(opened, path)
         pixels = _read_tiles(opened, layout, path) if layout.tiled else read_plane(opened.stream, layout, path)
@@ -143,10 +104,7 @@ def _opened(path: Path) -> Iterator[_Open]:
 def open_frame(path: Path) -> BinaryIO:
     """Open a frame's file, read-only and without a buffer; never a pipe, which would wait for ever.
 
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be opened.
+    Raises `UnusableFrame` if it cannot be opened.
     """
     try:
         return cast(BinaryIO, open_plain(path))

@@ -39,24 +39,12 @@ _FILLED: Final = 0.1
 def area_of_header(header: Header, *, width_px: int, height_px: int) -> Said[Box]:
     """The part of the array that sees the sky, as the header claims it; None where it names none or all of it.
 
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    width_px, height_px : int
-        Size of the array. [px]
+    A section that cannot be is left out with a sentence. One of just the array's own size was cut off before the file
+    was written.
 
-    Returns
-    -------
-    Said[Box]
-        A section that cannot be is left out with a sentence. One of just the array's own size was cut off before the
-        file was written.
-
-    Notes
-    -----
     `[x1:x2,y1:y2]` counts pixels from 1, both ends included; an end before the beginning is the same part read
-    backwards. TRIMSEC is what to keep, DATASEC what holds data, BIASSEC overscan, all in pixels of the array as
-    stored; CCDSEC and DETSEC count pixels of the detector. Common practice of observatories, no source.
+    backwards. TRIMSEC is what to keep, DATASEC what holds data, BIASSEC overscan, all in pixels of the array as stored;
+    CCDSEC and DETSEC count pixels of the detector. Common practice of observatories, no source.
     """
     conflicts: list[str] = []
     for keyword in keywords.LIGHT_SECTION:
@@ -124,22 +112,10 @@ def _area(box: Box) -> int:
 
 
 def without_dark_edges(pixels: NDArray[Any], box: Box) -> Box:
-    """The part of a box that sees the sky, by its pixels.
+    """The part of a box that sees the sky, by the pixels of the array as stored, shape (height, width).
 
     Along an edge without sky all lines lie a sharp step away from the lines beside them, and scatter less; or they are
     filled with one value. The corners begin at even pixels, so that the pattern of a mosaic stays what it was.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        The array as stored. [ADU]
-    box : Box
-        Where to look.
-
-    Returns
-    -------
-    Box
-        Within that.
     """
     left, bottom, right, top = box
     inside = pixels[bottom:top, left:right]

@@ -24,17 +24,10 @@ _DTYPES: Final = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f
 
 
 def read_plane(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
-    """The pixels of an uncompressed image; of a colour image, those of its green plane.
+    """The pixels of an uncompressed image, shape (height, width); of a colour image, those of its green plane. [ADU]
 
-    Returns
-    -------
-    ndarray, shape (height, width)
-        uint16 if that holds all values without loss, else float32 with NaN for undefined pixels. [ADU]
-
-    Raises
-    ------
-    UnusableFrame
-        If the file ends early.
+    uint16 if that holds all values without loss, else float32 with NaN for undefined pixels. Raises `UnusableFrame` if
+    the file ends early.
     """
     stored = np.dtype(_DTYPES[layout.bitpix])
     start, count, step = layout.offset, layout.plane_pixels, 1

@@ -19,17 +19,9 @@ _EARTH_FLATTENING: Final = 1 / 298.257223563
 
 
 def greenwich_sidereal_deg(utc: datetime) -> float:
-    """Mean sidereal time at Greenwich.
+    """Mean sidereal time at Greenwich, 0 <= angle < 360. [deg]
 
-    Parameters
-    ----------
-    utc : datetime
-        Instant, time zone aware. UTC stands in for UT1: less than 0.9 s, 0.004 deg.
-
-    Returns
-    -------
-    float
-        0 <= angle < 360. [deg]
+    UTC stands in for UT1: less than 0.9 s, 0.004 deg.
 
     References
     ----------
@@ -41,17 +33,7 @@ def greenwich_sidereal_deg(utc: datetime) -> float:
 
 
 def hour_angle_deg(utc: datetime, *, ra_deg: float, longitude_deg: float) -> float:
-    """Hour angle of a target, positive to the west of the meridian, -180 <= angle < 180. [deg]
-
-    Parameters
-    ----------
-    utc : datetime
-        Instant, time zone aware.
-    ra_deg : float
-        Right ascension. [deg]
-    longitude_deg : float
-        Observer's longitude, east positive. [deg]
-    """
+    """Hour angle of a target, west of the meridian positive, -180 <= angle < 180; longitude east positive. [deg]"""
     return signed_deg(greenwich_sidereal_deg(utc) + longitude_deg - ra_deg)
 
 
@@ -70,12 +52,7 @@ def altitude_azimuth_deg(hour_angle_deg: float, *, dec_deg: float, latitude_deg:
 
 
 def airmass(altitude_deg: float) -> float:
-    """Air in the line of sight against that overhead; NaN below the horizon. [dimensionless]
-
-    Parameters
-    ----------
-    altitude_deg : float
-        True altitude. [deg]
+    """Air in the line of sight against that overhead, at a true altitude; NaN below the horizon. [dimensionless]
 
     References
     ----------

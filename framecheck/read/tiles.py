@@ -77,17 +77,9 @@ class _Table:
 
 
 def unpack_tiles(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
-    """Unpack an image that is stored as compressed tiles.
+    """Unpack an image that is stored as compressed tiles: its numbers as before, the last axis along NAXIS1.
 
-    Returns
-    -------
-    ndarray
-        Numbers as they were before packing, the last axis along NAXIS1; of real numbers those that quantization left.
-
-    Raises
-    ------
-    UnusableFrame
-        If table, tiles or codes contradict each other or the standard, or the tiles are damaged.
+    Raises `UnusableFrame` if table, tiles or codes contradict each other or the standard, or the tiles are damaged.
     """
     import warnings
 

@@ -90,12 +90,7 @@ def saturation_adu(scenario: Scenario) -> float:
 
 
 def _solution(scenario: Scenario, conditions: Conditions) -> list[HeaderCard]:
-    """World coordinates in the tangential projection.
-
-    References
-    ----------
-    .. [1] M. R. Calabretta & E. W. Greisen, 2002, A&A 395, 1077.
-    """
+    """World coordinates in the tangential projection: M. R. Calabretta & E. W. Greisen, 2002, A&A 395, 1077."""
     camera = scenario.camera
     degrees = scenario.scale_arcsec / 3600
     angle = np.radians(conditions.north_up_deg)

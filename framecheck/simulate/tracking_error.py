@@ -30,21 +30,10 @@ class TrackingError:
 
 
 def tracking_error(scenario: Scenario, times_s: Floats, frame: int) -> TrackingError:
-    """Errors that the drives, gears, guider, tube and wind make.
+    """Errors that the drives, gears, guider, tube and wind make at some times since the start of the first frame.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The night; what follows from polar error and refraction is not in here but in the mount's geometry.
-    times_s : ndarray, shape (n_times,)
-        Since the start of the first frame. [s]
-    frame : int
-        Which frame; random errors differ from one to the next.
-
-    Returns
-    -------
-    TrackingError
-        Nothing but zeros for a perfect mount.
+    What follows from polar error and refraction is not in here but in the mount's geometry. Random errors differ from
+    one frame to the next; all is zero for a perfect mount.
     """
     mount, times = scenario.mount, np.asarray(times_s, dtype=float)
     start = frame * scenario.plan.cadence_s

@@ -87,17 +87,7 @@ gets the same as another. Chosen: drawing one for each sample takes longer than 
 
 
 def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_px: float) -> Cover:
-    """Mark the surroundings of stars.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Height and width of the image. [px]
-    x, y : ndarray, shape (n,)
-        Stars. [px]
-    reach_px : float
-        How far their light counts. [px]
-    """
+    """Mark the surroundings of stars at x and y, shape (n,) each, as far as their light counts. [px]"""
     cell = max(1, int(reach_px / 2))
     n_y, n_x = -(-shape[0] // cell), -(-shape[1] // cell)
     stars = np.zeros((n_y + 4, n_x + 4), bool)
@@ -165,14 +155,6 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     """Measure the level again on a finer mesh, where the sky is uneven; elsewhere it stays, as does the noise.
 
     Stars lift a fine mesh a little: their wings fill it.
-
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        Of the same frame.
-    mesh_px : int
-        Side of a mesh. [px]
     """
     pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (green_lattice(frame), 2)
     sides = [mesh_side(n, max(mesh_px // pitch, 4)) for n in pixels.shape]
@@ -199,15 +181,6 @@ def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = 
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
-
-    Parameters
-    ----------
-    frame : Frame
-        Of a colour mosaic.
-    ground : Ground or None
-        What hides the sky, if that is known.
-    mesh_cells : int
-        Meshes along the longer side.
     """
     shape = [n // 2 for n in frame.pixels.shape]
     sides = [mesh_side(n, mesh_cells) for n in shape]
@@ -324,18 +297,7 @@ def _grain(
 
 
 def green_lattice(frame: Frame) -> NDArray[Any]:
-    """One of the two green sub-lattices of a colour mosaic.
-
-    Parameters
-    ----------
-    frame : Frame
-        Of a colour mosaic.
-
-    Returns
-    -------
-    ndarray, shape (n_y // 2, n_x // 2)
-        A view of the frame's pixels. [ADU]
-    """
+    """One of the two green sub-lattices of a colour mosaic: a view of its pixels, shape (n_y // 2, n_x // 2)."""
     at = (frame.mosaic or "G").index("G")
     return frame.pixels[at // 2 :: 2, at % 2 :: 2]
 

@@ -44,22 +44,7 @@ class Sky:
         return 0.0 if self.ground is None else self.ground.cover.share
 
     def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
-        """Level along whole image rows.
-
-        Parameters
-        ----------
-        y : ndarray, shape (n,)
-            Rows. [px]
-        width : int
-            Values along x, one for every `step` pixels, the first centred on the first `step` pixels.
-        step : int
-            Pixels a value.
-
-        Returns
-        -------
-        ndarray, shape (n, width)
-            Sky level. [ADU]
-        """
+        """Level along whole image rows y, shape (n, width): one value for every `step` pixels. [ADU]"""
         return _mesh_rows(self.level_adu, self, y, np.arange(width) * step + (step - 1) / 2)
 
     def noise_rows(self, y: NDArray[Any], x: NDArray[Any], pitch: int = 1) -> Floats:
@@ -177,21 +162,7 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
 
 
 def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
-    """A mesh of numbers at points.
-
-    Parameters
-    ----------
-    mesh : ndarray, shape (n_y, n_x)
-        In any unit.
-    xs, ys : ndarray, shape (n_x,) and (n_y,)
-        Where its columns and rows lie. [px]
-    x, y : ndarray, any shape
-        Where it is asked for. [px]
-
-    Returns
-    -------
-    ndarray, shape of x and y
-    """
+    """A mesh of numbers, shape (n_y, n_x), whose columns and rows lie at xs and ys, at points x and y. [px]"""
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     right, up = (i < len(xs) - 1), len(xs) * (j < len(ys) - 1)

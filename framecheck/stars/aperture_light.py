@@ -44,25 +44,9 @@ PROFILE_OFF: Final = 0.03
 def light_over_profile(
     frame: Frame, sky: Sky, x: F64, y: F64, fit: StarFits, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
 ) -> float | None:
-    """Light of the typical star over that of its fitted profile.
+    """Light of the typical star over that of its fitted profile; None with too few good stars.
 
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky.
-    x, y : ndarray, shape (n_stars,)
-        Centres of the stars. [px]
-    fit : StarFits
-    fwhm_px : ndarray, shape (n_stars,)
-    good : ndarray of bool, shape (n_stars,)
-        Stars that count.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    float or None
-        None with too few good stars.
+    Centres, widths and `good` have the shape (n_stars,). [px, px, 1]
     """
     index = np.flatnonzero(good)
     if len(index) < FEWEST_STARS:
@@ -121,14 +105,6 @@ def _share_kept(radius: float, fwhm_px: float, beta: float) -> float:
 
 
 def share_within(radius_fwhm: float, beta: float) -> float:
-    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form.
-
-    Parameters
-    ----------
-    radius_fwhm : float or ndarray
-        [FWHM]
-    beta : float
-        Moffat exponent. [dimensionless]
-    """
+    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form."""
     c, _, _ = wing_terms(1 / max(beta, 1.01))
     return float(1 - (1 + 4 * c * radius_fwhm**2) ** (1 - max(beta, 1.01)))

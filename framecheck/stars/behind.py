@@ -52,19 +52,8 @@ ground is higher here and there; a sensor's edge is darkened over less than a tw
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
     """Stars of the part of a frame that no ground hides; of all of it, where stars show that there is no ground.
 
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        With its ground, if something looks like it.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    Found
-    Sky
-        The one given, or one without ground, or one whose ground is the other part of the frame.
+    The sky is the one given, with its ground if something looks like it, or one without, or one whose ground is the
+    other part of the frame.
     """
     found, sky = _found_in_view(frame, sky, clip_adu)
     if sky.ground_told and _border_unlike_sky(sky, found, frame.pixels.shape):

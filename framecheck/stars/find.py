@@ -100,19 +100,6 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     Peaks are sought in cells of 2 x 2 pixels, or wider ones where the brightest stars turn out to be wide; trails by
     their own shape. Each is then measured in full resolution with a filter of the typical star's shape over a free
     background, and kept if it is bright enough and its light is spread as optics spread it.
-
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        Of the same frame.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    Found
-        Empty if there is no star.
     """
     finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame, sky.ground))
     cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)

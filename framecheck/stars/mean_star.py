@@ -145,26 +145,9 @@ def _typical(fit: StarFits, shapes: Shapes, index: NDArray[np.intp]) -> _Typical
 def mean_star(
     stamps: Stamps, fit: StarFits, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
 ) -> MeanStar | None:
-    """Average what the fits leave of the brightest good stars.
+    """Average what the fits leave of the brightest good stars; None with fewer than five.
 
-    Parameters
-    ----------
-    stamps : Stamps
-    fit : StarFits
-        Of the stamps, ellipses or moved round stars.
-    shapes : Shapes
-        The axes that the fit gives.
-    good : ndarray of bool, shape (n_stars,)
-        Stars to average.
-    elongated : bool
-        Whether the typical star has a long axis; if not, only round departures are looked for.
-    gain : float or None
-        Electrons an ADU.
-
-    Returns
-    -------
-    MeanStar or None
-        None with fewer than five good stars.
+    If the typical star has no long axis only round departures are looked for.
     """
     index = np.flatnonzero(good & _usual(fit, good))
     if len(index) < 5:

@@ -376,15 +376,7 @@ def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps,
 
 
 def half_flux_of_profile(fwhm_px: NDArray[np.floating], wing: float) -> F64:
-    """Half-flux radius of a Moffat profile: sqrt(2^(1/(beta-1)) - 1) core radii. [px] Closed form.
-
-    Parameters
-    ----------
-    fwhm_px : ndarray, any shape
-        [px]
-    wing : float
-        1 / beta. [dimensionless]
-    """
+    """Half-flux radius of a Moffat profile: sqrt(2^(1/(beta-1)) - 1) core radii. [px] Closed form."""
     c, _, _ = wing_terms(wing)
     beta = 1 / wing
     return np.asarray(fwhm_px, dtype=float) / (2 * np.sqrt(c)) * np.sqrt(2 ** (1 / (beta - 1)) - 1)

@@ -60,23 +60,9 @@ class LonePixels:
 
 
 def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: LonePixels | None = None) -> Peaks:
-    """Find cells that stand out of the sky and above their eight neighbours.
+    """Find cells that stand out of the sky, by `sigmas` of a cell's mean, and above their eight neighbours.
 
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        The frame, uint16 or float32.
-    sky : Sky
-    cell : int
-        Side of a cell. [px]
-    sigmas : float
-        How far a cell must stand above the sky, in units of the noise of a cell's mean.
-    lone : LonePixels, optional
-        Pixels that count only as much as those around them.
-
-    Returns
-    -------
-    Peaks
+    Pixels that stand alone count only as much as those around them.
     """
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell

@@ -151,28 +151,9 @@ def pilot_star(
 ) -> Pilot | None:
     """Width, length and direction of the region above half of the peak, typical of the brightest peaks that agree.
 
-    Parameters
-    ----------
-    pixels : ndarray
-        The frame.
-    sky : Sky
-    peaks : Peaks
-        Brightest first, found in cells of `cell` pixels.
-    cell : int
-        Side of a cell; the regions are measured in cells. [px]
-    clip_adu : float or None
-        Pilots that reach this level are left out. [ADU]
-    lone : LonePixels, optional
-        Pixels that count only as much as those around them.
-    finest : int
-        Side of the smallest squares that mean anything: 2 in a colour mosaic. [px]
-    at_least : float
-        So many pilots must agree; no more is looked at once it is clear that they cannot.
-
-    Returns
-    -------
-    Pilot or None
-        None if fewer peaks than that are bright enough and alike.
+    The peaks, brightest first, were found in cells of `cell` pixels; squares of `finest` are the smallest that mean
+    anything: 2 in a colour mosaic. None if fewer than `at_least` are bright enough and alike; no more is looked at once
+    that is clear.
     """
     noise = float(np.median(sky.noise_adu)) / cell
     usable = peaks.height > BRIGHT * noise

@@ -52,15 +52,6 @@ def lost_on_uneven_sky(
 
     Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider
     or longer than the frame's stars, or the image's edge hides how wide it is.
-
-    Parameters
-    ----------
-    frame, sky, colours
-        The frame, its sky, and how the sky of a mosaic's colours differs.
-    vetted : Vetted
-        Peaks looked at, shape (n,).
-    shape : Pilot
-        The typical star.
     """
     lost = np.zeros(len(vetted.x), bool)
     scattered, uneven = _near_bright_stars(vetted, shape), sky.uneven_at(vetted.x, vetted.y)

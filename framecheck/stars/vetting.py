@@ -103,21 +103,7 @@ def vet_peaks(
     clip_adu: float | None,
     colours: Colours | None,
 ) -> Vetted:
-    """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight.
-
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky.
-    x, y : ndarray, shape (n,)
-        Peaks. [px]
-    shape : Pilot
-        The typical star.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-    colours : Colours or None
-        Of a mosaic, how far the sky of each colour lies above that of green.
-    """
+    """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight."""
     half, side_share = half_side(shape), _side_share(colours)
 
     def stamps_of(rows: NDArray[np.intp]) -> Stamps:
@@ -157,19 +143,8 @@ def best_width(
 ) -> Pilot:
     """The width at which a window gathers most signal over noise from some peaks.
 
-    Parameters
-    ----------
-    frame, sky, x, y, colours
-        As in `vet_peaks`.
-    widest : Pilot
-        Narrower ones of the same form are tried.
-    narrowest_px : float
-        Down to this short axis.
-
-    Returns
-    -------
-    Pilot
-        Where a parabola through the best of them and those beside it is highest.
+    Narrower ones of the same form are tried, down to a short axis: it is where a parabola through the best of them and
+    those beside it is highest.
     """
     stamps = cut_stamps(frame, sky, x, y, half_side(widest), colours=colours)
     fill_sharp_pixels(stamps, widest, _side_share(colours))
@@ -186,13 +161,7 @@ def best_width(
 
 
 def half_side(shape: Pilot) -> int:
-    """Half side of the stamp that a peak is looked at in. [px]
-
-    Parameters
-    ----------
-    shape : Pilot
-        The typical star.
-    """
+    """Half side of the stamp that a peak is looked at in. [px]"""
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
 
