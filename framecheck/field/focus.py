@@ -6,14 +6,12 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust
+from framecheck.constants import SURE_SIGMA
 from framecheck.field.records import WithError, calm_root
 from framecheck.field.sample import FieldSample, Floats
 
 FEWEST_THROUGH_FOCUS: Final = 8
 """Frames. Chosen: a parabola and a slope, each from a few."""
-
-FOLLOWS_FOCUS: Final = 4.0
-"""Size over error from which a part that follows focus is taken off. Chosen: motion drifts a little by itself."""
 
 DEEP_FOCUS: Final = 0.3
 """Growth of the squared FWHM on the way out of focus, half of the sequence from its best, over the best.
@@ -58,6 +56,6 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     slope = (weight * offset) @ values / normal
     typical = float(np.sqrt(np.mean(focus**2)))
     size = calm_root(float(np.hypot.reduce(slope)) * typical, typical / sqrt(normal), 1, len(slope))
-    if size.value < FOLLOWS_FOCUS * size.error:
+    if size.value < SURE_SIGMA * size.error:
         return values, size
     return values - np.outer(focus, slope), size

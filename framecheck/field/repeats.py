@@ -1,6 +1,5 @@
 """Errors of a fit whose data come in clusters: what one star does in twenty frames is one star's doing."""
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,22 +14,14 @@ RIDGE: Final = 1e-6
 """[dimensionless] Part of the whole information below which a term is not known without one cluster. Chosen."""
 
 
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """What each datum adds to the normal equations of the shared terms, the frames' own eliminated."""
-
-    shared: Floats
-    """Weighted residual times column, shape (n, n_shared)."""
-    columns: Floats
-    """Columns less what the frame's own terms make of them, shape (n_shared, n_components, n)."""
-    weight: Floats
-    """Shape (n,)."""
-
-
-def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.intp]) -> tuple[Floats, Floats]:
+def variance_by_cluster(
+    scores: Floats, columns: Floats, weight: Floats, covariance: Floats, cluster: NDArray[np.intp]
+) -> tuple[Floats, Floats]:
     """Variance of shared terms whose residuals are alike within clusters, and the steps without each cluster.
 
-    Shapes (n_shared,) and (n_clusters, n_shared); the covariance is given as if all data were independent.
+    Shapes (n_shared,) and (n_clusters, n_shared). What each datum adds to the normal equations of the shared terms, the
+    frames' own eliminated, is its weighted residual times column, shape (n, n_shared), with these columns, shape
+    (n_shared, n_components, n), and weights, shape (n,). The covariance is that of independent data.
 
     The sandwich of K.-Y. Liang and S. L. Zeger, Biometrika 73, 13 (1986), with every cluster left out in turn, which
     keeps it honest where few stars stand at the rim (J. G. MacKinnon and H. White, J. Econometrics 29, 305 (1985));
@@ -38,17 +29,17 @@ def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.
     """
     _, number = np.unique(cluster, return_inverse=True)
     n = int(number.max()) + 1
-    score = np.stack([np.bincount(number, one, n) for one in scores.shared.T], axis=1)
+    score = np.stack([np.bincount(number, one, n) for one in scores.T], axis=1)
     if n > JACKKNIFED:
         steps = score @ covariance
     else:
         unit = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-        scaled = scores.columns * unit[:, None, None]
+        scaled = columns * unit[:, None, None]
         p = len(unit)
         information = np.empty((n, p, p))
         for i in range(p):
             for j in range(i, p):
-                product = np.sum(scaled[i] * scaled[j], axis=0) * scores.weight
+                product = np.sum(scaled[i] * scaled[j], axis=0) * weight
                 information[:, i, j] = information[:, j, i] = np.bincount(number, product, n)
         whole = information.sum(axis=0)
         held = RIDGE * np.maximum(np.diag(whole), 1e-12)

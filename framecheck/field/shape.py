@@ -6,15 +6,13 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust, shear
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.field.result import FrameShape, StackedStar
 from framecheck.stars.measure import Measured
 from framecheck.stars.table import StarTable
 
 FEWEST: Final = 3
 """Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
-
-ROUND_SIGMA: Final = 3.0
-"""An elongation below so many times its error has no direction. Chosen."""
 
 
 def frame_shape(measured: Measured) -> FrameShape | None:
@@ -79,7 +77,7 @@ def _averaged(
         fwhm_px_error=float(np.exp(size) * np.hypot(size_error, profile_error)),
         elongation=float(np.exp(e)),
         elongation_error=float(np.exp(e) * np.hypot(along, shear_error)),
-        elongation_pa_deg=float(shear.pa_deg(complex(e1, e2))) if e > ROUND_SIGMA * along else None,
+        elongation_pa_deg=float(shear.pa_deg(complex(e1, e2))) if e > KNOWN_SIGMA * along else None,
         e1=e1,
         e2=e2,
         moffat_beta=beta,

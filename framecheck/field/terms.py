@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.field.repeats import Scores, variance_by_cluster, widened
+from framecheck.field.repeats import variance_by_cluster, widened
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +124,7 @@ def _by_stars(
     if len(shared_columns):
         partial = shared_columns - np.einsum("nkp,kcn->pcn", solved.carried[frame], own_columns)
         score = np.einsum("pcn,cn->np", partial, left) * weight[:, None]
-        variance, found = variance_by_cluster(Scores(score, partial, weight), covariance, star)
+        variance, found = variance_by_cluster(score, partial, weight, covariance, star)
         covariance = widened(covariance, variance)
         steps[np.unique(star)] = found
     step = np.einsum("nij,nj->ni", solved.inverse[frame], own_score)

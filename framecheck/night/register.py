@@ -28,7 +28,8 @@ from framecheck.night.witnesses import (
 
 BRIGHTEST: Final = (60, 200)
 """Stars whose triangles are compared, then, if no pattern was found, once more. Chosen: frames of one field share
-most of their brightest stars, and few triangles are quick to compare."""
+most of their brightest stars, and few triangles are quick to compare. A reference with more than the first needs no
+stars that it missed."""
 
 FALSE_MATCH: Final = 1e-5
 """Largest probability, over all transforms tried, that unrelated stars agree as well. Chosen: one false match in
@@ -39,9 +40,6 @@ FEWEST: Final = 4
 
 FLIP_TOLERANCE_DEG: Final = 20.0
 """[deg] Chosen: a pier flip turns by 180 degrees, give or take cone error and polar error near the pole."""
-
-MOST_SPARSE: Final = 60
-"""Stars of the reference beyond which those that it missed are not needed. Chosen: some are in all frames."""
 
 FRAMES_ASKED: Final = 12
 """Frames, spread over the night, that tell hot pixels from stars. Chosen: some of so many lie before and after a dither
@@ -188,7 +186,7 @@ def _with_stars_of_others(
     """The reference with stars that it missed, if frames are left that found no pattern in it."""
     lost = any(fit is None and len(sources[i]) >= FEWEST for i, fit in enumerate(fits) if i != chosen)
     found = [i for i, fit in enumerate(fits) if fit is not None]
-    if not lost or len(found) < 2 or len(reference.sources) > MOST_SPARSE:
+    if not lost or len(found) < 2 or len(reference.sources) > BRIGHTEST[0]:
         return reference
     transforms = [fit.transform for fit in fits if fit is not None]
     catalogue = joint_catalogue(reference.sources, [sources[i] for i in found], transforms)
@@ -278,7 +276,7 @@ def _search_brightest(
     if votes is None:
         return None
     best: Fit | None = None
-    for start, _ in most_voted(votes, points, reference.centre):
+    for start in most_voted(votes, points, reference.centre):
         fit = align(patterns.sources, moving, start, reference.size, tried=votes.tried)
         if fit is not None and (best is None or fit.chance < best.chance):
             best = fit

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.field.result import FrameResult
 from framecheck.read.rig import WITHOUT_LIGHT, Rig
 
@@ -26,9 +27,6 @@ USUAL_READ_SCATTER: Final = 0.6
 
 PEDESTAL_KNOWN_TO: Final = 0.1
 """Error of a pedestal. [noise of a pixel] Chosen: amplifiers drift by part of their noise from frame to frame."""
-
-LEAST_ERRORS: Final = 3.0
-"""Light over its error from which it is known. Chosen: to a third."""
 
 
 def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = None) -> float | None:
@@ -64,7 +62,7 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
             return None
     else:
         return None
-    return electrons / seconds if electrons > LEAST_ERRORS * error else None
+    return electrons / seconds if electrons > KNOWN_SIGMA * error else None
 
 
 def _first(*values: float | None) -> float | None:

@@ -121,10 +121,8 @@ def like_triangles(
     return Votes(there, here, turn, q_mean - turn * p_mean, tried)
 
 
-def most_voted(
-    votes: Votes, points: tuple[Floats, Floats], centre: complex, most: int = 6
-) -> Iterator[tuple[Similarity, int]]:
-    """Transforms that many pairs of triangles ask for, most votes first, each with its number of votes.
+def most_voted(votes: Votes, points: tuple[Floats, Floats], centre: complex) -> Iterator[Similarity]:
+    """Transforms that many pairs of triangles ask for, six at most, most votes first.
 
     Two votes are for the same transform if they put the image centre, and a point half way to the corner, within a
     distance that grows with the frame: a small triangle tells the turn only roughly.
@@ -139,7 +137,7 @@ def most_voted(
     tree = cKDTree(place)
     count = tree.query_ball_point(place, near, return_length=True)
     open_ = np.ones(len(place), bool)
-    for _ in range(most):
+    for _ in range(6):
         if not open_.any():
             return
         top = int(np.argmax(np.where(open_, count, 0)))
@@ -147,7 +145,7 @@ def most_voted(
         open_[tree.query_ball_point(place[top], 2 * near)] = False
         transform = _from_corners(votes.reference[group].ravel(), votes.frame[group].ravel(), points, centre)
         if transform is not None:
-            yield transform, len(group)
+            yield transform
 
 
 def _from_corners(

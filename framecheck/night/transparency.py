@@ -12,6 +12,7 @@ from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.field.similarity import Floats
 from framecheck.night.register import Match
+from framecheck.stars.aperture_light import share_within
 from framecheck.stars.table import StarTable
 
 LEAST_SNR: Final = 8.0
@@ -135,22 +136,8 @@ def light_share(shape: FrameShape) -> float:
 
 
 def held_near(beta: float) -> float:
-    """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to the star.
-
-    Moffat, A&A 3, 455 (1969): 1 - (1 + r² / a²)^(1 - beta). Closed form.
-
-    Parameters
-    ----------
-    beta : float
-        Moffat exponent. [dimensionless]
-
-    Returns
-    -------
-    float
-        Closed form. [dimensionless]
-    """
-    core = 4 * (2 ** (1 / max(beta, 1.01)) - 1)
-    return float(1 - (1 + core * NEAR_FWHM**2) ** (1 - max(beta, 1.01)))
+    """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to it."""
+    return share_within(NEAR_FWHM, beta)
 
 
 def _good(table: StarTable) -> NDArray[np.bool_]:

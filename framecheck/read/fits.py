@@ -19,13 +19,11 @@ from framecheck.read.layout import Layout, find_image
 from framecheck.read.light_area import cut_to, overscan_of_header, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.paths import NoPlainFile, open_plain
-from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
+from framecheck.read.pixels import SIGN_BIT, native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
 from framecheck.read.unlit import level_and_noise
 
 GREEN: Final = "green of red, green and blue"
-_LEFT_OVER_ZERO: Final = 32768.0
-"""[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
 _SCALED_TOP: Final = 2.0
 """[dimensionless] Chosen: values scaled to 0..1 overshoot 1 a little where an image was resampled; ADU go further."""
 
@@ -188,7 +186,7 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
     sample = sample[np.isfinite(sample)]
     if not sample.size:
         return exposure
-    if layout.zero == _LEFT_OVER_ZERO and np.percentile(sample, 1) >= 0.95 * _LEFT_OVER_ZERO:
+    if layout.zero == SIGN_BIT and np.percentile(sample, 1) >= 0.95 * SIGN_BIT:
         said = (
             "BZERO = 32768 stands over real numbers, probably left from an earlier format; it was added as the "
             f"standard asks, and puts the sky at {np.median(sample):.0f}."

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.cells import ROWS_TOGETHER
@@ -24,8 +25,6 @@ _PAIRS: Final = 32
 _LINES: Final = 4
 """Lines on either side of a step. Chosen: even, so that both hold all colours of a mosaic; narrower edges do no harm,
 since no mesh of the sky follows them."""
-_STEP_SIGMA: Final = 3.0
-"""Step that ends the sky. [noise of a pixel] Chosen: thirty times the error of what it is measured with."""
 _FLAT: Final = 0.3
 """Change on both sides of a step over the step itself, at the most. Chosen: a slope makes 0.67 (closed form); the
 shadow of whatever lies before the sensor is blurred by the cone of light, the end of its pixels is not."""
@@ -147,7 +146,7 @@ def _lines_before_step(level: NDArray[np.float64], noise: NDArray[np.float64]) -
     mean, scatter = groups.mean(axis=1), np.lib.stride_tricks.sliding_window_view(noise, _LINES).mean(axis=1)
     outer, inner = slice(None, -_LINES - 2), slice(_LINES + 2, None)
     step = np.abs(mean[inner] - mean[outer])
-    ends = (step > _STEP_SIGMA * scatter[inner]) & (scatter[outer] < scatter[inner])
+    ends = (step > KNOWN_SIGMA * scatter[inner]) & (scatter[outer] < scatter[inner])
     ends &= bent[outer] + bent[inner] < _FLAT * step
     for last in np.flatnonzero(ends)[::-1]:  # all lines outside lie where the last ones do
         if np.median(np.abs(level[: last + _LINES] - mean[last])) < _FLAT * step[last]:

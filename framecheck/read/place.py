@@ -10,12 +10,15 @@ from math import asin, atan2, cos, degrees, hypot, nan, radians, sin, sqrt, tan
 from typing import Final
 
 _J2000: Final = datetime(2000, 1, 1, 12, tzinfo=UTC)
-_DAY_S: Final = 86400.0
-_DAYS_PER_CENTURY: Final = 36525.0
 _EARTH_RADIUS_M: Final = 6378137.0
 """[m] WGS 84, semi-major axis."""
 _EARTH_FLATTENING: Final = 1 / 298.257223563
 """[dimensionless] WGS 84."""
+
+
+def days_since_2000(utc: datetime) -> float:
+    """Days since the epoch J2000. [d]"""
+    return (utc - _J2000).total_seconds() / 86400
 
 
 def greenwich_sidereal_deg(utc: datetime) -> float:
@@ -27,8 +30,8 @@ def greenwich_sidereal_deg(utc: datetime) -> float:
     ----------
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed. (1998), eq. 12.4 (IAU 1982).
     """
-    days = (utc - _J2000).total_seconds() / _DAY_S
-    t = days / _DAYS_PER_CENTURY
+    days = days_since_2000(utc)
+    t = days / 36525
     return (280.46061837 + 360.98564736629 * days + t * t * (0.000387933 - t / 38710000.0)) % 360
 
 

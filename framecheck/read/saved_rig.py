@@ -15,7 +15,8 @@ from typing import Any, Final
 from framecheck.errors import CannotFinish, UnusableRig
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
-from framecheck.read.rig_file import KEYS, Key, load_rig, toml_line
+from framecheck.read.rig_file import load_rig
+from framecheck.read.rig_keys import KEYS, Key, toml_line
 
 KEPT: Final[tuple[Key, ...]] = tuple(
     key for key in KEYS

@@ -4,13 +4,14 @@ Directions are unit vectors in the frame of the hour angle: x towards the equato
 equator in the east, z towards the pole, so that the longitude of a star is minus its hour angle.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.read.place import days_since_2000
 
 Floats = NDArray[np.floating[Any]]
 
@@ -20,7 +21,6 @@ Computed with ERFA's `refco`."""
 _REFERENCE_HPA: Final = 1010.0
 _FLATTEST_TAN: Final = 5.7
 """[dimensionless] Chosen: below 10 degrees of altitude the series runs away; refraction is held there."""
-_J2000: Final = datetime(2000, 1, 1, 12, tzinfo=UTC)
 
 
 def sidereal_angle_deg(when: datetime, longitude_deg: float) -> float:
@@ -31,7 +31,7 @@ def sidereal_angle_deg(when: datetime, longitude_deg: float) -> float:
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed., eq. 12.4, without its terms of the second order.
        From memory; tested against ERFA.
     """
-    days = (when - _J2000).total_seconds() / 86_400
+    days = days_since_2000(when)
     return (280.46061837 + 360.98564736629 * days + longitude_deg) % 360
 
 

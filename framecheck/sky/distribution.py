@@ -16,7 +16,7 @@ COUNTED_SIGMA: Final = 16
 BINS_A_SIGMA: Final = 256
 """Chosen: within so narrow a bin values lie evenly, to a thousandth of a quantile's own error."""
 
-ONE_SIGMA_BELOW: Final = 0.15865525393145707
+ONE_SIGMA_BELOW: Final = NormalDist().cdf(-1)
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
 
 _NORMAL: Final = NormalDist()

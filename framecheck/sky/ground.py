@@ -54,10 +54,8 @@ NEAR: Final = 2
 by a hundredth of the frame in a usual exposure."""
 
 SHARP_STEP: Final = 0.5
-"""Share of the step from sky to ground that must lie within NEAR. Chosen: half."""
-
-SHARP_ALONG: Final = 0.5
-"""Share of the line that must be so sharp. Chosen: teeth, gaps and smear blur the rest."""
+"""Share of the step from sky to ground that must lie within NEAR, and of the line that must be so sharp. Chosen: half;
+teeth, gaps and smear blur the rest."""
 
 SOFT_STEP: Final = 0.2
 SOFT_ALONG: Final = 0.15
@@ -223,7 +221,7 @@ def _with_sharp_lines(picture: F64, sides: _Sides) -> Mask:
         line = _steps(picture, region)
         full = (sides.sky - sides.ground)[line.row, line.column]
         sharp, soft = line.step >= SHARP_STEP * full, line.step < SOFT_STEP * full
-        if len(full) and sharp.mean() >= SHARP_ALONG and soft.mean() <= SOFT_ALONG:
+        if len(full) and sharp.mean() >= SHARP_STEP and soft.mean() <= SOFT_ALONG:
             out |= region
     return out
 

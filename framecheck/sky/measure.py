@@ -37,14 +37,12 @@ LEAST_STEP: Final = 2
 comes out to a twenty-fifth of the noise; all of its pixels would tell it twice as well, in four times the time."""
 
 CELLS_WANTED: Final = 200_000
-"""Cells of a mosaic looked at, about. Chosen: the level of a mesh comes out to a tenth of a cell's noise."""
+"""Cells of a mosaic, or second differences, looked at, about. Chosen: the level of a mesh comes out to a tenth of a
+cell's noise. A quartile range of n differences tells a spread to 1.17 / sqrt(n) (closed form): the noise of the image
+to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
 
 CELL_ROWS: Final = 4
 """Rows of cells looked at in each mesh. Chosen: no row of clouds or of a faulty sensor decides alone."""
-
-GRAIN_SAMPLES: Final = 200_000
-"""Second differences taken, about. Chosen: a quartile range of n of them tells a spread to 1.17 / sqrt(n) (closed
-form): the noise of the image to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
 
 HOT_CURVE: Final = 4 * 6**0.5
 """Second differences larger than this are no noise. [sigma of a pixel] Four of their own standard deviations."""
@@ -164,9 +162,10 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     level, _ = lower_half(np.sort(_spread_over_unit(samples, _unit_of(samples)), axis=2))
     fine = _sky(filled(level), np.zeros_like(level), [side * pitch for side in sides], frame)
     y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
-    noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
+    before, noise = (known.reshape(level.shape) for known in sky.level_and_noise_at(x, y))
+    uneven = sky.uneven_at(x, y).reshape(level.shape)
     level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
-    level = np.where(uneven, level, sky.level_at(x, y).reshape(level.shape))
+    level = np.where(uneven, level, before)
     return replace(
         sky,
         level_adu=level.astype(np.float32),
@@ -254,7 +253,7 @@ def _grain(
     those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
     small or rounded too coarsely to tell.
     """
-    every = min(max(1, round(float(np.sqrt(pixels.size / GRAIN_SAMPLES)))), max(1, min(sides) // 4))
+    every = min(max(1, round(float(np.sqrt(pixels.size / CELLS_WANTED)))), max(1, min(sides) // 4))
     rows, columns = (in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
     down, across = apart
     row, column = (
@@ -371,6 +370,3 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int
         middle, sigma = undo_clip(half, half - low, DARK_SIDE_SIGMA)
     corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))
     return float(middle), float(corrected)
-
-
-__all__ = ["green_lattice", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky, sharp_bends
-from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
+from framecheck.stars.find import MOSAIC_CELL, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.vetting import vet_peaks
@@ -130,7 +130,7 @@ class _Lights:
     @classmethod
     def of(cls, frame: Frame, sky: Sky, clip_adu: float | None) -> "_Lights":
         cells = sky if frame.mosaic is None else measure_cells(frame)
-        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2, PEAK_SIGMA), clip_adu)
+        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2), clip_adu)
 
     def show_the_sky(self, ground: Ground) -> bool:
         """Whether the lights behind the line are the narrower ones, thus stars."""

@@ -16,9 +16,6 @@ from framecheck.stars.pilot import FEWEST, UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.uneven_sky import lost_on_uneven_sky
 from framecheck.stars.vetting import best_width, vet_peaks
 
-PEAK_SIGMA: Final = 4.0
-"""A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
-
 TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
@@ -142,7 +139,7 @@ class _Cells:
 
     def peaks(self, cell: int, lone: LonePixels | None = None) -> Peaks:
         """Peaks in cells of a side."""
-        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone).in_view(self.sky)
+        return find_peaks(self.pixels, self.sky, cell, lone).in_view(self.sky)
 
     def without_lone_pixels(self, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels | None]:
         """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""

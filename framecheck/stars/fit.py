@@ -22,7 +22,7 @@ from framecheck.stars.profile import (
     Y,
     evaluate,
 )
-from framecheck.stars.stamps import Stamps
+from framecheck.stars.stamps import Stamps, together
 from framecheck.stars.trails import points_on_line
 
 PIXELS_TOGETHER: Final = 120_000
@@ -170,9 +170,8 @@ def _points_a_star(p: F64, n_pixels: int, rule: PixelRule, profile: Profile) -> 
 
 
 def star_chunks(n_stars: int, n_points: int) -> list[slice]:
-    """Stars worked on together, each evaluated at `n_points`, so that their pixels stay in the processor's cache."""
-    size = max(1, PIXELS_TOGETHER // n_points)
-    return [slice(i, i + size) for i in range(0, n_stars, size)]
+    """Stars worked on together, each evaluated at `n_points`."""
+    return together(n_stars, n_points, most=PIXELS_TOGETHER)
 
 
 def _inverse(normal: F64) -> F64:
@@ -283,6 +282,3 @@ def _eliminated(equations: Equations, p: F64, wing: float) -> tuple[F64, F64, fl
     usual = USUAL_WING_SPREAD**-2
     normal_sum = float((trust * schur).sum()) + usual
     return own, carried, float((trust * right).sum()) + usual * (USUAL_WING - wing), normal_sum
-
-
-__all__ = ["Profile", "StarFits", "fit_common_wing", "fit_stars", "star_chunks"]

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
+from framecheck.constants import SURE_SIGMA
 from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
 from framecheck.stars.departure import KNOTS, RADII, basis_over_pixels, curves, departure_at, points_in_pixel
 from framecheck.stars.equations import light_of_stars
@@ -61,9 +62,6 @@ FEW_STARS: Final = 20
 
 UNUSUAL: Final = 2.5
 """Stars that differ from the typical by more are left out of the mean. [sigma] Chosen."""
-
-SIGNIFICANT: Final = 4.0
-"""A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
 
 IN_DOUBT: Final = (2.0, 6.0)
 """Between these the doubt goes over into plainness by degrees, so that no frame's FWHM jumps. [sigma] Chosen."""
@@ -201,7 +199,7 @@ def _departures(
         expected = np.pad(usual, (0, len(basis) - n))
         departure, covariance = _least_squares(residual, weight, basis, prior, expected)
     even, twice = departure[:n], np.zeros(n)
-    if len(basis) > n and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
+    if len(basis) > n and _excess_sigma(departure[n:], covariance[n:, n:]) > SURE_SIGMA:
         twice = departure[n:]
     return even, twice, covariance
 

@@ -12,7 +12,7 @@ from framecheck import shear
 from framecheck.sky.model import Sky
 from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.peaks import LonePixels, Peaks
-from framecheck.stars.stamps import windows_around
+from framecheck.stars.stamps import together, windows_around
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -67,9 +67,6 @@ MOST_PIXELS: Final = 4_000_000
 FEWEST_LOOKED_AT: Final = 8
 """Pixels of all cut-outs of one reach, and cut-outs looked at whatever their size. Chosen: wide cells have larger ones
 than a frame of few stars is worth."""
-
-PIXELS_TOGETHER: Final = 200_000
-"""Pixels of the cut-outs looked at together. Chosen: some megabytes."""
 
 UNCLIPPED: Final = 0.6
 """Pilots are no higher than this share of the clipping level, so that they are not all clipped stars. Chosen: a
@@ -207,9 +204,8 @@ def _regions_within_reach(
         left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
         if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
             return None
-        size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
-        for some in (left[i : i + size] for i in range(0, len(left), size)):
-            regions[some] = regions_of(some, reach)
+        for part in together(len(left), (2 * reach * cell) ** 2):
+            regions[left[part]] = regions_of(left[part], reach)
         left = np.flatnonzero(np.isinf(regions[:, 0]))
     return regions
 

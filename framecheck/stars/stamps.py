@@ -12,8 +12,17 @@ from framecheck.stars.profile import StampGrid, square_grid
 
 F32 = NDArray[np.float32]
 
+PIXELS_TOGETHER: Final = 300_000
+"""Pixels of the cut-outs looked at together. Chosen by timing: they stay in the processor's cache."""
+
 DARK_SIGMA: Final = 3.0
 """Pixels beside ground that are so much darker than the sky are ground. [sigma] Chosen: of sky, one in 700."""
+
+
+def together(n: int, n_pixels: int, fewest: int = 1, most: int = PIXELS_TOGETHER) -> list[slice]:
+    """Parts of so many cut-outs, of so many pixels each, that are looked at together."""
+    size = max(fewest, most // n_pixels)
+    return [slice(i, i + size) for i in range(0, n, size)]
 
 
 @dataclass(frozen=True, slots=True)

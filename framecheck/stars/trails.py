@@ -73,7 +73,7 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
         bottom = min(top + BAND_CELLS, n_y)
         first, last = max(top - len(kernel), 0), min(bottom + len(kernel), n_y)
         image = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
-        image -= sky.rows((np.arange(first, last) + 0.5) * cell - 0.5, n_x, cell)
+        image -= sky.crossings((np.arange(first, last) + 0.5) * cell - 0.5, np.arange(n_x) * cell + (cell - 1) / 2)
         np.nan_to_num(image, copy=False)
         # with a row on either side, to compare
         response = _filtered(image, kernel, noise)[max(top - 1, 0) - first : min(bottom + 1, n_y) - first]
