@@ -50,6 +50,17 @@ SPEEDS_BELIEVED: Final = np.exp(-(SPEEDS**2) / 2) / np.exp(-(SPEEDS**2) / 2).sum
 LASTING: Final = (0.0, 0.6, 0.85)
 """Correlation of that speed from frame to frame. Chosen: none, where exposures are as long as a turn of the gear."""
 
+AVERAGED: Final = (4.0, 16.0, 64.0)
+"""Independent swings of the corrections in one exposure, where it is longer than they are. Chosen: an exposure of a
+minute or some has so many."""
+USUAL: Final = np.geomspace(0.06, 1.5, 18)
+"""Their mean squares, over the squared FWHM; each alike beforehand. [dimensionless] Chosen: as `DRAWN`, and finer than
+the scatter of the most swings."""
+
+PURE_SWING: Final = 4.0
+"""Swings over which smears would scatter as those of one sinusoid do, whose squared speed has a variance of half its
+squared mean. [dimensionless] Closed form."""
+
 AXES_SETTLED: Final = 60
 EXCLUDED: Final = 20.0
 """Frames that tell along which of the directions a motion goes, and log odds against one from which it is left out.
@@ -135,7 +146,8 @@ def _gear(seen: Seen, knocks: bool) -> float:
     """Speeds along one axis, seen from frame to frame or not."""
     axes, chance = gear_axes(seen)
     drifts = WITH_DRIFT if np.abs(seen.from_drift).any() else WITH_DRIFT[:1]
-    unseen = _swings(seen, axes, chance, knocks, LASTING, drifts)
+    wandering = _swings(seen, axes, chance, knocks, LASTING, drifts)
+    unseen = float(np.logaddexp(wandering, _averaged(seen, axes, chance, knocks, PURE_SWING)) - math.log(2))
     if seen.from_speed is None:
         return unseen
     error = np.hypot(seen.error, SPEED_MISSES * np.abs(seen.from_speed))
@@ -143,14 +155,16 @@ def _gear(seen: Seen, knocks: bool) -> float:
     return float(np.logaddexp(unseen, _chance(beside, knocks)) - math.log(2))
 
 
-def _hunting(seen: Seen, knocks: bool) -> float:
-    """Corrections that hunt along one axis, now more and now less."""
-    return _swings(seen, *likely_axes(seen), knocks, LASTING[:-1], WITH_DRIFT[:1])
+def _corrections(seen: Seen, knocks: bool) -> tuple[float, float]:
+    """Corrections that hunt along one axis, now more and now less: slower than the exposures, or many times in each.
 
-
-def _sway(seen: Seen, knocks: bool) -> float:
-    """Motion that goes in all directions, more along one axis: stars grow more than they stretch."""
-    return _hunting(seen, knocks) + _widens(seen)
+    And sway: motion that goes in all directions, more along one axis, so that stars grow more than they stretch.
+    """
+    axes, chance = likely_axes(seen)
+    slow = _swings(seen, axes, chance, knocks, LASTING[:-1], WITH_DRIFT[:1])
+    fast = [_averaged(seen, axes, chance, knocks, swings) for swings in AVERAGED]
+    hunting = float(np.logaddexp.reduce([slow, *fast])) - math.log(1 + len(fast))
+    return hunting, hunting + _widens(seen)
 
 
 def _swings(
@@ -175,6 +189,18 @@ def _swings(
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
 
 
+def _averaged(seen: Seen, axes: Floats, chance: Floats, knocks: bool, swings: float) -> float:
+    """Log evidence of motion along one axis that swings many times in each exposure.
+
+    A smear is the mean of the squares of so many speeds: its variance is 2 / n of its squared mean (closed form).
+    """
+    along, variance = along_axes(seen, axes)[:, None, None, :], restless(seen)
+    size = USUAL[:, None, None]
+    log = log_normal(along.real - size, variance + 2 / swings * size**2)
+    log = log + log_normal(along.imag, variance + (ACROSS * size) ** 2)
+    return over_all((with_knocks(log, seen) if knocks else log).sum(axis=-1), chance)
+
+
 def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: float) -> Floats:
     """Log density of each frame's smear at each speed; (axes, sizes, q, speeds, n)."""
     along, variance = along_axes(seen, axes)[:, None, None, None, :], restless(seen)[:, None, :]
@@ -189,9 +215,11 @@ def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: float) -> Floats:
 def _chain(log: Floats, correlation: Floats) -> Floats:
     """Log evidence of a chain of speeds, from the log density of each frame at each speed, (..., speeds, n)."""
     now = np.log(SPEEDS_BELIEVED) + log[..., 0]
-    for k, lasts in enumerate(correlation):
+    usual, step = np.unique(np.round(correlation, 3), return_inverse=True)
+    next_speed = [_next_speed(float(lasts)) for lasts in usual]
+    for k, which in enumerate(step):
         top = now.max(axis=-1, keepdims=True)
-        now = np.log(np.exp(now - top) @ _next_speed(float(lasts)) + TINY) + top + log[..., k + 1]
+        now = np.log(np.exp(now - top) @ next_speed[which] + TINY) + top + log[..., k + 1]
     return np.asarray(np.logaddexp.reduce(now, axis=-1))
 
 
@@ -217,10 +245,24 @@ def _widens(seen: Seen) -> float:
     return float(thick - thin)
 
 
-LIKELIHOODS: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
+def evidence_of(kinds: tuple[Kind, ...], seen: Seen, knocks: bool) -> dict[Kind, float]:
+    """Log evidence of some kinds of motion.
+
+    Parameters
+    ----------
+    kinds : tuple of str
+    seen : Seen
+    knocks : bool
+        Whether some frames were knocked as well.
+    """
+    logs = {kind: ask(seen, knocks) for kind, ask in _ASKED.items() if kind in kinds}
+    if "hunting" in kinds or "sway" in kinds:
+        logs["hunting"], logs["sway"] = _corrections(seen, knocks)
+    return logs
+
+
+_ASKED: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
     "chance": _chance,
-    "sway": _sway,
-    "hunting": _hunting,
     "gear": _gear,
     "after moves": _after_moves,
     "in a run": _in_a_run,
