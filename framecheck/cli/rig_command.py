@@ -121,7 +121,7 @@ def save_facts(
     from framecheck.cli.rig_questions import ask
     from framecheck.cli.terminal import say, tell
     from framecheck.document import json_text
-    from framecheck.read.rig_file import takes
+    from framecheck.read.rig_keys import takes
     from framecheck.read.saved_rig import KEPT, rig_name, save_rig
     from framecheck.words import safe
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky, sharp_bends
-from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
+from framecheck.stars.find import MOSAIC_CELL, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.vetting import vet_peaks
@@ -52,19 +52,8 @@ ground is higher here and there; a sensor's edge is darkened over less than a tw
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
     """Stars of the part of a frame that no ground hides; of all of it, where stars show that there is no ground.
 
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        With its ground, if something looks like it.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    Found
-    Sky
-        The one given, or one without ground, or one whose ground is the other part of the frame.
+    The sky is the one given, with its ground if something looks like it, or one without, or one whose ground is the
+    other part of the frame.
     """
     found, sky = _found_in_view(frame, sky, clip_adu)
     if sky.ground_told and _border_unlike_sky(sky, found, frame.pixels.shape):
@@ -155,7 +144,7 @@ class _Lights:
     @classmethod
     def of(cls, frame: Frame, sky: Sky, clip_adu: float | None) -> "_Lights":
         cells = sky if frame.mosaic is None else measure_cells(frame)
-        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2, PEAK_SIGMA), clip_adu)
+        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2), clip_adu)
 
     def show_the_sky(self, ground: Ground) -> bool:
         """Whether the lights behind the line are the narrower ones, thus stars."""

@@ -49,24 +49,12 @@ NOISE_PIXELS: Final = 3.8
 
 
 def is_long_trail(pilot: Pilot) -> bool:
-    """Whether stars are so long that they are trails, not ellipses.
-
-    Parameters
-    ----------
-    pilot : Pilot
-    """
+    """Whether stars are so long that they are trails, not ellipses."""
     return pilot.long_px > LONG_TRAIL * pilot.short_px
 
 
 def brightest(stamps: Stamps, start: F64) -> NDArray[np.intp]:
-    """The stars that settle the common wings, brightest first.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guesses.
-    """
+    """The stars that settle the common wings, brightest first."""
     return np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
 
 
@@ -75,15 +63,6 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
 
     Both have as many parameters; the one that the stars are nearer to is taken. Where they lie between, the third
     result is the shear to add, so that the elongation lies between as well.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guesses, columns as `stars.profile` lists them.
-    pilot : Pilot
-    gain : float or None
-        [e/ADU]
     """
     bright = brightest(stamps, start)
     part, guess = stamps.part(bright), start[bright]
@@ -140,20 +119,7 @@ def _mean_shear(fit: StarFits) -> float:
 def like_the_typical(start: F64, first: StarFits, fitted: NDArray[np.intp]) -> F64:
     """First guesses with the typical shape of the stars fitted already, and these as they were fitted.
 
-    `fitted` are the rows of `start` that the fit began with.
-
-    Parameters
-    ----------
-    start : ndarray, shape (n_stars, 7)
-        First guesses.
-    first : StarFits
-        Of some of these stars.
-    fitted : ndarray of int
-        Which of them.
-
-    Returns
-    -------
-    ndarray, shape (n_stars, 7)
+    `fitted` are the rows of `start`, shape (n_stars, 7), that the fit began with.
     """
     out = start.copy()
     if len(first.p):

@@ -14,7 +14,7 @@ from framecheck.plan.asked import ASKED, setup_from
 from framecheck.plan.make import make_plan
 from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
-from framecheck.read.rig_file import KEYS
+from framecheck.read.rig_keys import KEYS
 from framecheck.report.look import Look
 
 TELESCOPE = (
