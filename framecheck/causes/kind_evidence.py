@@ -50,6 +50,17 @@ SPEEDS_BELIEVED: Final = np.exp(-(SPEEDS**2) / 2) / np.exp(-(SPEEDS**2) / 2).sum
 LASTING: Final = (0.0, 0.6, 0.85)
 """Correlation of that speed from frame to frame. Chosen: none, where exposures are as long as a turn of the gear."""
 
+AVERAGED: Final = (4.0, 16.0, 64.0)
+"""Independent swings of the corrections in one exposure, where it is longer than they are. Chosen: an exposure of a
+minute or some has so many."""
+USUAL: Final = np.geomspace(0.06, 1.5, 18)
+"""Their mean squares, over the squared FWHM; each alike beforehand. [dimensionless] Chosen: as `DRAWN`, and finer than
+the scatter of the most swings."""
+
+PURE_SWING: Final = 4.0
+"""Swings over which smears would scatter as those of one sinusoid do, whose squared speed has a variance of half its
+squared mean. [dimensionless] Closed form."""
+
 AXES_SETTLED: Final = 60
 EXCLUDED: Final = 20.0
 """Frames that tell along which of the directions a motion goes, and log odds against one from which it is left out.
@@ -135,7 +146,8 @@ def _gear(seen: Seen, knocks: bool) -> float:
     """Speeds along one axis, seen from frame to frame or not."""
     axes, chance = gear_axes(seen)
     drifts = WITH_DRIFT if np.abs(seen.from_drift).any() else WITH_DRIFT[:1]
-    unseen = _swings(seen, axes, chance, knocks, LASTING, drifts)
+    wandering = _swings(seen, axes, chance, knocks, LASTING, drifts)
+    unseen = float(np.logaddexp(wandering, _averaged(seen, axes, chance, knocks, PURE_SWING)) - math.log(2))
     if seen.from_speed is None:
         return unseen
     error = np.hypot(seen.error, SPEED_MISSES * np.abs(seen.from_speed))
@@ -144,8 +156,11 @@ def _gear(seen: Seen, knocks: bool) -> float:
 
 
 def _hunting(seen: Seen, knocks: bool) -> float:
-    """Corrections that hunt along one axis, now more and now less."""
-    return _swings(seen, *likely_axes(seen), knocks, LASTING[:-1], WITH_DRIFT[:1])
+    """Corrections that hunt along one axis, now more and now less: slower than the exposures, or many times in each."""
+    axes, chance = likely_axes(seen)
+    slow = _swings(seen, axes, chance, knocks, LASTING[:-1], WITH_DRIFT[:1])
+    fast = [_averaged(seen, axes, chance, knocks, swings) for swings in AVERAGED]
+    return float(np.logaddexp.reduce([slow, *fast])) - math.log(1 + len(fast))
 
 
 def _sway(seen: Seen, knocks: bool) -> float:
@@ -173,6 +188,18 @@ def _swings(
                 likely = np.flatnonzero(first > first.max() - EXCLUDED)
             logs.append(over_all(_chain(log[likely], lasts), chance[likely]))
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
+
+
+def _averaged(seen: Seen, axes: Floats, chance: Floats, knocks: bool, swings: float) -> float:
+    """Log evidence of motion along one axis that swings many times in each exposure.
+
+    A smear is the mean of the squares of so many speeds: its variance is 2 / n of its squared mean (closed form).
+    """
+    along, variance = along_axes(seen, axes)[:, None, None, :], restless(seen)
+    size = USUAL[:, None, None]
+    log = log_normal(along.real - size, variance + 2 / swings * size**2)
+    log = log + log_normal(along.imag, variance + (ACROSS * size) ** 2)
+    return over_all((with_knocks(log, seen) if knocks else log).sum(axis=-1), chance)
 
 
 def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: float) -> Floats:

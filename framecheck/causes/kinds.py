@@ -35,8 +35,9 @@ from framecheck.motion.night import Night
 FAR_SWING: Final = 1.5
 """Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
 
-STEADY: Final = (0.2, 0.1)
-"""Smear that stays all night, over the squared FWHM, and its change in half of it, as believed. Chosen."""
+STEADY: Final = ((0.2, 0.1), (0.2, 0.1, 0.05))
+"""Smear that stays all night, over the squared FWHM, its change in half of it and, for one night in two, how that
+changes, as believed. Chosen."""
 
 STEADY_BELIEVED: Final = 0.2
 """Chance of one that no drift seen explains. Chosen."""
@@ -236,16 +237,23 @@ class _Beside:
 
 def _cases(seen: Seen) -> list[_Beside]:
     """Smears as they are, without that of the drift, and without a steady one that no drift explains."""
-    steady, occam = _steady(seen)
     others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
-    swings: tuple[Kind, ...] = ("gear", "sway", "hunting")
-    none = np.zeros_like(seen.from_drift)
+    corrected: tuple[Kind, ...] = ("sway", "hunting")
+    cases = []
+    for believed in STEADY:
+        steady, occam = _steady(seen, np.array(believed))
+        chance = math.log(STEADY_BELIEVED / len(STEADY)) + occam
+        cases.append(_Beside((*others, *corrected), chance, replace(seen, smear=seen.smear - steady)))
+    without = math.log(1 - STEADY_BELIEVED)
+    if not seen.from_drift.any():
+        return [*cases, _Beside(("gear",), 0.0, seen), _Beside((*others, *corrected), without, seen)]
+    none, half = np.zeros_like(seen.from_drift), math.log(2)
     alone = replace(seen, smear=seen.smear - seen.from_drift, from_drift=none, from_speed=None)
-    swinging = [seen, alone] if seen.from_drift.any() else [seen]
     return [
-        *(_Beside(swings, -math.log(len(swinging)), one) for one in swinging),
-        _Beside(others, math.log(STEADY_BELIEVED) + occam, replace(seen, smear=seen.smear - steady)),
-        _Beside(others, math.log(1 - STEADY_BELIEVED), alone),
+        *cases,
+        *(_Beside(("gear",), -half, one) for one in (seen, alone)),
+        *(_Beside(corrected, without - half, one) for one in (seen, alone)),
+        _Beside(others, without, alone),
     ]
 
 
@@ -272,13 +280,14 @@ def _log_odds(chance: float) -> float:
     return math.log(held / (1 - held))
 
 
-def _steady(seen: Seen) -> tuple[Complexes, float]:
-    """Smear that stays, or turns slowly, and what its four numbers cost: log of what is believed over what is known.
+def _steady(seen: Seen, believed: Floats) -> tuple[Complexes, float]:
+    """Smear that stays, or turns slowly, and what its numbers cost: log of what is believed over what is known.
 
     Least squares that outlying frames hardly pull (Cauchy weights; Laplace's approximation of the evidence, textbook).
     """
     t = seen.minutes - seen.minutes.min()
-    design = np.column_stack([np.ones(len(t)), 2 * t / max(float(np.ptp(t)), 1e-9) - 1])
+    course = 2 * t / max(float(np.ptp(t)), 1e-9) - 1
+    design = np.polynomial.legendre.legvander(course, len(believed) - 1)
     weight = np.ones(len(t))
     for _ in range(12):
         root = np.sqrt(weight)
@@ -286,8 +295,8 @@ def _steady(seen: Seen) -> tuple[Complexes, float]:
         off = np.abs(seen.smear - design @ fit)
         scale = max(float(np.median(off)) / MEDIAN_OF_RAYLEIGH, 0.01)
         weight = 1 / (1 + (off / scale) ** 2)
-    known2 = max(float(np.median(seen.error**2)), scale**2) / (len(t) * np.array([1.0, 1 / 3]))
-    cost = np.log(np.maximum(np.array(STEADY) ** 2 / known2, 1.0)) + np.abs(fit) ** 2 / (2 * np.array(STEADY) ** 2)
+    known2 = max(float(np.median(seen.error**2)), scale**2) / (len(t) / (2 * np.arange(len(believed)) + 1))
+    cost = np.log(np.maximum(believed**2 / known2, 1.0)) + np.abs(fit) ** 2 / (2 * believed**2)
     return np.asarray(design @ fit), -float(np.sum(cost))
 
 

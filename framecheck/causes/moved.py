@@ -33,7 +33,6 @@ STEADY_IN_S: Final = 60.0
 and more in shorter ones, as means of N independent places do. [dimensionless, s] Chosen."""
 
 
-RATIO_SCATTER: Final = 0.4
 LINE_SCATTER: Final = 0.1
 """[dimensionless] Error of a line's length over the FWHM. Chosen."""
 

@@ -1,15 +1,13 @@
 """Causes in the setting up of the mount: a wrong polar axis, and a field that turns."""
 
 import math
+from dataclasses import dataclass
 from typing import Final
-
-import numpy as np
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moved import (
     LINE_SCATTER,
     LINE_SEEN,
-    RATIO_SCATTER,
     SIGMA_SCATTER,
     SURE_SIGMA,
     Moved,
@@ -17,9 +15,7 @@ from framecheck.causes.moved import (
     cos_dec,
     likeliest,
     no_motion,
-    smear_cost,
 )
-from framecheck.causes.rate_or_axis import rate_over_axis
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -31,16 +27,13 @@ from framecheck.causes.result import (
     log_odds_above,
     log_odds_of_ratio,
 )
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.motion.night import Night
-from framecheck.motion.polar import DEG_PER_HOUR_PER_ARCMIN
+from framecheck.motion.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
 from framecheck.read.rig import Rig
 
 POLAR_ARCMIN: Final = 4.0
 """[arcmin] Polar errors below are usual, and harmless where they do not smear. Common practice, no source."""
-REFRACTION_ARCSEC_PER_MIN: Final = 1.0
-"""[arcsec/min] Largest drift that refraction makes where telescopes point (row TRK-37: 0.5 at three hours). Chosen."""
-FASTEST_POLAR_ARCSEC_PER_MIN: Final = 80.0
-"""[arcsec/min] Drift of an axis five degrees off. Closed form."""
 POLAR_GROSS_ARCMIN: Final = 15.0
 """[arcmin] In a guided night, from which an axis is called wrong by the turning of the field. Chosen."""
 POLAR_SCATTER: Final = 0.3
@@ -53,188 +46,107 @@ ALTAZ_DEG_PER_HOUR: Final = 3.0
 
 
 def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
-    """Unguided frames drift in declination as a wrong axis makes them; or guided ones turn about the guide star."""
-    groups = list(all_moved(night))
-    known = [one for one in groups if one.tracking.polar is not None and one.tracking.polar_from != "turning"]
-    if not known or rig.mount_type in ("alt-azimuth", "fixed"):
-        turning = [one for one in groups if one.motion.rotation_deg_per_hour is not None]
-        found = None
-        if turning and rig.mount_type not in ("alt-azimuth", "fixed"):
-            found = _from_turning_alone(turning, rig) or _from_drift_alone(turning, rig)
-        return found or _no_polar(night, rig, groups)
-    moved, log_odds = likeliest(known, lambda one: _axis_off(one, rig))
-    polar, drift = moved.tracking.polar, moved.tracking.drift
-    assert polar is not None
-    evidence = [
-        Evidence(
-            statement="the polar axis is off by about", value=polar.value_arcmin, unit="arcmin",
-            expected_if_healthy=f"below {POLAR_ARCMIN:.0f}",
-        )
-    ]  # fmt: skip
-    if moved.tracking.polar_from == "drift" and drift is not None:
-        evidence.append(
-            Evidence(
-                statement="the pointing drifts in declination by", value=drift.dec_arcsec_per_min, unit="arcsec/min",
-                expected_if_healthy="what refraction makes, below 0.4",
-            )
-        )  # fmt: skip
-        evidence.append(
-            Evidence(
-                statement="the drift draws a star out in one exposure by", value=_dec_line(moved) * moved.fwhm_px,
-                unit="px", expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
-            )
-        )  # fmt: skip
-    else:
-        evidence.append(
-            Evidence(
-                statement="the field turns by", value=moved.motion.rotation_deg_per_hour, unit="deg/h",
-                expected_if_healthy=0.0,
-            )
-        )  # fmt: skip
-    return answer(
-        "polar-misalignment",
-        log_odds,
-        affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=min(_dec_line(moved) ** 2 / 12 * 5.55, 1.0) if moved.tracking.polar_from == "drift" else None,
-        evidence=tuple(evidence),
-        rivals=(
-            Rival(
-                cause="differential-flexure",
-                why_less_likely="it bends guided frames; these follow the axis" if moved.tracking.guided is not True
-                else "bending shifts a field, it does not turn it",
-            ),
-            *CAUSES["polar-misalignment"].rivals,
-        ),
-    )  # fmt: skip
-
-
-def _from_turning_alone(groups: list[Moved], rig: Rig) -> Finding | None:
-    """A claim from frames that turn under a guider, where nothing tells the axis' own angle; None without one."""
-    moved, log_odds = likeliest(groups, lambda one: _turns_under_guider(one, rig))
-    least = _least_axis_arcmin(moved)
+    """Unguided frames drift as a wrong axis makes them; or guided ones turn about the guide star."""
+    groups = [one for one in all_moved(night) if one.motion.drift_px_per_min is not None]
+    if not groups or rig.mount_type in ("alt-azimuth", "fixed"):
+        return _no_polar(night, rig, groups)
+    signs = [sign for one in groups for sign in (_by_drift(one), _by_turning(one, rig)) if sign is not None]
+    best = max(signs, key=lambda one: one.log_odds)
     found = answer(
         "polar-misalignment",
-        log_odds,
-        affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=None,
-        evidence=(
-            Evidence(
-                statement="the field turns by", value=moved.motion.rotation_deg_per_hour, unit="deg/h",
-                expected_if_healthy=0.0,
-            ),
-            Evidence(
-                statement="so that the polar axis is off by at least", value=least, unit="arcmin",
-                expected_if_healthy=f"below {POLAR_GROSS_ARCMIN:.0f}",
-            ),
-        ),
-        rivals=(Rival(cause="field-rotation", why_less_likely="it is what the wrong axis does, named beside it"),),
-    )  # fmt: skip
-    return found if isinstance(found, Finding) and log_odds > 0 else None
-
-
-def _from_drift_alone(groups: list[Moved], rig: Rig) -> Finding | None:
-    """A claim from unguided frames that drift and are smeared by it, with no axes to say by how much; or None."""
-    known = [one for one in groups if one.tracking.drift is None and one.scale_arcsec is not None]
-    if not known:
-        return None
-    moved, log_odds = likeliest(known, lambda one: _drifts_unguided(one, rig))
-    rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
-    found = answer(
-        "polar-misalignment",
-        log_odds,
-        affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=smear_cost(moved),
-        evidence=(
-            *_off_by_turning(moved),
-            Evidence(
-                statement="without a guider the frames drift by", value=rate * (moved.scale_arcsec or 0.0),
-                unit="arcsec/min", expected_if_healthy="what refraction makes, below 1",
-            ),
-        ),
-        rivals=(
-            Rival(cause="untracked", why_less_likely="a wrong rate is rarer than an axis a little off; it drifts "
-                  "along right ascension as the gear's own swing does, and turns no field"),
-        ),
-    )  # fmt: skip
-    return found if isinstance(found, Finding) else None
-
-
-def _off_by_turning(moved: Moved) -> tuple[Evidence, ...]:
-    """How far the axis is off, where a lens shows it by all that is left of the sky's turning."""
-    polar = moved.tracking.polar
-    if polar is None:
-        return ()
-    return (
-        Evidence(
-            statement="the polar axis is off by about", value=polar.value_arcmin, unit="arcmin",
-            expected_if_healthy=f"below {POLAR_ARCMIN:.0f}",
-        ),
-    )  # fmt: skip
-
-
-def _drifts_unguided(moved: Moved, rig: Rig) -> float:
-    rate = math.hypot(moved.motion.drift_x_px_per_min or 0.0, moved.motion.drift_y_px_per_min or 0.0)
-    arcsec = rate * (moved.scale_arcsec or 0.0)
-    line = float(np.median(moved.line_px)) / moved.fwhm_px
-    return all_of(
-        log_odds_of_ratio(arcsec, REFRACTION_ARCSEC_PER_MIN, RATIO_SCATTER),
-        log_odds_above(line, LINE_SEEN, LINE_SCATTER),
-        log_odds_above(moved.drift_seen, SURE_SIGMA, SIGMA_SCATTER),
-        -moved.tracking.guided_log_odds,
-        log_odds_of_ratio(FASTEST_POLAR_ARCSEC_PER_MIN, arcsec, RATIO_SCATTER),
-        -rate_over_axis(moved),
+        best.log_odds,
+        affected=best.moved.every_frame if best.log_odds > 0 else frozenset(),
+        cost=best.cost,
+        evidence=best.evidence,
+        rivals=best.rivals,
     )
+    known = any(one.tracking.polar is not None and one.tracking.polar_from != "turning" for one in groups)
+    return found if known or isinstance(found, Finding) else _no_polar(night, rig, groups)
 
 
-def _least_axis_arcmin(moved: Moved) -> float:
-    """Smallest polar error that turns a guided field so fast. [arcmin] Closed form: 0.2625 deg/h a degree at most."""
-    return abs(moved.motion.rotation_deg_per_hour or 0.0) * cos_dec(moved) / DEG_PER_HOUR_PER_ARCMIN
+@dataclass(frozen=True, slots=True)
+class _Sign:
+    """What speaks for a wrong axis in one group."""
+
+    moved: Moved
+    log_odds: float
+    cost: float | None
+    evidence: tuple[Evidence, ...]
+    rivals: tuple[Rival, ...]
 
 
-def _turns_under_guider(moved: Moved, rig: Rig) -> float:
-    rate, error = abs(moved.motion.rotation_deg_per_hour or 0.0), moved.motion.rotation_error_deg_per_hour or math.inf
+def _by_drift(moved: Moved) -> _Sign | None:
+    """Drift without a guider: in declination, or all of it where no axes are known. None without a pixel scale."""
+    drift, scale = moved.tracking.drift, moved.scale_arcsec
+    whole = moved.motion.drift_px_per_min
+    if whole is None or scale is None:
+        return None
+    rate = abs(whole) * scale if drift is None else abs(drift.dec_arcsec_per_min)
+    seconds = moved.tracking.smears.typical_exposure_s
+    line = rate * (seconds if math.isfinite(seconds) else 0.0) / 60 / scale / moved.fwhm_px
+    log_off, scatter, off = _off(moved, ("drift", "turning"), rate / ARCSEC_PER_MIN_PER_ARCMIN, "about")
+    log_odds = all_of(
+        log_odds_above(log_off, math.log(POLAR_ARCMIN), scatter),
+        log_odds_above(line, LINE_SEEN, LINE_SCATTER),
+        moved.tracking.drifting.log_odds("axis"),
+    )
+    evidence = (
+        off,
+        Evidence(
+            statement="without a guider the pointing drifts by" if drift is None
+            else "the pointing drifts in declination by",
+            value=rate if drift is None else drift.dec_arcsec_per_min, unit="arcsec/min",
+            expected_if_healthy=f"what refraction makes, below {1 if drift is None else 0.4}",
+        ),
+        Evidence(
+            statement="the drift draws a star out in one exposure by", value=line * moved.fwhm_px, unit="px",
+            expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
+        ),
+    )  # fmt: skip
+    rivals = (
+        Rival(cause="differential-flexure", why_less_likely="it bends guided frames; these follow the axis"),
+        Rival(cause="untracked", why_less_likely="a wrong rate is rarer than an axis a little off; it drifts "
+              "along right ascension as the gear's own swing does, and turns no field"),
+        *CAUSES["polar-misalignment"].rivals,
+    )  # fmt: skip
+    return _Sign(moved, log_odds, min(line**2 / 12 * FWHM_PER_SIGMA**2, 1.0), evidence, rivals)
+
+
+def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
+    """Turning under a guider. None where it is not known."""
+    rate, error = moved.motion.rotation_deg_per_hour, moved.motion.rotation_error_deg_per_hour
+    if rate is None or not error:
+        return None
+    least = abs(rate) * cos_dec(moved) / DEG_PER_HOUR_PER_ARCMIN
+    log_off, scatter, off = _off(moved, ("rotation",), least, "at least")
     odds = [
-        log_odds_of_ratio(_least_axis_arcmin(moved), POLAR_GROSS_ARCMIN, POLAR_SCATTER),
-        log_odds_above(rate / max(error, 1e-9), SURE_SIGMA, SIGMA_SCATTER),
+        log_odds_above(log_off, math.log(POLAR_GROSS_ARCMIN), scatter),
+        log_odds_above(abs(rate) / error, SURE_SIGMA, SIGMA_SCATTER),
         moved.tracking.guided_log_odds,
     ]
     if rig.mount_type is None:
-        odds.append(log_odds_of_ratio(ALTAZ_DEG_PER_HOUR, rate, 0.3))
-    return all_of(*odds)
-
-
-def _axis_off(moved: Moved, rig: Rig) -> float:
-    polar = moved.tracking.polar
-    if polar is None:
-        return -math.inf
-    known = math.hypot(POLAR_SCATTER, math.log(max(polar.value_arcmin / max(polar.low_arcmin, 1e-2), 1.05)) / 1.645)
-    if moved.tracking.polar_from == "rotation":
-        error = moved.motion.rotation_error_deg_per_hour or math.inf
-        rate = abs(moved.motion.rotation_deg_per_hour or 0.0)
-        return all_of(
-            log_odds_above(math.log(polar.value_arcmin), math.log(POLAR_GROSS_ARCMIN), known),
-            log_odds_above(rate / error, SURE_SIGMA, SIGMA_SCATTER),
-            4.0 if rig.mount_type is not None else log_odds_of_ratio(ALTAZ_DEG_PER_HOUR, rate, 0.3),
-        )
-    drift = moved.tracking.drift
-    if drift is None:
-        return -math.inf
-    sure = abs(drift.dec_arcsec_per_min) / max(drift.error_arcsec_per_min, 1e-6)
-    return all_of(
-        log_odds_above(math.log(polar.value_arcmin), math.log(POLAR_ARCMIN), known),
-        log_odds_above(_dec_line(moved), LINE_SEEN, LINE_SCATTER),
-        log_odds_above(sure, SURE_SIGMA, SIGMA_SCATTER),
-        -moved.tracking.guided_log_odds,
+        odds.append(log_odds_of_ratio(ALTAZ_DEG_PER_HOUR, abs(rate), POLAR_SCATTER))
+    turning = Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0)
+    rivals = (
+        Rival(cause="differential-flexure", why_less_likely="bending shifts a field, it does not turn it"),
+        Rival(cause="field-rotation", why_less_likely="it is what the wrong axis does, named beside it"),
+        *CAUSES["polar-misalignment"].rivals,
     )
+    return _Sign(moved, all_of(*odds), None, (off, turning), rivals)
 
 
-def _dec_line(moved: Moved) -> float:
-    """Length of the line that drift in declination draws in one exposure, over the FWHM."""
-    drift, scale = moved.tracking.drift, moved.scale_arcsec
-    if drift is None or scale is None:
-        return 0.0
-    exposure = moved.tracking.smears.typical_exposure_s
-    return abs(drift.dec_arcsec_per_min) * exposure / 60 / scale / moved.fwhm_px
+def _off(moved: Moved, ways: tuple[str, ...], otherwise_arcmin: float, by: str) -> tuple[float, float, Evidence]:
+    """Logarithm of how far the axis is off, its scatter, and the words for it: as known, or by the closed form."""
+    polar, scatter = moved.tracking.polar, POLAR_SCATTER
+    arcmin = otherwise_arcmin
+    if polar is not None and moved.tracking.polar_from in ways:
+        arcmin, by = polar.value_arcmin, "about"
+        scatter = math.hypot(scatter, math.log(max(arcmin / max(polar.low_arcmin, 1e-2), 1.05)) / 1.645)
+    said = Evidence(
+        statement=f"the polar axis is off by {by}", value=arcmin, unit="arcmin",
+        expected_if_healthy=f"below {POLAR_ARCMIN:.0f}",
+    )  # fmt: skip
+    return math.log(max(arcmin, 1e-3)), scatter, said
 
 
 def _no_polar(night: Night, rig: Rig, groups: list[Moved]) -> Healthy | CannotTell:

@@ -7,8 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.motion.drift import SkyDrift, never_rests
-from framecheck.motion.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
+from framecheck.motion.drift import never_rests
 from framecheck.motion.records import Motion
 from framecheck.motion.smears import Smears
 from framecheck.read.rig import Rig
@@ -19,24 +18,15 @@ SAID: Final = 4.0
 STILL_LOG_ODDS: Final = 1.5
 """Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
 
-BENDING: Final = (0.4, 0.8)
-LEFT_ALONE: Final = (2.0, 1.0)
-"""Drift that guided frames keep, and that of an axis left alone: median, and scatter of the logarithm. [arcsec/min,
-dimensionless] Chosen: tubes bend by up to an arcsecond a minute; axes are some arcminutes off, a quarter of an
-arcsecond a minute for each (row TRK-37 and closed form)."""
-SLOW_LOG_ODDS: Final = 1.5
-"""Most that a slow drift may say for a guider. Chosen: axes can be well set."""
-
-ALONG_DEC_LOG_ODDS: Final = 1.5
-"""Log-odds against a guider if the drift lies within 24 degrees of declination. Chosen: a bending tube has any
-direction, one in four so near."""
-
 STILL_ARCSEC: Final = 0.7
 """[arcsec] Wander of the pointing, slow drift aside, that an unguided mount seldom keeps to. Common practice, no
 source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
 
 WANDER_MINUTES: Final = 8.0
 """[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
+
+LONG_STRETCH: Final = 4
+"""Frames between two jumps that tell a wander. Chosen."""
 
 FEWEST_STEPS: Final = 4
 """Steps within short stretches that tell a wander. Chosen."""
@@ -49,13 +39,6 @@ SLOW_MINUTES: Final = 40.0
 turn."""
 
 MOST_BENDS: Final = 5
-
-TURNED: Final = 0.42
-"""[radian] Change of a drift's direction from one half of the run to the other that a wrong axis does not make. Chosen:
-24 degrees, as wide as "along declination" is taken."""
-
-FREE: Final = -1.0
-"""Log-odds below which the drift is that of an axis left alone, however still the gear. Chosen."""
 
 LONG_EXPOSURE_S: Final = 100.0
 """[s] Exposures that hold a good part of a worm's turn, of 3 to 15 minutes (common practice, no source). Chosen."""
@@ -86,18 +69,29 @@ def wander_px(motion: Motion) -> float | None:
     """
     if len(motion.minutes) < 6 or motion.minutes[-1] < WANDER_MINUTES or motion.drift_x_px_per_min is None:
         return None
-    place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
-    stretch = np.array(motion.stretch)
-    counts = np.bincount(stretch)
     if never_rests(motion):  # its own steps would be taken for wander
         return None
-    if counts.max() < 4:
-        return _wander_of_steps(place, np.array(motion.minutes), stretch)
-    long_enough = counts[stretch] >= 4
-    inside = _about_slow_path(place[long_enough], np.array(motion.minutes)[long_enough], stretch[long_enough])
+    inside = beside_slow_path(motion)
+    if not len(inside):
+        place = np.column_stack([motion.residual_x_px, motion.residual_y_px])
+        return _wander_of_steps(place, np.array(motion.minutes), np.array(motion.stretch))
     _, directions = np.linalg.eigh(np.cov(inside.T))
-    along = inside @ directions[:, 1]
-    return robust.mad_std(along)
+    return robust.mad_std(inside @ directions[:, 1])
+
+
+def beside_slow_path(motion: Motion) -> NDArray[np.float64]:
+    """Places beside a path that bends slowly, in the stretches between jumps that are long enough; shape (n, 2). [px]
+
+    Parameters
+    ----------
+    motion : Motion
+    """
+    stretch = np.array(motion.stretch, dtype=int)
+    long_enough = np.bincount(stretch)[stretch] >= LONG_STRETCH if len(stretch) else np.zeros(0, bool)
+    place = np.column_stack([motion.residual_x_px, motion.residual_y_px])[long_enough]
+    if not len(place):
+        return place
+    return _about_slow_path(place, np.array(motion.minutes)[long_enough], stretch[long_enough])
 
 
 def _wander_of_steps(
@@ -191,69 +185,3 @@ def guided_log_odds(
         longer = LONGER_LOG_ODDS * log(exposure_s / scale / USUAL_EXPOSURE_PX_S)
         odds += float(np.clip(longer, *LONG_LOG_ODDS))
     return odds
-
-
-def drifts_freely(drift: SkyDrift | None, motion: Motion, scale: float) -> float:
-    """Log-odds of a guider from the drift: fast ones, and such along declination, are those of an axis left alone.
-
-    Two normal distributions of the logarithm are set against each other.
-
-    Parameters
-    ----------
-    drift : SkyDrift or None
-    motion : Motion
-    scale : float
-        [arcsec/px]
-
-    Returns
-    -------
-    float
-        Natural logarithm of odds; negative speaks against a guider.
-    """
-    if drift is not None:
-        east, north, error = abs(drift.ra_arcsec_per_min), abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min
-        across = east < 0.45 * north and not _turns(motion)
-    else:
-        seen, off = motion.drift_px_per_min, motion.drift_error_px_per_min
-        if seen is None or off is None:
-            return 0.0
-        east, north, error, across = scale * seen.real, scale * seen.imag, scale * off, False
-    rate = float(np.hypot(east, north))
-    if rate < 4 * error or rate <= 0:
-        return 0.0
-    guided, free = (
-        -0.5 * (log(rate / usual) / scatter) ** 2 - log(scatter) for usual, scatter in (BENDING, LEFT_ALONE)
-    )
-    slow = rate < BENDING[0]  # no slower one says more
-    return min(SLOW_LOG_ODDS if slow else guided - free, SLOW_LOG_ODDS) - ALONG_DEC_LOG_ODDS * across
-
-
-def _turns(motion: Motion) -> bool:
-    """Whether the drift has another direction in the second half of the run: a wrong axis' drift keeps to its own."""
-    step = np.where(np.diff(motion.stretch) == 0, np.diff(motion.place_px), 0.0)  # levels of their own
-    half = len(step) // 2
-    early, late = step[:half].sum(), step[half:].sum()
-    return bool(abs(np.angle(late * early.conjugate())) > TURNED) if abs(early * late) > 0 else False
-
-
-def turns_in_place(motion: Motion, scale: float) -> float:
-    """Log-odds of a guider from a field that turns: an axis so far off lets unguided frames drift away as well.
-
-    Parameters
-    ----------
-    motion : Motion
-    scale : float
-        [arcsec/px]
-
-    Returns
-    -------
-    float
-        Natural logarithm of odds; positive speaks for a guider.
-    """
-    rate, error = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
-    drift = motion.drift_px_per_min
-    if rate is None or error is None or drift is None or abs(rate) < 4 * error or abs(rate) < 0.02:
-        return 0.0
-    axis_arcmin = abs(rate) / DEG_PER_HOUR_PER_ARCMIN  # at least this, at declination 0
-    share = abs(drift) * scale / (ARCSEC_PER_MIN_PER_ARCMIN * axis_arcmin)
-    return float(np.clip(STILL_LOG_ODDS * np.log(0.25 / max(share, 1e-3)), -STILL_LOG_ODDS, 2 * STILL_LOG_ODDS))

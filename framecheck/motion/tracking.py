@@ -11,11 +11,9 @@ from framecheck.field.model import fit_field_model
 from framecheck.field.records import FieldModel, NoFieldModel
 from framecheck.motion.axes import Axes, find_axes
 from framecheck.motion.drift import SkyDrift, drift_on_sky
+from framecheck.motion.drifting import Drifting, drift_seen, why_it_drifts
 from framecheck.motion.guided import (
-    FREE,
-    drifts_freely,
     guided_log_odds,
-    turns_in_place,
     wander_inside_px,
     wander_px,
 )
@@ -54,6 +52,7 @@ class Tracking:
     response: float
     """Growth of |spin2| over 4 ln 2 times the motion's second moment: `shear.half_maximum_response`."""
     drift: SkyDrift | None
+    drifting: Drifting
     guided: bool | None
     """None if neither rig file nor motion tells."""
     guided_log_odds: float
@@ -108,11 +107,11 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     if wander is None:
         wander = wander_inside_px(smears, response)
     wander_arcsec = None if wander is None or scale is None else wander * scale
-    freely = 0.0 if scale is None else drifts_freely(drift, motion, scale)
-    span_min = motion.minutes[-1] if len(motion.minutes) and freely > FREE else 0.0
-    leaning = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale, span_min)
-    if rig.guided is None and scale is not None:
-        leaning += turns_in_place(motion, scale) + freely
+    seen = drift_seen(motion, drift, scale, _declination(members, axes))
+    span_min = motion.minutes[-1] if len(motion.minutes) else 0.0
+    still = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale, span_min)
+    drifting = why_it_drifts(seen, still)
+    leaning = drifting.guided_log_odds if rig.guided is None and rig.mount_type != "fixed" else still
     guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0
@@ -122,6 +121,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
         smears=smears,
         response=response,
         drift=drift,
+        drifting=drifting,
         guided=guided,
         guided_log_odds=leaning,
         wander_arcsec=wander_arcsec,
@@ -130,6 +130,14 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
         polar=polar,
         polar_from=polar_from,
     )
+
+
+def _declination(members: Sequence[NightFrame], axes: Axes | None) -> float | None:
+    """As the image's place on the sky has it, or the headers; None where neither does. [deg]"""
+    lies = None if axes is None else axes.orientation
+    if lies is not None and np.isfinite(lies.dec_deg):
+        return lies.dec_deg
+    return next((one.result.exposure.dec_deg for one in members if one.result.exposure.dec_deg is not None), None)
 
 
 def _along_ra(axes: Axes | None) -> Any:
