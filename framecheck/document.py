@@ -22,6 +22,8 @@ _DIGITS: Final = 6
 LARGEST: Final = 1e18
 """No number of a record is larger. Chosen: the error of a star that was hardly fitted was met at 1e17; squares of such
 numbers still fit into single precision."""
+LARGEST_FILE: Final = 1 << 28
+"""[byte] Nothing that is read again is larger. Chosen: a night of 50,000 frames, half a million steps of a sort."""
 _LONGEST: Final = 100_000
 """No list is longer. Chosen: a month of one-second exposures at night comes to more, and is no night."""
 _LONGEST_TEXT: Final = 4096

@@ -7,8 +7,9 @@ from datetime import UTC, timedelta
 from functools import partial
 from pathlib import Path
 
+from framecheck.decision.grades import Aim
 from framecheck.decision.judge import judge
-from framecheck.decision.judgement import Aim, Judgement
+from framecheck.decision.judgement import Judgement
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_star
 from framecheck.logbook import Logbook

@@ -264,10 +264,6 @@ def scattered_mean(values: NDArray[Any], errors: NDArray[Any]) -> tuple[float, f
 def mean_with_scatter(values: Floats, error: Floats) -> tuple[float, float, float]:
     """Weighted mean of values that scatter beyond their errors, without outliers.
 
-    Parameters
-    ----------
-    values, error : ndarray, shape (n,)
-
     Returns
     -------
     mean, error, variance : float

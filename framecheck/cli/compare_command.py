@@ -8,20 +8,22 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
+from framecheck.cli.columns import in_columns
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
-from framecheck.cli.options import NoProgress
-from framecheck.errors import UnusableRequest
+from framecheck.cli.options import SOME_FAILED, NoProgress, RigOption
+from framecheck.cli.terminal import say, warn
+from framecheck.document import json_text
+from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.report.look import Look, look_of
+from framecheck.words import safe
 
 if TYPE_CHECKING:
     from framecheck.decision.compare import Comparison
     from framecheck.decision.past_night import PastNight
     from framecheck.logbook import Logbook
-    from framecheck.report.look import Look
 
 NIGHT_FILE: Final = "night.json"
 PAGE, DOCUMENT = "compare.html", "compare.json"
-_SOME_FAILED: Final = 1
-"""Exit code of the contract."""
 
 
 def compare(
@@ -33,10 +35,7 @@ def compare(
             "night to compare with.",
         ),
     ],
-    rig: Annotated[
-        Path | None,
-        typer.Option("--rig", metavar="FILE", help="What headers of frames leave out, as a rig.toml."),
-    ] = None,
+    rig: RigOption = None,
     picture: Annotated[
         Path | None, typer.Option("--picture", metavar="FILE", help="Draw the comparison there, as .svg.")
     ] = None,
@@ -51,12 +50,8 @@ def compare(
 ) -> None:
     """Tell whether a change helped: new spacing, a new alignment, another mount. Air mass and seeing are taken out."""
     from framecheck.cli.night_command import logbook_in_use
-    from framecheck.cli.terminal import say
     from framecheck.decision.compare import compare as set_beside
-    from framecheck.document import json_text
     from framecheck.report.comparison_document import comparison_document
-    from framecheck.report.look import look_of
-    from framecheck.words import safe
 
     refuse(nights, picture)
     all_judged = all(is_judged(path) for path in nights)
@@ -82,7 +77,7 @@ def compare(
         if out is not None:
             say(f"\nOpen {safe(out / PAGE)}")
     if any(failed):
-        raise typer.Exit(_SOME_FAILED)
+        raise typer.Exit(SOME_FAILED)
 
 
 def refuse(nights: Sequence[Path], picture: Path | None) -> None:
@@ -148,16 +143,13 @@ def one_night(
 
 def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
-    from framecheck.cli.night_command import measure_folder, nothing_sentence
+    from framecheck.cli.night_command import measured_folder
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
-    from framecheck.cli.terminal import warn
     from framecheck.cli.workforce import HERE
-    from framecheck.errors import NothingMeasured
     from framecheck.pipeline import judge_night
-    from framecheck.read import find_frames, with_saved
+    from framecheck.read import find_frames
     from framecheck.report.night_json import night_document
-    from framecheck.report.terminal import failure_line
-    from framecheck.words import safe
+    from framecheck.report.terminal import failure_lines
 
     rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
@@ -166,12 +158,9 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
             f"{safe(folder)} holds neither a {NIGHT_FILE} nor a FITS file. Give the folder that `framecheck night "
             "--out` wrote, or one of frames."
         )
-    measurements = measure_folder(paths, rig, HERE, quiet, book)
-    for failure in measurements.failures:
-        warn(failure_line(failure, folder))
-    if not measurements.results:
-        raise NothingMeasured(nothing_sentence(folder, measurements))
-    rig = with_saved(rig, [result.exposure for result in measurements.results])
+    measurements, rig = measured_folder(folder, paths, rig, HERE, quiet, book)
+    for line in failure_lines(measurements.failures, folder):
+        warn(line)
     return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 
@@ -186,10 +175,9 @@ def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
     write_text(standalone_svg(drawn, WIDTH_PX), file)
 
 
-def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[str]:
+def comparison_lines(comparisons: "Sequence[Comparison]", look: Look) -> list[str]:
     """Lay the comparisons out for a person: the answer, then what it rests on."""
     from framecheck.report.comparison_words import caution, night_labels
-    from framecheck.words import safe
 
     first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
     lines: list[str] = []
@@ -199,8 +187,7 @@ def comparison_lines(comparisons: "Sequence[Comparison]", look: "Look") -> list[
     return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
 
 
-def _one(comparison: "Comparison", look: "Look") -> list[str]:
-    from framecheck.cli.columns import in_columns
+def _one(comparison: "Comparison", look: Look) -> list[str]:
     from framecheck.report.comparison_words import (
         air_words,
         answer,
@@ -210,7 +197,6 @@ def _one(comparison: "Comparison", look: "Look") -> list[str]:
         rig_words,
         said,
     )
-    from framecheck.words import safe
 
     parts = (("Did it help?", answer), ("The rig", rig_words), ("The air", air_words))
     lines = [

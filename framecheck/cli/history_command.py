@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from framecheck.cli.columns import in_columns
 from framecheck.cli.logbook_command import LogbookOption
+from framecheck.cli.terminal import say, warn
+from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableRequest
+from framecheck.report.look import Look, look_of
+from framecheck.words import duration, fixed, safe
 
 if TYPE_CHECKING:
     from framecheck.decision.history import NightSum, RigHistory
     from framecheck.decision.past_night import PastNight
-    from framecheck.report.look import Look
 
 PAGE, DOCUMENT = "history.html", "history.json"
 
@@ -33,12 +37,8 @@ def history(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing; problems are still shown.")] = False,
 ) -> None:
     """Tell how the nights of a rig went: sharpness, steadiness, hours kept, causes that come back, and trends."""
-    from framecheck.cli.terminal import say
     from framecheck.decision.history import histories
-    from framecheck.document import json_text
     from framecheck.report.history_words import history_document
-    from framecheck.report.look import look_of
-    from framecheck.words import safe
 
     past = list(_nights(nights or [], logbook))
     made = histories(past)
@@ -80,10 +80,8 @@ def _nights(paths: Sequence[Path], logbook: Path | None) -> "Iterator[PastNight]
 
 
 def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
-    from framecheck.cli.terminal import warn
     from framecheck.decision.past_night import past_night
     from framecheck.logbook import Logbook, logbook_file, named_file, without
-    from framecheck.words import safe
 
     if named is None and without():
         raise UnusableRequest("the environment asks for no logbook. Name one with --logbook, or give report folders.")
@@ -104,7 +102,7 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
             warn(f"{safe(why)} That night is left out.")
 
 
-def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
+def history_lines(histories: "Sequence[RigHistory]", look: Look) -> list[str]:
     """Lay months of nights out for a person, rig by rig."""
     from framecheck.report.history_words import (
         cause_words,
@@ -116,7 +114,6 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
         trends_words,
         what_will_be_shown,
     )
-    from framecheck.words import safe
 
     lines: list[str] = []
     for one in histories:
@@ -138,9 +135,7 @@ def history_lines(histories: "Sequence[RigHistory]", look: "Look") -> list[str]:
     return [*lines, "", look.style(look.wrap(caution(), 0), "quiet")]
 
 
-def _table(history: "RigHistory", look: "Look") -> list[str]:
-    from framecheck.cli.columns import in_columns
-
+def _table(history: "RigHistory", look: Look) -> list[str]:
     unit = "″" if history.unit == "arcsec" else "px"
     heads = ("began (UTC)", "kept", "shot", "worth", f"FWHM {unit}", "zenith", "motion", "causes")
     rows = [_cells(night) for night in history.nights]
@@ -149,7 +144,6 @@ def _table(history: "RigHistory", look: "Look") -> list[str]:
 
 def _cells(night: "NightSum") -> tuple[str, ...]:
     from framecheck.report.history_words import cause_names
-    from framecheck.words import duration, fixed, safe
 
     return (
         f"{night.start_utc:%Y-%m-%d %H:%M}", f"{night.n_kept} of {night.n_frames}", duration(night.taken_s),

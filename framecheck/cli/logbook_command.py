@@ -6,13 +6,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from framecheck.cli.columns import in_columns
+from framecheck.cli.options import SOME_FAILED
+from framecheck.cli.terminal import say
+from framecheck.document import json_text
+from framecheck.errors import UnusableRequest
+from framecheck.report.look import Look, look_of
+from framecheck.words import counted, safe
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from typing import BinaryIO
 
     from framecheck.logbook import FolderEntry, Logbook
     from framecheck.logbook.soundness import Soundness
-    from framecheck.report.look import Look
 
 LogbookOption = Annotated[
     Path | None,
@@ -52,20 +59,14 @@ def logbook(
     quiet: Annotated[bool, typer.Option("--quiet", help="Say nothing of what was forgotten or written.")] = False,
 ) -> None:
     """List, check, export or forget the frames measured so far."""
-    from framecheck.cli.terminal import say
-    from framecheck.document import json_text
     from framecheck.logbook import Logbook, logbook_file, named_file
-    from framecheck.report.look import look_of
     from framecheck.report.publish import replace_file
-    from framecheck.words import counted, safe
 
     place = file or named_file() or logbook_file()
     if not place.exists():
-        from framecheck.errors import UnusableRequest
-
         raise UnusableRequest(f"{safe(place)}: there is no logbook yet. `framecheck night` begins one.")
     if (check or repair) and not _is_sound(place, repair=repair, as_json=as_json, quiet=quiet):
-        raise typer.Exit(1)  # the contract: done, but not all is as it should be
+        raise typer.Exit(SOME_FAILED)
     if check or repair:
         return
     write = None if export is None else _writer(export)  # a wrong name is told before anything is forgotten
@@ -86,8 +87,6 @@ def logbook(
 
 def _is_sound(place: Path, *, repair: bool, as_json: bool, quiet: bool) -> bool:
     """Look through the logbook, and mend it if asked to; whether it is sound now."""
-    from framecheck.cli.terminal import say
-    from framecheck.document import json_text
     from framecheck.logbook.soundness import look_through
     from framecheck.logbook.soundness import repair as drop_damaged
 
@@ -115,8 +114,6 @@ def soundness_document(place: Path, found: "Soundness", aside: Path | None, *, r
 
 def soundness_lines(place: Path, found: "Soundness", aside: Path | None, *, repaired: bool) -> list[str]:
     """The same for a person."""
-    from framecheck.words import counted, safe
-
     lines = [safe(place)]
     for table, name in _NAMES.items():
         n_damaged = found.n_damaged[table]
@@ -146,7 +143,6 @@ def _forget(book: "Logbook", folder: Path | None, days: float | None, outdated: 
 
 def _writer(path: Path) -> "Callable[[Logbook, BinaryIO], None]":
     """What writes a table with such a name."""
-    from framecheck.errors import UnusableRequest
     from framecheck.logbook.export import export_csv, export_parquet
 
     writers = {".parquet": export_parquet, ".csv": export_csv}
@@ -163,11 +159,8 @@ def list_document(place: Path, folders: "Sequence[FolderEntry]") -> dict[str, An
     return {"logbook": str(place), "folders": [asdict(entry) for entry in folders]}
 
 
-def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: "Look") -> list[str]:
+def list_lines(place: Path, folders: "Sequence[FolderEntry]", look: Look) -> list[str]:
     """The list for a person: a line a folder."""
-    from framecheck.cli.columns import in_columns
-    from framecheck.words import counted, safe
-
     lines = [look.style(safe(place), "quiet")]
     if not folders:
         return [*lines, "No frames are in it."]

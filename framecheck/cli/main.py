@@ -18,17 +18,19 @@ from framecheck.cli.advise_command import advise
 from framecheck.cli.compare_command import compare
 from framecheck.cli.history_command import history
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles, logbook
-from framecheck.cli.options import AimOption, GuidingOption, Quiet
+from framecheck.cli.options import SOME_FAILED, AimOption, GuidingOption, Quiet, RigOption
 from framecheck.cli.plan_command import plan
 from framecheck.cli.rig_command import rig
 from framecheck.cli.sort_command import sort
+from framecheck.cli.terminal import speak_any_script, warn
 from framecheck.cli.watch_command import watch
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
 from framecheck.errors import NO_PLACE, CannotFinish, FramecheckError, NothingMeasured, UnusableRequest
+from framecheck.words import safe
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # frames run side by side, not matrices; before numpy is loaded
 
-DONE, SOME_FAILED, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 1, 2, 3, 4
+DONE, WRONG_USAGE, NOTHING_MEASURED, NOT_FINISHED = 0, 2, 3, 4
 """Exit codes of the contract."""
 FAULT_OF_OURS, INTERRUPTED = 70, 130
 """Exit codes by convention: sysexits.h, EX_SOFTWARE; the shell's for an interrupted command."""
@@ -51,16 +53,9 @@ app = typer.Typer(
     epilog="Example: framecheck night ~/astro/lights --open",
 )
 
-RigOption = Annotated[
-    Path | None,
-    typer.Option("--rig", metavar="FILE", help="What headers leave out: focal length, pixel size, gain (rig.toml)."),
-]
-
 
 def run() -> None:
     """Run the command line; every failure that a user can put right ends here as one sentence."""
-    from framecheck.cli.terminal import speak_any_script
-
     speak_any_script()
     pressed = _hear_an_interrupt_once()
     code = _exit_code()
@@ -127,9 +122,6 @@ def _exit_code() -> int:
 
 
 def _tell(text: str, code: int) -> int:
-    from framecheck.cli.terminal import warn
-    from framecheck.words import safe
-
     warn(f"framecheck: {safe(text)}")
     return code
 

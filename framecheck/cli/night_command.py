@@ -11,7 +11,8 @@ from framecheck.cli.rig_in_use import rig_file_of, rig_of
 from framecheck.cli.terminal import ProgressLine, say, warn
 from framecheck.cli.thumbnails import take_thumbnails
 from framecheck.cli.workforce import HERE, Workforce
-from framecheck.decision.judgement import Aim, Judgement
+from framecheck.decision.grades import Aim
+from framecheck.decision.judgement import Judgement
 from framecheck.document import json_text
 from framecheck.errors import CannotFinish, NothingMeasured, UnusableRequest
 from framecheck.field import FrameFailure
@@ -87,8 +88,7 @@ def judge_folder(
     if known is not None and _fail_alike(known, folder, rig, force):
         _tell_again(known, out, as_json=as_json, quiet=quiet, opens=opens)
         return len(known.failures)
-    measurements = _measured(folder, paths, rig, force, quiet, logbook)
-    rig = with_saved(rig, [result.exposure for result in measurements.results])
+    measurements, rig = measured_folder(folder, paths, rig, force, quiet, logbook)
     judgement = judge_night(folder, _with_others(measurements, others), rig, aim, guiding)
     pictures = take_thumbnails(judgement, of_all=thumbnails, quiet=quiet)
     written = write_night(judgement, out, stars=stars, thumbnails=pictures, absolute_paths=absolute_paths)
@@ -123,15 +123,22 @@ def folder_of(folder: Path) -> Path:
     return folder.parent if is_list(folder) else folder
 
 
-def _measured(
+def measured_folder(
     folder: Path, paths: list[Path], rig: Rig, force: Workforce, quiet: bool, logbook: Logbook | None
-) -> Measurements:
-    measurements = measure_folder(paths, rig, force, quiet, logbook)
+) -> tuple[Measurements, Rig]:
+    """The frames of a folder, measured, and their rig with what was saved of it.
+
+    Raises
+    ------
+    NothingMeasured
+        If none of them could be; each is told with its reason before.
+    """
+    measurements = _measure(paths, rig, force, quiet, logbook)
     if not measurements.results:
         for line in failure_lines(measurements.failures, folder):
             warn(line)
-        raise NothingMeasured(nothing_sentence(folder, measurements))
-    return measurements
+        raise NothingMeasured(_nothing_sentence(folder, measurements))
+    return measurements, with_saved(rig, [result.exposure for result in measurements.results])
 
 
 def _remember(logbook: Logbook | None, basis: bytes | None, judgement: Judgement, out: Path, summary: str) -> None:
@@ -261,9 +268,7 @@ def _with_others(measurements: Measurements, others: list[tuple[Path, str]]) -> 
     )
 
 
-def measure_folder(
-    paths: list[Path], rig: Rig, force: Workforce, quiet: bool, logbook: Logbook | None = None
-) -> Measurements:
+def _measure(paths: list[Path], rig: Rig, force: Workforce, quiet: bool, logbook: Logbook | None) -> Measurements:
     """Measure frames that the logbook does not know, with a line of progress."""
     try:
         with ProgressLine("Measuring frames:", quiet=quiet) as progress:
@@ -300,7 +305,7 @@ def logbook_in_use(file: Path | None, *, without: bool, whole: bool = False) -> 
         yield logbook
 
 
-def nothing_sentence(folder: Path, measurements: Measurements) -> str:
+def _nothing_sentence(folder: Path, measurements: Measurements) -> str:
     """Why a folder gave nothing to judge."""
     if measurements.failures:
         n = len(measurements.failures)

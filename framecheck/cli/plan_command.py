@@ -7,8 +7,11 @@ from typing import Annotated, Final, get_args
 
 import typer
 
+from framecheck.cli.terminal import is_talked_with, say, tell
+from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
 from framecheck.plan.asked import Mount, checked, number_or_range, setup_from
+from framecheck.report.look import look_of
 
 
 def plan(
@@ -55,10 +58,7 @@ def plan(
     Without any option it asks for the few numbers that matter most.
     """
     from framecheck.cli.plan_page import plan_document, plan_lines
-    from framecheck.cli.terminal import is_talked_with, say
-    from framecheck.document import json_text
     from framecheck.plan.make import make_plan
-    from framecheck.report.look import look_of
 
     numbers = {
         "focal_length_mm": focal_length, "aperture_mm": aperture, "central_obstruction": obstruction,
@@ -97,7 +97,6 @@ def _asked_for(
     """
     if not asks:
         raise UnusableRequest("give what you know of the rig, such as --focal-length 530 --pixel 3.76 --seeing 2-4.")
-    from framecheck.cli.terminal import say, tell
 
     tell("What the rig can do. Enter skips a question; the options of --help take more.")
     given = {name: _answer(name, question) for name, question in _QUESTIONS.items()}
@@ -111,8 +110,6 @@ def _asked_for(
 
 def _answer(name: str, question: str) -> str:
     """One answer that can be used, as text; empty if it is skipped."""
-    from framecheck.cli.terminal import say
-
     hint = f" ({', '.join(get_args(Mount))})" if name == "mount" else ""
     while True:
         text = typer.prompt(question + hint, default="", show_default=False).strip().replace(",", ".")

@@ -11,19 +11,19 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from framecheck.cli.night_command import folder_of, frames_of, measure_folder, nothing_sentence
+from framecheck.cli.night_command import folder_of, frames_of, measured_folder
 from framecheck.cli.rig_in_use import rig_file_of, rig_of
-from framecheck.cli.terminal import say, warn
+from framecheck.cli.terminal import say
 from framecheck.cli.workforce import HERE, Workforce
-from framecheck.decision.judgement import Aim
+from framecheck.decision.grades import Aim
 from framecheck.document import json_text
-from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
+from framecheck.errors import UnusableFrame, UnusableRequest
 from framecheck.logbook import Logbook
 from framecheck.pipeline import judge_night
-from framecheck.read import is_remote, place_name, read_exposure, with_saved
+from framecheck.read import is_remote, place_name, read_exposure
 from framecheck.report.look import look_of
 from framecheck.report.night_json import night_document
-from framecheck.report.terminal import failure_lines, night_lines
+from framecheck.report.terminal import night_lines
 from framecheck.report.time_axis import date_of
 from framecheck.watch.latest_night import begin_of_night
 from framecheck.words import as_argument, counted, safe
@@ -84,12 +84,7 @@ def quick_look(
     paths = frames_of(folder)
     rig = rig_of(rig_file_of(folder, rig_file), paths, asks=not (quiet or as_json))
     sample = newest_night(paths)
-    measurements = measure_folder(list(sample.paths), rig, force, quiet, logbook)
-    if not measurements.results:
-        for line in failure_lines(measurements.failures, folder):
-            warn(line)
-        raise NothingMeasured(nothing_sentence(folder, measurements))
-    rig = with_saved(rig, [result.exposure for result in measurements.results])
+    measurements, rig = measured_folder(folder, list(sample.paths), rig, force, quiet, logbook)
     judgement = judge_night(folder_of(folder), measurements, rig, aim)
     if as_json:
         say(

@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 import typer
 
+from framecheck.cli.terminal import is_talked_with, say, tell
+from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
+from framecheck.words import as_argument, safe
 
 if TYPE_CHECKING:
     from framecheck.read import Exposure
@@ -49,8 +52,6 @@ def rig(
 
     Prints a rig.toml to start from, with what the frame's header says filled in; --save keeps the facts instead.
     """
-    from framecheck.cli.terminal import is_talked_with
-
     facts = {
         "mount_type": mount,
         "guided": guided,
@@ -85,11 +86,8 @@ def start_rig(file: Path, into: Path | None, *, as_json: bool = False, quiet: bo
     NothingMeasured
         If the frame's header cannot be read.
     """
-    from framecheck.cli.terminal import say, tell
-    from framecheck.document import json_text
     from framecheck.read import rig_template
     from framecheck.report.publish import write_text
-    from framecheck.words import as_argument, safe
 
     if into is not None and (into.exists() or into.is_symlink()):
         raise UnusableRequest(f"{into} is there already, and your own values are not overwritten. Choose another name.")
@@ -119,11 +117,8 @@ def save_facts(
         If the frame's header cannot be read.
     """
     from framecheck.cli.rig_questions import ask
-    from framecheck.cli.terminal import say, tell
-    from framecheck.document import json_text
     from framecheck.read.rig_keys import takes
     from framecheck.read.saved_rig import KEPT, rig_name, save_rig
-    from framecheck.words import safe
 
     exposure = _header_of(frame)
     name = rig_name([exposure])
@@ -157,10 +152,7 @@ def facts_saved(name: "RigName") -> dict[str, Any]:
 
 def list_saved(*, as_json: bool = False) -> None:
     """Tell which rigs are saved, and where."""
-    from framecheck.cli.terminal import say, tell
-    from framecheck.document import json_text
     from framecheck.read.saved_rig import KEPT, load_saved, name_in, saved_files, saved_folder
-    from framecheck.words import safe
 
     rigs = {file: load_saved(file) for file in saved_files()}
     facts = {file: {key.name: getattr(one, key.name) for key in KEPT} for file, one in rigs.items()}

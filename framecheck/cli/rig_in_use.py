@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
+from framecheck.cli.terminal import is_talked_with
 from framecheck.read import Rig, is_remote, load_rig
 
 RIG_FILE: Final = "rig.toml"
@@ -24,8 +25,6 @@ def rig_of(file: Path | None, paths: Sequence[Path] = (), *, asks: bool = False)
     UnusableRig
         With a sentence for the user.
     """
-    from framecheck.cli.terminal import is_talked_with
-
     if file is not None:
         return load_rig(file)
     if asks and is_talked_with():

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
-from framecheck.cli.options import Quiet
+from framecheck.cli.options import SOME_FAILED, Quiet
 from framecheck.cli.terminal import ProgressLine, is_talked_with, say, tell, warn
 from framecheck.errors import UnusableRequest
 from framecheck.report.look import look_of
@@ -80,7 +80,7 @@ def sort(
                 folder, into, by, way, book, yes=yes, dry_run=dry_run, as_json=as_json, quiet=quiet
             )
     if n_problems:
-        raise typer.Exit(1)  # the contract: done, but not for every file
+        raise typer.Exit(SOME_FAILED)
 
 
 def sort_folder(

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
-from framecheck.cli.options import AimOption
+from framecheck.cli.options import SOME_FAILED, AimOption, RigOption
+from framecheck.cli.terminal import StatusLine, say, warn
+from framecheck.report.look import look_of
 
 if TYPE_CHECKING:
-    from framecheck.cli.terminal import StatusLine
     from framecheck.watch.events import Event
     from framecheck.watch.watching import Voice
 
@@ -23,9 +24,7 @@ def watch(
         Path | None,
         typer.Option("--out", metavar="DIR", help="Where live.html goes, and the report when the watch ends."),
     ] = None,
-    rig: Annotated[
-        Path | None, typer.Option("--rig", metavar="FILE", help="What headers leave out (rig.toml).")
-    ] = None,
+    rig: RigOption = None,
     aim: AimOption = "balanced",
     poll: Annotated[
         float | None,
@@ -48,7 +47,6 @@ def watch(
     """
     from framecheck.cli.night_command import logbook_in_use
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
-    from framecheck.cli.terminal import StatusLine
     from framecheck.watch.watching import watch_folder
 
     with (
@@ -59,13 +57,11 @@ def watch(
         known = rig_of(rig_file_of(folder, rig))
         n_failed = watch_folder(folder, out, known, aim, voice, poll_s=poll, workers=workers, logbook=book)
     if n_failed:
-        raise typer.Exit(1)  # the contract: done, but some files could not be measured
+        raise typer.Exit(SOME_FAILED)
 
 
-def _voice(status: "StatusLine", *, as_json: bool, quiet: bool) -> "Voice":
+def _voice(status: StatusLine, *, as_json: bool, quiet: bool) -> "Voice":
     """Events on the terminal, line by line, above the status line; or as JSON."""
-    from framecheck.cli.terminal import say, warn
-    from framecheck.report.look import look_of
     from framecheck.watch.events import event_json
     from framecheck.watch.watching import Voice
 

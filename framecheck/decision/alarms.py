@@ -37,19 +37,19 @@ class Alarm:
 
     sign: Sign
     group: str
-    since: str | None
+    since: str | None = None
     """Name of the first frame that shows it; None if it was there from the start."""
-    since_utc: str | None
+    since_utc: str | None = None
     """Start of that frame, or of the night, ISO 8601."""
-    usual: float | None
+    usual: float | None = None
     """As in `Change`; None from the start."""
-    now: float | None
-    cause: str | None
+    now: float | None = None
+    cause: str | None = None
     """The likeliest; None if no cause could be told yet."""
-    confidence: float | None
-    cure: str | None
+    confidence: float | None = None
+    cure: str | None = None
     """The first, cheapest one."""
-    caution: str | None
+    caution: str | None = None
     is_over: bool = False
     last: str | None = None
     """Name of the last frame that showed it, once it is over."""
@@ -164,16 +164,17 @@ def _known(fresh: Alarm, alarms: Sequence[Alarm]) -> bool:
     """Whether this was told: the sign lasts, in whatever group; or another sign of the same cause does."""
     for alarm in alarms:
         if alarm.is_over:
-            if alarm.since is not None and (alarm.sign, alarm.group, alarm.since) == (
-                fresh.sign,
-                fresh.group,
-                fresh.since,
-            ):
+            if alarm.since is not None and _change_of(alarm) == _change_of(fresh):
                 return True
             continue
         if alarm.sign == fresh.sign or (fresh.cause is not None and alarm.cause == fresh.cause):
             return True
     return False
+
+
+def _change_of(alarm: Alarm) -> tuple[Sign, str, str | None]:
+    """What tells the changes of a night apart."""
+    return alarm.sign, alarm.group, alarm.since
 
 
 def _of_change(change: Change, findings: Sequence[Finding], calm: Sequence[Finding]) -> Alarm:
@@ -185,10 +186,6 @@ def _of_change(change: Change, findings: Sequence[Finding], calm: Sequence[Findi
         since_utc=None if start is None else start.isoformat(),
         usual=change.usual,
         now=change.now,
-        cause=None,
-        confidence=None,
-        cure=None,
-        caution=None,
     )
     likely = _likely(change.sign, findings, calm)
     return alarm if likely is None else _with_cause(alarm, likely)
@@ -222,21 +219,7 @@ def _from_the_start(finding: Finding, before: Sequence[Finding], alarms: Sequenc
     trailing = any(alarm.sign == "trailed" and not alarm.is_over for alarm in alarms)
     if trailing or any(alarm.cause == finding.cause for alarm in alarms):  # trails hide the focus, and are told already
         return None
-    return _with_cause(
-        Alarm(
-            sign=sign,
-            group="",
-            since=None,
-            since_utc=None,
-            usual=None,
-            now=None,
-            cause=None,
-            confidence=None,
-            cure=None,
-            caution=None,
-        ),
-        finding,
-    )
+    return _with_cause(Alarm(sign=sign, group=""), finding)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

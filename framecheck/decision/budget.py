@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D
-from framecheck.decision.judgement import BudgetName, BudgetTerm, Range
-from framecheck.decision.star_width import Blurs, jitter_for_growth, star_fwhm_arcsec
+from framecheck.decision.records import BudgetName, BudgetTerm, Range
+from framecheck.decision.star_width import WIDENED, Blurs, jitter_for_growth, star_fwhm_arcsec
 from framecheck.field.sampling import annular_fwhm
 from framecheck.model.explain import Explained
 from framecheck.model.parts import Parts, parts_of, parts_of_lines
@@ -29,9 +29,6 @@ Floats = NDArray[np.float64]
 
 BOUNDS: Final = (16.0, 50.0, 84.0)
 """[percent] Of the draws: the interval that holds a value in about 68 of 100 cases, and its middle."""
-
-WIDENED: Final = 1.1
-"""[dimensionless] Growth of the recorded star that motion may cause before it counts. Chosen: a tenth."""
 
 PLAIN_LINES: Final = 2.0
 """Long over short axis of the usual star from which it is a line, whatever the optics. Chosen."""

@@ -85,10 +85,6 @@ class _Course:
 def changes(night: Night) -> tuple[Change, ...]:
     """Find what has changed for the worse in a night so far, and what of it lasts.
 
-    Parameters
-    ----------
-    night : Night
-
     Returns
     -------
     tuple of Change

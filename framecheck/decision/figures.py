@@ -7,7 +7,7 @@ import numpy as np
 
 from framecheck import robust, shear
 from framecheck.causes.moved import SURE_SIGMA
-from framecheck.decision.judgement import FieldPattern, Range, TrackingFigures
+from framecheck.decision.records import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
 from framecheck.field.records import FieldModel

@@ -7,8 +7,8 @@ from typing import Final
 
 from framecheck.causes.catalogue import CAUSES, caution_of
 from framecheck.causes.result import CLAIMED, Finding
+from framecheck.decision.judged import Judged
 from framecheck.decision.morning import FirstAction
-from framecheck.decision.records import Judged
 from framecheck.motion.rhythm import swing_inside
 from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group

@@ -10,8 +10,8 @@ from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.choice import Choice, worth_taking
 from framecheck.decision.first_action import first_action, limiting
 from framecheck.decision.grades import SHARE_OF_DETAIL
+from framecheck.decision.judged import Judged
 from framecheck.decision.morning import DoubtfulFrames, Figure, Morning, ShownStar
-from framecheck.decision.records import Judged
 from framecheck.field.result import FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.words import counted, duration, likely, number, path_in, percent, sentence

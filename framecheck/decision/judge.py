@@ -8,15 +8,10 @@ from framecheck.causes.result import CLAIMED, Finding
 from framecheck.causes.weigh import told_together, weigh_sessions
 from framecheck.decision.budget import Budget, budget_of, group_parts
 from framecheck.decision.figures import field_figures, tracking_figures
-from framecheck.decision.grades import grade_frames
-from framecheck.decision.judgement import (
-    Aim,
-    GroupSummary,
-    Judgement,
-    Sampled,
-    Sampling,
-)
+from framecheck.decision.grades import Aim, grade_frames
+from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import decide
+from framecheck.decision.records import GroupSummary, Sampled, Sampling
 from framecheck.decision.stretches import field_stretches
 from framecheck.decision.what_if import what_if
 from framecheck.document import shared_fields

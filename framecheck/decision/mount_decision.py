@@ -9,15 +9,15 @@ from framecheck.causes.result import CLAIMED, Finding, Undecided
 from framecheck.causes.setting import Equipment, setting_of
 from framecheck.decision.budget import Budget
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import MountAnswer, MountDecision, WhatIf, WhatIfCase
+from framecheck.decision.records import MountAnswer, MountDecision, WhatIf, WhatIfCase
 from framecheck.motion.night import Night
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import Group
 
 WORTH_FWHM: Final = 0.1
-WORTH_EXPOSURE: Final = 0.21
-"""[share] Narrower stars, or more effective exposure, from which a gain is worth having. Chosen; they are the same
-thing: stars a tenth wider cost 1.1² - 1 of the exposure (closed form for the sky's noise)."""
+"""[share] Narrower stars from which a gain is worth having. Chosen."""
+WORTH_EXPOSURE: Final = (1 + WORTH_FWHM) ** 2 - 1
+"""[share] The same as effective exposure (closed form for the sky's noise)."""
 
 NOT_EXCLUDED: Final = 0.16
 """[share] Narrower stars that the frames may leave possible while the mount is still called good enough. Chosen."""

@@ -8,7 +8,8 @@ from typing import Any
 from framecheck._version import __version__
 from framecheck.causes.result import Evidence, Rival
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import (
+from framecheck.decision.morning import Morning
+from framecheck.decision.records import (
     BudgetTerm,
     FieldPattern,
     FieldStretches,
@@ -18,7 +19,6 @@ from framecheck.decision.judgement import (
     TrackingFigures,
     WhatIf,
 )
-from framecheck.decision.morning import Morning
 from framecheck.model.explain import ShareExplained
 
 SCHEMA = 1

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, over_stretches, t_quantile
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import FieldPattern
 from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
+from framecheck.decision.records import FieldPattern
 from framecheck.decision.stretches import split_in_stretches
 from framecheck.robust import held_back, typical
 

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import GroupSummary
 from framecheck.decision.night_document import SCHEMA, NightDocument
-from framecheck.document import NoRecord, record_of
+from framecheck.decision.records import GroupSummary
+from framecheck.document import LARGEST_FILE, NoRecord, record_of
 from framecheck.errors import UnusableRequest, refused
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain
@@ -30,8 +30,6 @@ RIG_FACTS: Final = (
 _USED: Final = ("source", "generator", "rig", "groups", "frames", "tracking", "budget", "findings", "field_stretches",
               "morning")  # fmt: skip
 """Fields that others are compared by; what else a file holds is not looked at."""
-_LARGEST: Final = 256 << 20
-"""A file is not read beyond this. [byte] Chosen: a night of 50,000 frames."""
 _MOST_STRETCHES: Final = 100
 """Of a night. Chosen: eight are written."""
 
@@ -127,7 +125,7 @@ def read_past_night(file: Path, name: str) -> PastNight:
         If it cannot be read or is something else; the message says what to do.
     """
     try:
-        text = read_plain(file, _LARGEST).decode()
+        text = read_plain(file, LARGEST_FILE).decode()
     except (OSError, UnicodeDecodeError) as why:
         reason = getattr(why, "strerror", None) or "it isn't text"
         said = f"{file}: cannot be read: {reason}. Give a report folder of `framecheck night`."

@@ -1,14 +1,8 @@
 """Small records that a judgement is made of, each as night.json tells it."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal
 
-from framecheck.causes.result import Finding
-from framecheck.decision.choice import Choice
-from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.grades import Aim, Grade
-from framecheck.motion.night import Night
 from framecheck.night.records import InCommon
 
 Sampled = Literal["undersampled", "well sampled", "oversampled"]
@@ -169,43 +163,3 @@ class WhatIf:
     """Of the frames kept, in seconds of ideal frames of the night as it was; no frame counts for more than was taken.
     [s]"""
     sentence: str
-
-
-class Judged(Protocol):
-    """What the first look at a night reads of its judgement."""
-
-    @property
-    def night(self) -> Night:
-        """Its frames."""
-
-    @property
-    def grades(self) -> Sequence[Grade]:
-        """One for each frame of the night."""
-
-    @property
-    def aim(self) -> Aim:
-        """What the stack is for."""
-
-    @property
-    def rows(self) -> Sequence[FrameRow]:
-        """All frames, measured or failed."""
-
-    @property
-    def findings(self) -> Sequence[Finding]:
-        """Strongest first."""
-
-    @property
-    def budget(self) -> Sequence[BudgetTerm]:
-        """Terms of the star width."""
-
-    @property
-    def tracking(self) -> TrackingFigures:
-        """How the image moved."""
-
-    @property
-    def mount_decision(self) -> MountDecision:
-        """Whether a better mount would pay."""
-
-    @property
-    def choice(self) -> Choice:
-        """Frames from depth to sharpness."""

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.figures import field_pattern
-from framecheck.decision.judgement import FieldStretch, FieldStretches
+from framecheck.decision.records import FieldStretch, FieldStretches
 from framecheck.field.model import fit_field_model
 from framecheck.field.records import FieldModel
 from framecheck.motion.night import Night

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from framecheck import shear
 from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.budget import STEADY_MOTION, WIDENED, Budget, recorded_width
-from framecheck.decision.grades import Grade, grade_frames
-from framecheck.decision.judgement import Aim, WhatIf, WhatIfCase
+from framecheck.decision.budget import STEADY_MOTION, Budget, recorded_width
+from framecheck.decision.grades import Aim, Grade, grade_frames
+from framecheck.decision.records import WhatIf, WhatIfCase
+from framecheck.decision.star_width import WIDENED
 from framecheck.field.result import FrameShape
 from framecheck.model.parts import PER_VARIANCE, Parts
 from framecheck.model.responses import Response, moved

@@ -22,8 +22,8 @@ from framecheck.read.paths import whole_path
 from framecheck.read.remote import is_remote, place_name
 from framecheck.read.rig import Rig
 
-_SAME_TIME_NS: Final = 2_000_000_000
-"""[ns] A file moved to another disk keeps its time to 2 s: the step of the coarsest file system in use (FAT)."""
+SAME_TIME_NS: Final = 2_000_000_000
+"""[ns] A file on another disk keeps its time to 2 s: the step of the coarsest file system in use (FAT)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -153,7 +153,7 @@ class Logbook(LogbookFile):
             more: list[Any] = [mark.content]
         else:
             where = "(modified_ns = ? OR (abs(modified_ns - ?) <= ? AND (folder <> ? OR name <> ?)))"
-            more = [mark.modified_ns, mark.modified_ns, _SAME_TIME_NS, *_place(path)]
+            more = [mark.modified_ns, mark.modified_ns, SAME_TIME_NS, *_place(path)]
         nearest = "ORDER BY abs(modified_ns - ?)"
         return self._find("frames", f"{known} AND {where} {nearest}", [*facts, *more, mark.modified_ns])
 

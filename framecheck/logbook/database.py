@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final, Self, TypeVar
 
+from framecheck.document import LARGEST_FILE
 from framecheck.logbook.schema import bring_up_to_date
 from framecheck.logbook.seal import Row, columns, is_sound, marks, sealed
 from framecheck.logbook.unusable import DamagedLogbook, UnusableLogbook, in_words
@@ -18,8 +19,6 @@ GOES_ON: Final = "framecheck goes on without it."
 
 _WAIT_S: Final = 30.0
 """[s] Chosen: another process writes a frame in milliseconds; a disk asleep wakes in ten seconds."""
-LONGEST_VALUE: Final = 1 << 28
-"""[byte] Chosen: a thousand times a frame, a judged night of 50,000 frames; SQLite makes no room for more."""
 _BESIDE: Final = ("-wal", "-shm", "-journal")
 """What SQLite keeps beside a file, by the ends of the names: its format documents name them."""
 
@@ -76,7 +75,7 @@ def connect(file: Path) -> sqlite3.Connection:
         raise UnusableLogbook(f"{file}: isn't a regular file. Name another one with --logbook.")
     whole = file.absolute().as_uri() + "?mode=rw"
     database = sqlite3.connect(whole, uri=True, timeout=_WAIT_S, isolation_level=None)
-    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)
+    database.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LARGEST_FILE)
     database.execute("PRAGMA trusted_schema = OFF")
     database.execute("PRAGMA cell_size_check = ON")
     database.text_factory = _text  # damaged text comes out as what its checksum does not fit
@@ -209,7 +208,7 @@ class LogbookFile:
         request = f"SELECT rowid, {columns(table)} FROM {table} WHERE {where} LIMIT 1"
         try:
             found = self._database.execute(request, values).fetchone()
-        except sqlite3.DataError:  # longer than `LONGEST_VALUE`
+        except sqlite3.DataError:  # longer than `LARGEST_FILE`
             found = (0,)
         if found is None:
             return None

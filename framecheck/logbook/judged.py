@@ -8,13 +8,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from framecheck.document import LARGEST_FILE
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import whole_path
 
 _LEFT_OUT: Final = ("charts", "skipped")
 """What a history does not need, and what is large."""
-_LONGEST: Final = 1 << 28
-"""[byte] Chosen: a night of 50,000 frames."""
 
 
 def night_row(document: Mapping[str, Any]) -> tuple[str, str, bytes, bytes]:
@@ -44,7 +43,7 @@ def night_of_row(packed: bytes) -> dict[str, Any]:
     """
     unpacker = zlib.decompressobj()
     try:
-        text = unpacker.decompress(packed, _LONGEST)
+        text = unpacker.decompress(packed, LARGEST_FILE)
         if not unpacker.eof:
             raise ValueError("it is too long or ends early")
         document = json_of(text.decode())

@@ -10,9 +10,7 @@ from framecheck.logbook.seal import checksum
 APPLICATION: Final = 0x46726D43
 """SQLite's application_id: "FrmC". Tells our files from those of other programs."""
 
-MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
-    (
-        """
+_FRAMES: Final = """
         CREATE TABLE frames (
             id INTEGER PRIMARY KEY,
             size INTEGER NOT NULL,          -- of the file [byte]
@@ -29,12 +27,8 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
             record TEXT NOT NULL,           -- JSON
             arrays BLOB NOT NULL            -- npz: star table, mean star, map of the sky
         )
-        """,
-        "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
-        "CREATE INDEX frames_folder ON frames (folder)",
-    ),
-    (
         """
+_NIGHTS: Final = """
         CREATE TABLE nights (
             id INTEGER PRIMARY KEY,
             folder TEXT NOT NULL,           -- that was judged
@@ -44,19 +38,14 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
             framecheck TEXT NOT NULL,       -- version of the program
             document BLOB NOT NULL          -- night.json without its pictures' numbers (zlib)
         )
-        """,
-        "CREATE INDEX nights_folder ON nights (folder)",
-    ),
-    (
         """
+_WATCHED: Final = """
         CREATE TABLE watched (
             folder TEXT PRIMARY KEY,        -- that was watched
             told TEXT NOT NULL              -- what its watcher was told, as JSON
         )
-        """,
-    ),
-    (
         """
+_REPORTS: Final = """
         CREATE TABLE reports (
             out TEXT PRIMARY KEY,           -- folder of the report
             folder TEXT NOT NULL,           -- of the frames
@@ -66,73 +55,8 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
             files TEXT NOT NULL,            -- hashes of the report's files by name, as JSON
             failures TEXT NOT NULL          -- what was wrong with files that could not be measured, by path, as JSON
         )
-        """,
-    ),
-    (  # every row under a checksum; frames and reports, which were kept in another form, are made anew
-        "DROP TABLE frames",
         """
-        CREATE TABLE frames (
-            id INTEGER PRIMARY KEY,
-            size INTEGER NOT NULL,          -- of the file [byte]
-            modified_ns INTEGER NOT NULL,   -- when the file was last written [ns since 1970]
-            fingerprint BLOB NOT NULL,      -- of its head and sampled blocks
-            content BLOB,                   -- hash of all its bytes, where asked for
-            measuring TEXT NOT NULL,        -- version of measuring and of the records
-            rig TEXT NOT NULL,              -- what was known of the rig, as JSON
-            folder TEXT NOT NULL,           -- where the frame was last seen
-            name TEXT NOT NULL,
-            measured_utc TEXT NOT NULL,
-            framecheck TEXT NOT NULL,       -- version of the program
-            outcome TEXT NOT NULL,          -- 'measured' or 'skipped'
-            record TEXT NOT NULL,           -- JSON
-            arrays BLOB NOT NULL,           -- star table, mean star, map of the sky (zlib)
-            checksum BLOB NOT NULL          -- of all columns but id
-        )
-        """,
-        "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
-        "CREATE INDEX frames_folder ON frames (folder)",
-        "CREATE TEMP TABLE kept AS SELECT * FROM nights",
-        "DROP TABLE nights",
-        """
-        CREATE TABLE nights (
-            id INTEGER PRIMARY KEY,
-            folder TEXT NOT NULL,           -- that was judged
-            first_utc TEXT NOT NULL,        -- start of its first frame; empty if unknown
-            frames BLOB NOT NULL UNIQUE,    -- hash of its frames' names and starts
-            judged_utc TEXT NOT NULL,
-            framecheck TEXT NOT NULL,       -- version of the program
-            document BLOB NOT NULL,         -- night.json without its pictures' numbers (zlib)
-            checksum BLOB NOT NULL          -- of all columns but id
-        )
-        """,
-        "CREATE INDEX nights_folder ON nights (folder)",
-        """
-        INSERT INTO nights SELECT id, folder, first_utc, frames, judged_utc, framecheck, document,
-            checksum(folder, first_utc, frames, judged_utc, framecheck, document) FROM kept
-        """,
-        "DROP TABLE kept",
-        "DROP TABLE watched",
-        """
-        CREATE TABLE watched (
-            folder TEXT PRIMARY KEY,        -- that was watched
-            told TEXT NOT NULL,             -- what its watcher was told, as JSON
-            checksum BLOB NOT NULL          -- of all columns before it
-        )
-        """,
-        "DROP TABLE reports",
-        """
-        CREATE TABLE reports (
-            out TEXT PRIMARY KEY,           -- folder of the report
-            folder TEXT NOT NULL,           -- of the frames
-            basis BLOB NOT NULL,            -- hash of all that the report follows from
-            judged_utc TEXT NOT NULL,
-            summary TEXT NOT NULL,          -- what was told when it was judged
-            files TEXT NOT NULL,            -- hashes of the report's files by name, as JSON
-            failures TEXT NOT NULL,         -- what was wrong with files that could not be measured, by path, as JSON
-            checksum BLOB NOT NULL          -- of all columns before it
-        )
-        """,
-        """
+_SORTS: Final = """
         CREATE TABLE sorts (
             id TEXT PRIMARY KEY,            -- of a sort, as its journal names it
             target TEXT NOT NULL,           -- folder that was sorted into
@@ -140,7 +64,46 @@ MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
             begun_utc TEXT NOT NULL,
             checksum BLOB NOT NULL          -- of all columns before it
         )
+        """
+_FRAMES_KNOWN: Final = (
+    "CREATE UNIQUE INDEX frames_known ON frames (fingerprint, size, measuring, rig, modified_ns)",
+    "CREATE INDEX frames_folder ON frames (folder)",
+)
+_NIGHTS_KNOWN: Final = "CREATE INDEX nights_folder ON nights (folder)"
+
+
+def _sealed(table: str, of: str) -> str:
+    """The same table with a checksum as its last column; to the letter what is in logbooks already."""
+    before, end, after = table.rpartition("NOT NULL")
+    comment, close = after[1:].split("\n", 1)
+    return f"{before}{end},{comment}\n            checksum BLOB NOT NULL          -- of all columns {of}\n{close}"
+
+
+MIGRATIONS: Final[tuple[tuple[str, ...], ...]] = (
+    (_FRAMES, *_FRAMES_KNOWN),
+    (_NIGHTS, _NIGHTS_KNOWN),
+    (_WATCHED,),
+    (_REPORTS,),
+    (  # every row under a checksum; frames and reports, which were kept in another form, are made anew
+        "DROP TABLE frames",
+        _sealed(_FRAMES, "but id").replace(
+            "npz: star table, mean star, map of the sky", "star table, mean star, map of the sky (zlib)"
+        ),
+        *_FRAMES_KNOWN,
+        "CREATE TEMP TABLE kept AS SELECT * FROM nights",
+        "DROP TABLE nights",
+        _sealed(_NIGHTS, "but id"),
+        _NIGHTS_KNOWN,
+        """
+        INSERT INTO nights SELECT id, folder, first_utc, frames, judged_utc, framecheck, document,
+            checksum(folder, first_utc, frames, judged_utc, framecheck, document) FROM kept
         """,
+        "DROP TABLE kept",
+        "DROP TABLE watched",
+        _sealed(_WATCHED, "before it"),
+        "DROP TABLE reports",
+        _sealed(_REPORTS, "before it"),
+        _SORTS,
     ),
 )
 """Steps from each schema version to the next; never change one that has been released, add another."""

@@ -7,10 +7,9 @@ from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.constants import ARCSEC_PER_RADIAN
-from framecheck.decision.star_width import jitter_for_growth, star_fwhm_arcsec
+from framecheck.decision.star_width import WIDENED, jitter_for_growth, star_fwhm_arcsec
 from framecheck.motion.polar import NEAREST_POLE_DEG, refraction_drift
-from framecheck.plan.light import GROWTH
-from framecheck.plan.records import PlanLine, PlanSection, Setup, Span, short, short_time
+from framecheck.plan.records import Known, PlanLine, PlanSection, Setup, Span, plan_line, short, short_time
 from framecheck.plan.tolerances import (
     alt_azimuth_rotation_arcsec_per_s,
     corner_rate_arcsec_per_s,
@@ -24,10 +23,8 @@ from framecheck.plan.tolerances import (
     trailed_fwhm,
     untracked_rate_arcsec_per_s,
 )
+from framecheck.quantity import LOOKS_ROUND
 from framecheck.read.place import altitude_azimuth_deg
-
-STILL_ROUND: Final = 1.2
-"""Elongation up to which the eye hardly sees it. Common practice, no source."""
 
 SCREEN_PX: Final = 3.0
 """Trail that is lost when the whole picture is looked at. [px] Chosen: a frame 6000 pixels wide on a screen of 2000."""
@@ -54,12 +51,7 @@ _TOO_LOW: Final = f"the target never stands {LOWEST_ALTITUDE_DEG:.0f}° high her
 
 
 def untracked(setup: Setup) -> PlanSection:
-    """How long a camera may stand still.
-
-    Parameters
-    ----------
-    setup : Setup
-    """
+    """How long a camera may stand still."""
     scale, diagonal, focal = setup.scale_arcsec, setup.sensor_diagonal_mm, setup.rig.focal_length_mm
     pixel = replace(_ASKED_OF_PIXELS, needs=setup.missing("scale", "declination_deg"))
     lines = [_speed(setup), _standing(setup, pixel, scale, "until the stars have run 1 pixel")]
@@ -76,12 +68,10 @@ def untracked(setup: Setup) -> PlanSection:
     return PlanSection(key="untracked", title="How long without tracking", lines=tuple(lines))
 
 
-def _speed(setup: Setup) -> PlanLine:
-    blank = PlanLine(key="star_speed", name="Stars run", unit="arcsec/s", needs=setup.missing("declination_deg"))
-    if setup.declination_deg is None:
-        return blank
-    rate, corner = untracked_rate_arcsec_per_s(setup.declination_deg), _corner_rate(setup)
-    scale = setup.scale_arcsec
+@plan_line("star_speed", "Stars run", "arcsec/s", "declination_deg")
+def _speed(known: Known, blank: PlanLine) -> PlanLine:
+    rate, corner = untracked_rate_arcsec_per_s(known.declination_deg), _corner_rate(known.setup)
+    scale = known.setup.scale_arcsec
     pixels = "" if scale is None else f"{short(rate / scale)} pixels a second; "
     if scale is not None and corner is not None:
         pixels = (
@@ -110,37 +100,24 @@ def _standing(setup: Setup, blank: PlanLine, trail_arcsec: float | None, note: s
     return _limit(blank, span, note=note, only="in a corner of the frame")
 
 
-def _rule_of_500(setup: Setup) -> PlanLine:
-    needs = setup.missing("focal_length_mm", "scale", "declination_deg")
-    blank = PlanLine(key="rule_of_500_trail", name="“500 / focal length”", unit="px", needs=needs)
-    focal, scale = setup.rig.focal_length_mm, setup.scale_arcsec
-    if focal is None or scale is None or setup.declination_deg is None:
-        return blank
-    trail = 500 / focal * untracked_rate_arcsec_per_s(setup.declination_deg) / scale
+@plan_line("rule_of_500_trail", "“500 / focal length”", "px", "focal_length_mm scale declination_deg")
+def _rule_of_500(known: Known, blank: PlanLine) -> PlanLine:
+    focal, scale = known.focal_length_mm, known.scale
+    trail = 500 / focal * untracked_rate_arcsec_per_s(known.declination_deg) / scale
     note = f"common practice: the trail that this rule draws here, in {short_time(500 / focal)}; it knows no pixels"
     return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", note)
 
 
-def _standing_trail(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "declination_deg")
-    blank = PlanLine(key="untracked_trail", name="Trail in your exposure", unit="px", needs=needs)
-    if setup.scale_arcsec is None or setup.declination_deg is None or setup.exposure_s is None:
-        return blank
-    corner = _corner_rate(setup)
-    trail = untracked_rate_arcsec_per_s(setup.declination_deg) * setup.exposure_s / setup.scale_arcsec
-    worst = None if corner is None else corner * setup.exposure_s / setup.scale_arcsec
-    return blank.told(
-        Span(value=trail, high=worst), f"1, or {SCREEN_PX:g} for a screen", f"in {short_time(setup.exposure_s)}"
-    )
+@plan_line("untracked_trail", "Trail in your exposure", "px", "scale declination_deg")
+def _standing_trail(known: Known, blank: PlanLine) -> PlanLine:
+    corner, seconds = _corner_rate(known.setup), known.exposure_s
+    trail = untracked_rate_arcsec_per_s(known.declination_deg) * seconds / known.scale
+    worst = None if corner is None else corner * seconds / known.scale
+    return blank.told(Span(value=trail, high=worst), f"1, or {SCREEN_PX:g} for a screen", f"in {short_time(seconds)}")
 
 
 def with_mount(setup: Setup) -> PlanSection:
-    """How long the mount can expose by itself.
-
-    Parameters
-    ----------
-    setup : Setup
-    """
+    """How long the mount can expose by itself."""
     lines = [_round_trail(setup)]
     if setup.rig.mount_type == "alt-azimuth":
         lines += [_rotation(setup), _rotation_exposure(setup)]
@@ -158,18 +135,15 @@ def with_mount(setup: Setup) -> PlanSection:
 def _allowed_arcsec(setup: Setup) -> tuple[float, ...]:
     """Trails that leave the stars round to the eye, for each seeing; shorter than a pixel no pixel can tell."""
     scale = setup.scale_arcsec or 0.0
-    return tuple(max(scale, trail_for_elongation(star, STILL_ROUND)) for star in setup.stars_arcsec(recorded=True))
+    return tuple(max(scale, trail_for_elongation(star, LOOKS_ROUND)) for star in setup.stars_arcsec(recorded=True))
 
 
-def _round_trail(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec")
-    blank = PlanLine(key="tolerable_trail", name="Trail that hardly shows", unit="arcsec", needs=needs)
-    scale = setup.scale_arcsec
-    if scale is None or blank.needs:
-        return blank
-    allowed = _allowed_arcsec(setup)
+@plan_line("tolerable_trail", "Trail that hardly shows", "arcsec", "scale seeing_arcsec")
+def _round_trail(known: Known, blank: PlanLine) -> PlanLine:
+    scale = known.scale
+    allowed = _allowed_arcsec(known.setup)
     pixels = " to ".join(dict.fromkeys(short(one / scale) for one in (min(allowed), max(allowed))))
-    note = f"{pixels} pixels: stars stay within {STILL_ROUND:g} times as long as wide, or within a pixel"
+    note = f"{pixels} pixels: stars stay within {LOOKS_ROUND:g} times as long as wide, or within a pixel"
     return blank.told(Span.of(*allowed), None, note)
 
 
@@ -200,22 +174,16 @@ def _ratio(way: float, speed: float) -> float:
     return way / speed if speed else inf
 
 
-def _drift_exposure(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec", "drift_arcsec_per_min")
-    blank = PlanLine(key="drift_exposure", name="Longest, by drift", unit="s", needs=needs)
-    drift = setup.drift_arcsec_per_min
-    if drift is None or blank.needs:
-        return blank
-    span = Span.of(*(_ratio(60 * one, drift) for one in _allowed_arcsec(setup)))
-    return _limit(blank, span, setup.exposure_s, f"at {short(drift)}″ a minute")
+@plan_line("drift_exposure", "Longest, by drift", "s", "scale seeing_arcsec drift_arcsec_per_min")
+def _drift_exposure(known: Known, blank: PlanLine) -> PlanLine:
+    drift = known.drift_arcsec_per_min
+    span = Span.of(*(_ratio(60 * one, drift) for one in _allowed_arcsec(known.setup)))
+    return _limit(blank, span, known.setup.exposure_s, f"at {short(drift)}″ a minute")
 
 
-def _polar_exposure(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec", "polar_error_arcmin")
-    blank = PlanLine(key="polar_exposure", name="Longest, by polar error", unit="s", needs=needs)
-    error = setup.polar_error_arcmin
-    if error is None or blank.needs:
-        return blank
+@plan_line("polar_exposure", "Longest, by polar error", "s", "scale seeing_arcsec polar_error_arcmin")
+def _polar_exposure(known: Known, blank: PlanLine) -> PlanLine:
+    setup, error = known.setup, known.polar_error_arcmin
     allowed, (least, most) = _allowed_arcsec(setup), polar_drift_arcsec_per_min(error, setup.declination_deg or 0.0)
     worst = Span.of(*(_ratio(60 * one, most) for one in allowed))
     note = (
@@ -243,24 +211,20 @@ def _other_lenses(setup: Setup) -> list[PlanLine]:
     return lines
 
 
-def _periodic_exposure(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec", "periodic_error_arcsec", "worm_period_s")
-    blank = PlanLine(key="periodic_exposure", name="Longest, by periodic error", unit="s", needs=needs)
-    swing, period = setup.periodic_error_arcsec, setup.rig.worm_period_s
-    if swing is None or period is None or blank.needs:
-        return blank
-    span = Span.of(*(periodic_exposure_s(one, swing, period) for one in _allowed_arcsec(setup)))
+@plan_line(
+    "periodic_exposure", "Longest, by periodic error", "s", "scale seeing_arcsec periodic_error_arcsec worm_period_s"
+)
+def _periodic_exposure(known: Known, blank: PlanLine) -> PlanLine:
+    swing, period = known.periodic_error_arcsec, known.worm_period_s
+    span = Span.of(*(periodic_exposure_s(one, swing, period) for one in _allowed_arcsec(known.setup)))
     note = f"where a swing of {short(swing)}″ in {short(period)} s is fastest; frames at its turning points do better"
-    return _limit(blank, span, setup.exposure_s, note)
+    return _limit(blank, span, known.setup.exposure_s, note)
 
 
-def _air_drift(setup: Setup) -> PlanLine:
-    needs = setup.missing("declination_deg", "site_latitude_deg")
-    blank = PlanLine(key="air_drift", name="Drift by the air itself", unit="arcsec/min", needs=needs)
-    dec, latitude = setup.declination_deg, setup.rig.site_latitude_deg
-    if dec is None or latitude is None:
-        return blank
-    hours = [h for h in range(-6, 7) if _altitude(setup, 15.0 * h) >= LOWEST_ALTITUDE_DEG]
+@plan_line("air_drift", "Drift by the air itself", "arcsec/min", "declination_deg site_latitude_deg")
+def _air_drift(known: Known, blank: PlanLine) -> PlanLine:
+    dec, latitude = known.declination_deg, known.site_latitude_deg
+    hours = [h for h in range(-6, 7) if _altitude(known.setup, 15.0 * h) >= LOWEST_ALTITUDE_DEG]
     if not hours:
         return replace(blank, note=_TOO_LOW)
     drifts = [hypot(*refraction_drift(latitude, dec, 15.0 * h)) for h in hours]
@@ -282,26 +246,24 @@ def _rotation_rates(setup: Setup) -> list[float]:
     return [alt_azimuth_rotation_arcsec_per_s(latitude, *way) for way in high]
 
 
-def _rotation(setup: Setup) -> PlanLine:
-    needs = setup.missing("declination_deg", "site_latitude_deg")
-    blank = PlanLine(key="field_rotation", name="The field turns", unit="deg/h", needs=needs)
-    if blank.needs:
-        return blank
-    rates = _rotation_rates(setup)  # arcsec in a second are degrees in an hour
+@plan_line("field_rotation", "The field turns", "deg/h", "declination_deg site_latitude_deg")
+def _rotation(known: Known, blank: PlanLine) -> PlanLine:
+    rates = _rotation_rates(known.setup)  # arcsec in a second are degrees in an hour
     if not rates:
         return replace(blank, note=_TOO_LOW)
     note = "on the target's way above 30°: fastest near the meridian, slowest due east and west"
     return blank.told(Span(value=median(rates), low=min(rates), high=max(rates)), None, note)
 
 
-def _rotation_exposure(setup: Setup) -> PlanLine:
-    needs = setup.missing(
-        "scale", "seeing_arcsec", "declination_deg", "site_latitude_deg", "sensor_diagonal_mm", "focal_length_mm"
-    )
-    blank = PlanLine(key="rotation_exposure", name="Longest, by rotation", unit="s", needs=needs)
-    corner = _corner_deg(setup)
-    if blank.needs or corner is None:
-        return blank
+@plan_line(
+    "rotation_exposure",
+    "Longest, by rotation",
+    "s",
+    "scale seeing_arcsec declination_deg site_latitude_deg sensor_diagonal_mm focal_length_mm",
+)
+def _rotation_exposure(known: Known, blank: PlanLine) -> PlanLine:
+    setup = known.setup
+    corner = field_of_view_deg(known.sensor_diagonal_mm, known.focal_length_mm) / 2
     rates = _rotation_rates(setup)
     if not rates:
         return replace(blank, note=_TOO_LOW)
@@ -319,13 +281,10 @@ def _corner_deg(setup: Setup) -> float | None:
     return None if diagonal is None or focal is None else field_of_view_deg(diagonal, focal) / 2
 
 
-def _trail(setup: Setup) -> PlanLine:
-    blank = PlanLine(
-        key="drift_trail", name="Trail in your exposure", unit="px", needs=setup.missing("scale", "seeing_arcsec")
-    )
-    scale, drift, seconds = setup.scale_arcsec, setup.drift_arcsec_per_min, setup.exposure_s
-    if scale is None or seconds is None or blank.needs:
-        return blank
+@plan_line("drift_trail", "Trail in your exposure", "px", "scale seeing_arcsec")
+def _trail(known: Known, blank: PlanLine) -> PlanLine:
+    setup = known.setup
+    scale, drift, seconds = known.scale, setup.drift_arcsec_per_min, known.exposure_s
     if drift is None:
         drift = polar_drift_arcsec_per_min(setup.polar_error_arcmin or 0.0, 0.0)[1]
     trail = drift * seconds / 60
@@ -337,12 +296,7 @@ def _trail(setup: Setup) -> PlanLine:
 
 
 def alignment(setup: Setup) -> PlanSection:
-    """How well the mount must be aligned and guided.
-
-    Parameters
-    ----------
-    setup : Setup
-    """
+    """How well the mount must be aligned and guided."""
     lines = [_needed_rms(setup)]
     if setup.tracking_rms_arcsec is not None:
         lines.append(_guided_star(setup))
@@ -367,23 +321,23 @@ def _yours(value: float | None, unit: str, needed: Span) -> str | None:
     return f"yours, {short(value)}{unit}, {how}"
 
 
-def _needed_polar(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec", "exposure_s")
-    blank = PlanLine(key="needed_polar_error", name="Polar axis, unguided", unit="arcmin", needs=needs)
-    seconds = setup.exposure_s
-    if seconds is None or blank.needs:
-        return blank
-    span = Span.of(*(polar_error_for_drift_arcmin(60 * one / seconds) for one in _allowed_arcsec(setup)))
+@plan_line("needed_polar_error", "Polar axis, unguided", "arcmin", "scale seeing_arcsec exposure_s")
+def _needed_polar(known: Known, blank: PlanLine) -> PlanLine:
+    seconds = known.exposure_s
+    span = Span.of(*(polar_error_for_drift_arcmin(60 * one / seconds) for one in _allowed_arcsec(known.setup)))
     note = f"so near to the pole, {short_time(seconds)} stay round everywhere in the sky"
-    return blank.told(span, "this or less", note, _yours(setup.polar_error_arcmin, "′", span))
+    return blank.told(span, "this or less", note, _yours(known.setup.polar_error_arcmin, "′", span))
 
 
-def _needed_polar_guided(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec", "exposure_s", "declination_deg", "sensor_diagonal_mm")
-    blank = PlanLine(key="needed_polar_error_guided", name="Polar axis, guided", unit="arcmin", needs=needs)
-    seconds, dec, corner = setup.exposure_s, setup.declination_deg, _corner_deg(setup)
-    if seconds is None or dec is None or blank.needs:
-        return blank
+@plan_line(
+    "needed_polar_error_guided",
+    "Polar axis, guided",
+    "arcmin",
+    "scale seeing_arcsec exposure_s declination_deg sensor_diagonal_mm",
+)
+def _needed_polar_guided(known: Known, blank: PlanLine) -> PlanLine:
+    setup = known.setup
+    seconds, dec, corner = known.exposure_s, known.declination_deg, _corner_deg(setup)
     if corner is None:
         return replace(blank, needs=("focal_length_mm",))
     if abs(dec) > 90 - NEAREST_POLE_DEG:
@@ -396,22 +350,17 @@ def _needed_polar_guided(setup: Setup) -> PlanLine:
     return blank.told(span, "this or less", note, _yours(setup.polar_error_arcmin, "′", span))
 
 
-def _needed_rms(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec")
-    blank = PlanLine(key="needed_rms", name="Tracking error, each axis", unit="arcsec", needs=needs)
-    if blank.needs:
-        return blank
-    span = Span.of(*(jitter_for_growth(setup.blurs(air, recorded=True), GROWTH) for air in setup.airs_arcsec))
+@plan_line("needed_rms", "Tracking error, each axis", "arcsec", "scale seeing_arcsec")
+def _needed_rms(known: Known, blank: PlanLine) -> PlanLine:
+    setup = known.setup
+    span = Span.of(*(jitter_for_growth(setup.blurs(air, recorded=True), WIDENED) for air in setup.airs_arcsec))
     note = f"rms that widens the stars by a tenth; as a total of both axes {short(sqrt(2) * span.value)}″"
     return blank.told(span, "this or less", note, _yours(setup.tracking_rms_arcsec, "″", span))
 
 
-def _guided_star(setup: Setup) -> PlanLine:
-    needs = setup.missing("scale", "seeing_arcsec")
-    blank = PlanLine(key="star_fwhm_tracked", name="Star width on this mount", unit="arcsec", needs=needs)
-    rms = setup.tracking_rms_arcsec
-    if rms is None or blank.needs:
-        return blank
+@plan_line("star_fwhm_tracked", "Star width on this mount", "arcsec", "scale seeing_arcsec")
+def _guided_star(known: Known, blank: PlanLine) -> PlanLine:
+    setup, rms = known.setup, known.tracking_rms_arcsec
     still = setup.stars_arcsec(recorded=True)
     moved = [
         star_fwhm_arcsec(replace(setup.blurs(air, recorded=True), jitter_rms_arcsec=rms)) for air in setup.airs_arcsec
@@ -419,4 +368,4 @@ def _guided_star(setup: Setup) -> PlanLine:
     growths = [100 * (one / other - 1) for one, other in zip(moved, still, strict=True)]
     shown = " to ".join(dict.fromkeys(short(one) for one in (min(growths), max(growths))))
     note = f"as the pixels record it; tracking widens it by {shown} %"
-    return blank.told(Span.of(*moved), f"{short(GROWTH * sorted(still)[len(still) // 2])} or less", note)
+    return blank.told(Span.of(*moved), f"{short(WIDENED * sorted(still)[len(still) // 2])} or less", note)

@@ -1,5 +1,6 @@
 """What a plan is made from and what it says: numbers with unit, interval, what would be good, or what they need."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from math import isfinite
 
@@ -52,7 +53,14 @@ class Setup:
                 fields.append(name)
             elif self.scale_arcsec is None:
                 fields += ["focal_length_mm", "pixel_um"]
-        return tuple(dict.fromkeys(f for f in fields if getattr(self.rig if hasattr(self.rig, f) else self, f) is None))
+        return tuple(dict.fromkeys(field for field in fields if self.value(field) is None))
+
+    def value(self, name: str) -> float | None:
+        """A field of setup or rig, or the scale."""
+        if name == "scale":
+            return self.scale_arcsec
+        value: float | None = getattr(self.rig if hasattr(self.rig, name) else self, name)
+        return value
 
     @property
     def scale_arcsec(self) -> float | None:
@@ -108,6 +116,42 @@ class PlanLine:
         span = span if isinstance(span, Span) else Span(value=span)
         low, high = (b if b is not None and isfinite(b) else None for b in (span.low, span.high))
         return replace(self, value=span.value, low=low, high=high, good=good, verdict=verdict, note=note)
+
+
+class Known:
+    """A setup of which all is known that a line needs: each a number, by its name in `Setup` or `Rig`."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+
+    def __getattr__(self, name: str) -> float:
+        value = self.setup.value(name)
+        if value is None:
+            raise AttributeError(f"{name} is not known, and no line may use what it does not need")
+        return value
+
+
+def plan_line(
+    key: str, name: str, unit: str, needs: str
+) -> Callable[[Callable[[Known, PlanLine], PlanLine]], Callable[[Setup], PlanLine]]:
+    """Make a row of the plan: what it decorates tells the number, and is asked only where all that it needs is known.
+
+    Parameters
+    ----------
+    key, name, unit : str
+        Of the line.
+    needs : str
+        Names as `Setup.missing` takes them, with spaces between them.
+    """
+
+    def row(tell: Callable[[Known, PlanLine], PlanLine]) -> Callable[[Setup], PlanLine]:
+        def told(setup: Setup) -> PlanLine:
+            blank = PlanLine(key=key, name=name, unit=unit, needs=setup.missing(*needs.split()))
+            return blank if blank.needs else tell(Known(setup), blank)
+
+        return told
+
+    return row
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

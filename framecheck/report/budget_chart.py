@@ -4,9 +4,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from framecheck.decision.judgement import BudgetTerm, Judgement
+from framecheck.decision.judgement import Judgement
+from framecheck.decision.records import BudgetTerm
 from framecheck.report.chart import WIDTH_PX, Chart
-from framecheck.report.drawing import INK, KEEP, LINE, QUIET, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import INK, KEEP, LINE, QUIET, TEXT_PX, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import fixed, percent
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     whole = float(np.sqrt(sum((term.fwhm_arcsec or 0.0) ** 2 for term in terms)))
     figure = new_figure(WIDTH_PX, _ROW_PX * (len(terms) + 1) + 46)
     axes = place(figure, _LEFT_PX, 4, WIDTH_PX - _LEFT_PX - 16, _ROW_PX * (len(terms) + 1))
-    quiet_frame(axes, sides=("bottom",), size_px=12.5)
+    quiet_frame(axes, sides=("bottom",), size_px=TEXT_PX)
     axes.set_axisbelow(True)
     axes.grid(axis="x", color=LINE, linewidth=0.7)
     for row, term in enumerate(terms):
@@ -38,7 +39,7 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     axes.tick_params(axis="y", length=0, labelcolor=INK, labelsize=13)
     axes.set_ylim(len(terms) + 0.5, -0.5)
     axes.set_xlim(0, None)
-    axes.set_xlabel("FWHM, ″", color=QUIET, fontsize=12.5, labelpad=4)
+    axes.set_xlabel("FWHM, ″", color=QUIET, fontsize=TEXT_PX, labelpad=4)
     told = [
         f"{term.term} {fixed(term.fwhm_arcsec, 2)} ({fixed(term.low, 2)} to {fixed(term.high, 2)}) arcsec, "
         f"{percent(term.share)} of the square"

@@ -7,7 +7,8 @@ from html import escape
 from pathlib import Path
 from typing import Final
 
-from framecheck.decision.judgement import Finding, Judgement
+from framecheck.causes.result import Finding
+from framecheck.decision.judgement import Judgement
 from framecheck.night.trails import trails_of
 from framecheck.report.chart import Chart
 from framecheck.report.crops import FramePictures

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final, get_args
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cause import Picture
+from framecheck.causes.result import Finding
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import Finding, Judgement
+from framecheck.decision.judgement import Judgement
 from framecheck.quantity import BY_NAME, Curve, shown_as
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.cause_photo import CROSSED, cause_photo

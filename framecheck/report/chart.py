@@ -4,14 +4,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from framecheck.report.drawing import LINE, QUIET, inline_svg, new_figure, place, quiet_frame, with_ending
+from framecheck.report.drawing import LINE, QUIET, TEXT_PX, inline_svg, new_figure, place, quiet_frame, with_ending
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 WIDTH_PX: Final = 400
 """Chosen: half the page on a desk, nearly the whole of a phone, so that letters stay large enough on both."""
-_SIZE_PX: Final = 12.5
 _LEFT_PX: Final = 56
 _RIGHT_PX: Final = 10
 _UNDER_PX: Final = 44
@@ -50,11 +49,11 @@ def plotted(
     figure = new_figure(width_px, height_px)
     wide, tall = width_px - _LEFT_PX - _RIGHT_PX, height_px - _ABOVE_PX - _UNDER_PX
     axes = place(figure, _LEFT_PX, _ABOVE_PX, wide, tall)
-    quiet_frame(axes, sides=("bottom", "left"), size_px=_SIZE_PX)
+    quiet_frame(axes, sides=("bottom", "left"), size_px=TEXT_PX)
     axes.grid(color=LINE, linewidth=0.7)
     axes.set_axisbelow(True)
-    axes.set_xlabel(x, color=QUIET, fontsize=_SIZE_PX, labelpad=4, parse_math=False)
-    axes.set_ylabel(y, color=QUIET, fontsize=_SIZE_PX, labelpad=4, parse_math=False)
+    axes.set_xlabel(x, color=QUIET, fontsize=TEXT_PX, labelpad=4, parse_math=False)
+    axes.set_ylabel(y, color=QUIET, fontsize=TEXT_PX, labelpad=4, parse_math=False)
     axes.locator_params(nbins=6, steps=[1, 2, 5, 10])
     draw(axes)
     return inline_svg(figure, name, title, text)

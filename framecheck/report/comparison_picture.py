@@ -6,7 +6,18 @@ from typing import TYPE_CHECKING, Final
 from framecheck.decision.compare import Comparison, Row, Verdict
 from framecheck.decision.estimate import Estimate
 from framecheck.report.comparison_words import UNITS, change_words, figure, night_labels, said
-from framecheck.report.drawing import INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import (
+    INK,
+    KEEP,
+    LINE,
+    QUIET,
+    REJECT,
+    TEXT_PX,
+    inline_svg,
+    new_figure,
+    place,
+    quiet_frame,
+)
 from framecheck.words import counted
 
 if TYPE_CHECKING:
@@ -22,7 +33,6 @@ _SCALE_PX: Final = 26
 _HEAD_LINE_PX: Final = 19
 _LONGEST_HEAD: Final = 120
 """[signs] Chosen: what fits the picture; a longer name is cut there, and whole in its description."""
-_TEXT_PX: Final = 12.5
 _LEAST: Final = 0.1
 """Chosen: a scale of hundredths of an arcsecond or a pixel would show noise large."""
 _LOOKS: Final[dict[Verdict, tuple[str, str, str]]] = {
@@ -93,7 +103,7 @@ def _heads(comparisons: Sequence[Comparison]) -> list[str]:
 def _write(picture: "Figure", x_px: float, y_px: float, text: str, *, colour: str = INK, bold: bool = False) -> None:
     wide, tall = (72 * size for size in picture.get_size_inches())
     picture.text(
-        x_px / wide, 1 - y_px / tall, text, color=colour, fontsize=_TEXT_PX, va="center", parse_math=False,
+        x_px / wide, 1 - y_px / tall, text, color=colour, fontsize=TEXT_PX, va="center", parse_math=False,
         fontweight="bold" if bold else "normal",
     )  # fmt: skip
 

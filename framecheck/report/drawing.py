@@ -22,6 +22,8 @@ _VARIABLES: Final = {
     INK: "--ink", QUIET: "--quiet", LINE: "--line", PAPER: "--paper",
     KEEP: "--keep", DOUBTFUL: "--doubtful", REJECT: "--reject",
 }  # fmt: skip
+TEXT_PX: Final = 12.5
+"""Size of letters in all pictures. Chosen: it reads on a phone."""
 _MARGIN_PX: Final = 20
 """Around a picture that is a file of its own."""
 _PX_PER_INCH: Final = 72

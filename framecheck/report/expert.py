@@ -9,8 +9,9 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.field_cells import FEWEST_IN_CELL
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.group_figures import GroupFigures
-from framecheck.decision.judgement import Judgement, Range
+from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import WORTH_FWHM
+from framecheck.decision.records import Range
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart, renamed
 from framecheck.report.field_map import field_chart, rest_chart

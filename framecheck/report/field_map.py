@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from framecheck.decision.field_cells import FieldCells
 from framecheck.decision.judgement import Judgement
-from framecheck.report.chart import Chart
-from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.chart import WIDTH_PX, Chart
+from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, TEXT_PX, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import counted, fixed, signed, told
 
 if TYPE_CHECKING:
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
 
 Values = NDArray[np.float64]
 
-WIDTH_PX: Final = 400
-"""Chosen: half the page on a desk, nearly the whole of a phone."""
 _ROUND: Final = 2.0
 """[standard errors] Chosen: what is less sure than this is drawn as a dot, as round."""
 _ANCHOR: Final = 0.15
@@ -145,7 +143,7 @@ def _discs(axes: "Axes", below: "Axes", cells: FieldCells) -> None:
     on_page = cell * wide / cells.width_px
     for at, (change, name) in zip((0.04, 0.4, 0.66), _SIZES, strict=True):
         below.add_patch(Circle((at * wide, 56), _radius(change) * on_page, **_look(change)))
-        below.text(at * wide + 20, 56, name, color=INK, fontsize=12.5, va="center")
+        below.text(at * wide + 20, 56, name, color=INK, fontsize=TEXT_PX, va="center")
 
 
 def _radius(wider: float) -> float:
@@ -199,7 +197,7 @@ def _whisker_key(below: "Axes", cells: FieldCells, lines: WhiskerLines) -> None:
     below.text(2 + length + 142, 22, "round", color=INK, fontsize=13, va="center")
     if wide > _ROOM_FOR_SIZE_PX:
         size = f"{cells.width_px} × {cells.height_px} px"
-        below.text(wide, 22, size, color=QUIET, fontsize=12.5, va="center", ha="right")
+        below.text(wide, 22, size, color=QUIET, fontsize=TEXT_PX, va="center", ha="right")
 
 
 def _whisker_text(cells: FieldCells, n_round: int) -> str:

@@ -5,8 +5,8 @@ from math import isfinite
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
-from framecheck.causes.result import CLAIMED
-from framecheck.decision.judgement import Finding, Judgement
+from framecheck.causes.result import CLAIMED, Finding
+from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.night.records import NightFrame
 from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH

@@ -7,7 +7,18 @@ from typing import TYPE_CHECKING, Final
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.history import NightSum, RigHistory
 from framecheck.report.comparison_words import UNITS
-from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import (
+    DOUBTFUL,
+    INK,
+    KEEP,
+    LINE,
+    QUIET,
+    TEXT_PX,
+    inline_svg,
+    new_figure,
+    place,
+    quiet_frame,
+)
 from framecheck.report.history_words import cause_words, summary, trend_words
 from framecheck.words import plain
 
@@ -22,7 +33,6 @@ _STRIP_PX: Final = 92
 _GAP_PX: Final = 14
 _CAUSE_PX: Final = 20
 _DATES_PX: Final = 30
-_TEXT_PX: Final = 12.5
 MOST_CAUSES: Final = 8
 """Chosen: more are in the list."""
 _MARKS: Final = {"mount": "s", "optics": "o", "camera": "D", "sky": "^"}
@@ -83,7 +93,7 @@ def _text(picture: "Figure", x_px: float, y_px: float, text: str, colour: str) -
     wide, tall = (72 * size for size in picture.get_size_inches())
     for k, line in enumerate(text.split("\n")):
         picture.text(
-            x_px / wide, 1 - (y_px + 16 * k) / tall, line, color=colour, fontsize=_TEXT_PX, va="center",
+            x_px / wide, 1 - (y_px + 16 * k) / tall, line, color=colour, fontsize=TEXT_PX, va="center",
             parse_math=False,
         )  # fmt: skip
 

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow, failed_row, measured_row
-from framecheck.decision.judgement import Judgement, Range
+from framecheck.decision.judgement import Judgement
 from framecheck.decision.night_document import (
     FailedAlike,
     FoundCause,
@@ -17,6 +17,7 @@ from framecheck.decision.night_document import (
     SkippedFile,
     Source,
 )
+from framecheck.decision.records import Range
 from framecheck.document import plain_values, shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.motion.night import Night

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from framecheck.decision.course import Wave
 from framecheck.motion.rhythm import FALSE_ALARM, Spectrum
 from framecheck.report.chart import Chart, plotted
-from framecheck.report.drawing import INK, KEEP, QUIET, REJECT
+from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, TEXT_PX
 from framecheck.words import counted, number, rare, short_unit
 
 if TYPE_CHECKING:
@@ -58,7 +58,7 @@ def _spectrum_chart(wave: Wave, spectrum: Spectrum) -> Chart:
         axes.axhline(spectrum.gain_by_chance, color=REJECT, linewidth=1.3, linestyle=(0, (5, 3)))
         axes.annotate(
             "noise in one night of 200", (1, spectrum.gain_by_chance), xycoords=("axes fraction", "data"),
-            xytext=(-2, 4), textcoords="offset points", ha="right", color=INK, fontsize=12.5,
+            xytext=(-2, 4), textcoords="offset points", ha="right", color=INK, fontsize=TEXT_PX,
         )  # fmt: skip
 
     return Chart(

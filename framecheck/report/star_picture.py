@@ -11,7 +11,7 @@ from framecheck.field.result import FrameShape, StackedStar
 from framecheck.motion.night import Night
 from framecheck.night.records import Group
 from framecheck.report.chart import Chart
-from framecheck.report.drawing import INK, PAPER, QUIET, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import INK, PAPER, QUIET, TEXT_PX, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
@@ -145,9 +145,9 @@ def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side
     words.set_ylim(_HEAD_PX + 2 * _TILE_PX + _GAP_PX + _FOOT_PX, 0)
     words.text(0, 8, picture.role, color=INK, fontsize=13, va="center")
     foot = _HEAD_PX + 2 * _TILE_PX + _GAP_PX
-    words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=12.5, va="center")
+    words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=TEXT_PX, va="center")
     shown = name if len(name) <= 17 else "…" + name[-16:]
-    words.text(0, foot + 30, shown, color=QUIET, fontsize=12.5, va="center", parse_math=False)
+    words.text(0, foot + 30, shown, color=QUIET, fontsize=TEXT_PX, va="center", parse_math=False)
 
 
 def round_moffat(fwhm_px: float, beta: float, radius_px: NDArray[np.float64]) -> NDArray[np.float64]:

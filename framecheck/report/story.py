@@ -6,8 +6,8 @@ from pathlib import Path
 from typing import ClassVar, Final
 
 from framecheck.causes.catalogue import CAUSES, caution_of
-from framecheck.causes.result import CLAIMED
-from framecheck.decision.judgement import Evidence, Finding, Judgement
+from framecheck.causes.result import CLAIMED, Evidence, Finding
+from framecheck.decision.judgement import Judgement
 from framecheck.report.cause_picture import cause_picture
 from framecheck.report.chart import Chart
 from framecheck.report.crops import FramePictures

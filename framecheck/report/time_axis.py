@@ -10,7 +10,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.read.local_time import local_time
 from framecheck.words import listed
 
-_ONE_NIGHT: Final = timedelta(hours=20)
+LONGEST_NIGHT: Final = timedelta(hours=20)
 """Chosen: longer than any night short of the polar circles; what spans more is shown frame by frame."""
 _STEPS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240)
 """[min] Distances between marks that a clock reader expects."""
@@ -49,7 +49,7 @@ def time_axis(rows: Sequence[FrameRow]) -> TimeAxis:
     """Hours of the night if all frames know their start and belong to one night, else their order."""
     starts = [row.start for row in rows]
     known = [start for start in starts if start is not None]
-    if len(known) == len(rows) and known and max(known) - min(known) < _ONE_NIGHT:
+    if len(known) == len(rows) and known and max(known) - min(known) < LONGEST_NIGHT:
         by_utc = all(row.start_local is None for row in rows)
         return _by_time(known, "UTC" if by_utc else "by the camera's clock")
     n = len(rows)
@@ -103,7 +103,7 @@ def night_hours(judgement: Judgement) -> str | None:
         if row.start is not None
     ]
     by_utc = all(row.start_local is None for row in judgement.rows)
-    if not spans or not by_utc or max(spans)[0] - min(spans)[0] >= _ONE_NIGHT:
+    if not spans or not by_utc or max(spans)[0] - min(spans)[0] >= LONGEST_NIGHT:
         return None
     first, last = min(start for start, _ in spans), max(end for _, end in spans)
     local = local_time(judgement.night.rig)

@@ -17,10 +17,6 @@ def longest_exposures_s(camera: StandingCamera) -> dict[str, float]:
     """How long the camera may expose for trails that are short enough in the worst corner, by what the picture is for.
 
     Nothing shows less than a pixel.
-
-    Parameters
-    ----------
-    camera : StandingCamera
     """
     trails = {"pixel": 1.0, "screen": SCREEN_PX, "print": max(1.0, trail_on_print(camera.diagonal_px))}
     return {use: trail / camera.worst_px_per_s for use, trail in trails.items()}

@@ -6,6 +6,7 @@ import os
 from pathlib import Path, PureWindowsPath
 from typing import Any, Final
 
+from framecheck.document import LARGEST_FILE
 from framecheck.errors import UnusableRequest
 from framecheck.words import safe
 
@@ -16,8 +17,6 @@ _TELLING: Final = ("choice", "decision", "grade")
 """Columns that say where a frame goes, the first there is counts: choices by hand, those of the page, frames.csv."""
 LONGEST_NAME: Final = 10_000
 """[signs] Chosen: twice the longest path that a system takes. No message shows more of a foreign file."""
-_LARGEST_LIST: Final = 256 * 2**20
-"""A file of choices is not read beyond this. [byte] Chosen: a hundred thousand frames need a tenth of it."""
 
 
 def list_file(frames: Path, by: Path | None) -> Path:
@@ -44,7 +43,7 @@ def read_choices(path: Path) -> tuple[dict[str, str], int]:
     try:
         if path.exists() and not path.is_file():  # a pipe would be waited for, for ever
             raise UnusableRequest(f"{safe(path)}: isn't a regular file. {_how_to_get_one()}")
-        if path.stat().st_size > _LARGEST_LIST:
+        if path.stat().st_size > LARGEST_FILE:
             raise UnusableRequest(f"{safe(path)}: is too large for a list of frames. Give night.json or the choices.")
         text = path.read_bytes().decode("utf-8-sig")
         rows = _rows_of_night(text) if path.suffix.lower() == ".json" else _rows_of_list(text)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, get_args
 
+from framecheck.document import LARGEST_FILE
 from framecheck.errors import UnusableRequest, refused
 from framecheck.logbook import Logbook
 from framecheck.read.foreign_json import json_of
@@ -25,8 +26,6 @@ from framecheck.words import as_argument, safe
 
 JOURNAL: Final = "sort-journal.jsonl"
 """Kept in the folder that is sorted into until the sort is undone."""
-_LARGEST: Final = 256 * 2**20
-"""A journal is not read beyond this. [byte] Chosen: half a million steps."""
 _VERSIONS: Final = (1, 2)
 """1 named the folder of the frames by its whole path, and no number."""
 _FOLDERS: Final = (*FOLDERS, "leave-out")
@@ -98,7 +97,7 @@ def _cut_half_line(journal: Path) -> None:
     if not os.path.lexists(journal):
         return
     with os.fdopen(os.open(journal, os.O_RDWR | _PLAIN), "r+b") as file:
-        file.truncate(file.read(_LARGEST).rfind(b"\n") + 1)
+        file.truncate(file.read(LARGEST_FILE).rfind(b"\n") + 1)
 
 
 def _writer(journal: Path) -> Callable[[Entry], None]:
@@ -125,7 +124,7 @@ def entries_of(into: Path) -> list[Entry]:
             f"{safe(into)}: holds no journal of a sort. Give the folder that frames were sorted into."
         )
     try:
-        lines = read_plain(path, _LARGEST).split(b"\n")[:-1]
+        lines = read_plain(path, LARGEST_FILE).split(b"\n")[:-1]
     except OSError as why:
         raise refused(why, f"{safe(path)}: cannot be read ({why.strerror}). Check its permissions.") from None
     try:

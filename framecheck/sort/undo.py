@@ -13,6 +13,7 @@ from typing import Final
 
 from framecheck.errors import UnusableRequest
 from framecheck.logbook import Logbook
+from framecheck.logbook.book import SAME_TIME_NS
 from framecheck.read.paths import lies_in, whole_path
 from framecheck.sort.choices import FOLDERS
 from framecheck.sort.files import copy, digest, hard_link, in_words, part_of, sync_folder
@@ -33,8 +34,6 @@ from framecheck.words import safe
 
 _BACK: Final = "back"
 _IN_PLACE: Final = "in place"
-_SAME_TIME_NS: Final = 2_000_000_000
-"""[ns] A file copied from disk to disk keeps its time to 2 s: the step of the coarsest file system in use (FAT)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -201,7 +200,7 @@ def _is_the_frame(path: Path, step: Step) -> bool:
     state = path.stat()
     if step.n_bytes is not None and state.st_size != step.n_bytes:
         return False
-    return step.mtime_ns is None or abs(state.st_mtime_ns - step.mtime_ns) <= _SAME_TIME_NS
+    return step.mtime_ns is None or abs(state.st_mtime_ns - step.mtime_ns) <= SAME_TIME_NS
 
 
 def _remove_copy(source: Path, target: Path, step: Step) -> str:

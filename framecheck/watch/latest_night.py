@@ -1,20 +1,15 @@
 """Which frames belong to the night that is going on."""
 
 from collections.abc import Iterable, Mapping
-from datetime import datetime, timedelta
+from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
-from typing import Final
 
+from framecheck.decision.history import NIGHT_GAP
 from framecheck.errors import UnusableFrame
 from framecheck.pipeline import Measurements, Outcome, sorted_out
 from framecheck.read import Exposure, read_exposure
-
-DAY: Final = timedelta(hours=6)
-"""A pause between frames that is a day. Chosen: longer than any pause for clouds that is waited for, shorter than any
-day at which there are nights; the shortest at 60 degrees of latitude has 6 h."""
-_NIGHT: Final = timedelta(hours=20)
-"""Longest night. Chosen."""
+from framecheck.report.time_axis import LONGEST_NIGHT
 
 
 def begin_of_night(starts: Iterable[datetime | None]) -> datetime | None:
@@ -24,7 +19,7 @@ def begin_of_night(starts: Iterable[datetime | None]) -> datetime | None:
         return None
     begin = known[0]
     for earlier, later in pairwise(known):
-        if later - earlier > DAY:
+        if later - earlier > NIGHT_GAP:
             begin = later
     return begin
 
@@ -61,4 +56,4 @@ def latest_night(outcomes: Mapping[Path, Outcome]) -> Measurements:
 
 def is_same_night(one: datetime | None, other: datetime | None) -> bool:
     """Whether two times that nights began at are of one and the same."""
-    return one == other if one is None or other is None else abs(one - other) < _NIGHT
+    return one == other if one is None or other is None else abs(one - other) < LONGEST_NIGHT

@@ -8,10 +8,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from framecheck.causes.result import Finding
 from framecheck.decision.alarms import Alarm, alarms_as_text, alarms_of_text, next_alarms
 from framecheck.decision.changes import changes
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import Aim, Finding, Judgement
+from framecheck.decision.grades import Aim
+from framecheck.decision.history import NIGHT_GAP
+from framecheck.decision.judgement import Judgement
 from framecheck.errors import FramecheckError, NothingMeasured
 from framecheck.field import FrameFailure, FrameResult
 from framecheck.logbook import Logbook
@@ -31,7 +34,7 @@ from framecheck.watch import events
 from framecheck.watch.arrivals import STALLED_S, STILL_S, Stamp, Waiting, at_rest, look, still_waiting
 from framecheck.watch.events import Event
 from framecheck.watch.file_watcher import SAFETY_S, Bell, FolderEvents, stopped_by_signals
-from framecheck.watch.latest_night import DAY, begin_of_night, is_same_night, latest_night, of_earlier_nights
+from framecheck.watch.latest_night import begin_of_night, is_same_night, latest_night, of_earlier_nights
 from framecheck.watch.measuring import kept_worker, measured
 from framecheck.words import path_in, safe
 from framecheck.workers import Staffing
@@ -288,7 +291,7 @@ def _judge(watch: Watch) -> None:
 def _forget_earlier(watch: Watch, measurements: Measurements) -> None:
     """Let go of the frames of a night that is over, and of what was told of it."""
     began = begin_of_night(result.exposure.start_by_clock for result in measurements.results)
-    if watch.began is not None and began is not None and began - watch.began > DAY:
+    if watch.began is not None and began is not None and began - watch.began > NIGHT_GAP:
         now = {result.exposure.file for result in measurements.results}
         for path in [path for path, one in watch.outcomes.items() if isinstance(one, FrameResult) and path not in now]:
             del watch.outcomes[path]

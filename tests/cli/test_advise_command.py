@@ -41,7 +41,7 @@ def test_the_answer_comes_first(healthy: Judgement) -> None:
 
 def test_numbers_stand_against_what_would_be_good(healthy: Judgement) -> None:
     text = "\n".join(advice_lines(healthy, Look()))
-    for words in ("Tracking error, rms on each axis", "good: 0.", "with perfect tracking", "30 of 30", "atmosphere"):
+    for words in ("Tracking error in an exposure", "you need 0.", "with perfect tracking", "30 of 30", "atmosphere"):
         assert words in text
     assert "What to do" not in text  # nothing to cure
 

@@ -8,7 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.judgement import (
+from framecheck.decision.night_document import FoundCause, Generator, RigFacts, Source
+from framecheck.decision.past_night import RIG_FACTS as RIG_FACTS
+from framecheck.decision.past_night import Course, PastNight
+from framecheck.decision.records import (
     BudgetTerm,
     FieldPattern,
     FieldStretch,
@@ -17,9 +20,6 @@ from framecheck.decision.judgement import (
     Range,
     TrackingFigures,
 )
-from framecheck.decision.night_document import FoundCause, Generator, RigFacts, Source
-from framecheck.decision.past_night import RIG_FACTS as RIG_FACTS
-from framecheck.decision.past_night import Course, PastNight
 from framecheck.decision.stretches import split_in_stretches
 
 Floats = NDArray[np.float64]

@@ -7,9 +7,9 @@ import pytest
 from past_nights import EXPOSURE_S, MAIN, RIG_FACTS, Made, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare, same_rig
-from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.quantities import QUANTITIES
+from framecheck.decision.records import TrackingFigures
 
 CALM = {"restless": 0.0, "smear_scatter": 0.0, "curvature_scatter": 0.0}
 """Nights in which nothing scatters: figures are then closed forms."""

@@ -14,7 +14,8 @@ from moving_nights import MovingNight, night_of
 from framecheck.causes.result import CLAIMED
 from framecheck.causes.weigh import weigh
 from framecheck.decision.judge import judge
-from framecheck.decision.judgement import Judgement, WhatIf
+from framecheck.decision.judgement import Judgement
+from framecheck.decision.records import WhatIf
 from framecheck.motion.night import Night
 
 SHORT = made_nights.AIRMASS[:10]

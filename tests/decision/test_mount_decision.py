@@ -12,8 +12,8 @@ from framecheck.causes.result import Finding, Undecided
 from framecheck.causes.setting import Equipment
 from framecheck.decision.budget import budget_of
 from framecheck.decision.grades import grade_frames
-from framecheck.decision.judgement import MountDecision
 from framecheck.decision.mount_decision import cautions, decide, ladder
+from framecheck.decision.records import MountDecision
 from framecheck.decision.what_if import what_if
 from framecheck.model.parts import Parts
 from framecheck.motion.night import Night

@@ -14,7 +14,7 @@ from framecheck.causes.result import Finding
 from framecheck.decision import what_if as module
 from framecheck.decision.budget import budget_of
 from framecheck.decision.grades import grade_frames
-from framecheck.decision.judgement import WhatIf
+from framecheck.decision.records import WhatIf
 from framecheck.decision.what_if import what_if
 from framecheck.model.parts import Parts
 from framecheck.motion.night import Night

@@ -21,7 +21,8 @@ import numpy as np
 from galsim_night import Scene, render
 from known_nights import NIGHTS, NightOfCause
 
-from framecheck.decision.judgement import Judgement, Range
+from framecheck.decision.judgement import Judgement
+from framecheck.decision.records import Range
 from framecheck.pipeline import Measurements, judge_night, measure_night
 from framecheck.read import Rig as ToldRig
 

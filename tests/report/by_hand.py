@@ -7,19 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from framecheck.causes.result import Evidence, Finding, Rival, Undecided
 from framecheck.decision.grades import Grade
-from framecheck.decision.judgement import (
-    BudgetTerm,
-    Evidence,
-    Finding,
-    GroupSummary,
-    Judgement,
-    MountDecision,
-    Range,
-    Rival,
-    Sampling,
-    Undecided,
-)
+from framecheck.decision.judgement import Judgement
+from framecheck.decision.records import BudgetTerm, GroupSummary, MountDecision, Range, Sampling
 from framecheck.field.result import FrameFailure, FrameResult, FrameShape
 from framecheck.motion.night import Night
 from framecheck.motion.records import Motion

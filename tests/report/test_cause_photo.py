@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import by_hand
 
-from framecheck.decision.judgement import Finding, Judgement
+from framecheck.causes.result import Finding
+from framecheck.decision.judgement import Judgement
 from framecheck.report.cause_photo import cause_photo
 from framecheck.report.cause_picture import cause_picture
 from framecheck.report.crops import FramePictures

@@ -13,8 +13,8 @@ from past_nights import RIG_FACTS, night, with_rig
 
 from framecheck.decision.compare import Comparison, Row, compare
 from framecheck.decision.estimate import Estimate
-from framecheck.decision.judgement import TrackingFigures
 from framecheck.decision.past_night import PastNight
+from framecheck.decision.records import TrackingFigures
 from framecheck.document import json_text
 from framecheck.report.comparison_document import comparison_document
 from framecheck.report.comparison_page import comparison_page

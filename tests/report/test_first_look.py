@@ -8,7 +8,8 @@ import pytest
 
 from framecheck.causes.result import Evidence, Finding
 from framecheck.decision.first_action import first_action
-from framecheck.decision.judgement import BudgetTerm, Judgement, MountAnswer, MountDecision, Range, TrackingFigures
+from framecheck.decision.judgement import Judgement
+from framecheck.decision.records import BudgetTerm, MountAnswer, MountDecision, Range, TrackingFigures
 from framecheck.report.night_json import night_document
 from framecheck.report.night_title import night_title
 

@@ -13,8 +13,8 @@ sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from night_documents import document_of, write_night
 from past_nights import night
 
-from framecheck.decision.judgement import FieldPattern, FieldStretch, FieldStretches, Range, TrackingFigures
 from framecheck.decision.past_night import Course, past_night, read_past_night
+from framecheck.decision.records import FieldPattern, FieldStretch, FieldStretches, Range, TrackingFigures
 from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
 from framecheck.report.night_json import night_document

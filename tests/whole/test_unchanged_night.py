@@ -10,7 +10,7 @@ from small_night import HEIGHT, WIDTH, draw_light
 
 from framecheck.cli.night_command import judge_folder, logbook_in_use
 from framecheck.cli.workforce import Workforce
-from framecheck.decision.judgement import Aim
+from framecheck.decision.grades import Aim
 from framecheck.logbook import Logbook
 
 WHOLE_BYTES = 2 * WIDTH * HEIGHT
