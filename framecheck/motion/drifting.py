@@ -43,8 +43,9 @@ BENDING: Final = (0.4, 0.8)
 by up to an arcsecond a minute."""
 WRONG_RATE: Final = (0.6, 1300.0)
 """[arcsec/min] Drifts by a wrong rate, each logarithm alike. Chosen: refraction makes less, no drive more."""
-STOPPED: Final = 0.03
-"""Relative error of the drift of a mount that stands still. [dimensionless] Chosen."""
+STOPPED: Final = 0.1
+"""Width of the drifts of a mount that stands still, over their size. [dimensionless] Chosen: 3 per cent, rms."""
+N_RATES: Final = 160
 GUIDE_STAR_ARCMIN: Final = (2.0, 60.0)
 """[arcmin] Distance of the guide star, each logarithm alike. Chosen: beside the field, or in a guide scope."""
 LONG_WAVES: Final = 0.4
@@ -63,15 +64,15 @@ LEAST_ANGLE_ERROR: Final = 0.035
 """[radian] Of the direction of the gear's own motion. Chosen: 2 degrees."""
 OTHERWISE: Final = 0.02
 """Chance that this direction means nothing. Chosen."""
-TURNED: Final = (0.4, 0.06)
+UNTURNED: Final = 0.1
+"""Chance that the turning of a wrong rate is not seen: frames laid on a sky that turns with them. Chosen."""
+TURNED: Final = (0.25, 0.06)
 """Chance that the direction of a drift changes from one half of the run to the other: of a telescope that bends, and of
 all others. Chosen: what bends turns with gravity; an axis keeps its direction but for the sky's own turning."""
 MOST: Final = (-6.0, 1.5)
 """Log-odds of a guider that a drift may give. Chosen: axes can be well set."""
 DEG_PER_HOUR: Final = 60 / 3600
 """In an arcsecond a minute. Closed form."""
-SIDEREAL_DEG_PER_HOUR: Final = SIDEREAL_RATE_ARCSEC_PER_S
-"""[deg/h] The sky's turning: as many as arcseconds a second. Closed form."""
 LEAST_CHANCE: Final = 1e-3
 """Chance that no reason falls below. Chosen: none of them is the whole truth."""
 TINY: Final = 1e-300
@@ -295,28 +296,32 @@ def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     """A wrong axis, a wrong rate, and a drive that stands still, the axis a little wrong beside each."""
     errors = _axis_errors()
     sin, cos = abs(math.sin(math.radians(dec_deg))), math.cos(math.radians(dec_deg))
-    tan = sin / max(cos, 0.05)
     turns, moves = DEG_PER_HOUR_PER_ARCMIN * errors.off * cos, ARCSEC_PER_MIN_PER_ARCMIN * errors.off
     wide = errors.cells / errors.off
     east, north, chance = _on_sky(seen)
     step = 0.0 if seen.on_sky else abs(seen.drift) * math.pi / DIRECTIONS
     error2 = seen.error**2 + step**2 / 12
-    east2, north2 = error2 + LONG_WAVES**2, error2 + REFRACTION**2
-    across = _either_sign(north[:, None], moves, north2 + (moves * wide) ** 2 / 12)
-    given_north = across @ errors.both  # (directions, other part of the error)
-    along = _either_sign(east[:, None], sin * moves, east2 + (sin * moves * wide) ** 2 / 12)
-    axis = np.sum(given_north * along * _of_turning(seen, turns, turns * wide), axis=1)
-    low, high = WRONG_RATE
-    rates = np.geomspace(low, high, 160)
-    ratio = math.log(rates[1] / rates[0])
-    at_rate = _either_sign(east[:, None], rates, error2 + (rates * ratio) ** 2 / 12)
-    turned = _of_turning(seen, DEG_PER_HOUR * rates[:, None] * tan, DEG_PER_HOUR * rates[:, None] * tan * ratio, turns)
-    rate = np.sum(at_rate * (given_north @ turned.T), axis=1) / len(rates)
-    full = 60 * SIDEREAL_RATE_ARCSEC_PER_S * cos
-    sky = _either_sign(east, np.array(full), np.array(error2 + (STOPPED * full) ** 2))
-    spin = np.array([[SIDEREAL_DEG_PER_HOUR * sin]])
-    stopped = sky * (given_north @ _of_turning(seen, spin, STOPPED * spin, turns)[0])
-    return {"axis": float(chance @ axis), "rate": float(chance @ rate), "stopped": float(chance @ stopped)}
+    across = _either_sign(north[:, None], moves, error2 + REFRACTION**2 + (moves * wide) ** 2 / 12)
+    given_north = across @ errors.both  # each direction of right ascension, each size of the error's other part
+    along = _either_sign(east[:, None], sin * moves, error2 + LONG_WAVES**2 + (sin * moves * wide) ** 2 / 12)
+    of_axis = _of_turning(seen, turns, turns * wide)
+
+    def at_rates(rates: Floats, share: float) -> Floats:
+        """Density for each direction, rates alike, each known to a share of it."""
+        cell = rates * share
+        spin = DEG_PER_HOUR * sin / max(cos, 0.01)
+        turned = _of_turning(seen, spin * rates[:, None], spin * cell[:, None], turns)
+        turned = (1 - UNTURNED) * turned + UNTURNED * of_axis
+        seen_so = _either_sign(east[:, None], rates, error2 + cell**2 / 12)
+        return np.asarray(np.mean(seen_so * (given_north @ turned.T), axis=1))
+
+    rates = np.geomspace(*WRONG_RATE, N_RATES)
+    full = np.array([60 * SIDEREAL_RATE_ARCSEC_PER_S * cos])
+    return {
+        "axis": float(chance @ np.sum(given_north * along * of_axis, axis=1)),
+        "rate": float(chance @ at_rates(rates, math.log(rates[1] / rates[0]))),
+        "stopped": float(chance @ at_rates(full, STOPPED)),
+    }
 
 
 def _on_sky(seen: DriftSeen) -> tuple[Floats, Floats, Floats]:

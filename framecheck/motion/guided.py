@@ -15,12 +15,17 @@ from framecheck.read.rig import Rig
 SAID: Final = 4.0
 """Log-odds of what the rig file says of guiding. Chosen: seldom wrong."""
 
-STILL_LOG_ODDS: Final = 1.5
-"""Log-odds for each factor e that the stars lie stiller than `STILL_ARCSEC`. Chosen."""
+HELD_ARCSEC: Final = (0.3, 0.7)
+LEFT_ARCSEC: Final = (3.0, 1.0)
+"""Wander of the pointing, slow drift aside, rms: under a guider and without, median and scatter of the logarithm.
+[arcsec, dimensionless] Common practice, no source: guiding of half an arcsecond, periodic errors of 5 to 60 arcsec peak
+to peak are usual."""
 
-STILL_ARCSEC: Final = 0.7
-"""[arcsec] Wander of the pointing, slow drift aside, that an unguided mount seldom keeps to. Common practice, no
-source: periodic errors of 5 to 60 arcsec peak to peak are usual."""
+MOST_FOR_STILLNESS: Final = 1.5
+"""Log-odds of a guider that stars at rest may give at once; twice that after `SETTLED_MINUTES`. Chosen."""
+
+LEAST_WANDER_ARCSEC: Final = 0.05
+"""[arcsec] Chosen: no places are known to less."""
 
 WANDER_MINUTES: Final = 8.0
 """[min] Chosen: about one turn of a usual worm; over less, an unguided mount may look still."""
@@ -179,8 +184,11 @@ def guided_log_odds(
         return -SAID
     odds = 0.0
     if wander_arcsec is not None:
-        still = STILL_LOG_ODDS * float(np.log(STILL_ARCSEC / max(wander_arcsec, 0.05)))
-        odds += float(np.clip(still, -SAID, STILL_LOG_ODDS * (1 + min(span_min / SETTLED_MINUTES, 1.0))))
+        held, left = (
+            -0.5 * (log(max(wander_arcsec, LEAST_WANDER_ARCSEC) / usual) / scatter) ** 2 - log(scatter)
+            for usual, scatter in (HELD_ARCSEC, LEFT_ARCSEC)
+        )
+        odds += float(np.clip(held - left, -SAID, MOST_FOR_STILLNESS * (1 + min(span_min / SETTLED_MINUTES, 1.0))))
     if exposure_s is not None and scale is not None and exposure_s > 0:
         longer = LONGER_LOG_ODDS * log(exposure_s / scale / USUAL_EXPOSURE_PX_S)
         odds += float(np.clip(longer, *LONG_LOG_ODDS))
