@@ -175,6 +175,8 @@ def drift_seen(
 def _gear(motion: Motion, scale_arcsec: float) -> tuple[float, float] | None:
     """Angle of the gear's own motion, and its error; None where what is seen is not plainly the gear's."""
     beside = beside_slow_path(motion)
+    if not len(beside):  # paths hardly bend in short stretches
+        beside = np.column_stack([motion.residual_x_px, motion.residual_y_px])
     if len(beside) < FEWEST_PLACES:
         return None
     variance, directions = np.linalg.eigh(np.cov(beside.T))
