@@ -33,3 +33,12 @@ VISUAL_WAVELENGTH_M: Final = 550e-9
 
 BY_CHANCE: Final = 1e-3
 """Chance, or expected number by chance, below which something is taken to be real. Chosen: wrong once in a thousand."""
+
+KNOWN_SIGMA: Final = 3.0
+"""Size of a value over its error from which it is known. [sigma] Chosen: by chance once in 370 (closed form)."""
+
+SURE_SIGMA: Final = 4.0
+"""And from which it is sure. [sigma] Chosen: by chance once in 16,000 (closed form)."""
+
+BEYOND_NOISE_SIGMA: Final = 6.0
+"""What no noise reaches. [sigma] Chosen: one pixel in a thousand million does (closed form), less than one a frame."""

@@ -61,6 +61,8 @@ NO_PERIOD_LOG_ODDS: Final = 1.0
 
 def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """The pointing, or the smear, swings with one period along right ascension."""
+    if rig.mount_type == "fixed":  # no drive
+        return Healthy(cause="periodic-error")
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
@@ -204,6 +206,8 @@ def _surely(false_alarm: float) -> float:
 
 def declination_backlash(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy | CannotTell:
     """After moves of the pointing, or in one part of the night, the stars are drawn out along declination."""
+    if rig.mount_type == "fixed":  # no drive
+        return Healthy(cause="declination-backlash")
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("declination-backlash", "plate-solved headers, or camera_angle_deg in the rig file")

@@ -155,17 +155,16 @@ def _gear(seen: Seen, knocks: bool) -> float:
     return float(np.logaddexp(unseen, _chance(beside, knocks)) - math.log(2))
 
 
-def _hunting(seen: Seen, knocks: bool) -> float:
-    """Corrections that hunt along one axis, now more and now less: slower than the exposures, or many times in each."""
+def _corrections(seen: Seen, knocks: bool) -> tuple[float, float]:
+    """Corrections that hunt along one axis, now more and now less: slower than the exposures, or many times in each.
+
+    And sway: motion that goes in all directions, more along one axis, so that stars grow more than they stretch.
+    """
     axes, chance = likely_axes(seen)
     slow = _swings(seen, axes, chance, knocks, LASTING[:-1], WITH_DRIFT[:1])
     fast = [_averaged(seen, axes, chance, knocks, swings) for swings in AVERAGED]
-    return float(np.logaddexp.reduce([slow, *fast])) - math.log(1 + len(fast))
-
-
-def _sway(seen: Seen, knocks: bool) -> float:
-    """Motion that goes in all directions, more along one axis: stars grow more than they stretch."""
-    return _hunting(seen, knocks) + _widens(seen)
+    hunting = float(np.logaddexp.reduce([slow, *fast])) - math.log(1 + len(fast))
+    return hunting, hunting + _widens(seen)
 
 
 def _swings(
@@ -216,9 +215,11 @@ def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: float) -> Floats:
 def _chain(log: Floats, correlation: Floats) -> Floats:
     """Log evidence of a chain of speeds, from the log density of each frame at each speed, (..., speeds, n)."""
     now = np.log(SPEEDS_BELIEVED) + log[..., 0]
-    for k, lasts in enumerate(correlation):
+    usual, step = np.unique(np.round(correlation, 3), return_inverse=True)
+    next_speed = [_next_speed(float(lasts)) for lasts in usual]
+    for k, which in enumerate(step):
         top = now.max(axis=-1, keepdims=True)
-        now = np.log(np.exp(now - top) @ _next_speed(float(lasts)) + TINY) + top + log[..., k + 1]
+        now = np.log(np.exp(now - top) @ next_speed[which] + TINY) + top + log[..., k + 1]
     return np.asarray(np.logaddexp.reduce(now, axis=-1))
 
 
@@ -244,10 +245,24 @@ def _widens(seen: Seen) -> float:
     return float(thick - thin)
 
 
-LIKELIHOODS: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
+def evidence_of(kinds: tuple[Kind, ...], seen: Seen, knocks: bool) -> dict[Kind, float]:
+    """Log evidence of some kinds of motion.
+
+    Parameters
+    ----------
+    kinds : tuple of str
+    seen : Seen
+    knocks : bool
+        Whether some frames were knocked as well.
+    """
+    logs = {kind: ask(seen, knocks) for kind, ask in _ASKED.items() if kind in kinds}
+    if "hunting" in kinds or "sway" in kinds:
+        logs["hunting"], logs["sway"] = _corrections(seen, knocks)
+    return logs
+
+
+_ASKED: Final[Mapping[Kind, Callable[[Seen, bool], float]]] = {
     "chance": _chance,
-    "sway": _sway,
-    "hunting": _hunting,
     "gear": _gear,
     "after moves": _after_moves,
     "in a run": _in_a_run,

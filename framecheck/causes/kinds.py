@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import shear
-from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, LIKELIHOODS, Kind, runs_of
+from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, Kind, evidence_of, runs_of
 from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved
 from framecheck.causes.optics import Optics
 from framecheck.causes.series import Bools, Floats
@@ -177,17 +177,15 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     """
     guided = 1 / (1 + math.exp(-guided_log_odds))
     cases = _cases(seen)
+    believed = {kind: math.log(guided * one + (1 - guided) * other) for kind, (one, other) in BELIEVED.items()}
     logs: dict[tuple[Kind, bool, int], float] = {}
-    for kind, evidence in LIKELIHOODS.items():
-        believed = math.log(guided * BELIEVED[kind][0] + (1 - guided) * BELIEVED[kind][1])
-        for knocks in (False, True):
-            own = believed + math.log(KNOCKS_BELIEVED if knocks else 1 - KNOCKS_BELIEVED)
-            for k, case in enumerate(cases):
-                if kind in case.of:
-                    logs[kind, knocks, k] = own + case.log_believed + evidence(case.seen, knocks)
+    for knocks, common in ((False, 1 - KNOCKS_BELIEVED), (True, KNOCKS_BELIEVED)):
+        for k, case in enumerate(cases):
+            for kind, log in evidence_of(case.of, case.seen, knocks).items():
+                logs[kind, knocks, k] = log + believed[kind] + math.log(common) + case.log_believed
     total = np.logaddexp.reduce(list(logs.values()))
     chance = {case: float(np.exp(log - total)) for case, log in logs.items()}
-    of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in LIKELIHOODS}
+    of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in BELIEVED}
     free = (1 - guided) * BELIEVED["gear"][1]
     late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
     likeliest, _, beside = max(late, key=lambda one: late[one])

@@ -14,12 +14,14 @@ from framecheck.causes.cause import Cause
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, all_of, answer, log_odds_above
 from framecheck.causes.series import all_series
 from framecheck.causes.wings import expected_beta
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.records import FieldModel
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
 from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
 from framecheck.model.setting import setting_of
 from framecheck.model.terms import AT, base_of_frames, own_blur2
 from framecheck.motion.night import Night
+from framecheck.motion.standing import standing_camera
 from framecheck.read.rig import Rig
 from framecheck.robust import typical
 
@@ -38,6 +40,9 @@ stars held back. [dimensionless] Chosen: drawn nights with a fault come to 0.7 a
 
 LEAST_COOLING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
+
+HIDDEN_BY_LINES: Final = (*OVER_FIELD, "astigmatism")
+"""Causes that the corners' longer lines look like, where a camera stands still."""
 
 HIDDEN_PX: Final = 1.5
 """[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
@@ -58,6 +63,9 @@ class Optics:
     probable: Mapping[str, Effect]
     """By cause, in each frame that was explained, with the most probable terms."""
     share: ShareExplained
+    lines_widen: float
+    """How much more the lines of a camera that stands still widen stars in the worst corner than in the middle, over
+    the squared width; 0 of any other. [dimensionless]"""
 
     @property
     def of_its_own(self) -> float:
@@ -162,12 +170,30 @@ def explained_optics(night: Night, rig: Rig) -> Optics | None:
     explained = explain(*frames)
     probable = effects_of(explained.modes[0], explained.setting)
     share = share_explained(explained, [night.frames[i] for i in explained.frames])
-    return Optics(night, rig, explained, optics_effects(explained), probable, share)
+    widen = _lines_widen(night, rig) / explained.setting.width2_px2
+    return Optics(night, rig, explained, optics_effects(explained), probable, share, widen)
+
+
+def _lines_widen(night: Night, rig: Rig) -> float:
+    """By how much more the squared width grows in the worst corner of a standing camera than in its middle. [px²]
+
+    An even line has a twelfth of its squared length as variance (closed form).
+    """
+    camera = standing_camera(night) if rig.mount_type == "fixed" else None
+    if camera is None or camera.exposure_s is None:
+        return 0.0
+    longer2 = (camera.worst_px_per_s**2 - camera.px_per_s**2) * camera.exposure_s**2
+    return longer2 / 12 * FWHM_PER_SIGMA**2 / 2
 
 
 def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
     drawn, probable = optics.drawn[cause.name], optics.probable[cause.name]
     log_odds = log_odds_of(drawn)
+    if cause.name in HIDDEN_BY_LINES and optics.lines_widen > WORTH_NAMING:
+        return CannotTell(
+            cause=cause.name, because="on a mount that stands still stars trail more in the corners than in the middle",
+            what_would_settle_it="frames through the same lens, exposed so briefly that stars stay round",
+        )  # fmt: skip
     if cause.name == "defocus" and log_odds < 0 and optics.of_its_own > PERHAPS:
         return CannotTell(
             cause="defocus",

@@ -4,6 +4,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+from framecheck import shear
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moved import (
     LINE_SCATTER,
@@ -78,10 +79,13 @@ class _Sign:
 def _by_drift(moved: Moved) -> _Sign | None:
     """Drift without a guider: in declination, or all of it where no axes are known. None without a pixel scale."""
     drift, scale = moved.tracking.drift, moved.scale_arcsec
-    whole = moved.motion.drift_px_per_min
-    if whole is None or scale is None:
+    whole, error = moved.motion.drift_px_per_min, moved.motion.drift_error_px_per_min
+    if whole is None or error is None or scale is None:
         return None
-    rate = abs(whole) * scale if drift is None else abs(drift.dec_arcsec_per_min)
+    seen, of_noise = abs(whole) * scale, error * scale
+    if drift is not None:  # one part of it alone
+        seen, of_noise = abs(drift.dec_arcsec_per_min), drift.error_arcsec_per_min / math.sqrt(2)
+    rate = float(shear.calm(seen, of_noise))
     seconds = moved.tracking.smears.typical_exposure_s
     line = rate * (seconds if math.isfinite(seconds) else 0.0) / 60 / scale / moved.fwhm_px
     log_off, scatter, off = _off(moved, ("drift", "turning"), rate / ARCSEC_PER_MIN_PER_ARCMIN, "about")
@@ -95,7 +99,7 @@ def _by_drift(moved: Moved) -> _Sign | None:
         Evidence(
             statement="without a guider the pointing drifts by" if drift is None
             else "the pointing drifts in declination by",
-            value=rate if drift is None else drift.dec_arcsec_per_min, unit="arcsec/min",
+            value=seen if drift is None else drift.dec_arcsec_per_min, unit="arcsec/min",
             expected_if_healthy=f"what refraction makes, below {1 if drift is None else 0.4}",
         ),
         Evidence(

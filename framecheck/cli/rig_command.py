@@ -117,7 +117,7 @@ def save_facts(
         If the frame's header cannot be read.
     """
     from framecheck.cli.rig_questions import ask
-    from framecheck.read.rig_file import takes
+    from framecheck.read.rig_keys import takes
     from framecheck.read.saved_rig import KEPT, rig_name, save_rig
 
     exposure = _header_of(frame)

@@ -10,7 +10,7 @@ import typer
 from framecheck.cli.terminal import say, tell
 from framecheck.errors import UnusableFrame
 from framecheck.read import Exposure, is_remote, read_exposure
-from framecheck.read.rig_file import Key, takes
+from framecheck.read.rig_keys import Key, takes
 from framecheck.read.saved_rig import KEPT, RigName, rig_name, save_rig, saved_file
 from framecheck.words import safe
 

@@ -6,14 +6,12 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust
+from framecheck.constants import SURE_SIGMA
 from framecheck.field.records import WithError, calm_root
 from framecheck.field.sample import FieldSample, Floats
 
 FEWEST_THROUGH_FOCUS: Final = 8
 """Frames. Chosen: a parabola and a slope, each from a few."""
-
-FOLLOWS_FOCUS: Final = 4.0
-"""Size over error from which a part that follows focus is taken off. Chosen: motion drifts a little by itself."""
 
 DEEP_FOCUS: Final = 0.3
 """Growth of the squared FWHM on the way out of focus, half of the sequence from its best, over the best.
@@ -22,18 +20,9 @@ the zenith over the meridian and back."""
 
 
 def focus_phase(sample: FieldSample) -> Floats | None:
-    """Signed distance from focus of each frame, as the root of the squared width beyond the best; shape (n_frames,).
+    """Signed distance from focus of each frame, the root of the squared width beyond the best; shape (n_frames,). [px]
 
     None unless the sizes fall to a least value and rise again smoothly, as only a passage through focus makes them.
-
-    Parameters
-    ----------
-    sample : FieldSample
-
-    Returns
-    -------
-    ndarray, shape (n_frames,), or None
-        Negative on one side of the focus. [px]
     """
     size = sample.square[np.flatnonzero(np.diff(sample.frame, prepend=-1))]
     if len(size) < FEWEST_THROUGH_FOCUS:
@@ -53,20 +42,7 @@ def focus_phase(sample: FieldSample) -> Floats | None:
 def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[Floats, WithError | None]:
     """Frames' terms less what is in proportion to the distance from focus, and its size at the typical distance.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n_frames, n)
-        Terms of each frame, in any unit.
-    error : ndarray, shape (n_frames,)
-        Of each of them.
-    focus : ndarray, shape (n_frames,), or None
-        As of `focus_phase`. [px]
-
-    Returns
-    -------
-    values : ndarray, shape (n_frames, n)
-    size : WithError or None
-        None without a passage through focus.
+    Terms of each frame, shape (n_frames, n), in any unit, with the error of each, shape (n_frames,).
     """
     if focus is None:
         return values, None
@@ -80,6 +56,6 @@ def without_focus(values: Floats, error: Floats, focus: Floats | None) -> tuple[
     slope = (weight * offset) @ values / normal
     typical = float(np.sqrt(np.mean(focus**2)))
     size = calm_root(float(np.hypot.reduce(slope)) * typical, typical / sqrt(normal), 1, len(slope))
-    if size.value < FOLLOWS_FOCUS * size.error:
+    if size.value < SURE_SIGMA * size.error:
         return values, size
     return values - np.outer(focus, slope), size

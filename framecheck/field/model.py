@@ -13,32 +13,27 @@ References
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import hypot, inf, log, sqrt
+from math import hypot, sqrt
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
+from framecheck.constants import SURE_SIGMA
 from framecheck.field.focus import focus_phase, without_focus
 from framecheck.field.records import FieldModel, FrameField, NoFieldModel, WithError, calm_root
 from framecheck.field.result import FrameResult
 from framecheck.field.sample import FieldSample, Floats, gather_stars
 from framecheck.field.similarity import Similarity
 from framecheck.field.terms import Terms, fit_terms, residuals
-from framecheck.shear import half_maximum_response
+from framecheck.field.turning import Turning, split_rotation
 
 FEWEST_STARS: Final = 100
 """Fitted stars, all frames together. Chosen: some ten for each shared coefficient."""
 
 FEWEST_A_QUARTER: Final = 8
 """Fitted stars that each quarter of the sensor must hold. Chosen: without them one side is a guess."""
-
-ROTATION_SIGMA: Final = 4.0
-"""How far the frames' tangential smear must scatter beyond chance to be split off. Chosen: no false split in a year."""
-
-LEAST_ROTATED: Final = 0.9
-"""The tenth of the frames that turn least is taken as not turning. Chosen: not the very least, which noise makes."""
 
 TRAILED: Final = 0.3
 """(a² - b²) / 2 over the squared FWHM that motion makes of a tenth of the stars, from which the pattern of size is read
@@ -47,9 +42,6 @@ towards the celestial equator, arcs about a guide star away from it, as if it we
 
 N_LINEAR: Final = 4
 """Shared coefficients of shape that are linear in the place, the first ones."""
-
-SURE_SIGMA: Final = 4.0
-"""How far the pattern must stand above noise before a share of it is given. Chosen."""
 
 
 def fit_field_model(
@@ -78,15 +70,13 @@ def fit_field_model(
         return NoFieldModel(because=f"{fitted.sum()} good stars are too few for a pattern, which takes {FEWEST_STARS}")
     if np.bincount(quarter[fitted], minlength=4).min() < FEWEST_A_QUARTER:
         return NoFieldModel(because="a quarter of the sensor has next to no good stars")
-    shapes = [results[i].shape for i in sample.results]
-    betas = [shape.moffat_beta for shape in shapes if shape is not None]
-    return _model(sample, half_maximum_response(float(np.median(betas)) if betas else inf)[1])
+    return _model(sample)
 
 
-def _model(sample: FieldSample, response: float) -> FieldModel:
+def _model(sample: FieldSample) -> FieldModel:
     spin2 = _fit_shape(sample)
     one = np.ones((1, 1, len(sample.z)))
-    size_columns = _size_columns(sample, spin2.calm_rotation[sample.frame] if spin2.turns else None)
+    size_columns = _size_columns(sample, spin2.turning.calm[sample.frame] if spin2.turning.seen else None)
     spin0 = _fit(sample, sample.size, one, size_columns, sample.size_error, sample.square)
     third = _constant(sample.z), sample.third_error, sample.cube
     coma = _fit(sample, sample.coma, third[0], _pair(sample.z)[:1], *third[1:])
@@ -113,19 +103,15 @@ def _model(sample: FieldSample, response: float) -> FieldModel:
         constant_coma_px=calm_root(hypot(*all_coma), all_coma_error, 3, 2),
         constant_coma_px3=WithError(value=hypot(*all_coma), error=all_coma_error),
         constant_coma_pa_deg=float(np.degrees(np.arctan2(all_coma[1], all_coma[0])) % 360),
-        astigmatism_px=_over(spin2.fixed, width),
-        linear_astigmatism_px=_over(spin2.linear, width),
+        astigmatism_px=_over(spin2.turning.fixed, width),
         constant_astigmatism_px=None if spin2.through_focus is None else _over(spin2.through_focus, width),
         trefoil_px=calm_root(hypot(*all_trefoil), all_trefoil_error, 3, 2),
-        rotation_px=_line(spin2.mean_rotation, response),
-        rotation_centre_px=_place(sample, spin2.centre) if spin2.turns else None,
         frames=_frames(sample, spin0, spin2, coma.frame - np.median(coma.frame, axis=0), _component_error(coma)),
         explained_spin0=_explained(sample, sample.size, one, size_columns, spin0, sample.size_error),
         explained_spin2=_explained(
             sample, sample.shape, spin2.own_columns, spin2.shared_columns, spin2.terms, sample.shape_error
         ),
         n_stars=int((~sample.held).sum()),
-        n_held_back=int(sample.held.sum()),
     )
 
 
@@ -191,11 +177,6 @@ def _size_pattern(sample: FieldSample, spin0: Terms, centre_size: float) -> tupl
     )
 
 
-def _place(sample: FieldSample, z: complex) -> tuple[float, float]:
-    """Pixel coordinates of a place on the sensor."""
-    return sample.corner_px * (sample.half_width + z.real), sample.corner_px * (sample.half_height + z.imag)
-
-
 @dataclass(frozen=True, slots=True)
 class _Spin2:
     """Shape over field and night, taken apart."""
@@ -204,14 +185,7 @@ class _Spin2:
     own_columns: Floats
     shared_columns: Floats
     motion: Floats  # (n_frames, 2)
-    rotation: Floats  # (n_frames,) tangential at the corner's distance, >= 0 but for noise [px²]
-    calm_rotation: Floats  # the same, drawn towards the mean as far as noise makes it scatter [px²]
-    rotation_error: Floats
-    mean_rotation: WithError
-    centre: complex
-    turns: bool
-    fixed: WithError
-    linear: WithError
+    turning: Turning
     through_focus: WithError | None
 
 
@@ -268,80 +242,17 @@ def _fit_shape(sample: FieldSample) -> _Spin2:
     shared = _shape_columns(z)
     terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
     focus = focus_phase(sample)
-    turning = _split_rotation(terms, focus)
+    turning = split_rotation(terms, focus)
     centre = 0j
     if turning.seen:
         shared = np.concatenate([shared, _pair(turning.calm[sample.frame] * z)])
         terms = _fit(sample, sample.shape, own, shared, sample.shape_error, sample.square, prior)
         centre = complex(terms.shared[-2], terms.shared[-1]) / 2
-        turning = _split_rotation(terms, focus)
+        turning = split_rotation(terms, focus)
     moved = terms.frame[:, :2] + np.outer(turning.calm, [(centre**2).real, (centre**2).imag])
     error = _component_error(terms)
     moved, through_focus = without_focus(moved, error, focus)
-    linear_error = float(np.sqrt(np.mean(np.diag(terms.shared_covariance)[:N_LINEAR])))
-    return _Spin2(
-        terms,
-        own,
-        shared,
-        moved,
-        turning.each,
-        turning.calm,
-        turning.error,
-        turning.mean,
-        centre,
-        turning.seen,
-        turning.fixed,
-        calm_root(hypot(*terms.shared[:N_LINEAR]), linear_error, 1, 4),
-        through_focus,
-    )
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Turning:
-    """Tangential smear of each frame beyond that of the least turning ones. [px²]"""
-
-    each: Floats
-    calm: Floats
-    error: Floats
-    fixed: WithError
-    mean: WithError
-    seen: bool
-
-
-def _split_rotation(terms: Terms, focus: Floats | None) -> _Turning:
-    """What of the frames' coefficients of z² is fixed, and what is rotation; a part that follows focus is taken off."""
-    value, error = terms.frame[:, 2], np.sqrt(terms.frame_covariance[:, 2, 2])
-    value = without_focus(value[:, None], error, focus)[0][:, 0]
-    mean, mean_error, beyond = robust.mean_with_scatter(value, error)
-    mean_error = max(mean_error, float(terms.mean_error[2]))
-    steady = np.sum(value / error**2) / np.sum(1 / error**2)
-    chi2, n = float(np.sum(((value - steady) / error) ** 2)), len(value) - 1
-    if chi2 < n + ROTATION_SIGMA * sqrt(2 * max(n, 1)):
-        return _Turning(
-            each=mean - value,
-            calm=np.zeros(len(value)),
-            error=error,
-            fixed=WithError(value=mean, error=mean_error),
-            mean=WithError(value=0.0, error=mean_error),
-            seen=False,
-        )
-    # Noise is taken out of the scatter before the least turning frames are sought, or it would choose them.
-    calm = mean + beyond / (beyond + error**2) * (value - mean)
-    least = float(np.quantile(calm, LEAST_ROTATED))
-    for _ in range(4):
-        still = value > least - robust.PULL * error
-        least = float(np.average(value[still], weights=error[still] ** -2)) if still.any() else least
-    least_error = 1 / sqrt(float(np.sum(error[still] ** -2))) if still.any() else float(np.median(error))
-    least_error = max(least_error, float(terms.mean_error[2]))
-    mean_error = hypot(least_error, float(np.sqrt(np.mean(error**2) / len(error))))
-    return _Turning(
-        each=least - value,
-        calm=least - calm,
-        error=np.hypot(error, least_error),
-        fixed=WithError(value=least, error=least_error),
-        mean=WithError(value=least - float(value.mean()), error=mean_error),
-        seen=True,
-    )
+    return _Spin2(terms, own, shared, moved, turning, through_focus)
 
 
 def _component_error(terms: Terms) -> Floats:
@@ -363,7 +274,7 @@ def _frames(
             motion1_px2=float(spin2.motion[k, 0]),
             motion2_px2=float(spin2.motion[k, 1]),
             motion_error_px2=float(motion_error[k]),
-            rotation_px2=WithError(value=float(spin2.rotation[k]), error=float(spin2.rotation_error[k])),
+            rotation_px2=WithError(value=float(spin2.turning.each[k]), error=float(spin2.turning.error[k])),
             lopsided1_px3=float(lopsided[k, 0]),
             lopsided2_px3=float(lopsided[k, 1]),
             lopsided_error_px3=float(lopsided_error[k]),
@@ -400,11 +311,3 @@ def _explained(
 def _over(estimate: WithError, width: float) -> WithError:
     """(a² - b²) / 2 as a - b of stars whose mean axis is `width`."""
     return WithError(value=estimate.value / width, error=estimate.error / width)
-
-
-def _line(estimate: WithError, response: float) -> WithError:
-    """Length of the line whose second moment, length² / 12, makes this (a² - b²) / 2."""
-    unit = 12 / (4 * log(2) * response)
-    value, error = max(estimate.value, 0.0) * unit, estimate.error * unit
-    high, low = sqrt(value + error), sqrt(max(value - error, 0.0))
-    return WithError(value=sqrt(value), error=(high - low) / (2 if low > 0 else 1))

@@ -19,16 +19,14 @@ FEWEST_A_SIDE: Final = 6
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SizePattern:
-    """Change of the FWHM over the sensor, in per cent of the mean; errors are one standard deviation."""
+    """Change of the FWHM over the sensor, in per cent of the mean."""
 
     tilt_x_percent: float
     """From the left edge to the right, as a straight line."""
     tilt_y_percent: float
     """From the first row's edge to the last's, as a straight line."""
-    tilt_error_percent: float
     curvature_percent: float
     """Corners over centre, as a parabola."""
-    curvature_error_percent: float
     n_stars: int
 
 
@@ -57,14 +55,11 @@ def size_pattern(results: Sequence[FrameResult]) -> SizePattern | None:
     if len(x) < FEWEST_STARS or quarters.min() < FEWEST_A_SIDE:
         return None
     basis = np.stack([np.ones_like(x), x, y, (x**2 + y**2) / 2])
-    height, covariance = robust.huber_fit(basis, deviation, error)
-    scale, sigma = 100 * height, 100 * np.sqrt(np.diag(covariance))
+    scale = 100 * robust.huber_fit(basis, deviation, error)[0]
     return SizePattern(
         tilt_x_percent=float(2 * scale[1]),
         tilt_y_percent=float(2 * scale[2]),
-        tilt_error_percent=float(2 * max(sigma[1], sigma[2])),
         curvature_percent=float(scale[3]),
-        curvature_error_percent=float(sigma[3]),
         n_stars=len(x),
     )
 

@@ -82,17 +82,11 @@ class FieldModel:
     """Difference of the axes a - b at the corner, from what grows with the square of the distance in every frame:
     positive along the radius, negative along the circle. Rotation that is the same in all frames is in it: only a rate
     of rotation, known from elsewhere, tells the two apart."""
-    linear_astigmatism_px: WithError
-    """Difference of the axes at the corner, from what grows in proportion to the distance, noise taken off."""
     constant_astigmatism_px: WithError | None
     """Difference of the axes, the same over the field, that changes sign through focus, at the night's typical distance
     from focus; None if the frames do not pass through focus: it then looks like motion."""
     trefoil_px: WithError
     """Cube root of the third moment |<z³>| that all stars share, noise taken off."""
-    rotation_px: WithError
-    """Length of the line along the circle at the corner, of an average frame against the least turning ones."""
-    rotation_centre_px: tuple[float, float] | None
-    """None if no rotation is seen to change from frame to frame."""
     frames: tuple[FrameField, ...]
     """Frames with enough stars, in the order given."""
     explained_spin0: float | None
@@ -101,7 +95,6 @@ class FieldModel:
     explained_spin2: float | None
     """The same of shape, against round stars."""
     n_stars: int
-    n_held_back: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -114,19 +107,7 @@ class NoFieldModel:
 def calm_root(value: float, error: float, power: int, n_components: int) -> WithError:
     """Root of a size, what noise adds to its square taken off; the error from one error up and down.
 
-    Parameters
-    ----------
-    value, error : float
-        The size and the error of each of its components, in any unit.
-    power : int
-        Which root is taken.
-    n_components : int
-        That the size is made of.
-
-    Returns
-    -------
-    WithError
-        In the `power`-th root of the unit.
+    The error is that of each of the components that the size is made of.
     """
     calm = sqrt(max(value**2 - n_components * error**2, 0.0))
     low, high = max(calm - error, 0.0), calm + error

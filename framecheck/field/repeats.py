@@ -1,6 +1,5 @@
 """Errors of a fit whose data come in clusters: what one star does in twenty frames is one star's doing."""
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,53 +14,32 @@ RIDGE: Final = 1e-6
 """[dimensionless] Part of the whole information below which a term is not known without one cluster. Chosen."""
 
 
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """What each datum adds to the normal equations of the shared terms, the frames' own eliminated."""
+def variance_by_cluster(
+    scores: Floats, columns: Floats, weight: Floats, covariance: Floats, cluster: NDArray[np.intp]
+) -> tuple[Floats, Floats]:
+    """Variance of shared terms whose residuals are alike within clusters, and the steps without each cluster.
 
-    shared: Floats
-    """Weighted residual times column, shape (n, n_shared)."""
-    columns: Floats
-    """Columns less what the frame's own terms make of them, shape (n_shared, n_components, n)."""
-    weight: Floats
-    """Shape (n,)."""
+    Shapes (n_shared,) and (n_clusters, n_shared). What each datum adds to the normal equations of the shared terms, the
+    frames' own eliminated, is its weighted residual times column, shape (n, n_shared), with these columns, shape
+    (n_shared, n_components, n), and weights, shape (n,). The covariance is that of independent data.
 
-
-def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Variance of shared terms whose residuals are alike within clusters.
-
-    Parameters
-    ----------
-    scores : Scores
-    covariance : ndarray, shape (n_shared, n_shared)
-        As if all data were independent.
-    cluster : ndarray of int, shape (n,)
-
-    Returns
-    -------
-    variance : ndarray, shape (n_shared,)
-    steps : ndarray, shape (n_clusters, n_shared)
-        By how much the terms would change without each cluster.
-
-    Notes
-    -----
     The sandwich of K.-Y. Liang and S. L. Zeger, Biometrika 73, 13 (1986), with every cluster left out in turn, which
     keeps it honest where few stars stand at the rim (J. G. MacKinnon and H. White, J. Econometrics 29, 305 (1985));
     both from memory.
     """
     _, number = np.unique(cluster, return_inverse=True)
     n = int(number.max()) + 1
-    score = np.stack([np.bincount(number, one, n) for one in scores.shared.T], axis=1)
+    score = np.stack([np.bincount(number, one, n) for one in scores.T], axis=1)
     if n > JACKKNIFED:
         steps = score @ covariance
     else:
         unit = np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-        scaled = scores.columns * unit[:, None, None]
+        scaled = columns * unit[:, None, None]
         p = len(unit)
         information = np.empty((n, p, p))
         for i in range(p):
             for j in range(i, p):
-                product = np.sum(scaled[i] * scaled[j], axis=0) * scores.weight
+                product = np.sum(scaled[i] * scaled[j], axis=0) * weight
                 information[:, i, j] = information[:, j, i] = np.bincount(number, product, n)
         whole = information.sum(axis=0)
         held = RIDGE * np.maximum(np.diag(whole), 1e-12)
@@ -72,15 +50,7 @@ def variance_by_cluster(scores: Scores, covariance: Floats, cluster: NDArray[np.
 
 
 def widened(covariance: Floats, variance: Floats) -> Floats:
-    """A covariance whose variances are at least those given, correlations kept.
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (n, n)
-        In any unit.
-    variance : ndarray, shape (n,)
-        In the same one.
-    """
+    """A covariance, shape (n, n), whose variances are at least those given, correlations kept."""
     own = np.diag(covariance)
     factor = np.sqrt(np.maximum(variance / np.maximum(own, 1e-300), 1.0))
     factor = np.where(own > 0, factor, 1.0)

@@ -13,19 +13,9 @@ SAME_PX: Final = 3.0
 
 
 def number_stars(points: Sequence[Floats], places: Sequence[Similarity | None]) -> NDArray[np.intp]:
-    """Give the stars of many frames numbers, the same wherever one star comes back.
+    """Give the stars of many frames numbers, the same wherever one star comes back; shape (n_stars,).
 
-    Parameters
-    ----------
-    points : sequence of ndarray, shape (n, 2)
-        Stars of each frame. [px]
-    places : sequence of Similarity or None
-        Of each frame; stars of a frame without one are taken for strangers.
-
-    Returns
-    -------
-    ndarray of int, shape (n_stars,)
-        Of all frames one after the other.
+    Those of all frames, one after the other; the stars of a frame without a place are taken for strangers.
     """
     from scipy.spatial import cKDTree
 

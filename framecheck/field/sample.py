@@ -89,20 +89,9 @@ class FieldSample:
 def gather_stars(
     results: Sequence[FrameResult], places: Sequence[Similarity | None] | None = None
 ) -> FieldSample | None:
-    """Put the good stars of all frames together; None if no frame has enough of them.
+    """Put the good stars of all frames, in order of time, together; None if no frame has enough of them.
 
-    Without places every star counts as another one.
-
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Of one camera, in order of time.
-    places : sequence of Similarity or None, optional
-        How each frame lies against one of them.
-
-    Returns
-    -------
-    FieldSample or None
+    Places tell how each frame lies against one of them; without them every star counts as another one.
     """
     parts, numbers, scales = [], [], []
     for number, result in enumerate(results):
@@ -135,17 +124,7 @@ def gather_stars(
 
 
 def held_back(x: Floats, y: Floats) -> NDArray[np.bool_]:
-    """Every fifth star, chosen by its place alone: the same stars in every run, however the frames are ordered.
-
-    Parameters
-    ----------
-    x, y : ndarray, shape (n,)
-        Places of stars. [px]
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-    """
+    """Every fifth star, chosen by its place alone: the same stars in every run, however the frames are ordered."""
     mixed = (8 * x).astype(np.int64).astype(np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     mixed ^= (8 * y).astype(np.int64).astype(np.uint64) * np.uint64(0xC2B2AE3D27D4EB4F)
     mixed ^= mixed >> np.uint64(29)

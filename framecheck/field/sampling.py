@@ -68,30 +68,15 @@ def _suggestion(fwhm_px: float, verdict: Verdict, at_width: Verdict) -> str:
             return f"{wide}: 2 to 3 are needed, more do no harm up to about 5."
 
 
-def diffraction_fwhm_arcsec(aperture_mm: float, obstruction: float = 0.0) -> float:
-    """FWHM of an aperture's diffraction at the eye's wavelength. [arcsec]
-
-    Parameters
-    ----------
-    aperture_mm : float
-        Its diameter.
-    obstruction : float
-        Diameter of a round obstruction in its middle over its own.
-    """
-    return annular_fwhm(round(obstruction, 3)) * VISUAL_WAVELENGTH_M / (aperture_mm * 1e-3) * ARCSEC_PER_RADIAN
+def diffraction_fwhm_arcsec(aperture_mm: float) -> float:
+    """FWHM of the diffraction of a clear aperture, of some diameter, at the eye's wavelength. [arcsec]"""
+    return AIRY_FWHM_LAMBDA_OVER_D * VISUAL_WAVELENGTH_M / (aperture_mm * 1e-3) * ARCSEC_PER_RADIAN
 
 
 @lru_cache(maxsize=32)
 def annular_fwhm(obstruction: float) -> float:
-    """FWHM of the diffraction pattern of an aperture with a round obstruction. [lambda / D]
+    """FWHM of the diffraction pattern of an aperture with a round obstruction, as a part of its diameter. [lambda / D]
 
-    Parameters
-    ----------
-    obstruction : float
-        Its diameter over the aperture's, below 1.
-
-    Notes
-    -----
     The amplitude is that of the disc less that of the obstruction, 2 J1(x) / x - e² 2 J1(e x) / (e x), over 1 - e².
     Closed form, with the half maximum found numerically.
     """

@@ -6,15 +6,13 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust, shear
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.field.result import FrameShape, StackedStar
 from framecheck.stars.measure import Measured
 from framecheck.stars.table import StarTable
 
 FEWEST: Final = 3
 """Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
-
-ROUND_SIGMA: Final = 3.0
-"""An elongation below so many times its error has no direction. Chosen."""
 
 
 def frame_shape(measured: Measured) -> FrameShape | None:
@@ -46,18 +44,9 @@ def frame_shape(measured: Measured) -> FrameShape | None:
 
 
 def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> FrameShape | None:
-    """A frame's shape without some of the stars that it rested on; what its profile adds to the errors stays.
+    """A frame's shape without some of the stars that it rested on; None with fewer than three left.
 
-    Parameters
-    ----------
-    shape : FrameShape
-    before, good : StarTable
-        The stars that it rests on, and those of them that are left.
-
-    Returns
-    -------
-    FrameShape or None
-        None with fewer than three stars left.
+    What its profile adds to the errors stays. `before` are the stars that it rests on, `good` those that are left.
     """
     if len(good) < FEWEST:
         return None
@@ -88,7 +77,7 @@ def _averaged(
         fwhm_px_error=float(np.exp(size) * np.hypot(size_error, profile_error)),
         elongation=float(np.exp(e)),
         elongation_error=float(np.exp(e) * np.hypot(along, shear_error)),
-        elongation_pa_deg=float(shear.pa_deg(complex(e1, e2))) if e > ROUND_SIGMA * along else None,
+        elongation_pa_deg=float(shear.pa_deg(complex(e1, e2))) if e > KNOWN_SIGMA * along else None,
         e1=e1,
         e2=e2,
         moffat_beta=beta,
@@ -99,17 +88,7 @@ def _averaged(
 
 
 def stacked_star(measured: Measured) -> StackedStar | None:
-    """The mean star of a frame as an image.
-
-    Parameters
-    ----------
-    measured : Measured
-
-    Returns
-    -------
-    StackedStar or None
-        None if too few stars were averaged.
-    """
+    """The mean star of a frame as an image; None if too few stars were averaged."""
     if measured.mean is None:
         return None
     return StackedStar(image=measured.mean.image, pixel_px=measured.mean.pixel_px)

@@ -46,32 +46,12 @@ class Similarity:
 
 
 def as_complex(points: Floats) -> NDArray[np.complex128]:
-    """Points (n, 2) as x + iy.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        In any unit.
-
-    Returns
-    -------
-    ndarray of complex, shape (n,)
-    """
+    """Points, shape (n, 2), as x + iy, shape (n,)."""
     return np.ascontiguousarray(points, dtype=np.float64).view(np.complex128)[:, 0]
 
 
 def as_points(numbers: NDArray[np.complex128]) -> Floats:
-    """Points (n, 2) from x + iy.
-
-    Parameters
-    ----------
-    numbers : ndarray of complex, shape (n,)
-        In any unit.
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-    """
+    """Points, shape (n, 2), from x + iy, shape (n,)."""
     return np.ascontiguousarray(numbers).view(np.float64).reshape(-1, 2)
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.field.repeats import Scores, variance_by_cluster, widened
+from framecheck.field.repeats import variance_by_cluster, widened
 
 Floats = NDArray[np.float64]
 
@@ -124,7 +124,7 @@ def _by_stars(
     if len(shared_columns):
         partial = shared_columns - np.einsum("nkp,kcn->pcn", solved.carried[frame], own_columns)
         score = np.einsum("pcn,cn->np", partial, left) * weight[:, None]
-        variance, found = variance_by_cluster(Scores(score, partial, weight), covariance, star)
+        variance, found = variance_by_cluster(score, partial, weight, covariance, star)
         covariance = widened(covariance, variance)
         steps[np.unique(star)] = found
     step = np.einsum("nij,nj->ni", solved.inverse[frame], own_score)
@@ -136,23 +136,7 @@ def _by_stars(
 def residuals(
     values: Floats, frame_columns: Floats, shared_columns: Floats, frame: NDArray[np.intp], own: Floats, shared: Floats
 ) -> Floats:
-    """What the terms leave of the values, shape (n_components, n_stars).
-
-    Parameters
-    ----------
-    values : ndarray, shape (n_components, n_stars)
-    frame_columns, shared_columns : ndarray, shape (n_columns, n_components, n_stars)
-        What the frames' and the shared coefficients multiply.
-    frame : ndarray of int, shape (n_stars,)
-        Frame of each star.
-    own : ndarray, shape (n_frames, n_frame_columns)
-    shared : ndarray, shape (n_shared_columns,)
-
-    Returns
-    -------
-    ndarray, shape (n_components, n_stars)
-        In the unit of `values`.
-    """
+    """What the terms leave of the values, shape (n_components, n_stars); arguments as of `fit_terms`."""
     left = values - np.tensordot(shared, shared_columns.reshape(-1, *values.shape), axes=1)
     for column, coefficient in zip(frame_columns, own.T, strict=True):
         left = left - column * coefficient[frame]
@@ -163,22 +147,6 @@ def scatter_by_brightness(square: Floats, error: Floats, snr: Floats, n_componen
     """Scatter beyond the errors of each star, shape (n,): what bright stars show is not set by the faint ones.
 
     As `excess_scatter`, for each third of the stars by their signal to noise; no less for a fainter third.
-
-    Parameters
-    ----------
-    square : ndarray, shape (n,)
-        Squared residuals, summed over the components.
-    error : ndarray, shape (n,)
-        Of each component, in the same unit.
-    snr : ndarray, shape (n,)
-        Signal to noise. [dimensionless]
-    n_components : int
-        1 or 2.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        In the unit of `error`.
     """
     if len(square) < CLASSES * FEWEST_OF_A_CLASS or np.quantile(snr, 0.9) < 2 * np.quantile(snr, 0.1):
         return np.full(len(square), excess_scatter(square, error, n_components))
@@ -192,19 +160,7 @@ def scatter_by_brightness(square: Floats, error: Floats, snr: Floats, n_componen
 def excess_scatter(square: Floats, error: Floats, n_components: int) -> float:
     """Scatter that must be added to the errors in quadrature for the median residual to be what chance makes it.
 
-    Parameters
-    ----------
-    square : ndarray, shape (n,)
-        Squared residuals, summed over the components.
-    error : ndarray, shape (n,)
-        Standard error of each component.
-    n_components : int
-        1 or 2.
-
-    Returns
-    -------
-    float
-        Zero if the errors alone explain the residuals.
+    `square` are squared residuals, summed over one or two components, `error` is that of each component.
     """
     return float(np.sqrt(robust.excess_variance(square, error**2, robust.MEDIAN_SQUARE[n_components])))
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.field.model import SURE_SIGMA
+from framecheck.constants import SURE_SIGMA
 from framecheck.model.solve import (
     FLOORS,
     MISSED,

@@ -6,15 +6,16 @@ the axis points beside the pole, the drive runs at a wrong rate, or it stands st
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import robust
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
-from framecheck.motion.drift import SkyDrift
+from framecheck.motion.drift import SkyDrift, never_rests
 from framecheck.motion.guided import beside_slow_path
 from framecheck.motion.polar import (
     ARCSEC_PER_MIN_PER_ARCMIN,
@@ -54,22 +55,28 @@ REFRACTION: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.005
 """[deg/h] Chosen: refraction turns a field by some thousandths."""
 
-ANYWHERE: Final = (0.6, 0.3)
-"""Sine of a declination that is not known, and its scatter. Chosen."""
+ANYWHERE: Final = (5.0, 25.0, 45.0, 65.0)
+"""[deg] Declinations, either sign, that stand for one that is not known. Chosen."""
 DIRECTIONS: Final = 90
 """In which right ascension may run where no header says so. Chosen: 4 degrees apart."""
 LEAST_ANGLE_ERROR: Final = 0.035
 """[radian] Of the direction of the gear's own motion. Chosen: 2 degrees."""
 OTHERWISE: Final = 0.02
 """Chance that this direction means nothing. Chosen."""
-TURNED: Final = 2.0
-"""Log-odds against a mount left alone if its drift has another direction in the second half of the run. Chosen: a wrong
-axis' or rate's keeps to its own."""
+TURNED: Final = (0.4, 0.06)
+"""Chance that the direction of a drift changes from one half of the run to the other: of a telescope that bends, and of
+all others. Chosen: what bends turns with gravity; an axis keeps its direction but for the sky's own turning."""
 MOST: Final = (-6.0, 1.5)
 """Log-odds of a guider that a drift may give. Chosen: axes can be well set."""
+DEG_PER_HOUR: Final = 60 / 3600
+"""In an arcsecond a minute. Closed form."""
+SIDEREAL_DEG_PER_HOUR: Final = SIDEREAL_RATE_ARCSEC_PER_S
+"""[deg/h] The sky's turning: as many as arcseconds a second. Closed form."""
 LEAST_CHANCE: Final = 1e-3
 """Chance that no reason falls below. Chosen: none of them is the whole truth."""
 TINY: Final = 1e-300
+SPEEDS: Final = np.geomspace(3e-3, 2000.0, 240)
+"""[arcsec/min] That stand for all."""
 
 
 GEAR_SHOWN_ARCSEC: Final = 0.4
@@ -80,10 +87,14 @@ FEWEST_PLACES: Final = 6
 SLOPE_OF_GEAR: Final = 2.0
 """Drift over the steepest that the gear's own swing leaves in so short a run, from which it is another's. Chosen."""
 
-USUAL_SCALE: Final = (1.5, 0.5)
-"""Pixel scale where none is known, and its relative error. [arcsec, dimensionless] Chosen."""
+USUAL_SCALE: Final = 1.5
+SCALES: Final = np.exp(0.6 * np.array([-1.7, -1.0, -0.5, 0.0, 0.5, 1.0, 1.7]))
+"""Pixel scale where none is known [arcsec], and those over it that stand for all. Chosen: from lenses to long focus."""
 TURNED_RAD: Final = 0.42
-"""[radian] Change of a drift's direction from one half of a run to the other that is no chance. Chosen: 24 degrees."""
+"""[radian] Change of a drift's direction from one half of a run to the other that counts, beside the sky's own turning.
+Chosen: 24 degrees."""
+SURE_SIGMA: Final = 4.0
+"""Way gone in a half of the run, over its error, from which it has a direction. Chosen."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -101,13 +112,10 @@ class DriftSeen:
     turning_deg_per_hour: float | None = None
     turning_error_deg_per_hour: float = math.inf
     dec_deg: float | None = None
-    turned: bool = False
-    """Whether the drift has another direction in the second half."""
-
-    @property
-    def sin_dec(self) -> tuple[float, float]:
-        """Sine of the declination, and its error."""
-        return ANYWHERE if self.dec_deg is None else (abs(math.sin(math.radians(self.dec_deg))), 0.0)
+    turned: bool | None = None
+    """Whether the drift has another direction in the second half; None where the halves do not tell."""
+    scale_known: bool = True
+    """Whether the pixel scale is; else the usual one stands in for it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,18 +154,20 @@ def drift_seen(
         None with fewer than three registered frames.
     """
     drift, error = motion.drift_px_per_min, motion.drift_error_px_per_min
-    if drift is None or error is None or not math.isfinite(error):
+    if drift is None or error is None or not (np.isfinite(drift) and math.isfinite(error)):
         return None
-    scale, unsure = (scale_arcsec, 0.0) if scale_arcsec is not None else USUAL_SCALE
-    drift, error = scale * drift, math.hypot(scale * error, unsure * scale * abs(drift))
+    scale = USUAL_SCALE if scale_arcsec is None else scale_arcsec
+    drift, error = scale * drift, scale * error
     if on_sky is not None:
         drift, error = complex(on_sky.ra_arcsec_per_min, on_sky.dec_arcsec_per_min), on_sky.error_arcsec_per_min
+    turning, unsure = motion.rotation_deg_per_hour, motion.rotation_error_deg_per_hour
+    known = turning is not None and unsure is not None and math.isfinite(turning) and math.isfinite(unsure)
     return DriftSeen(
         drift=drift, error=error, on_sky=on_sky is not None, gear=_gear(motion, scale),
-        turning_deg_per_hour=motion.rotation_deg_per_hour,
-        turning_error_deg_per_hour=math.inf
-        if motion.rotation_error_deg_per_hour is None else motion.rotation_error_deg_per_hour,
-        dec_deg=dec_deg, turned=_turns(motion),
+        turning_deg_per_hour=turning if known else None,
+        turning_error_deg_per_hour=math.inf if unsure is None or not known else unsure,
+        dec_deg=dec_deg if dec_deg is not None and math.isfinite(dec_deg) else None,
+        turned=_turned(motion), scale_known=scale_arcsec is not None,
     )  # fmt: skip
 
 
@@ -176,15 +186,22 @@ def _gear(motion: Motion, scale_arcsec: float) -> tuple[float, float] | None:
     return float(np.angle(complex(*directions[:, 1]))), float(across / along * 2 / math.sqrt(len(motion.minutes)))
 
 
-def _turns(motion: Motion) -> bool:
-    """Whether the drift has another direction in the second half of the run: a wrong axis' drift keeps to its own."""
+def _turned(motion: Motion) -> bool | None:
+    """Whether the drift has another direction in the second half of the run; None if either half has none."""
+    n = len(motion.minutes)
+    if n < 2 * FEWEST_PLACES or never_rests(motion):
+        return None
     step = np.where(np.diff(motion.stretch) == 0, np.diff(motion.place_px), 0.0)  # levels of their own
-    half = len(step) // 2
+    half = (n - 1) // 2
     early, late = step[:half].sum(), step[half:].sum()
-    return bool(abs(np.angle(late * early.conjugate())) > TURNED_RAD) if abs(early * late) > 0 else False
+    error = math.sqrt(2) * robust.spread(np.concatenate([motion.residual_x_px, motion.residual_y_px]))
+    if min(abs(early), abs(late)) < SURE_SIGMA * error or not error:
+        return None
+    sky = math.radians(15 * (motion.minutes[-1] - motion.minutes[0]) / 60 / 2)
+    return bool(abs(np.angle(late * early.conjugate())) > TURNED_RAD + sky)
 
 
-def why_it_drifts(seen: DriftSeen | None, still_log_odds: float) -> Drifting:
+def why_it_drifts(seen: DriftSeen | None, still_log_odds: float, *, stated: bool = False) -> Drifting:
     """How likely each reason of a drift is.
 
     Parameters
@@ -193,6 +210,8 @@ def why_it_drifts(seen: DriftSeen | None, still_log_odds: float) -> Drifting:
         None where no drift is known: then as often as usual.
     still_log_odds : float
         That a guider was at work, by all but the drift.
+    stated : bool
+        Whether they are what the rig file says: then the drift has no say in it.
 
     Returns
     -------
@@ -200,75 +219,104 @@ def why_it_drifts(seen: DriftSeen | None, still_log_odds: float) -> Drifting:
 
     Notes
     -----
-    An axis off by P lets stars drift by w P (cos f, sin f sin dec) in declination and right ascension and turns the
-    field by w P sin f / cos dec, f being the direction of the error (closed form: rotation of the axis). The density of
-    what is seen is summed over all errors, each direction alike; where the image's axes are not known, over these too.
+    An axis off by P lets stars drift by w P (cos f, sin f sin dec) in declination and right ascension, f being the
+    direction of the error, and turns the field by w P sin f cos dec; a rate wrong by e on the sky turns it by e tan dec
+    (closed forms: w times the difference of two unit vectors). Under a guider, whose corrections turn the mount about
+    its own axis, the field turns by w P sin f / cos dec. The density of what is seen is summed over all errors, each
+    direction alike; where the image's axes, the declination or the pixel scale are not known, over these too.
     """
-    logs = dict.fromkeys(BELIEVED, 0.0) if seen is None else _log_densities(seen)
+    logs = dict.fromkeys(BELIEVED, 0.0) if seen is None else log_densities(seen)
     logs = {reason: log + math.log(BELIEVED[reason]) for reason, log in logs.items()}
     under, free = (np.logaddexp.reduce([logs[one] for one in ones]) for ones in (GUIDED, LEFT_ALONE))
-    guided = 1 / (1 + math.exp(-still_log_odds - float(np.clip(under - free, *MOST))))
+    told = 0.0 if stated else float(np.clip(under - free, *MOST))
+    guided = 1 / (1 + math.exp(-still_log_odds - told))
     chance = {one: guided * math.exp(logs[one] - under) for one in GUIDED}
     return Drifting(chance | {one: (1 - guided) * math.exp(logs[one] - free) for one in LEFT_ALONE})
 
 
-def _log_densities(seen: DriftSeen) -> dict[Reason, float]:
+def log_densities(seen: DriftSeen) -> dict[Reason, float]:
     """Log density of drift and turning under each reason."""
-    densities = _under_a_guider(seen) | _left_alone(seen)
-    return {
-        reason: math.log(max(one, TINY)) - TURNED * (seen.turned and reason in LEFT_ALONE)
-        for reason, one in densities.items()
-    }
+    scales = np.ones(1) if seen.scale_known else SCALES
+    decs = ANYWHERE if seen.dec_deg is None else (seen.dec_deg,)
+    total = dict.fromkeys(BELIEVED, 0.0)
+    for scale in scales:
+        for dec in decs:
+            one = replace(seen, drift=scale * seen.drift, error=scale * seen.error)
+            for reason, density in (_under_a_guider(one, dec) | _left_alone(one, dec)).items():
+                total[reason] += scale**2 * density
+    return {reason: math.log(max(one, TINY)) + _of_direction(seen, reason) for reason, one in total.items()}
 
 
-def _under_a_guider(seen: DriftSeen) -> dict[Reason, float]:
+def _of_direction(seen: DriftSeen, reason: Reason) -> float:
+    """Log of the chance that the drift's direction changes as it does."""
+    if seen.turned is None:
+        return 0.0
+    chance = TURNED[0] if reason == "bends" else TURNED[1]
+    return math.log(chance if seen.turned else 1 - chance)
+
+
+def _under_a_guider(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     """Stars held, a telescope that bends, and a field that turns about the guide star; all directions alike."""
     errors = _axis_errors()
-    sin, _ = seen.sin_dec
-    turns = errors.turns_deg_per_hour / max(math.sqrt(1 - sin**2), 0.05)
+    turns = DEG_PER_HOUR_PER_ARCMIN * errors.off / max(math.cos(math.radians(dec_deg)), 0.05)
     of_turning = _of_turning(seen, turns, turns * errors.cells / errors.off) * errors.chance
     still2 = HELD**2 + seen.error**2
     held = math.exp(-(abs(seen.drift) ** 2) / (2 * still2)) / (2 * math.pi * still2)
-    speed = math.sqrt(abs(seen.drift) ** 2 + still2)
-    ring = 2 * math.pi * speed
+    at_speed = _ring(abs(seen.drift), still2)
+    step = np.gradient(np.log(SPEEDS))
     median, scatter = BENDING
-    bend = float(_normal(np.array(math.log(speed / median)), scatter**2)) / speed / ring
+    bend = float(np.sum(_normal(np.log(SPEEDS / median), scatter**2) * at_speed * step))
     # degrees an hour times arcminutes are arcseconds a minute but for the radian
-    near, far = (math.radians(one) * turns for one in GUIDE_STAR_ARCMIN)
-    wide = math.log(far[0] / near[0])
-    about = float(of_turning[(speed > near) & (speed < far)].sum()) / (speed * wide) / ring
-    total = float(of_turning.sum())
+    near, far = (np.clip(math.radians(one) * turns, *SPEEDS[[0, -1]]) for one in GUIDE_STAR_ARCMIN)
+    so_far = np.concatenate([[0.0], np.cumsum((at_speed[1:] + at_speed[:-1]) / 2 * np.diff(np.log(SPEEDS)))])
+    up_to_near, up_to_far = (np.interp(np.log(one), np.log(SPEEDS), so_far) for one in (near, far))
+    wide = np.log(far / near)
+    about = np.where(wide > 0, (up_to_far - up_to_near) / np.maximum(wide, TINY), held)
     # what bends is seen where the turning about the guide star, if it lies beside the middle, moves stars by less
     beside = BELIEVED["turns"] / (BELIEVED["turns"] + BELIEVED["held"])
-    slower = float(of_turning @ np.clip(np.log(speed / 2 / near) / wide, 0, 1))
-    return {"held": held * total, "bends": bend * ((1 - beside) * total + beside * slower), "turns": about}
+    speed = math.sqrt(abs(seen.drift) ** 2 + still2)
+    slower = np.clip(np.log(speed / 2 / near) / np.maximum(wide, TINY), 0, 1)
+    return {
+        "held": held * float(of_turning.sum()),
+        "bends": bend * float(of_turning @ ((1 - beside) + beside * slower)),
+        "turns": float(of_turning @ about),
+    }
 
 
-def _left_alone(seen: DriftSeen) -> dict[Reason, float]:
+def _ring(size: float, variance: float) -> Floats:
+    """Density of a drift of this size if its true size is each of `SPEEDS` and all directions are alike (Rice)."""
+    from scipy.special import ive
+
+    near = np.exp(-((size - SPEEDS) ** 2) / (2 * variance)) * ive(0, size * SPEEDS / variance)
+    return np.asarray(near / (2 * math.pi * variance))
+
+
+def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     """A wrong axis, a wrong rate, and a drive that stands still, the axis a little wrong beside each."""
     errors = _axis_errors()
-    sin, sin_error = seen.sin_dec
-    cos = max(math.sqrt(1 - sin**2), 0.05)
-    turns, moves = errors.turns_deg_per_hour / cos, ARCSEC_PER_MIN_PER_ARCMIN * errors.off
+    sin, cos = abs(math.sin(math.radians(dec_deg))), math.cos(math.radians(dec_deg))
+    tan = sin / max(cos, 0.05)
+    turns, moves = DEG_PER_HOUR_PER_ARCMIN * errors.off * cos, ARCSEC_PER_MIN_PER_ARCMIN * errors.off
+    wide = errors.cells / errors.off
     east, north, chance = _on_sky(seen)
     step = 0.0 if seen.on_sky else abs(seen.drift) * math.pi / DIRECTIONS
-    error2 = seen.error**2 + REFRACTION**2 + step**2 / 12
-    # drift along declination tells one part of the error, the other part is summed over
-    beside = _density(np.hypot(north[:, None] / ARCSEC_PER_MIN_PER_ARCMIN, errors.off)) / ARCSEC_PER_MIN_PER_ARCMIN
-    each = 2 * beside * errors.cells * _of_turning(seen, turns, turns * errors.cells / errors.off)
-    spread2 = error2 + LONG_WAVES**2 + (sin * moves * errors.cells / errors.off) ** 2 / 12 + (sin_error * moves) ** 2
-    along = _either_sign(np.abs(east)[:, None], sin * moves, spread2)
+    error2 = seen.error**2 + step**2 / 12
+    east2, north2 = error2 + LONG_WAVES**2, error2 + REFRACTION**2
+    across = _either_sign(north[:, None], moves, north2 + (moves * wide) ** 2 / 12)
+    given_north = across @ errors.both  # (directions, other part of the error)
+    along = _either_sign(east[:, None], sin * moves, east2 + (sin * moves * wide) ** 2 / 12)
+    axis = np.sum(given_north * along * _of_turning(seen, turns, turns * wide), axis=1)
     low, high = WRONG_RATE
-    size = np.maximum(np.abs(east), low / 2)
-    rate = ((size > low) & (size < high)) / (2 * size * math.log(high / low))
+    rates = np.geomspace(low, high, 160)
+    ratio = math.log(rates[1] / rates[0])
+    at_rate = _either_sign(east[:, None], rates, error2 + (rates * ratio) ** 2 / 12)
+    turned = _of_turning(seen, DEG_PER_HOUR * rates[:, None] * tan, DEG_PER_HOUR * rates[:, None] * tan * ratio, turns)
+    rate = np.sum(at_rate * (given_north @ turned.T), axis=1) / len(rates)
     full = 60 * SIDEREAL_RATE_ARCSEC_PER_S * cos
-    sky = _normal(size - full, error2 + (max(STOPPED, sin_error) * full) ** 2) / 2
-    alike = each.sum(axis=1)
-    return {
-        "axis": float(chance @ (each * along).sum(axis=1)),
-        "rate": float(chance @ (rate * alike)),
-        "stopped": float(chance @ (sky * alike)),
-    }
+    sky = _either_sign(east, np.array(full), np.array(error2 + (STOPPED * full) ** 2))
+    spin = np.array([[SIDEREAL_DEG_PER_HOUR * sin]])
+    stopped = sky * (given_north @ _of_turning(seen, spin, STOPPED * spin, turns)[0])
+    return {"axis": float(chance @ axis), "rate": float(chance @ rate), "stopped": float(chance @ stopped)}
 
 
 def _on_sky(seen: DriftSeen) -> tuple[Floats, Floats, Floats]:
@@ -287,47 +335,46 @@ def _on_sky(seen: DriftSeen) -> tuple[Floats, Floats, Floats]:
     return turned.real, turned.imag, chance
 
 
-def _of_turning(seen: DriftSeen, turns: Floats, cell: Floats) -> Floats:
-    """Density of the turning seen, for each that the axis makes, of either sign. [deg/h]"""
-    if seen.turning_deg_per_hour is None or not math.isfinite(seen.turning_error_deg_per_hour):
-        return np.ones_like(turns)
+def _of_turning(seen: DriftSeen, turns: Floats, cell: Floats, beside: Floats | float = 0.0) -> Floats:
+    """Density of the turning seen, for each that the mount makes, of either sign, and another beside it. [deg/h]"""
+    if seen.turning_deg_per_hour is None:
+        return np.ones(np.broadcast_shapes(turns.shape, np.shape(beside)))
     variance = seen.turning_error_deg_per_hour**2 + LEAST_TURNING_ERROR**2 + cell**2 / 12
-    return _either_sign(np.array(abs(seen.turning_deg_per_hour)), turns, variance)
+    both = (_either_sign(np.array(seen.turning_deg_per_hour), turns + one, variance) for one in (beside, -beside))
+    return np.asarray(sum(both, np.zeros(1)) / 2)
 
 
 @dataclass(frozen=True, slots=True)
 class _AxisErrors:
-    """Sizes of one part of the axis' error, arrays of one shape."""
+    """Sizes of one part of the axis' error, arrays of shape (n,)."""
 
     off: Floats
     """[arcmin]"""
     cells: Floats
-    chance: Floats
-    """Of each, either sign, whatever the other part is."""
+    both: Floats
+    """Chance of each with each of the other part, either sign, shape (n, n)."""
 
     @property
-    def turns_deg_per_hour(self) -> Floats:
-        """How fast it turns the field at declination 0."""
-        return DEG_PER_HOUR_PER_ARCMIN * self.off
+    def chance(self) -> Floats:
+        """Of each, whatever the other part is."""
+        return np.asarray(self.both.sum(axis=0))
 
 
 @lru_cache(maxsize=1)
 def _axis_errors() -> _AxisErrors:
-    off = np.geomspace(0.02, LARGEST_ERROR_ARCMIN, 180)
+    off = np.geomspace(0.05, LARGEST_ERROR_ARCMIN, 120)
     cells = np.gradient(off)
-    both = 4 * _density(np.hypot(off[:, None], off)) * cells[:, None] * cells
-    return _AxisErrors(off, cells, both.sum(axis=0))
+    both = _density(np.hypot(off[:, None], off)) * cells[:, None] * cells
+    return _AxisErrors(off, cells, both / both.sum())
 
 
 def _density(size_arcmin: Floats) -> Floats:
-    """Density of an axis' error in two directions: its size half Cauchy, its directions alike. [1/arcmin²]"""
-    size = np.maximum(size_arcmin, 0.02)
-    return np.asarray(
-        2 / (math.pi * TYPICAL_ERROR_ARCMIN) / (1 + (size / TYPICAL_ERROR_ARCMIN) ** 2) / (2 * math.pi * size)
-    )
+    """Density of an axis' error in two directions, up to a factor: its size half Cauchy, its directions alike."""
+    return np.asarray(1 / (1 + (size_arcmin / TYPICAL_ERROR_ARCMIN) ** 2) / size_arcmin)
 
 
 def _either_sign(seen: Floats, made: Floats, variance: Floats) -> Floats:
+    """Density of what is seen, if it is made with either sign."""
     return (_normal(seen - made, variance) + _normal(seen + made, variance)) / 2
 
 

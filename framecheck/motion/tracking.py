@@ -110,8 +110,9 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     seen = drift_seen(motion, drift, scale, _declination(members, axes))
     span_min = motion.minutes[-1] if len(motion.minutes) else 0.0
     still = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale, span_min)
-    drifting = why_it_drifts(seen, still)
-    leaning = drifting.guided_log_odds if rig.guided is None and rig.mount_type != "fixed" else still
+    stated = rig.guided is not None or rig.mount_type == "fixed"
+    drifting = why_it_drifts(seen, still, stated=stated)
+    leaning = still if stated else drifting.guided_log_odds
     guided = leaning > 0 if abs(leaning) >= SURELY_GUIDED else None
     polar, polar_from = _polar(members, group, motion, axes, rig, guided)
     exposure = group.exposure_s or 0.0

@@ -29,18 +29,8 @@ class InTheSky:
 def in_the_sky(exposures: Sequence[Exposure], rig: Rig) -> list[InTheSky]:
     """Altitude, air mass and hour angle of the frames of one target.
 
-    Parameters
-    ----------
-    exposures : sequence of Exposure
-        Of one target.
-    rig : Rig
-        The site, where headers do not name it.
-
-    Returns
-    -------
-    list of InTheSky
-        What each exposure says; what it does not say is computed from time, place and the target's pointing, or
-        lies between the values of frames up to half an hour before and after.
+    What an exposure does not say is computed from time, place and the target's pointing, or lies between the values of
+    frames up to half an hour before and after.
     """
     pointing = _common_pointing(exposures)
     found = [_of_one(exposure, pointing, rig) for exposure in exposures]
@@ -58,18 +48,7 @@ def in_the_sky(exposures: Sequence[Exposure], rig: Rig) -> list[InTheSky]:
 
 
 def airmass_of(altitude_deg: float | None) -> float | None:
-    """Air mass at an altitude; None if it is unknown or below the horizon.
-
-    Parameters
-    ----------
-    altitude_deg : float or None
-        True altitude. [deg]
-
-    Returns
-    -------
-    float or None
-        1 at the zenith. [dimensionless]
-    """
+    """Air mass at a true altitude; None if it is unknown or below the horizon."""
     if altitude_deg is None or not 0 <= altitude_deg <= 90:
         return None
     return place.airmass(altitude_deg)

@@ -42,25 +42,10 @@ class Fit:
 def align(
     reference: Sources, frame: Sources, start: Similarity, size: tuple[int, int], *, tried: int, given: int = 3
 ) -> Fit | None:
-    """Refine a rough transform with the bright stars of both frames.
+    """Refine a transform, right to a few pixels, with the bright stars of both frames; None if fewer than four agree.
 
-    Parameters
-    ----------
-    reference, frame : Sources
-    start : Similarity
-        Right to a few pixels.
-    size : tuple of int
-        Width and height of the image. [px]
-    tried : int
-        Transforms that were open to choice: as often could chance have succeeded.
-    given : int
-        Stars that agree by construction: the three of a triangle that made the transform, or the two that a transform
-        given otherwise can be bent to.
-
-    Returns
-    -------
-    Fit or None
-        None if fewer than four stars agree.
+    `tried` transforms were open to choice: as often could chance have succeeded. `given` stars agree by construction:
+    the three of a triangle that made the transform, or the two that a transform given otherwise can be bent to.
     """
     from scipy.spatial import cKDTree
 
@@ -94,22 +79,9 @@ Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 
 
 def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity, radius: float) -> Pairs:
-    """Nearest stars within a radius, each star in one pair only.
+    """Nearest stars within a radius in the frame [px], each star in one pair only: indices into both lists.
 
-    Parameters
-    ----------
-    reference, frame : Sources
-    tree : scipy.spatial.cKDTree
-        Of the reference's places.
-    transform : Similarity
-        From the reference to the frame.
-    radius : float
-        In the frame. [px]
-
-    Returns
-    -------
-    tuple of ndarray
-        Indices into `reference` and into `frame`.
+    The tree is a `scipy.spatial.cKDTree` of the reference's places.
     """
     distance, nearest = tree.query(transform.undo(frame.points), distance_upper_bound=radius / transform.scale)
     here = np.flatnonzero(np.isfinite(distance))
@@ -122,18 +94,7 @@ def pair_up(reference: Sources, tree: Any, frame: Sources, transform: Similarity
 def fit_pairs(reference: Sources, frame: Sources, pairs: Pairs, found: Fit) -> Fit | None:
     """Robust fit to paired stars; scatter beyond the centroid errors is found and enters the errors.
 
-    Parameters
-    ----------
-    reference, frame : Sources
-    pairs : tuple of ndarray
-        As of `pair_up`.
-    found : Fit
-        What the pairs were found with.
-
-    Returns
-    -------
-    Fit or None
-        With the radius and the chance of `found`; None if fewer than four stars agree.
+    With the radius and the chance of `found`, what the pairs were found with; None if fewer than four stars agree.
     """
     i, j = pairs
     if len(i) < 4:
@@ -185,32 +146,11 @@ def chance_of_match(
     radius: float,
     n_told: int,
 ) -> float:
-    """Upper bound on the probability that as many unrelated stars fall on each other.
+    """Upper bound on the probability that as many unrelated stars fall on each other within a radius. [px]
 
-    Parameters
-    ----------
-    reference, frame : Sources
-    tree : scipy.spatial.cKDTree
-        Of the reference's places.
-    transform : Similarity
-        From the reference to the frame.
-    size : tuple of int
-        Width and height of the image. [px]
-    radius : float
-        Within which stars count as the same. [px]
-    n_told : int
-        Stars that agree beyond those that do so by construction.
-
-    Returns
-    -------
-    float
-        At most 1.
-
-    Notes
-    -----
-    Stars placed at random have lambda = n_1 n_2 pi r² / A neighbours within r in the common area A, and their number
-    is Poisson. Where stars crowd, lambda is taken from the pairs that lie a little farther apart, if that is more.
-    Some stars agree by construction, so only the others tell: P(N >= n_told).
+    Stars placed at random have lambda = n_1 n_2 pi r² / A neighbours within r in the common area A, and their number is
+    Poisson. Where stars crowd, lambda is taken from the pairs that lie a little farther apart, if that is more. Some
+    stars agree by construction, so only the others tell: P(N >= n_told).
     """
     from scipy.special import pdtrc
 

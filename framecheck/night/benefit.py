@@ -48,17 +48,7 @@ class Balance:
 def round_benefit(x: Floats, detail: float) -> Floats:
     """Benefit of a round frame, one among many, whose star is x times as wide as the stack's. Closed form.
 
-    Parameters
-    ----------
-    x : ndarray, any shape
-        Width of the frame's star over that of the stack's. [dimensionless]
-    detail : float
-        Weight of detail against depth, 0 to 1. [dimensionless]
-
-    Returns
-    -------
-    ndarray, same shape
-        Over that of a frame like the stack. [dimensionless]
+    `detail` is the weight of detail against depth, 0 to 1.
     """
     u = 1 + np.asarray(x, dtype=float) ** 2
     out: Floats = (1 - detail) * (4 / u - 1) + detail * (8 / u**2 - 1)

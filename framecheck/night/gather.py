@@ -9,7 +9,7 @@ import numpy as np
 
 from framecheck.document import shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
-from framecheck.night.airmass import InTheSky, in_the_sky
+from framecheck.night.airmass import in_the_sky
 from framecheck.night.groups import FrameGroup, group_exposures
 from framecheck.night.guiding import GuidingRecord, rms_during
 from framecheck.night.records import Group, InCommon, NightFrame
@@ -17,7 +17,7 @@ from framecheck.night.register import Match, register_group
 from framecheck.night.sessions import session_rigs, sessions_of
 from framecheck.night.sky_rate import gain_from_sky, sky_e_per_s
 from framecheck.night.stationary import without_stationary_lights
-from framecheck.night.transparency import GroupLight, Transparency, light_of_group, transparencies
+from framecheck.night.transparency import GroupLight, light_of_group, transparencies
 from framecheck.night.worth import Ideal, effective_exposure_s, ideal_of
 from framecheck.night.zero_point import dimmed_groups
 from framecheck.read.rig import Rig
@@ -72,10 +72,10 @@ def group_frames(
     registered = [_register([ordered[i] for i in plan.members]) for plan in plans]
     shared = _share_light(plans, registered)
     for plan, alike, (zero_point, dimmed) in zip(plans, registered, shared, strict=True):
-        compared = _compare(alike, dimmed, rigs.get(plan.session, rig))
-        for i, frame in zip(plan.members, compared.frames(plan.id, guiding), strict=True):
+        own, ideal = _compared(plan.id, alike, dimmed, rigs.get(plan.session, rig), guiding)
+        for i, frame in zip(plan.members, own, strict=True):
             frames[i] = frame
-        groups.append(_group(plan, compared, zero_point))
+        groups.append(_group(plan, own, plan.members[alike.reference], ideal, zero_point))
     return GroupedFrames(
         rig=rig, frames=tuple(frame for frame in frames if frame is not None), groups=tuple(groups), rigs=rigs
     )
@@ -121,66 +121,36 @@ def _share_light(
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
-    """The frames of one group with all that comparing them tells."""
-
-    results: list[FrameResult]
-    reference: int
-    matches: list[Match | None]
-    transparencies: list[Transparency | None]
-    ideal: Ideal | None
-    worth_s: list[float | None]
-    sky: list[InTheSky]
-    sky_e_per_s: list[float | None]
-
-    def frames(self, group: str, guiding: GuidingRecord | None) -> list[NightFrame]:
-        """The group's frames as records."""
-        return [
-            NightFrame(
-                result=result,
-                group=group,
-                registration=None if match is None else match.registration,
-                transparency=None if light is None else light.value,
-                transparency_error=None if light is None else light.error,
-                effective_exposure_s=worth,
-                altitude_deg=sky.altitude_deg,
-                airmass=sky.airmass,
-                hour_angle_deg=sky.hour_angle_deg,
-                sky_e_per_s=electrons,
-                guide_rms_arcsec=_guide_rms(result, guiding),
-            )
-            for result, match, light, worth, sky, electrons in zip(
-                self.results,
-                self.matches,
-                self.transparencies,
-                self.worth_s,
-                self.sky,
-                self.sky_e_per_s,
-                strict=True,
-            )
-        ]
+def _compared(
+    group: str, alike: _Registered, dimmed: tuple[float, float] | None, rig: Rig, guiding: GuidingRecord | None
+) -> tuple[list[NightFrame], Ideal | None]:
+    """The frames of one group with all that comparing them tells, and the best conditions that they reach."""
+    results = alike.results
+    seen = transparencies(alike.light) if dimmed is None else transparencies(alike.light, *dimmed)
+    ideal, gain = ideal_of(results, seen), _gain(results)
+    places = in_the_sky([result.exposure for result in results], rig)
+    frames = [
+        NightFrame(
+            result=result,
+            group=group,
+            registration=None if match is None else match.registration,
+            transparency=None if light is None else light.value,
+            transparency_error=None if light is None else light.error,
+            effective_exposure_s=effective_exposure_s(result, light, ideal),
+            altitude_deg=place.altitude_deg,
+            airmass=place.airmass,
+            hour_angle_deg=place.hour_angle_deg,
+            sky_e_per_s=sky_e_per_s(result, rig, gain),
+            guide_rms_arcsec=_guide_rms(result, guiding),
+        )
+        for result, match, light, place in zip(results, alike.matches, seen, places, strict=True)
+    ]
+    return frames, ideal
 
 
 def _guide_rms(result: FrameResult, guiding: GuidingRecord | None) -> tuple[float, float] | None:
     start, exposure = result.exposure.start_utc, result.exposure.exposure_s
     return None if guiding is None or start is None or exposure is None else rms_during(guiding, start, exposure)
-
-
-def _compare(alike: _Registered, dimmed: tuple[float, float] | None, rig: Rig) -> _Compared:
-    results = alike.results
-    seen = transparencies(alike.light) if dimmed is None else transparencies(alike.light, *dimmed)
-    ideal = ideal_of(results, seen)
-    return _Compared(
-        results=results,
-        reference=alike.reference,
-        matches=alike.matches,
-        transparencies=seen,
-        ideal=ideal,
-        worth_s=[effective_exposure_s(result, light, ideal) for result, light in zip(results, seen, strict=True)],
-        sky=in_the_sky([result.exposure for result in results], rig),
-        sky_e_per_s=[sky_e_per_s(result, rig, gain) for gain in (_gain(results),) for result in results],
-    )
 
 
 def _gain(results: list[FrameResult]) -> float | None:
@@ -190,19 +160,21 @@ def _gain(results: list[FrameResult]) -> float | None:
     return None if found is None else found[0]
 
 
-def _group(plan: FrameGroup, compared: _Compared, zero_point: str | None) -> Group:
-    shapes = [result.shape for result in compared.results if result.shape is not None and result.shape.fwhm_px > 0]
-    exposures = [result.exposure.exposure_s for result in compared.results]
-    worths = [worth for worth in compared.worth_s if worth is not None]
+def _group(
+    plan: FrameGroup, frames: list[NightFrame], reference: int, ideal: Ideal | None, zero_point: str | None
+) -> Group:
+    shapes = [one.result.shape for one in frames if one.result.shape is not None and one.result.shape.fwhm_px > 0]
+    exposures = [one.result.exposure.exposure_s for one in frames]
+    worths = [one.effective_exposure_s for one in frames if one.effective_exposure_s is not None]
     return Group(
         **shared_fields(plan, InCommon),
-        reference=plan.members[compared.reference],
+        reference=reference,
         members=plan.members,
         total_exposure_s=None if None in exposures else sum(seconds for seconds in exposures if seconds is not None),
         effective_exposure_s=sum(worths) if worths else None,
         median_fwhm_px=median(shape.fwhm_px for shape in shapes) if shapes else None,
         median_elongation=median(shape.elongation for shape in shapes) if shapes else None,
-        best_fwhm_px=None if compared.ideal is None else compared.ideal.fwhm_px,
-        best_noise_adu=None if compared.ideal is None else compared.ideal.noise_adu,
+        best_fwhm_px=None if ideal is None else ideal.fwhm_px,
+        best_noise_adu=None if ideal is None else ideal.noise_adu,
         zero_point=zero_point,
     )

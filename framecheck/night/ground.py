@@ -110,19 +110,8 @@ def _speed_px_per_s(frames: Sequence[NightFrame]) -> float | None:
 def displacement(here: Mask, there: Mask, expected: F64, reach: int = _REACH) -> F64 | None:
     """By how many cells ground has moved from one mask to another, along y and x, near an expected place.
 
-    Parameters
-    ----------
-    here, there : ndarray of bool, shape (n_y, n_x)
-    expected : ndarray, shape (2,)
-        [cells]
-    reach : int
-        How far around it to look. [cells]
-
-    Returns
-    -------
-    ndarray, shape (2,), or None
-        Where fewest cells differ, to a fraction of a cell by a parabola along each axis; None if that is at the end of
-        what was looked at. Along a line that is straight it stays as expected.
+    Where fewest cells differ, to a fraction of a cell by a parabola along each axis; None if that is at the end of what
+    was looked at. Along a line that is straight it stays as expected.
     """
     middle = np.rint(expected).astype(int)
     offsets = range(-reach, reach + 1)

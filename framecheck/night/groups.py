@@ -92,11 +92,6 @@ def loose(name: str | None) -> str | None:
 
     >>> loose("NGC 0224 "), loose("ngc_224")
     ('ngc224', 'ngc224')
-
-    Parameters
-    ----------
-    name : str or None
-        As a header gives it.
     """
     if name is None:
         return None
@@ -207,13 +202,7 @@ def _describe(exposures: list[Exposure], key: Key) -> str:
 
 
 def plain(text: str) -> str:
-    """Letters, digits, spaces and .+-_ of a text; runs of anything else become one space.
-
-    Parameters
-    ----------
-    text : str
-        From outside.
-    """
+    """Letters, digits, spaces and .+-_ of a text; runs of anything else become one space."""
     kept = "".join(c if c.isalnum() or c in ".+-_" else " " for c in unicodedata.normalize("NFKC", text))
     return " ".join(kept.split())[:60].strip()
 

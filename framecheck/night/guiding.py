@@ -96,26 +96,11 @@ def read_guiding(path: Path) -> GuidingRecord:
 
 
 def rms_during(record: GuidingRecord, start_utc: datetime, exposure_s: float) -> tuple[float, float] | None:
-    """Rms of the guide star about its mean during an exposure.
+    """Rms of the guide star about its mean during an exposure, in right ascension and declination. [arcsec]
 
-    Parameters
-    ----------
-    record : GuidingRecord
-    start_utc : datetime
-        Without a zone it is UTC.
-    exposure_s : float
-
-    Returns
-    -------
-    ra, dec : float
-        About the mean, since a common offset moves the stars and does not smear them. [arcsec]
-    None
-        If fewer than four samples, or samples of less than half the exposure, are on record.
-
-    Notes
-    -----
-    Part of it is the air over the guide star, and motion faster than the guide exposures is not in it: it is neither an
-    upper nor a lower bound of the mount's own.
+    About the mean, since a common offset moves the stars and does not smear them. None if fewer than four samples, or
+    samples of less than half the exposure, are on record. Part of it is the air over the guide star, and motion faster
+    than the guide exposures is not in it: it is neither an upper nor a lower bound of the mount's own.
     """
     first = (_in_utc(start_utc) - record.start_utc).total_seconds()
     low, high = np.searchsorted(record.seconds, [first, first + exposure_s], side="left")

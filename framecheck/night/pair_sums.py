@@ -15,22 +15,11 @@ some 1e-13, which is what adding up millions of numbers leaves of their last dig
 
 
 def overlap(one: Floats, other: Floats) -> Floats:
-    """How two Gaussian stars on each other act on depth and on detail.
+    """How two Gaussian stars on each other act on depth and on detail; shape (..., 4).
 
-    Parameters
-    ----------
-    one, other : ndarray, shape (..., 3)
-        Squared widths xx, yy, xy, broadcast against each other. [px²]
-
-    Returns
-    -------
-    ndarray, shape (..., 4)
-        The integral of P1 P2, then xx, yy and xy of the integral of grad P1 (grad P2)^T, up to constants.
-
-    Notes
-    -----
-    For Gaussians of covariance C1 and C2 the integral of P1 P2 is 1 / (2 pi sqrt(det S)) with S = C1 + C2, and that of
-    the gradients the same times S^-1. Closed form.
+    The integral of P1 P2, then xx, yy and xy of the integral of grad P1 (grad P2)^T, up to constants, from squared
+    widths xx, yy, xy, shape (..., 3). [px²] For Gaussians of covariance C1 and C2 the integral of P1 P2 is 1 / (2 pi
+    sqrt(det S)) with S = C1 + C2, and that of the gradients the same times S^-1. Closed form.
     """
     xx, yy, xy = np.moveaxis(one + other, -1, 0)
     determinant = xx * yy - xy**2
@@ -74,13 +63,7 @@ class PairSums:
 
 
 def pair_sums(size: Floats) -> PairSums:
-    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]
-
-    Parameters
-    ----------
-    size : ndarray, shape (n, 3)
-        Tensors xx, yy, xy of squared widths. [px²]
-    """
+    """Prepare sums over pairs of frames whose squared widths are `size`, shape (n, 3). [px²]"""
     own = overlap(size, size) @ _TO_PRODUCTS.T
 
     def factor(product: int) -> Floats:

@@ -28,7 +28,8 @@ from framecheck.night.witnesses import (
 
 BRIGHTEST: Final = (60, 200)
 """Stars whose triangles are compared, then, if no pattern was found, once more. Chosen: frames of one field share
-most of their brightest stars, and few triangles are quick to compare."""
+most of their brightest stars, and few triangles are quick to compare. A reference with more than the first needs no
+stars that it missed."""
 
 FALSE_MATCH: Final = 1e-5
 """Largest probability, over all transforms tried, that unrelated stars agree as well. Chosen: one false match in
@@ -39,9 +40,6 @@ FEWEST: Final = 4
 
 FLIP_TOLERANCE_DEG: Final = 20.0
 """[deg] Chosen: a pier flip turns by 180 degrees, give or take cone error and polar error near the pole."""
-
-MOST_SPARSE: Final = 60
-"""Stars of the reference beyond which those that it missed are not needed. Chosen: some are in all frames."""
 
 FRAMES_ASKED: Final = 12
 """Frames, spread over the night, that tell hot pixels from stars. Chosen: some of so many lie before and after a dither
@@ -87,14 +85,7 @@ class Match:
 
 
 def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
-    """Prepare a frame for others to be registered to.
-
-    Parameters
-    ----------
-    sources : Sources
-    size : tuple of int
-        Width and height of the image. [px]
-    """
+    """Prepare a frame for others to be registered to."""
     from scipy.spatial import cKDTree
 
     triangles = tuple(make_triangles(sources.brightest(n).points) for n in BRIGHTEST)
@@ -102,20 +93,10 @@ def make_reference(sources: Sources, size: tuple[int, int]) -> Reference:
 
 
 def register_group(results: Sequence[FrameResult]) -> tuple[int, list[Match | None]]:
-    """Register all frames of a group to its best one.
+    """Register all frames of a group to its best one: its index, and a match, or None, for each frame.
 
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Frames of one image size.
-
-    Returns
-    -------
-    reference : int
-        Index of the frame that the others are registered to: many stars, sharp and round. If fewer than half of the
-        frames share its stars, the next best that did not is tried, and the one that most frames share is taken.
-    matches : list of Match or None
-        One a frame; None if it shares no pattern of stars with the reference.
+    The best has many stars, sharp and round. If fewer than half of the frames share its stars, the next best that did
+    not is tried, and the one that most frames share is taken.
     """
     sources = [sources_of(result) for result in results]
     size = results[0].exposure.width_px, results[0].exposure.height_px
@@ -205,7 +186,7 @@ def _with_stars_of_others(
     """The reference with stars that it missed, if frames are left that found no pattern in it."""
     lost = any(fit is None and len(sources[i]) >= FEWEST for i, fit in enumerate(fits) if i != chosen)
     found = [i for i, fit in enumerate(fits) if fit is not None]
-    if not lost or len(found) < 2 or len(reference.sources) > MOST_SPARSE:
+    if not lost or len(found) < 2 or len(reference.sources) > BRIGHTEST[0]:
         return reference
     transforms = [fit.transform for fit in fits if fit is not None]
     catalogue = joint_catalogue(reference.sources, [sources[i] for i in found], transforms)
@@ -231,22 +212,10 @@ def _try_neighbours(reference: Reference, sources: list[Sources], fits: list[Fit
 
 
 def register(reference: Reference, frame: Sources) -> Match | None:
-    """Register one frame.
+    """Register one frame to another of its size; None if they have no pattern of stars in common.
 
-    Parameters
-    ----------
-    reference : Reference
-    frame : Sources
-        Stars of a frame of the same size.
+    That is, if unrelated stars would agree as well with a probability above `FALSE_MATCH`.
 
-    Returns
-    -------
-    Match or None
-        None if no pattern of stars is common: if unrelated stars would agree as well with a probability above
-        `FALSE_MATCH`.
-
-    Notes
-    -----
     Triangles of bright stars that are alike in both frames vote for a turn and a shift; the transforms with most votes
     are refined by iterated nearest neighbours. Hot pixels stay where they are and vote for no motion at all. So
     everything that stayed is left aside first: if what is left agrees on a motion, that is the motion of the stars.
@@ -307,7 +276,7 @@ def _search_brightest(
     if votes is None:
         return None
     best: Fit | None = None
-    for start, _ in most_voted(votes, points, reference.centre):
+    for start in most_voted(votes, points, reference.centre):
         fit = align(patterns.sources, moving, start, reference.size, tried=votes.tried)
         if fit is not None and (best is None or fit.chance < best.chance):
             best = fit

@@ -49,22 +49,10 @@ class _Instrument:
 
 
 def sessions_of(exposures: Sequence[Exposure], others: Sequence[Exposure] = ()) -> tuple[int, ...]:
-    """Number the sessions that exposures belong to.
+    """Number the sessions that exposures belong to: 0, 1, ... in order of each session's first frame.
 
     A change of target, filter, binning or exposure is no new session, nor is a pier flip. Frames without a time are of
-    their rig's first session.
-
-    Parameters
-    ----------
-    exposures : sequence of Exposure
-        In order of time.
-    others : sequence of Exposure, optional
-        Frames that could not be measured: their rig was at work all the same.
-
-    Returns
-    -------
-    tuple of int
-        0, 1, ... in order of each session's first frame, one for each of `exposures`.
+    their rig's first session. `others` could not be measured: their rig was at work all the same.
     """
     rigs = _rigs([*exposures, *others])
     times: dict[int, list[tuple[datetime, datetime]]] = {}
@@ -83,20 +71,9 @@ def sessions_of(exposures: Sequence[Exposure], others: Sequence[Exposure] = ()) 
 
 
 def session_rigs(rig: Rig, exposures: Sequence[Exposure], sessions: Sequence[int]) -> dict[int, Rig]:
-    """The rig of each session, where they were taken with more than one.
+    """The rig of each session, where they were taken with more than one; empty with one, which is that of all.
 
-    Parameters
-    ----------
-    rig : Rig
-        Of the whole folder, headers merged.
-    exposures : sequence of Exposure
-    sessions : sequence of int
-        Of each of them.
-
-    Returns
-    -------
-    dict of int to Rig
-        What the rig file says, and what the session's own headers agree on. Empty with one rig: `rig` is that of all.
+    Each is what the rig file says, and what the session's own headers agree on.
     """
     if len(set(_rigs(exposures))) < 2:
         return {}

@@ -5,6 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.field.result import FrameResult
 from framecheck.read.rig import WITHOUT_LIGHT, Rig
 
@@ -27,29 +28,13 @@ USUAL_READ_SCATTER: Final = 0.6
 PEDESTAL_KNOWN_TO: Final = 0.1
 """Error of a pedestal. [noise of a pixel] Chosen: amplifiers drift by part of their noise from frame to frame."""
 
-LEAST_ERRORS: Final = 3.0
-"""Light over its error from which it is known. Chosen: to a third."""
-
 
 def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = None) -> float | None:
     """Electrons that the sky makes in a pixel in a second, dark current included.
 
-    Parameters
-    ----------
-    result : FrameResult
-    rig : Rig
-        Gain, read noise and pedestal where the frame's header does not name them.
-    measured_gain : float or None
-        From `gain_from_sky`, where nothing else tells. [electrons per ADU]
+    None without an exposure and a gain, or where neither read noise nor pedestal is known and the noise may be that of
+    reading. What the header does not name the rig tells, and the gain `gain_from_sky`.
 
-    Returns
-    -------
-    float or None
-        None without an exposure and a gain, or where neither read noise nor pedestal is known and the noise may be that
-        of reading.
-
-    Notes
-    -----
     Photons arrive at random: the variance of a pixel in electrons is the number of electrons (Poisson) plus the read
     noise squared. Where the read noise is known this is used, since it needs no pedestal; else the level above the
     pedestal. A pedestal seen in pixels without light comes first: gains enter there once, not squared. Where neither is
@@ -77,7 +62,7 @@ def sky_e_per_s(result: FrameResult, rig: Rig, measured_gain: float | None = Non
             return None
     else:
         return None
-    return electrons / seconds if electrons > LEAST_ERRORS * error else None
+    return electrons / seconds if electrons > KNOWN_SIGMA * error else None
 
 
 def _first(*values: float | None) -> float | None:
@@ -85,22 +70,9 @@ def _first(*values: float | None) -> float | None:
 
 
 def gain_from_sky(level_adu: NDArray[np.floating], noise_adu: NDArray[np.floating]) -> tuple[float, float] | None:
-    """Gain from frames of one camera setting under a changing sky.
+    """Gain, and its error, from frames of one camera setting under a changing sky. [electrons per ADU]
 
-    Parameters
-    ----------
-    level_adu, noise_adu : ndarray, shape (n_frames,)
-        Sky level, pedestal included, and standard deviation of one pixel of blank sky. [ADU]
-
-    Returns
-    -------
-    gain, error : float
-        [electrons per ADU]
-    None
-        If the sky changed too little: if the slope stands out by less than ten times its error.
-
-    Notes
-    -----
+    None if the slope of the noise² against the level, pedestal included, stands out by less than ten times its error.
     Variance (ADU²) against level (ADU) is a line of slope 1 / gain (photon transfer, textbook). Raw frames only: flat
     fielding and stretching bend it.
     """

@@ -47,12 +47,7 @@ class Sources:
 
 
 def sources_of(result: FrameResult) -> Sources:
-    """The stars of a frame that have a place, brightest first; blended ones too, hot pixels and tracks not.
-
-    Parameters
-    ----------
-    result : FrameResult
-    """
+    """The stars of a frame that have a place, brightest first; blended ones too, hot pixels and tracks not."""
     table = result.stars.table
     finite = np.isfinite(table["x"]) & np.isfinite(table["y"])
     usable = finite & ((table["flags"] & NO_PLACE) == 0)

@@ -123,21 +123,10 @@ class Stack:
 def with_and_without(
     frames: Stackable, keep: NDArray[np.bool_], pairs: PairSums | None = None
 ) -> tuple[Stack, Stack, Stack]:
-    """Stacks of the frames kept, with each frame in turn and without it.
+    """Stacks of the frames kept, with each frame in turn and without it, shape (n,), and of all frames kept.
 
-    Parameters
-    ----------
-    frames : Stackable
-    keep : ndarray of bool, shape (n,)
-    pairs : PairSums, optional
-        Of these frames, where they are made already: of all that is done here, making them takes longest.
-
-    Returns
-    -------
-    with_it, without_it : Stack
-        With shape (n,): for a frame that is not kept, `without_it` is the stack of all that are.
-    whole : Stack
-        Of all frames kept, with shape ().
+    For a frame that is not kept, the second is the stack of all that are. Making the pair sums takes longest of all
+    that is done here.
     """
     light = frames.light_s
     itself = overlap(frames.size, frames.size) * light[:, None]
@@ -174,17 +163,7 @@ def growing_stack(frames: Stackable, order: NDArray[np.intp]) -> Stack:
 
 
 def long_axis(frames: Stackable) -> Floats:
-    """Direction of each frame's long axis along the reference's axes. [rad]
-
-    Parameters
-    ----------
-    frames : Stackable
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Counter-clockwise from +x. [rad]
-    """
+    """Direction of each frame's long axis along the reference's axes, counter-clockwise from +x; shape (n,). [rad]"""
     xx, yy, xy = frames.size.T
     angle: Floats = np.arctan2(2 * xy, xx - yy) / 2
     return angle

@@ -42,15 +42,10 @@ class Triangles:
 
 
 def make_triangles(points: Floats) -> Triangles | None:
-    """Triangles among neighbouring stars; None with fewer than three stars.
+    """Triangles among neighbouring stars, shape (n, 2); None with fewer than three stars.
 
-    Frames of one camera share their scale to 0.1 %, so triangles are told by the lengths of all three sides, which
-    is far rarer by chance than equal ratios of sides.
-
-    Parameters
-    ----------
-    points : ndarray, shape (n, 2)
-        Places of stars. [px]
+    Frames of one camera share their scale to 0.1 %, so triangles are told by the lengths of all three sides, which is
+    far rarer by chance than equal ratios of sides.
     """
     from scipy.spatial import cKDTree
 
@@ -108,16 +103,7 @@ class Votes:
 def like_triangles(
     reference: Triangles, frame: Triangles, points: tuple[Floats, Floats], centre: complex
 ) -> Votes | None:
-    """Pair triangles of two frames whose sides agree; None if there are none.
-
-    Parameters
-    ----------
-    reference, frame : Triangles
-    points : tuple of ndarray
-        Stars that the triangles of each are made of, shape (n, 2) each. [px]
-    centre : complex
-        Image centre. [px]
-    """
+    """Pair triangles of two frames whose sides agree; None if there are none."""
     distance, found = reference.tree.query(
         frame.sides, k=4, p=np.inf, distance_upper_bound=SIDE_TOLERANCE_PX, workers=1
     )
@@ -135,23 +121,11 @@ def like_triangles(
     return Votes(there, here, turn, q_mean - turn * p_mean, tried)
 
 
-def most_voted(
-    votes: Votes, points: tuple[Floats, Floats], centre: complex, most: int = 6
-) -> Iterator[tuple[Similarity, int]]:
-    """Transforms that many pairs of triangles ask for, most votes first, each with its number of votes.
+def most_voted(votes: Votes, points: tuple[Floats, Floats], centre: complex) -> Iterator[Similarity]:
+    """Transforms that many pairs of triangles ask for, six at most, most votes first.
 
     Two votes are for the same transform if they put the image centre, and a point half way to the corner, within a
     distance that grows with the frame: a small triangle tells the turn only roughly.
-
-    Parameters
-    ----------
-    votes : Votes
-    points : tuple of ndarray, shape (n, 2)
-        Stars of the reference and of the frame. [px]
-    centre : complex
-        Of the image, x + iy. [px]
-    most : int
-        Transforms to give.
     """
     from scipy.spatial import cKDTree
 
@@ -163,7 +137,7 @@ def most_voted(
     tree = cKDTree(place)
     count = tree.query_ball_point(place, near, return_length=True)
     open_ = np.ones(len(place), bool)
-    for _ in range(most):
+    for _ in range(6):
         if not open_.any():
             return
         top = int(np.argmax(np.where(open_, count, 0)))
@@ -171,7 +145,7 @@ def most_voted(
         open_[tree.query_ball_point(place[top], 2 * near)] = False
         transform = _from_corners(votes.reference[group].ravel(), votes.frame[group].ravel(), points, centre)
         if transform is not None:
-            yield transform, len(group)
+            yield transform
 
 
 def _from_corners(

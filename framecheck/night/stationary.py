@@ -10,7 +10,7 @@ from framecheck.constants import BY_CHANCE
 from framecheck.field.result import FrameResult
 from framecheck.field.shape import averaged_again
 from framecheck.field.similarity import Floats, as_complex
-from framecheck.night.register import Match
+from framecheck.night.register import FRAMES_ASKED, Match
 from framecheck.night.witnesses import MOVED_PX
 from framecheck.stars.flags import StarFlag
 
@@ -18,8 +18,7 @@ SAME_PLACE_PX: Final = 1.0
 """[px] Chosen: a lamp flickers and the tripod bends by less."""
 
 PIVOTS: Final = 2
-COMPARED: Final = 12
-"""Frames whose stars are looked for in others, and those others. Chosen: lamps are in nearly all frames of a night."""
+"""Frames whose stars are looked for in `FRAMES_ASKED` others. Chosen: lamps are in nearly all frames of a night."""
 
 FEWEST_TIMES: Final = 2
 MOST_TIMES: Final = 0.6
@@ -27,15 +26,7 @@ MOST_TIMES: Final = 0.6
 
 
 def without_stationary_lights(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[FrameResult]:
-    """The frames of a group with lights that stay on the sensor flagged, and their stars averaged without them.
-
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Frames of one image size.
-    matches : sequence of Match or None
-        How each lies on the reference frame.
-    """
+    """The frames of a group with lights that stay on the sensor flagged, and their stars averaged without them."""
     from scipy.spatial import cKDTree
 
     places = _still_places(results, matches)
@@ -52,7 +43,7 @@ def _still_places(results: Sequence[FrameResult], matches: Sequence[Match | None
     size = results[0].exposure.width_px, results[0].exposure.height_px
     lie = {i: match.registration.similarity(size) for i, match in enumerate(matches) if match is not None}
     known = list(lie)
-    pivots, compared = (_spread(known, count) for count in (PIVOTS, COMPARED))
+    pivots, compared = (_spread(known, count) for count in (PIVOTS, FRAMES_ASKED))
     trees = {i: cKDTree(_good_places(results[i])) for i in compared}
     out = [np.zeros((0, 2))]
     for pivot in pivots:

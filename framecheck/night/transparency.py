@@ -12,6 +12,7 @@ from framecheck.constants import SIGMA_PER_MAD
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.field.similarity import Floats
 from framecheck.night.register import Match
+from framecheck.stars.aperture_light import share_within
 from framecheck.stars.table import StarTable
 
 LEAST_SNR: Final = 8.0
@@ -63,39 +64,13 @@ class GroupLight:
     level_error: Floats
 
 
-def relative_transparency(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> list[Transparency | None]:
-    """Transparency of the frames of a group from the fluxes of the stars that they share.
-
-    The zero point is the level that one registered frame in twenty reaches or passes (`best_of`).
-
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Frames of one group, in ADU of one camera setting.
-    matches : sequence of Match or None
-        Which stars each frame shares with the reference.
-
-    Returns
-    -------
-    list of Transparency or None
-        One a frame; None if it is not registered, or shares no good star. Air mass is not divided out.
-    """
-    return transparencies(light_of_group(results, matches))
-
-
 def light_of_group(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> GroupLight:
     """Zero points of a group's frames and levels of its stars.
 
-    Parameters
-    ----------
-    results, matches : sequence
-        As `relative_transparency`. Fluxes are taken per second of exposure where all exposures are known.
-
-    Notes
-    -----
-    ln(flux) of star s in frame f is m_s + t_f plus noise: both sets of numbers are found in turns by robust weighted
-    means. Weights come from the flux that the model expects, not from the one measured, so that the noise of faint
-    stars does not choose. Saturated and otherwise flagged stars are left out, and variable ones.
+    Fluxes are taken per second of exposure where all exposures are known. ln(flux) of star s in frame f is m_s + t_f
+    plus noise: both sets of numbers are found in turns by robust weighted means. Weights come from the flux that the
+    model expects, not from the one measured, so that the noise of faint stars does not choose. Saturated and otherwise
+    flagged stars are left out, and variable ones.
     """
     flux, error = _fluxes(results, matches)
     zero, zero_error = np.full((2, len(results)), np.nan)
@@ -108,15 +83,10 @@ def light_of_group(results: Sequence[FrameResult], matches: Sequence[Match | Non
 
 
 def transparencies(light: GroupLight, dimmed: float = 0.0, error: float | None = None) -> list[Transparency | None]:
-    """Transparencies of a group's frames.
+    """Transparencies of a group's frames; None for one that is not registered, or shares no good star.
 
-    Parameters
-    ----------
-    light : GroupLight
-    dimmed : float
-        How far the group's best frames lie below those that it is compared with, natural logarithm.
-    error : float, optional
-        Of `dimmed`; None if there are no others.
+    Against the level that one registered frame in twenty reaches or passes (`best_of`), or one that is brighter by
+    `dimmed`, a natural logarithm with its error, where other groups tell. Air mass is not divided out.
     """
     known = np.isfinite(light.zero_point)
     out: list[Transparency | None] = [None] * len(known)
@@ -134,13 +104,7 @@ def transparencies(light: GroupLight, dimmed: float = 0.0, error: float | None =
 
 
 def best_of(values: NDArray[np.floating]) -> float:
-    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        One at least, of any unit.
-    """
+    """What one in twenty reaches or passes: the highest of up to 20 values, the second of up to 40, and so on."""
     rank = 1 + (len(values) - 1) // BEST_OF
     return float(np.sort(values)[-rank])
 
@@ -165,39 +129,15 @@ def _fluxes(results: Sequence[FrameResult], matches: Sequence[Match | None]) -> 
 
 
 def light_share(shape: FrameShape) -> float:
-    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's.
-
-    Parameters
-    ----------
-    shape : FrameShape
-
-    Returns
-    -------
-    float
-        [dimensionless]
-    """
+    """Light over that of the fitted profiles: as apertures say, or the share that is near, against a usual star's."""
     if shape.light_over_profile is not None:
         return shape.light_over_profile
     return held_near(shape.moffat_beta) / held_near(USUAL_BETA)
 
 
 def held_near(beta: float) -> float:
-    """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to the star.
-
-    Moffat, A&A 3, 455 (1969): 1 - (1 + r² / a²)^(1 - beta). Closed form.
-
-    Parameters
-    ----------
-    beta : float
-        Moffat exponent. [dimensionless]
-
-    Returns
-    -------
-    float
-        Closed form. [dimensionless]
-    """
-    core = 4 * (2 ** (1 / max(beta, 1.01)) - 1)
-    return float(1 - (1 + core * NEAR_FWHM**2) ** (1 - max(beta, 1.01)))
+    """Share of a Moffat star's light within `NEAR_FWHM`: what is thrown farther, as by wet glass, is lost to it."""
+    return share_within(NEAR_FWHM, beta)
 
 
 def _good(table: StarTable) -> NDArray[np.bool_]:
@@ -205,27 +145,11 @@ def _good(table: StarTable) -> NDArray[np.bool_]:
     return good & np.isfinite(table["flux_adu"]) & np.isfinite(table["flux_error_adu"])
 
 
-def solve_zero_points(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp]]:
-    """Zero point of each frame, from stars that many frames share.
-
-    Parameters
-    ----------
-    flux, error : ndarray, shape (n_frames, n_stars)
-        NaN where a star was not measured.
-
-    Returns
-    -------
-    zero_point : ndarray, shape (n_frames,)
-        ln of the frame's transparency, up to a constant; NaN for a frame that shares no star bright enough.
-    zero_point_error : ndarray, shape (n_frames,)
-    n_stars : ndarray, shape (n_frames,)
-        Stars that each rests on.
-    """
-    return _solve(flux, error)[:3]
-
-
 def _solve(flux: Floats, error: Floats) -> tuple[Floats, Floats, NDArray[np.intp], Floats, Floats]:
-    """As `solve_zero_points`; then the stars' levels and their errors, shape (n_stars,)."""
+    """Zero points, their errors and stars, then the stars' levels and their errors; from shape (n_frames, n_stars).
+
+    NaN where a star was not measured, and for a frame that shares no star bright enough.
+    """
     with np.errstate(invalid="ignore", divide="ignore"):
         light = np.log(flux)
     seen = np.isfinite(light)

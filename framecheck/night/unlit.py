@@ -204,6 +204,3 @@ def _read_noise(exposure: Exposure, dark: _Dark, rig: Rig, gain: float | None) -
         return measured, dark.noise_from, []
     told = f"{said} gives a read noise of {claim:.2g} e, the {_shows(dark.noise_from)} {measured:.2g} e"
     return measured, dark.noise_from, [f"{told} at {gain:.3g} e/ADU; we used the latter."]
-
-
-__all__ = ["with_unlit"]

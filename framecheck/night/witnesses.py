@@ -27,19 +27,9 @@ SAME_STAR_PX: Final = 2.0
 
 
 def still_places(sources: Sequence[Sources], often: float) -> Floats:
-    """Places of the sensor at which many frames show something.
+    """Places of the sensor, shape (n, 2), at which that share of the frames show something. [px]
 
-    Parameters
-    ----------
-    sources : sequence of Sources
-        Of frames of one group.
-    often : float
-        In which share of them.
-
-    Returns
-    -------
-    ndarray, shape (n, 2)
-        Hot pixels; also stars, if the pointing rested. [px]
+    Hot pixels; also stars, if the pointing rested.
     """
     step = max(1, -(-len(sources) // MOST_FRAMES))
     frames = [one.brightest(MOST_SOURCES) for one in sources[::step] if len(one)]
@@ -47,16 +37,7 @@ def still_places(sources: Sequence[Sources], often: float) -> Floats:
 
 
 def fixed_places(sources: Sequence[Sources], transforms: Sequence[Similarity], size: tuple[int, int]) -> Floats:
-    """Places that shine in frames between which the stars moved.
-
-    Parameters
-    ----------
-    sources : sequence of Sources
-    transforms : sequence of Similarity
-        From one reference to each of these frames.
-    size : tuple of int
-        Width and height. [px]
-    """
+    """Places that shine in frames between which the stars moved, shape (n, 2). [px]"""
     from scipy.spatial import cKDTree
 
     pointings: list[int] = []
@@ -79,28 +60,13 @@ def fixed_places(sources: Sequence[Sources], transforms: Sequence[Similarity], s
 
 
 def has_moved(one: Similarity, other: Similarity, size: tuple[int, int]) -> bool:
-    """Whether the stars moved by several pixels over most of the sensor between two frames.
-
-    Parameters
-    ----------
-    one, other : Similarity
-        From a reference to each of two frames.
-    size : tuple of int
-        Width and height of the image. [px]
-    """
+    """Whether the stars moved by several pixels over most of the sensor between two frames."""
     places = np.array([[x * size[0], y * size[1]] for x in (0.25, 0.75) for y in (0.25, 0.75)])
     return bool(np.median(np.abs(as_complex(one.apply(places) - other.apply(places)))) > MOVED_PX)
 
 
 def without(sources: Sources, places: Floats) -> Sources:
-    """What lies at none of the places.
-
-    Parameters
-    ----------
-    sources : Sources
-    places : ndarray, shape (n, 2)
-        [px]
-    """
+    """What lies at none of the places, shape (n, 2). [px]"""
     from scipy.spatial import cKDTree
 
     if not len(places):
@@ -112,19 +78,8 @@ def without(sources: Sources, places: Floats) -> Sources:
 def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: Sequence[Similarity]) -> Sources:
     """The reference's stars, and those that it missed but two other frames or more show.
 
-    Parameters
-    ----------
-    reference : Sources
-    frames : sequence of Sources
-        Others of the group.
-    transforms : sequence of Similarity
-        From the reference to each of them.
-
-    Returns
-    -------
-    Sources
-        In the reference's coordinates, brightest first within each of the two parts; `rows` is -1 for stars that are
-        not in the reference's table.
+    In the reference's coordinates, brightest first within each of the two parts; `rows` is -1 for stars that are not in
+    the reference's table.
     """
     laid = [
         Sources(transform.undo(one.points), one.variance, np.full(len(one), -1))
@@ -143,14 +98,7 @@ def joint_catalogue(reference: Sources, frames: Sequence[Sources], transforms: S
 
 
 def without_near(frames: Sequence[Sources], places: Floats) -> list[Sources]:
-    """What of each frame lies farther from all places than one star's detections.
-
-    Parameters
-    ----------
-    frames : sequence of Sources
-    places : ndarray, shape (n, 2)
-        [px]
-    """
+    """What of each frame lies farther from all places, shape (n, 2), than one star's detections. [px]"""
     from scipy.spatial import cKDTree
 
     tree = cKDTree(places)

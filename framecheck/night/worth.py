@@ -22,13 +22,6 @@ def ideal_of(results: Sequence[FrameResult], transparencies: Sequence[Transparen
     """The sharpest stars and the lowest noise that one registered frame in twenty reaches; None if none is known.
 
     Frames without stars in common with the rest do not count: a covered aperture has a low noise.
-
-    Parameters
-    ----------
-    results : sequence of FrameResult
-        Of a group.
-    transparencies : sequence of Transparency or None
-        Of each; None if it is not registered.
     """
     known = [
         result

@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.field.result import FrameResult
 from framecheck.night.register import Match, make_reference, register
 from framecheck.night.sources import sources_of
@@ -19,14 +20,8 @@ LEAST_SNR: Final = 15.0
 
 STAR_SCATTER: Final = 0.01
 """[dimensionless] Relative scatter of a star's flux between groups that is always allowed for. Chosen: twice that
-between frames of a group (`transparency.LEAST_SCATTER`), since stars fall on other pixels and fill them otherwise."""
-
-SHARED_SCATTER: Final = 0.01
-"""[dimensionless] Relative error that all stars of a group may have in common. Chosen: shutters, and pixels that answer
-less as they fill."""
-
-SURE_SIGMA: Final = 3.0
-"""Below so many errors a group counts as bright as the others. Chosen: its best frames then have 1, as if alone."""
+between frames of a group (`transparency.LEAST_SCATTER`), since stars fall on other pixels and fill them otherwise.
+As much may be common to all stars of a group: shutters, and pixels that answer less as they fill."""
 
 
 def dimmed_groups(results: Sequence[FrameResult], lights: Sequence[GroupLight]) -> list[tuple[float, float] | None]:
@@ -64,7 +59,7 @@ def dimmed_groups(results: Sequence[FrameResult], lights: Sequence[GroupLight]) 
             out.append(None)
             continue
         dimmed, sigma = brightest - top[0], float(np.hypot(error, top[1]))
-        out.append((dimmed if dimmed > SURE_SIGMA * sigma else 0.0, sigma))
+        out.append((dimmed if dimmed > KNOWN_SIGMA * sigma else 0.0, sigma))
     return out
 
 
@@ -82,4 +77,4 @@ def _offset(base: GroupLight, other: GroupLight, match: Match) -> tuple[float, f
     centre = float(robust.huber_mean(difference, sigma**-2, HUBER_SIGMA))
     weight = robust.huber_weight(np.abs(difference - centre) / sigma, HUBER_SIGMA) / sigma**2
     chi2 = float(np.sum(np.minimum(((difference - centre) / sigma) ** 2, 2 * HUBER_SIGMA**2)) / (len(sigma) - 1))
-    return centre, float(np.hypot(np.sqrt(max(chi2, 1.0) / np.sum(weight)), SHARED_SCATTER))
+    return centre, float(np.hypot(np.sqrt(max(chi2, 1.0) / np.sum(weight)), STAR_SCATTER))

@@ -109,19 +109,8 @@ class Header:
 def parse_header(raw: bytes) -> Header:
     """Read the cards of a header, up to END.
 
-    Parameters
-    ----------
-    raw : bytes
-        Header blocks as they stand in the file.
-
-    Returns
-    -------
-    Header
-        Its cards; commentary (COMMENT, HISTORY, blank) is left out.
-
-    Notes
-    -----
-    FITS Standard 3.0, section 4 (fixed and free format, CONTINUE, HIERARCH); tested against astropy.io.fits.
+    Commentary (COMMENT, HISTORY, blank) is left out. FITS Standard 3.0, section 4 (fixed and free format, CONTINUE,
+    HIERARCH); tested against astropy.io.fits.
     """
     cards: dict[str, Card] = {}
     for keyword, card in _joined(_cards(raw)):

@@ -10,6 +10,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import ARCSEC_PER_RADIAN
+
 Kind = Literal["light", "dark", "flat", "bias", "unknown"]
 ValueScale = Literal["ADU", "8 bit", "0 to 1"]
 
@@ -115,6 +117,15 @@ class Exposure:
     """Statements of the header that contradict each other, one sentence each."""
     provenance: Mapping[str, str] = field(default_factory=dict)
     """Field name -> header keyword that it came from."""
+
+    @property
+    def pixel_scale_arcsec(self) -> float | None:
+        """Angle that one pixel of the file spans, as far as the header tells. [arcsec/px]"""
+        if self.orientation is not None:
+            return self.orientation.pixel_scale_arcsec
+        if self.pixel_um is None or self.focal_length_mm is None:
+            return self.stated_scale_arcsec
+        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
 
     @property
     def start_by_clock(self) -> datetime | None:

@@ -19,13 +19,11 @@ from framecheck.read.layout import Layout, find_image
 from framecheck.read.light_area import cut_to, overscan_of_header, without_dark_edges
 from framecheck.read.mosaic import pattern_in_filter_card, verified_pattern
 from framecheck.read.paths import NoPlainFile, open_plain
-from framecheck.read.pixels import native_of_array, read_plane, refuse_worthless
+from framecheck.read.pixels import SIGN_BIT, native_of_array, read_plane, refuse_worthless
 from framecheck.read.tiles import unpack_tiles
 from framecheck.read.unlit import level_and_noise
 
 GREEN: Final = "green of red, green and blue"
-_LEFT_OVER_ZERO: Final = 32768.0
-"""[ADU] BZERO of unsigned 16-bit images, left behind when they were turned into real numbers."""
 _SCALED_TOP: Final = 2.0
 """[dimensionless] Chosen: values scaled to 0..1 overshoot 1 a little where an image was resampled; ADU go further."""
 
@@ -42,59 +40,20 @@ class _Open:
 
 
 def read_exposure(path: Path) -> Exposure:
-    """Read what the header says of a frame, without its pixels.
-
-    Parameters
-    ----------
-    path : Path
-        A FITS file, also gzipped or tile-compressed. It is opened read-only.
-
-    Returns
-    -------
-    Exposure
-        Kind "unknown" if the header does not tell it. A mosaic is as the header claims it.
-
-    Raises
-    ------
-    UnusableFrame
-        If the file cannot be opened, is no FITS image, or is smaller than its header demands.
-    """
+    """As `frame_file.read_exposure`, of a FITS file, which may be gzipped or tile-compressed."""
     with _opened(path) as opened:
         layout = _find(opened, path)
         return _exposure(path, layout)
 
 
 def read_layout(path: Path) -> Layout:
-    """Where the image lies in a file and how large it is, from the headers alone.
-
-    Raises
-    ------
-    UnusableFrame
-        As for `read_exposure`.
-    """
+    """Where the image lies in a file and how large it is, from the headers alone; raises as `read_exposure`."""
     with _opened(path) as opened:
         return _find(opened, path)
 
 
 def read_frame(path: Path) -> Frame:
-    """Read a frame with its pixels as they are stored, overscan and other edges without sky left out.
-
-    Parameters
-    ----------
-    path : Path
-        A FITS file, also gzipped or tile-compressed. It is opened read-only.
-
-    Returns
-    -------
-    Frame
-        Pixels that see the sky, in native byte order; `mosaic` as they bear it out.
-
-    Raises
-    ------
-    UnusableFrame
-        As for `read_exposure`; also if every pixel is undefined, clipped or the same, or if the file changes
-        while it is read.
-    """
+    """As `frame_file.read_frame`, of a FITS file; overscan and other edges without sky are left out."""
     with _opened(path) as opened:
         layout = _find(opened, path)
         pixels = _read_tiles(opened, layout, path) if layout.tiled else read_plane(opened.stream, layout, path)
@@ -143,10 +102,7 @@ def _opened(path: Path) -> Iterator[_Open]:
 def open_frame(path: Path) -> BinaryIO:
     """Open a frame's file, read-only and without a buffer; never a pipe, which would wait for ever.
 
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be opened.
+    Raises `UnusableFrame` if it cannot be opened.
     """
     try:
         return cast(BinaryIO, open_plain(path))
@@ -230,7 +186,7 @@ def _with_doubts_about_values(exposure: Exposure, layout: Layout, pixels: NDArra
     sample = sample[np.isfinite(sample)]
     if not sample.size:
         return exposure
-    if layout.zero == _LEFT_OVER_ZERO and np.percentile(sample, 1) >= 0.95 * _LEFT_OVER_ZERO:
+    if layout.zero == SIGN_BIT and np.percentile(sample, 1) >= 0.95 * SIGN_BIT:
         said = (
             "BZERO = 32768 stands over real numbers, probably left from an earlier format; it was added as the "
             f"standard asks, and puts the sky at {np.median(sample):.0f}."

@@ -70,15 +70,10 @@ def read_frame(path: Path) -> Frame:
 
 
 def form_of(path: Path) -> Form:
-    """Which reader takes a file.
+    """Which reader takes a file; raises `UnusableFrame` if it cannot be opened.
 
     A library for raws opens plain TIFF pictures as if they were raws: tags tell, not its willingness. What is nothing
     known is left to the reader of FITS, which says so, or to that of raws where the name says that it is one.
-
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be opened.
     """
     if is_fits_name(path.name):
         return "FITS"

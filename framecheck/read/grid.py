@@ -38,17 +38,7 @@ class PixelGrid:
 
 
 def read_grid(header: Header, *, width_px: int, height_px: int, focal_length_mm: float | None) -> PixelGrid:
-    """Binning, pixel size (of the file's pixel), scale and orientation on the sky.
-
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    width_px, height_px : int
-        Size of the image. [px]
-    focal_length_mm : float or None
-        Focal length of the header. [mm]
-    """
+    """Binning, pixel size (of the file's pixel), scale and orientation on the sky."""
     binning = read_binning(header)
     orientation = read_orientation(header, width_px=width_px, height_px=height_px)
     scale = _stated_scale(header)
@@ -91,15 +81,10 @@ def _binning(header: Header, names: tuple[str, ...], side: int) -> tuple[int | N
 def read_pixel_size(
     header: Header, *, binning: int | None, focal_length_mm: float | None, scale_arcsec: float | None
 ) -> Said[float]:
-    """Side of one pixel of the file.
+    """Side of one pixel of the file. [micrometre]
 
     XPIXSZ is the binned pixel in one dialect and the sensor's bare one in another. What decides, in this order: the
     sensor's pixel in a card of its own, the comment, the scale on the sky with the focal length; else it is binned.
-
-    Returns
-    -------
-    Said[float]
-        [micrometre]
     """
     stated, keyword = _micrometres(header, keywords.PIXEL_OF_FILE)
     bare, bare_keyword = _micrometres(header, keywords.PIXEL_OF_SENSOR)

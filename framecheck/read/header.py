@@ -155,23 +155,10 @@ def read_fact(header: Header, fact: Fact) -> Said[Any]:
 def exposure_from_header(
     path: Path, header: Header, *, width_px: int, height_px: int, plane: str | None = None
 ) -> Exposure:
-    """All that a header says of its exposure, in our words.
+    """All that a header says of its exposure, in our words, with the keyword of every value and all contradictions.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    header : Header
-        Cards of the image, with those of the primary header where it is silent.
-    width_px, height_px : int
-        Size of the image. [px]
-    plane : str or None
-        Which plane of a colour image is measured.
-
-    Returns
-    -------
-    Exposure
-        With the keyword of every value in `provenance`, contradictions in `conflicts`.
+    The header is that of the image, with the primary's cards where it is silent; `plane` says which plane of a colour
+    image is measured.
     """
     said: dict[str, Said[Any]] = {fact.field: read_fact(header, fact) for fact in FACTS}
     said["kind"] = kind_of_header(header)
@@ -308,15 +295,8 @@ def read_gain(header: Header) -> tuple[Said[float], Said[float]]:
 def of_amplifiers(header: Header, pattern: str, *, most: float, keep: Said[float]) -> Said[float]:
     """What cards say amplifier by amplifier, of those that read the image: their mean if they are much alike.
 
-    Parameters
-    ----------
-    header : Header
-    pattern : str
-        Of keywords; the group in it is the amplifier's number.
-    most : float
-        Higher numbers cannot be, nor those up to 0.05: amplifiers that are not there.
-    keep : Said[float]
-        What to say where no card tells anything.
+    The group in `pattern` is the amplifier's number. Numbers above `most` cannot be, nor those up to 0.05: amplifiers
+    that are not there. Where no card tells anything it is `keep`.
     """
     used = {number for number, value in _numbered(header, keywords.AMPLIFIER_USED) if value == 1}
     n_used = header.number("NUMAMP")

@@ -6,7 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.constants import BEYOND_NOISE_SIGMA, SIGMA_PER_MAD
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.exposure import Frame, Kind
@@ -24,8 +24,6 @@ _TILE_PX: Final = 256
 """[px] Chosen."""
 _TILES_A_SIDE: Final = 4
 """Chosen: sixteen tiles see a million pixels, where any field but the emptiest has stars."""
-_PEAK_SIGMA: Final = 6.0
-"""[standard deviations] Chosen: noise alone reaches it once in a thousand frames."""
 _NEIGHBOUR_SHARE: Final = 0.1
 """[dimensionless] Least light of a neighbour against the peak: 0.2 for a Gaussian of 1.3 px FWHM, the sharpest star."""
 _LEAST_STARS: Final = 3
@@ -150,7 +148,7 @@ def _count_peaks(tile: NDArray[np.float32], reach: int) -> int:
         for dx in (-1, 0, 1)
         if dy or dx
     ]
-    peak = inner > _PEAK_SIGMA * noise
+    peak = inner > BEYOND_NOISE_SIGMA * noise
     lit = np.zeros(inner.shape, np.uint8)
     for neighbour in around:
         peak &= inner >= neighbour

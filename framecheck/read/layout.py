@@ -65,25 +65,9 @@ class Layout:
 def find_image(stream: BinaryIO, path: Path, *, available: int | None, packed_bytes: int | None) -> Layout:
     """Find the first image: that of the primary header, else of an extension, plain or in compressed tiles.
 
-    Parameters
-    ----------
-    stream : binary file
-        At its start; only headers are read.
-    path : Path
-        Name for messages.
-    available : int or None
-        Size of the stream; None if it is not known before unpacking. [byte]
-    packed_bytes : int or None
-        Size of the packed file, where the stream is unpacked while it is read. [byte]
-
-    Returns
-    -------
-    Layout
-
-    Raises
-    ------
-    UnusableFrame
-        If there is no such image, or if the headers ask for more bytes than the file can hold.
+    Only headers are read. `available` is the size of the stream, None if it is not known before unpacking,
+    `packed_bytes` that of the packed file where it is unpacked as it is read. Raises `UnusableFrame` if there is no
+    such image, or if the headers ask for more bytes than the file can hold.
     """
     primary: Header | None = None
     flat: str | None = None  # why an image that was found does not serve

@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.cells import ROWS_TOGETHER
@@ -24,8 +25,6 @@ _PAIRS: Final = 32
 _LINES: Final = 4
 """Lines on either side of a step. Chosen: even, so that both hold all colours of a mosaic; narrower edges do no harm,
 since no mesh of the sky follows them."""
-_STEP_SIGMA: Final = 3.0
-"""Step that ends the sky. [noise of a pixel] Chosen: thirty times the error of what it is measured with."""
 _FLAT: Final = 0.3
 """Change on both sides of a step over the step itself, at the most. Chosen: a slope makes 0.67 (closed form); the
 shadow of whatever lies before the sensor is blurred by the cone of light, the end of its pixels is not."""
@@ -39,24 +38,12 @@ _FILLED: Final = 0.1
 def area_of_header(header: Header, *, width_px: int, height_px: int) -> Said[Box]:
     """The part of the array that sees the sky, as the header claims it; None where it names none or all of it.
 
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    width_px, height_px : int
-        Size of the array. [px]
+    A section that cannot be is left out with a sentence. One of just the array's own size was cut off before the file
+    was written.
 
-    Returns
-    -------
-    Said[Box]
-        A section that cannot be is left out with a sentence. One of just the array's own size was cut off before the
-        file was written.
-
-    Notes
-    -----
     `[x1:x2,y1:y2]` counts pixels from 1, both ends included; an end before the beginning is the same part read
-    backwards. TRIMSEC is what to keep, DATASEC what holds data, BIASSEC overscan, all in pixels of the array as
-    stored; CCDSEC and DETSEC count pixels of the detector. Common practice of observatories, no source.
+    backwards. TRIMSEC is what to keep, DATASEC what holds data, BIASSEC overscan, all in pixels of the array as stored;
+    CCDSEC and DETSEC count pixels of the detector. Common practice of observatories, no source.
     """
     conflicts: list[str] = []
     for keyword in keywords.LIGHT_SECTION:
@@ -124,22 +111,10 @@ def _area(box: Box) -> int:
 
 
 def without_dark_edges(pixels: NDArray[Any], box: Box) -> Box:
-    """The part of a box that sees the sky, by its pixels.
+    """The part of a box that sees the sky, by the pixels of the array as stored, shape (height, width).
 
     Along an edge without sky all lines lie a sharp step away from the lines beside them, and scatter less; or they are
     filled with one value. The corners begin at even pixels, so that the pattern of a mosaic stays what it was.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        The array as stored. [ADU]
-    box : Box
-        Where to look.
-
-    Returns
-    -------
-    Box
-        Within that.
     """
     left, bottom, right, top = box
     inside = pixels[bottom:top, left:right]
@@ -171,7 +146,7 @@ def _lines_before_step(level: NDArray[np.float64], noise: NDArray[np.float64]) -
     mean, scatter = groups.mean(axis=1), np.lib.stride_tricks.sliding_window_view(noise, _LINES).mean(axis=1)
     outer, inner = slice(None, -_LINES - 2), slice(_LINES + 2, None)
     step = np.abs(mean[inner] - mean[outer])
-    ends = (step > _STEP_SIGMA * scatter[inner]) & (scatter[outer] < scatter[inner])
+    ends = (step > KNOWN_SIGMA * scatter[inner]) & (scatter[outer] < scatter[inner])
     ends &= bent[outer] + bent[inner] < _FLAT * step
     for last in np.flatnonzero(ends)[::-1]:  # all lines outside lie where the last ones do
         if np.median(np.abs(level[: last + _LINES] - mean[last])) < _FLAT * step[last]:

@@ -1,11 +1,12 @@
 """Where the Moon stands and how much of it is lit, to a third of a degree: enough to say what lights the sky."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from math import asin, atan2, cos, degrees, radians, sin
 from typing import Final
 
-_J2000: Final = datetime(2000, 1, 1, 12, tzinfo=UTC)
+from framecheck.read.place import days_since_2000
+
 _OBLIQUITY_DEG: Final = 23.44
 
 
@@ -27,7 +28,7 @@ def moon_at(utc: datetime) -> Moon:
     .. [1] "The Astronomical Almanac", section D, "Low-precision formulae for geocentric coordinates of the Moon": 0.3
        deg in longitude, 0.2 in latitude. The Sun: section C, 0.01 deg.
     """
-    days = (utc - _J2000).total_seconds() / 86400
+    days = days_since_2000(utc)
     t = days / 36525
 
     def wave(size: float, at: float, speed: float) -> float:

@@ -25,22 +25,8 @@ _BALANCE: Final = 4.0
 
 
 def pattern_of_header(header: Header, height_px: int) -> Said[str]:
-    """Pattern of the array as stored, from BAYERPAT, its offsets and the order of rows.
+    """Pattern of the array as stored, one of `PATTERNS`, from BAYERPAT, its offsets and the order of rows.
 
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    height_px : int
-        Number of rows. [px]
-
-    Returns
-    -------
-    Said[str]
-        One of `PATTERNS`.
-
-    Notes
-    -----
     The pattern is stated for the picture with its top row first. Where rows are stored bottom up it is turned over:
     RGGB is read as GBRG if the number of rows is even, and stays RGGB if it is odd (common practice).
     """
@@ -83,26 +69,11 @@ def turned_over(pattern: str, *, height_px: int) -> str:
 
 
 def verified_pattern(pixels: NDArray[Any], claimed: str | None, *, certain: bool, binning: int | None) -> Said[str]:
-    """Pattern of the array, as its pixels show it.
+    """Pattern of the array as its pixels, shape (height, width), show it; None if all see the same light.
 
     The two green phases see the same light and lie on one diagonal of the cell; red and blue lie on the other. Which
-    diagonal is green tells whether the rows are turned over; red from blue the pixels cannot tell.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        The image as stored. [ADU]
-    claimed : str or None
-        What the header says.
-    certain : bool
-        True if the header names a mosaic; False if only the filter's name hints at one.
-    binning : int or None
-        Binning of the file: binned pixels usually mix the colours.
-
-    Returns
-    -------
-    Said[str]
-        The pattern as stored, None if every pixel sees the same light; with a conflict if header and pixels differ.
+    diagonal is green tells whether the rows are turned over; red from blue the pixels cannot tell. `certain` is False
+    if only the filter's name hints at a mosaic; binned pixels usually mix the colours.
     """
     if claimed is None:
         return Said()

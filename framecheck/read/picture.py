@@ -26,44 +26,15 @@ _BENT: Final = (
 
 
 def read_picture_exposure(path: Path) -> Exposure:
-    """Read what a picture says of its exposure, without its pixels.
-
-    Parameters
-    ----------
-    path : Path
-        A TIFF, PNG or JPEG picture. It is opened read-only.
-
-    Returns
-    -------
-    Exposure
-        Of kind "unknown".
-
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be opened, is cut short or none of these.
-    """
+    """As `frame_file.read_exposure`, of a TIFF, PNG or JPEG picture: of kind "unknown"."""
     how, directories = _checked(path)
     return _exposure(path, directories, told_of(path, how))
 
 
 def read_picture_frame(path: Path) -> Frame:
-    """Read a picture with its pixels; of a coloured one those of its green plane.
+    """As `frame_file.read_frame`, of a picture; of a coloured one its green plane.
 
-    Parameters
-    ----------
-    path : Path
-        A TIFF, PNG or JPEG picture. It is opened read-only.
-
-    Returns
-    -------
-    Frame
-        Pixels as stored. One of 8 bits says so in its scale and in a sentence among the conflicts.
-
-    Raises
-    ------
-    UnusableFrame
-        As for `read_picture_exposure`; also if there is nothing to measure in it.
+    One of 8 bits says so in its scale and in a sentence among the conflicts.
     """
     how, directories = _checked(path)
     about, stored = unpacked(path, how)

@@ -15,8 +15,7 @@ Blocks = Callable[[], Iterator[Stored]]
 
 _BLOCK_PIXELS: Final = 3 * 2**16
 """[px] Chosen: 400 kB of 16-bit pixels stay in the processor's cache; three, to hold whole colour pixels."""
-_TOP: Final = 65535
-_SIGN_BIT: Final = 32768
+SIGN_BIT: Final = 32768
 """[ADU] BZERO of unsigned 16-bit images, FITS Standard 3.0, Table 11."""
 MOST_ADU: Final = 1e15
 """[ADU] Chosen: no converter, nor a sum of a million frames, counts so far; the squares of more overflow float32."""
@@ -24,17 +23,10 @@ _DTYPES: Final = {8: "u1", 16: ">i2", 32: ">i4", 64: ">i8", -32: ">f4", -64: ">f
 
 
 def read_plane(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
-    """The pixels of an uncompressed image; of a colour image, those of its green plane.
+    """The pixels of an uncompressed image, shape (height, width); of a colour image, those of its green plane. [ADU]
 
-    Returns
-    -------
-    ndarray, shape (height, width)
-        uint16 if that holds all values without loss, else float32 with NaN for undefined pixels. [ADU]
-
-    Raises
-    ------
-    UnusableFrame
-        If the file ends early.
+    uint16 if that holds all values without loss, else float32 with NaN for undefined pixels. Raises `UnusableFrame` if
+    the file ends early.
     """
     stored = np.dtype(_DTYPES[layout.bitpix])
     start, count, step = layout.offset, layout.plane_pixels, 1
@@ -48,7 +40,8 @@ def read_plane(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
         buffer = np.empty(min(count, _BLOCK_PIXELS), stored)
         for first in range(0, count, _BLOCK_PIXELS):
             block = buffer[: count - first]
-            _fill(stream, block.view(np.uint8).data, path)
+            if not fill(stream, block.view(np.uint8).data):
+                raise UnusableFrame(path, "ends before its last pixel", "Copy it again from the camera, or delete it.")
             yield block if step == 1 else block[1::3]
 
     return native_pixels(blocks, layout).reshape(layout.height_px, layout.width_px)
@@ -59,7 +52,7 @@ def native_of_array(stored: Stored, layout: Layout) -> NDArray[Any]:
     flat = stored.reshape(-1)
     if flat.dtype == np.int16 and _is_unsigned_16(layout) and layout.blank is None:
         unsigned = flat.view(np.uint16)
-        np.bitwise_xor(unsigned, np.uint16(_SIGN_BIT), out=unsigned)
+        np.bitwise_xor(unsigned, np.uint16(SIGN_BIT), out=unsigned)
         return unsigned.reshape(stored.shape)
     if flat.dtype == np.float32 and flat.dtype.isnative and layout.scale == 1 and layout.zero == 0:
         for first in range(0, flat.size, _BLOCK_PIXELS):
@@ -88,7 +81,7 @@ def native_pixels(blocks: Blocks, layout: Layout) -> NDArray[Any]:
 
 
 def _is_unsigned_16(layout: Layout) -> bool:
-    return layout.bitpix == 16 and layout.scale == 1 and layout.zero == _SIGN_BIT
+    return layout.bitpix == 16 and layout.scale == 1 and layout.zero == SIGN_BIT
 
 
 def _as_uint16(blocks: Iterator[Stored], layout: Layout) -> NDArray[np.uint16] | None:
@@ -106,10 +99,10 @@ def _as_uint16(blocks: Iterator[Stored], layout: Layout) -> NDArray[np.uint16] |
         filled += block.size
         if fast:
             out[...] = block.view(block.dtype.str.replace("i", "u"))
-            np.bitwise_xor(out, np.uint16(_SIGN_BIT), out=out)
+            np.bitwise_xor(out, np.uint16(SIGN_BIT), out=out)
             continue
         physical = block if plain else block.astype(np.int64) * int(layout.scale) + int(layout.zero)
-        if (layout.bitpix != 8 or not plain) and (physical.min() < 0 or physical.max() > _TOP):
+        if (layout.bitpix != 8 or not plain) and (physical.min() < 0 or physical.max() > np.iinfo(np.uint16).max):
             return None
         out[...] = physical
     return pixels
@@ -134,12 +127,14 @@ def _as_float32(blocks: Iterator[Stored], layout: Layout) -> NDArray[np.float32]
     return pixels
 
 
-def _fill(stream: BinaryIO, view: memoryview, path: Path) -> None:
+def fill(stream: BinaryIO, view: memoryview) -> bool:
+    """Fill a buffer with what comes next in a stream; False if that ends before."""
     while len(view):
         got = stream.readinto(view)  # type: ignore[attr-defined]
         if not got:
-            raise UnusableFrame(path, "ends before its last pixel", "Copy it again from the camera, or delete it.")
+            return False
         view = view[got:]
+    return True
 
 
 def refuse_worthless(pixels: NDArray[Any], path: Path, saturation_adu: float | None) -> None:

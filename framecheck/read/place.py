@@ -10,48 +10,33 @@ from math import asin, atan2, cos, degrees, hypot, nan, radians, sin, sqrt, tan
 from typing import Final
 
 _J2000: Final = datetime(2000, 1, 1, 12, tzinfo=UTC)
-_DAY_S: Final = 86400.0
-_DAYS_PER_CENTURY: Final = 36525.0
 _EARTH_RADIUS_M: Final = 6378137.0
 """[m] WGS 84, semi-major axis."""
 _EARTH_FLATTENING: Final = 1 / 298.257223563
 """[dimensionless] WGS 84."""
 
 
+def days_since_2000(utc: datetime) -> float:
+    """Days since the epoch J2000. [d]"""
+    return (utc - _J2000).total_seconds() / 86400
+
+
 def greenwich_sidereal_deg(utc: datetime) -> float:
-    """Mean sidereal time at Greenwich.
+    """Mean sidereal time at Greenwich, 0 <= angle < 360. [deg]
 
-    Parameters
-    ----------
-    utc : datetime
-        Instant, time zone aware. UTC stands in for UT1: less than 0.9 s, 0.004 deg.
-
-    Returns
-    -------
-    float
-        0 <= angle < 360. [deg]
+    UTC stands in for UT1: less than 0.9 s, 0.004 deg.
 
     References
     ----------
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed. (1998), eq. 12.4 (IAU 1982).
     """
-    days = (utc - _J2000).total_seconds() / _DAY_S
-    t = days / _DAYS_PER_CENTURY
+    days = days_since_2000(utc)
+    t = days / 36525
     return (280.46061837 + 360.98564736629 * days + t * t * (0.000387933 - t / 38710000.0)) % 360
 
 
 def hour_angle_deg(utc: datetime, *, ra_deg: float, longitude_deg: float) -> float:
-    """Hour angle of a target, positive to the west of the meridian, -180 <= angle < 180. [deg]
-
-    Parameters
-    ----------
-    utc : datetime
-        Instant, time zone aware.
-    ra_deg : float
-        Right ascension. [deg]
-    longitude_deg : float
-        Observer's longitude, east positive. [deg]
-    """
+    """Hour angle of a target, west of the meridian positive, -180 <= angle < 180; longitude east positive. [deg]"""
     return signed_deg(greenwich_sidereal_deg(utc) + longitude_deg - ra_deg)
 
 
@@ -70,12 +55,7 @@ def altitude_azimuth_deg(hour_angle_deg: float, *, dec_deg: float, latitude_deg:
 
 
 def airmass(altitude_deg: float) -> float:
-    """Air in the line of sight against that overhead; NaN below the horizon. [dimensionless]
-
-    Parameters
-    ----------
-    altitude_deg : float
-        True altitude. [deg]
+    """Air in the line of sight against that overhead, at a true altitude; NaN below the horizon. [dimensionless]
 
     References
     ----------

@@ -77,24 +77,10 @@ def read_pointing(
     exposure_s: float | None,
     solved_deg: tuple[float, float] | None,
 ) -> Pointing:
-    """Coordinates, altitude, air mass, hour angle and site.
+    """Coordinates, altitude, air mass, hour angle and site, computed from place and time where the header is silent.
 
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    middle_utc : datetime or None
-        Middle of the exposure.
-    exposure_s : float or None
-        Exposure time. [s]
-    solved_deg : tuple of float or None
-        Right ascension and declination of the image centre from a world coordinate system, which wins over what
-        the mount believed. [deg]
-
-    Returns
-    -------
-    Pointing
-        What the header gives; altitude, air mass and hour angle computed from place and time where it does not.
+    `solved_deg` are right ascension and declination of the image's centre from a world coordinate system, which win
+    over what the mount believed.
     """
     ra, dec = read_coordinates(header, solved_deg)
     stated_altitude = _read_altitude(header)

@@ -51,13 +51,7 @@ def place_name(path: PurePath) -> str:
 
 
 def find_remote(folder: Path) -> list[Path]:
-    """All files under an address, sorted.
-
-    Raises
-    ------
-    UnusableRequest
-        If there is no such folder, it cannot be reached, or what opens it is not installed.
-    """
+    """All files under an address, sorted; raises `UnusableRequest` if there are none, or it cannot be opened."""
     url = url_of(folder)
     try:
         system, inside = _opened(url)
@@ -77,13 +71,7 @@ def find_remote(folder: Path) -> list[Path]:
 
 
 def read_remote_text(path: Path) -> str:
-    """The text of a small file behind an address.
-
-    Raises
-    ------
-    UnusableRequest
-        If it cannot be read.
-    """
+    """The text of a small file behind an address; raises `UnusableRequest` if it cannot be read."""
     url = url_of(path)
     try:
         system, inside = _opened(url)

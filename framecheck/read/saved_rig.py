@@ -15,7 +15,8 @@ from typing import Any, Final
 from framecheck.errors import CannotFinish, UnusableRig
 from framecheck.read.exposure import Exposure
 from framecheck.read.rig import Rig
-from framecheck.read.rig_file import KEYS, Key, load_rig, toml_line
+from framecheck.read.rig_file import load_rig
+from framecheck.read.rig_keys import KEYS, Key, toml_line
 
 KEPT: Final[tuple[Key, ...]] = tuple(
     key for key in KEYS
@@ -86,13 +87,7 @@ def name_in(file: Path) -> str:
 
 
 def load_saved(file: Path) -> Rig:
-    """Read and check a saved rig.
-
-    Raises
-    ------
-    UnusableRig
-        As `load_rig`; also for a fact that is another one every night.
-    """
+    """Read and check a saved rig; raises as `load_rig`, and for a fact that is another one every night."""
     rig = load_rig(file)
     kept = {key.field or key.name for key in KEPT}
     for field in rig.provenance:
@@ -108,17 +103,8 @@ def load_saved(file: Path) -> Rig:
 def with_saved(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
     """Fill what the rig file leaves open with what was saved for the rig that the headers name.
 
-    Parameters
-    ----------
-    rig : Rig
-        From the rig file; what it says wins.
-    exposures : sequence of Exposure
-        The night's. A place that one of them states is that of the night, and the saved one is not used.
-
-    Raises
-    ------
-    UnusableRig
-        If the saved rig cannot be used.
+    A place that one of the exposures states is that of the night, and the saved one is not used. Raises `UnusableRig`
+    if the saved rig cannot be used.
     """
     name = rig_name(exposures)
     if name is None or not (file := saved_file(name)).is_file():
@@ -137,14 +123,7 @@ def with_saved(rig: Rig, exposures: Sequence[Exposure]) -> Rig:
 
 
 def saved_text(name: RigName, facts: dict[str, Any]) -> str:
-    """The file of a saved rig: each fact on a line with what it means, those not known as lines to uncomment.
-
-    Parameters
-    ----------
-    name : RigName
-    facts : dict
-        By name of a key of `KEPT`; None where not known.
-    """
+    """The file of a saved rig: each fact, by name of a key of `KEPT`, with what it means; unknown ones to uncomment."""
     lines = [
         f"{_TOLD}{name.words}",
         "# Used for every night of this rig; a rig file given with --rig, or rig.toml beside the frames, wins over it.",
@@ -161,10 +140,7 @@ def saved_text(name: RigName, facts: dict[str, Any]) -> str:
 def save_rig(name: RigName, facts: dict[str, Any]) -> Path:
     """Keep what is known of a rig; only this user may read it, and an earlier file is replaced whole.
 
-    Raises
-    ------
-    CannotFinish
-        If the place does not take it.
+    Raises `CannotFinish` if the place does not take it.
     """
     file = saved_file(name)
     try:

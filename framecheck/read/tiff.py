@@ -77,20 +77,8 @@ def is_tiff(head: bytes) -> bool:
 
 
 def read_directories(stream: BinaryIO) -> tuple[Directory, ...]:
-    """All directories of a file: those in its chain, and what they point at.
+    """All directories of a file: those in its chain, and what they point at; none where it is no TIFF file.
 
-    Parameters
-    ----------
-    stream : binary file
-        Of any content.
-
-    Returns
-    -------
-    tuple of Directory
-        Empty where it is no TIFF file.
-
-    Notes
-    -----
     TIFF 6.0 (1992), section 2; Exif 2.31, section 4.6.3 for the directories of exposure and place.
     """
     return tuple(_directories(stream))

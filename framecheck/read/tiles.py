@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from framecheck.errors import UnusableFrame
 from framecheck.read.cards import CARD_BYTES, Header
 from framecheck.read.layout import BLOCK_BYTES, Layout
+from framecheck.read.pixels import fill
 
 _CODES: Final = ("RICE_1", "RICE_ONE", "GZIP_1", "GZIP_2", "PLIO_1", "HCOMPRESS_1", "NOCOMPRESS")
 _QUANTIZATIONS: Final = ("NO_DITHER", "NONE", "SUBTRACTIVE_DITHER_1", "SUBTRACTIVE_DITHER_2")
@@ -77,17 +78,9 @@ class _Table:
 
 
 def unpack_tiles(stream: BinaryIO, layout: Layout, path: Path) -> NDArray[Any]:
-    """Unpack an image that is stored as compressed tiles.
+    """Unpack an image that is stored as compressed tiles: its numbers as before, the last axis along NAXIS1.
 
-    Returns
-    -------
-    ndarray
-        Numbers as they were before packing, the last axis along NAXIS1; of real numbers those that quantization left.
-
-    Raises
-    ------
-    UnusableFrame
-        If table, tiles or codes contradict each other or the standard, or the tiles are damaged.
+    Raises `UnusableFrame` if table, tiles or codes contradict each other or the standard, or the tiles are damaged.
     """
     import warnings
 
@@ -122,18 +115,11 @@ def _fetched(stream: BinaryIO, layout: Layout, table: _Table) -> bytes:
     whole = bytearray(len(head) + table.n_bytes)
     whole[: len(head)] = head
     data = memoryview(whole)[len(head) :]
-    _fill(stream, layout.offset, data)
+    stream.seek(layout.offset)
+    if not fill(stream, data):
+        raise _WrongTilesError("the file ends within them")
     _look_through(data, table)
     return bytes(whole)
-
-
-def _fill(stream: BinaryIO, offset: int, data: memoryview) -> None:
-    stream.seek(offset)
-    while len(data):
-        got = stream.readinto(data)  # type: ignore[attr-defined]
-        if not got:
-            raise _WrongTilesError("the file ends within them")
-        data = data[got:]
 
 
 def _table(header: Header) -> _Table:

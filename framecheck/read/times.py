@@ -39,25 +39,11 @@ class _NoMomentError(ValueError):
 
 
 def read_start(header: Header, exposure_s: float | None) -> Said[datetime]:
-    """Start of the exposure in UTC.
+    """Start of the exposure in UTC; `exposure_s` is needed where the header gives the middle or the end only.
 
-    Parameters
-    ----------
-    header : Header
-        Cards of the frame.
-    exposure_s : float or None
-        Exposure time, needed where the header gives the middle or the end only. [s]
-
-    Returns
-    -------
-    Said[datetime]
-        The start, aware of its time zone (UTC), with its keyword and with what contradicts it.
-
-    Notes
-    -----
-    The FITS year-2000 agreement (1997) gives the forms of a date: YYYY-MM-DDThh:mm:ss, or DD/MM/YY for 1900 to 1999;
-    no zone letter. The standard leaves open whether DATE-OBS is start, middle or end: it is taken as the start unless
-    its comment, DATE-AVG or DATE-END show otherwise.
+    The FITS year-2000 agreement (1997) gives the forms of a date: YYYY-MM-DDThh:mm:ss, or DD/MM/YY for 1900 to 1999; no
+    zone letter. The standard leaves open whether DATE-OBS is start, middle or end: it is taken as the start unless its
+    comment, DATE-AVG or DATE-END show otherwise.
     """
     conflicts: list[str] = []
     for keyword, moment in _moments(header, conflicts):

@@ -33,24 +33,12 @@ _running: list[tuple[int, subprocess.Popen[bytes]]] = []
 
 
 def told_of(path: Path, how: How) -> Mapping[str, Any]:
-    """What the library says of a file, without its pixels.
-
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be read, or the process falls over it.
-    """
+    """What the library says of a file, without its pixels; raises `UnusableFrame` if it cannot be read."""
     return _ask(path, how, pixels=False)[0]
 
 
 def unpacked(path: Path, how: How) -> tuple[Mapping[str, Any], NDArray[Any]]:
-    """The same, and the pixels of one plane, shape (height, width), in native byte order.
-
-    Raises
-    ------
-    UnusableFrame
-        If it cannot be read, or the process falls over it.
-    """
+    """The same, and the pixels of one plane, shape (height, width), in native byte order; raises as `told_of`."""
     about, pixels = _ask(path, how, pixels=True)
     return about, cast(NDArray[Any], pixels)
 

@@ -20,18 +20,7 @@ _HELD: Final = ("may not be read", "cannot be opened", "cannot be read")
 
 
 def what_is_missing(path: Path) -> UnusableFrame | None:
-    """Why a file is not all there.
-
-    Parameters
-    ----------
-    path : Path
-        A frame's file.
-
-    Returns
-    -------
-    UnusableFrame or None
-        None if it holds what its header declares, or if something else is wrong with it, which measuring it will tell.
-    """
+    """Why a file is not all there; None if it is, or if something else is wrong, which measuring it will tell."""
     try:
         exposure = read_exposure(path)
         _unpack(path, _LEAST_BYTES + _BYTES_OF_PIXEL * exposure.width_px * exposure.height_px)

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.read.rig import Rig
-from framecheck.read.rig_file import KEYS, Key
+from framecheck.read.rig_keys import KEYS, Key
 
 _WITHHELD: Final = (
     (

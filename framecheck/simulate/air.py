@@ -17,22 +17,7 @@ _WEATHER_S: Final = 1500.0
 
 
 def seeing_arcsec(scenario: Scenario, time_s: float, airmass: float) -> float:
-    """FWHM of the air at a moment of the night.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Seeing at the zenith and how much it varies.
-    time_s : float
-        Since the first frame. [s]
-    airmass : float
-        In the line of sight.
-
-    Returns
-    -------
-    float
-        FWHM. [arcsec]
-    """
+    """FWHM of the air at a moment of the night, after the first frame. [arcsec]"""
     phases = generator(scenario, "seeing").uniform(0, 2 * np.pi, 3)
     periods = _WEATHER_S * np.array([1.0, 1.7, 3.1])
     # three waves of equal weight have a variance of 3/2
@@ -43,17 +28,7 @@ def seeing_arcsec(scenario: Scenario, time_s: float, airmass: float) -> float:
 def air_transfer(frequency: Floats, fwhm: float) -> Floats:
     """Modulation transfer of Kolmogorov turbulence, exp(-3.44 (lambda f / r0)^(5/3)).
 
-    Parameters
-    ----------
-    frequency : ndarray
-        Spatial frequency in cycles per unit of `fwhm`.
-    fwhm : float
-        Of the star that the air alone would make, in any unit of length or angle.
-
-    Returns
-    -------
-    ndarray
-        1 at frequency zero.
+    The frequency is in cycles per unit of `fwhm`, that of the star that the air alone would make.
 
     References
     ----------

@@ -18,23 +18,9 @@ _LONGEST_TRACK_PX: Final = 8
 
 
 def read_out(scenario: Scenario, light_e: NDArray[np.float32], exposure_s: float, frame: int) -> NDArray[np.uint16]:
-    """One exposure as the camera stores it.
+    """One exposure as the camera stores it; shape (height, width). [ADU]
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The camera and the seed count.
-    light_e : ndarray, shape (height, width)
-        Expected electrons from the sky and the stars, before any colour filter. [e]
-    exposure_s : float
-        [s]
-    frame : int
-        Which frame; noise differs from one to the next, hot pixels do not.
-
-    Returns
-    -------
-    ndarray of uint16, shape (height, width)
-        Pixel values. [ADU]
+    From the electrons expected before any colour filter. Noise differs from one frame to the next, hot pixels do not.
     """
     camera = scenario.camera
     chance = generator(scenario, "camera", frame)

@@ -21,19 +21,9 @@ class Catalogue:
 
 
 def catalogue(scenario: Scenario, *, reach_deg: float) -> Catalogue:
-    """Stars spread evenly over the sky around the target.
+    """Stars spread evenly over the sky around the target, with the scenario's number on the sensor at one time.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        How many stars fall on the sensor, and how bright they are.
-    reach_deg : float
-        How far the pointing strays from the target in right ascension during the night. [deg]
-
-    Returns
-    -------
-    Catalogue
-        Covers the sensor wherever it points, with the scenario's number of stars on it at one time.
+    They cover the sensor wherever it points: the pointing strays in right ascension as far as `reach_deg`.
     """
     camera, target = scenario.camera, scenario.target
     scale = scenario.scale_arcsec / ARCSEC_PER_RADIAN

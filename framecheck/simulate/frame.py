@@ -52,24 +52,7 @@ class Conditions:
 
 
 def expose(scenario: Scenario, stars: Catalogue, frame: int) -> tuple[NDArray[np.float32], Conditions]:
-    """Expected electrons in each pixel.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    stars : Catalogue
-        Stars to draw.
-    frame : int
-        Counted from 0.
-
-    Returns
-    -------
-    light_e : ndarray of float32, shape (height, width)
-        Electrons from stars and sky. [e]
-    conditions : Conditions
-        What made them so.
-    """
+    """Expected electrons in each pixel, shape (height, width), and what made them so. [e]"""
     times, stance, tracks = _pointing(scenario, frame)
     conditions = _conditions(scenario, stance, times, frame, tracks[NODES // 2, NODES // 2])
     light = sky_light(scenario, frame, conditions.airmass) * np.float32(scenario.plan.exposure_s)
@@ -104,13 +87,7 @@ def _pointing(scenario: Scenario, frame: int) -> tuple[Floats, Attitude, Floats]
 
 
 def strokes(tracks_px: Floats) -> list[tuple[int, int]]:
-    """Parts of an exposure in which no star moves far: first and last moment of each, the last being the next's first.
-
-    Parameters
-    ----------
-    tracks_px : ndarray, shape (NODES, NODES, n_times, 2)
-        Where a star at each node lies at each moment. [px]
-    """
+    """Parts of an exposure in which no star moves far: first and last moment of each, the latter the next's first."""
     n_steps = tracks_px.shape[2] - 1
     parts, first = [], 0
     for moment in range(1, n_steps + 1):
@@ -158,13 +135,7 @@ def star_places_px(scenario: Scenario, stars: Catalogue, stance: Attitude, times
 
 
 def node_tracks_px(scenario: Scenario, stance: Attitude, times: Floats) -> Floats:
-    """Place on the sensor of a star that is seen at each node at the exposure's middle, at each of the times.
-
-    Returns
-    -------
-    ndarray, shape (NODES, NODES, n_times, 2)
-        x and y. [px]
-    """
+    """Place of a star that is seen at each node at the exposure's middle, shape (NODES, NODES, n_times, 2). [px]"""
     camera, site = scenario.camera, scenario.site
     focal_px = scenario.optics.focal_length_mm * 1e3 / camera.pixel_um
     places = np.linspace(-0.5, 0.5, NODES)

@@ -28,22 +28,7 @@ _LAMP_E_PER_S: Final = 3000.0
 
 
 def behind_ground(scenario: Scenario, light: NDArray[np.float32], stance: Attitude) -> float:
-    """Hide the light of the sky behind ground, in place, and add the ground's own.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    light : ndarray of float32, shape (height, width)
-        Electrons from stars and sky. [e]
-    stance : Attitude
-        Of the camera, at moments of the exposure.
-
-    Returns
-    -------
-    float
-        Share of the sensor that is hidden.
-    """
+    """Hide the light of the sky behind ground, in place, and add the ground's own; the share of the sensor hidden."""
     if not scenario.ground.height:
         return 0.0
     first = attitude(scenario, np.zeros(1), frame=0, dither_arcsec=(0.0, 0.0))

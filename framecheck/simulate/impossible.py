@@ -14,20 +14,7 @@ _LEAST_ALTITUDE_DEG = 10.0
 
 
 def refuse_impossible(scenario: Scenario, file: str) -> None:
-    """Check what belongs together.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    file : str
-        Where it was read from, for the message.
-
-    Raises
-    ------
-    UnusableRequest
-        With the first thing that cannot be, and what to change.
-    """
+    """Raise `UnusableRequest` with the first thing that cannot be, and what to change."""
     for fault in (_in_the_plan(scenario), _in_the_rig(scenario), _in_the_sky(scenario)):
         if fault is not None:
             raise UnusableRequest(f"{file}: {fault}")

@@ -46,23 +46,10 @@ class MountAxes:
 
 
 def attitude(scenario: Scenario, times_s: Floats, *, frame: int, dither_arcsec: tuple[float, float]) -> Attitude:
-    """The camera's attitude.
+    """The camera's attitude at some times since the start of the first frame, shape (n_times,).
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    times_s : ndarray, shape (n_times,)
-        Since the start of the first frame. [s]
-    frame : int
-        The frame exposed at these times; the pier side, backlash and gusts depend on it.
-    dither_arcsec : (float, float)
-        Deliberate offset of the pointing to the east and to the north. [arcsec]
-
-    Returns
-    -------
-    Attitude
-        At each of the times. Without a guider the mount was centred on the target once, at the first frame.
+    Pier side, backlash and gusts depend on the frame. Without a guider the mount was centred on the target once, at the
+    first frame.
     """
     error = tracking_error(scenario, times_s, frame)
     axes = mount_axes(scenario)

@@ -53,22 +53,7 @@ def grid_for(scenario: Scenario, *, stamp_px: int) -> Grid:
 
 
 def aberrations(scenario: Scenario, x: float, y: float, focus_shift_um: float) -> Aberrations:
-    """What the scenario's optics do at one place.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    x, y : float
-        Place on the sensor, -1 to 1 from edge to edge.
-    focus_shift_um : float
-        Defocus added by temperature. [micrometre]
-
-    Returns
-    -------
-    Aberrations
-        Of the wave there.
-    """
+    """What the scenario's optics do at a place on the sensor, -1 to 1 from edge to edge."""
     optics, camera = scenario.optics, scenario.camera
     u, v = np.array([x * camera.width, y * camera.height]) / np.hypot(camera.width, camera.height)
     radius_squared = u**2 + v**2  # 1 in the corners
@@ -89,19 +74,9 @@ def aberrations(scenario: Scenario, x: float, y: float, focus_shift_um: float) -
 
 
 def blur_radius_px(scenario: Scenario, wave: Aberrations) -> float:
-    """Farthest that a ray can land from the star's middle, by geometry.
+    """Farthest that a ray can land from the star's middle, by geometry. [px]
 
-    Parameters
-    ----------
-    scenario : Scenario
-        Focal ratio and pixel count.
-    wave : Aberrations
-        At the place of the field.
-
-    Returns
-    -------
-    float
-        An upper bound: the steepest slopes of the terms, reached at the edge of the aperture, are added. [px]
+    An upper bound: the steepest slopes of the terms, reached at the edge of the aperture, are added.
     """
     slope_nm = (
         4 * sqrt(3) * abs(wave.defocus)
@@ -114,21 +89,7 @@ def blur_radius_px(scenario: Scenario, wave: Aberrations) -> float:
 
 
 def optical_transfer(scenario: Scenario, grid: Grid, wave: Aberrations) -> Floats:
-    """Transfer function of the aperture with its aberrations.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Aperture, focal length, obstruction and wavelength count.
-    grid : Grid
-        Where the star is computed.
-    wave : Aberrations
-        At the place of the field.
-
-    Returns
-    -------
-    ndarray of complex, shape (grid.size, grid.size // 2 + 1)
-        1 at frequency zero.
+    """Transfer function of the aperture with its aberrations, shape (size, size // 2 + 1); 1 at frequency zero.
 
     References
     ----------

@@ -4,13 +4,14 @@ Directions are unit vectors in the frame of the hour angle: x towards the equato
 equator in the east, z towards the pole, so that the longitude of a star is minus its hour angle.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.read.place import days_since_2000
 
 Floats = NDArray[np.floating[Any]]
 
@@ -20,30 +21,17 @@ Computed with ERFA's `refco`."""
 _REFERENCE_HPA: Final = 1010.0
 _FLATTEST_TAN: Final = 5.7
 """[dimensionless] Chosen: below 10 degrees of altitude the series runs away; refraction is held there."""
-_J2000: Final = datetime(2000, 1, 1, 12, tzinfo=UTC)
 
 
 def sidereal_angle_deg(when: datetime, longitude_deg: float) -> float:
-    """Local mean sidereal time as an angle.
-
-    Parameters
-    ----------
-    when : datetime
-        With a time zone; UTC stands for UT1, which is within 15 arcseconds.
-    longitude_deg : float
-        East positive. [deg]
-
-    Returns
-    -------
-    float
-        From 0 to 360. [deg]
+    """Local mean sidereal time as an angle, from 0 to 360. [deg] UTC stands for UT1, which is within 15 arcseconds.
 
     References
     ----------
     .. [1] J. Meeus, "Astronomical Algorithms", 2nd ed., eq. 12.4, without its terms of the second order.
        From memory; tested against ERFA.
     """
-    days = (when - _J2000).total_seconds() / 86_400
+    days = days_since_2000(when)
     return (280.46061837 + 360.98564736629 * days + longitude_deg) % 360
 
 
@@ -70,12 +58,7 @@ def altitude_deg(towards: Floats, latitude_deg: float) -> Floats:
 
 
 def airmass(altitude: Floats | float) -> Floats:
-    """Air in the line of sight over that at the zenith.
-
-    Parameters
-    ----------
-    altitude : float or ndarray
-        True height above the horizon; what is below 1 degree counts as 1. [deg]
+    """Air in the line of sight over that at the zenith; what is below 1 degree counts as 1.
 
     References
     ----------
@@ -86,21 +69,9 @@ def airmass(altitude: Floats | float) -> Floats:
 
 
 def refracted(towards: Floats, latitude_deg: float, pressure_hpa: float) -> Floats:
-    """Apparent directions: lifted towards the zenith by the air.
+    """Apparent directions of true ones, shape (..., 3): lifted towards the zenith by the air.
 
-    Parameters
-    ----------
-    towards : ndarray, shape (..., 3)
-        True directions.
-    latitude_deg : float
-        Of the site. [deg]
-    pressure_hpa : float
-        0 for no air. [hPa]
-
-    Returns
-    -------
-    ndarray, shape (..., 3)
-        Unit vectors. Right to an arcsecond above 15 degrees of altitude; lower down refraction is held constant.
+    Right to an arcsecond above 15 degrees of altitude; lower down refraction is held constant.
     """
     up = zenith(latitude_deg)
     cosine = (towards @ up)[..., None]

@@ -37,19 +37,9 @@ class StarShapes:
     lies at sample size / 2 + oversampling, and the first samples repeat the last ones."""
 
     def stamp(self, x: float, y: float, phase_x: float, phase_y: float) -> Floats:
-        """A star of unit flux.
+        """A star of unit flux, shape (stamp_px, stamp_px), at a place on the sensor, -1 to 1 from edge to edge.
 
-        Parameters
-        ----------
-        x, y : float
-            Place on the sensor, -1 to 1 from edge to edge.
-        phase_x, phase_y : float
-            Offset of the star from the centre of the pixel at (stamp_px / 2, stamp_px / 2), 0 to 1. [px]
-
-        Returns
-        -------
-        ndarray, shape (stamp_px, stamp_px)
-            Share of the flux in each pixel.
+        The phases, 0 to 1, are the star's offset from the centre of the pixel at (stamp_px / 2, stamp_px / 2). [px]
         """
         step = self.grid.oversampling
         total = np.zeros((self.grid.stamp_px, self.grid.stamp_px), dtype=np.float32)
@@ -73,24 +63,9 @@ def star_shapes(
 ) -> StarShapes:
     """Compute the stars at the nodes of the field.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The night.
-    tracks_px : ndarray, shape (n, n, n_times, 2)
-        Where a star at each of n x n nodes, evenly over the field (its middle, if n is 1), lies at moments equally far
-        apart, in x and y from its middle. [px]
-    seeing_px : float
-        FWHM of the air. [px]
-    focus_shift_um : float
-        Defocus added by temperature. [micrometre]
-    dew : float
-        Share of the light that dew scatters.
-
-    Returns
-    -------
-    StarShapes
-        For stamping.
+    Tracks, shape (n, n, n_times, 2), tell where a star at each of n x n nodes, evenly over the field (its middle, if n
+    is 1), lies at moments equally far apart, in x and y from its middle; `dew` is the share of the light that it
+    scatters.
     """
     focus = _FOCUS_STEP_UM * round(focus_shift_um / _FOCUS_STEP_UM)
     extent = 2 * float(np.abs(tracks_px).max()) + blur_extent_px(scenario, focus, seeing_px)
@@ -125,19 +100,9 @@ def blur_extent_px(scenario: Scenario, focus_shift_um: float, seeing_px: float) 
 
 
 def motion_transfer(along_y: Floats, along_x: Floats, track_px: Floats) -> Floats:
-    """Transfer of a star that moves while it is exposed: the mean of the phases along its track.
+    """Transfer of a star that moves while it is exposed: the mean of the phases along its track; shape (n, m).
 
-    Parameters
-    ----------
-    along_y, along_x : ndarray, shapes (n, 1) and (1, m)
-        Frequencies. [cycles/px]
-    track_px : ndarray, shape (n_times, 2)
-        Places x and y, equally far apart in time, joined by straight lines. [px]
-
-    Returns
-    -------
-    ndarray of complex, shape (n, m)
-        1 at frequency zero.
+    Places x and y, shape (n_times, 2), are equally far apart in time and joined by straight lines.
     """
     track = _denser(track_px)
     phases_y = np.exp(-2j * np.pi * along_y * track[None, :, 1]).astype(np.complex64)

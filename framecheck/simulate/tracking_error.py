@@ -5,6 +5,7 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.constants import SIDEREAL_DAY_S
 from framecheck.simulate.chance import generator
 from framecheck.simulate.scenario import Mount, Scenario
 from framecheck.simulate.sky_path import Floats
@@ -14,7 +15,6 @@ _CREEP_S: Final = 75.0
 _SAMPLES_A_MEMORY: Final = 16
 """[dimensionless] Chosen: samples of random error within its correlation time."""
 _MOST_SAMPLES: Final = 20_000
-_SIDEREAL_DEG_PER_S: Final = 360 / 86_164.0905
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -30,21 +30,10 @@ class TrackingError:
 
 
 def tracking_error(scenario: Scenario, times_s: Floats, frame: int) -> TrackingError:
-    """Errors that the drives, gears, guider, tube and wind make.
+    """Errors that the drives, gears, guider, tube and wind make at some times since the start of the first frame.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The night; what follows from polar error and refraction is not in here but in the mount's geometry.
-    times_s : ndarray, shape (n_times,)
-        Since the start of the first frame. [s]
-    frame : int
-        Which frame; random errors differ from one to the next.
-
-    Returns
-    -------
-    TrackingError
-        Nothing but zeros for a perfect mount.
+    What follows from polar error and refraction is not in here but in the mount's geometry. Random errors differ from
+    one frame to the next; all is zero for a perfect mount.
     """
     mount, times = scenario.mount, np.asarray(times_s, dtype=float)
     start = frame * scenario.plan.cadence_s
@@ -74,7 +63,7 @@ def periodic_error(scenario: Scenario, times_s: Floats) -> Floats:
 def _flexure(mount: Mount, times: Floats) -> tuple[Floats, Floats]:
     """A sag of steady speed whose direction turns as fast as the sky does."""
     speed = mount.flexure_arcsec_per_min / 60
-    turn = np.radians(_SIDEREAL_DEG_PER_S)
+    turn = np.radians(360 / SIDEREAL_DAY_S)
     angle = np.radians(mount.flexure_pa_deg)
     # the integral of a unit vector that turns
     east = speed * (np.cos(angle) - np.cos(angle + turn * times)) / turn

@@ -38,13 +38,7 @@ class Colours:
 
 
 def measure_colours(frame: Frame) -> Colours | None:
-    """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic.
-
-    Parameters
-    ----------
-    frame : Frame
-        Of a colour mosaic, or not.
-    """
+    """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic."""
     if frame.mosaic is None:
         return None
     shape = [n // 2 for n in frame.pixels.shape]

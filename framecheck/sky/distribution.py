@@ -16,24 +16,16 @@ COUNTED_SIGMA: Final = 16
 BINS_A_SIGMA: Final = 256
 """Chosen: within so narrow a bin values lie evenly, to a thousandth of a quantile's own error."""
 
-ONE_SIGMA_BELOW: Final = 0.15865525393145707
+ONE_SIGMA_BELOW: Final = NormalDist().cdf(-1)
 """Share of a normal distribution that lies more than one standard deviation below its mean. Closed form."""
 
 _NORMAL: Final = NormalDist()
 
 
 def lower_half(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Median and lower-half spread of sorted samples, bright outliers cut off; NaN where too few are defined.
+    """Median and lower-half spread of samples, bright outliers cut off; NaN where too few are defined. [ADU]
 
-    Parameters
-    ----------
-    samples : ndarray, shape (n_y, n_x, n)
-        Sorted along the last axis, undefined ones last. [ADU]
-
-    Returns
-    -------
-    level, noise : ndarray, shape (n_y, n_x)
-        [ADU]
+    Of samples of shape (n_y, n_x, n), sorted along the last axis with undefined ones last; shape (n_y, n_x) each.
     """
     flat = samples.reshape(-1, samples.shape[2])
     defined = np.full(len(flat), flat.shape[1])
@@ -69,13 +61,7 @@ class Distribution:
 
 
 def distribution(values: NDArray[np.float32]) -> Distribution:
-    """Values in units of their noise, counted in narrow bins, which is quicker than sorting; undefined ones are not.
-
-    Parameters
-    ----------
-    values : ndarray, any shape
-        Over the noise. [dimensionless]
-    """
+    """Values in units of their noise, counted in narrow bins, which is quicker than sorting; undefined ones are not."""
     place = np.clip(values.ravel(), -COUNTED_SIGMA, COUNTED_SIGMA)
     place += np.float32(COUNTED_SIGMA)
     place *= np.float32(BINS_A_SIGMA)
@@ -89,17 +75,7 @@ def distribution(values: NDArray[np.float32]) -> Distribution:
 def undo_clip(level: Any, noise: Any, clip: float) -> tuple[Any, Any]:
     """Level and noise of a normal distribution from median and spread of what lies less than `clip` sigma above.
 
-    Parameters
-    ----------
-    level, noise : float or ndarray, any shape
-        Median, and median less the quantile one sigma below, of what is left. [ADU]
-    clip : float
-        [sigma]
-
-    Returns
-    -------
-    level, noise : float or ndarray
-        Mean and standard deviation. Closed form. [ADU]
+    The spread is the median less the quantile one sigma below, of what is left. Closed form.
     """
     kept = _NORMAL.cdf(clip)
     middle, low = _NORMAL.inv_cdf(kept / 2), _NORMAL.inv_cdf(kept * ONE_SIGMA_BELOW)

@@ -54,10 +54,8 @@ NEAR: Final = 2
 by a hundredth of the frame in a usual exposure."""
 
 SHARP_STEP: Final = 0.5
-"""Share of the step from sky to ground that must lie within NEAR. Chosen: half."""
-
-SHARP_ALONG: Final = 0.5
-"""Share of the line that must be so sharp. Chosen: teeth, gaps and smear blur the rest."""
+"""Share of the step from sky to ground that must lie within NEAR, and of the line that must be so sharp. Chosen: half;
+teeth, gaps and smear blur the rest."""
 
 SOFT_STEP: Final = 0.2
 SOFT_ALONG: Final = 0.15
@@ -94,19 +92,7 @@ LOCAL: Final = 1 / 8
 
 
 def above_ground(frame: Frame, sky: Sky) -> Sky:
-    """The sky measured again without what hides it, if anything does.
-
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        Of the whole frame.
-
-    Returns
-    -------
-    Sky
-        The same one, where the frame shows sky alone.
-    """
+    """The sky measured again without what hides it; the same one where the frame shows sky alone."""
     if min(sky.level_adu.shape) < 3:
         return replace(sky, ground_told=False)
     if not _bent(sky):
@@ -126,17 +112,7 @@ def _bent(sky: Sky) -> bool:
 
 
 def sharp_bends(sky: Sky) -> tuple[Mask, Mask]:
-    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2).
-
-    Parameters
-    ----------
-    sky : Sky
-
-    Returns
-    -------
-    along_columns, along_rows : ndarray of bool
-        Shapes (n_y - 2, n_x) and (n_y, n_x - 2).
-    """
+    """Meshes where the level bends sharply along columns and along rows; shapes (n_y - 2, n_x) and (n_y, n_x - 2)."""
     level, unit = sky.level_adu, np.median(sky.noise_adu)
     along_y, along_x = (np.abs(np.diff(level, 2, axis=axis)) / unit for axis in (0, 1))
     y, x = (bend > BEND_SIGMA + BEND_TYPICAL * np.median(bend) for bend in (along_y, along_x))
@@ -144,17 +120,12 @@ def sharp_bends(sky: Sky) -> tuple[Mask, Mask]:
 
 
 def find_ground(pixels: NDArray[Any]) -> Ground | None:
-    """The dark side of an image with ground in view, from its pixels alone; None without ground.
+    """The dark side of an image of one colour with ground in view, from its pixels alone; None without ground.
 
-    A level is sought whose contour is the sharpest line that ends at edges of the frame. Then each cell is given to
-    sky or ground by which of the two is nearer to it around there, again and again, so that both may change over
-    the frame (a mean on either side of a contour, as in T. Chan and L. Vese, IEEE Trans. Image Process. 10, 266
-    (2001), taken locally; from memory). What comes out is ground if its line is sharp and uneven, and the sky smooth.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        Of one colour.
+    A level is sought whose contour is the sharpest line that ends at edges of the frame. Then each cell is given to sky
+    or ground by which of the two is nearer to it around there, again and again, so that both may change over the frame
+    (a mean on either side of a contour, as in T. Chan and L. Vese, IEEE Trans. Image Process. 10, 266 (2001), taken
+    locally; from memory). What comes out is ground if its line is sharp and uneven, and the sky smooth.
     """
     from scipy.ndimage import binary_dilation, median_filter
 
@@ -250,7 +221,7 @@ def _with_sharp_lines(picture: F64, sides: _Sides) -> Mask:
         line = _steps(picture, region)
         full = (sides.sky - sides.ground)[line.row, line.column]
         sharp, soft = line.step >= SHARP_STEP * full, line.step < SOFT_STEP * full
-        if len(full) and sharp.mean() >= SHARP_ALONG and soft.mean() <= SOFT_ALONG:
+        if len(full) and sharp.mean() >= SHARP_STEP and soft.mean() <= SOFT_ALONG:
             out |= region
     return out
 

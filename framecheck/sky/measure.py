@@ -37,14 +37,12 @@ LEAST_STEP: Final = 2
 comes out to a twenty-fifth of the noise; all of its pixels would tell it twice as well, in four times the time."""
 
 CELLS_WANTED: Final = 200_000
-"""Cells of a mosaic looked at, about. Chosen: the level of a mesh comes out to a tenth of a cell's noise."""
+"""Cells of a mosaic, or second differences, looked at, about. Chosen: the level of a mesh comes out to a tenth of a
+cell's noise. A quartile range of n differences tells a spread to 1.17 / sqrt(n) (closed form): the noise of the image
+to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
 
 CELL_ROWS: Final = 4
 """Rows of cells looked at in each mesh. Chosen: no row of clouds or of a faulty sensor decides alone."""
-
-GRAIN_SAMPLES: Final = 200_000
-"""Second differences taken, about. Chosen: a quartile range of n of them tells a spread to 1.17 / sqrt(n) (closed
-form): the noise of the image to 0.3 %, that of one mesh of 26 megapixels to 21 %, smoothed over 5 x 5 to 6 %."""
 
 HOT_CURVE: Final = 4 * 6**0.5
 """Second differences larger than this are no noise. [sigma of a pixel] Four of their own standard deviations."""
@@ -87,17 +85,7 @@ gets the same as another. Chosen: drawing one for each sample takes longer than 
 
 
 def mask_stars(shape: tuple[int, int], x: NDArray[Any], y: NDArray[Any], reach_px: float) -> Cover:
-    """Mark the surroundings of stars.
-
-    Parameters
-    ----------
-    shape : tuple of int
-        Height and width of the image. [px]
-    x, y : ndarray, shape (n,)
-        Stars. [px]
-    reach_px : float
-        How far their light counts. [px]
-    """
+    """Mark the surroundings of stars at x and y, shape (n,) each, as far as their light counts. [px]"""
     cell = max(1, int(reach_px / 2))
     n_y, n_x = -(-shape[0] // cell), -(-shape[1] // cell)
     stars = np.zeros((n_y + 4, n_x + 4), bool)
@@ -165,14 +153,6 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     """Measure the level again on a finer mesh, where the sky is uneven; elsewhere it stays, as does the noise.
 
     Stars lift a fine mesh a little: their wings fill it.
-
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        Of the same frame.
-    mesh_px : int
-        Side of a mesh. [px]
     """
     pixels, pitch = (frame.pixels, 1) if frame.mosaic is None else (green_lattice(frame), 2)
     sides = [mesh_side(n, max(mesh_px // pitch, 4)) for n in pixels.shape]
@@ -182,9 +162,10 @@ def measure_finely(frame: Frame, sky: Sky, mesh_px: int) -> Sky:
     level, _ = lower_half(np.sort(_spread_over_unit(samples, _unit_of(samples)), axis=2))
     fine = _sky(filled(level), np.zeros_like(level), [side * pitch for side in sides], frame)
     y, x = (at.ravel() for at in np.meshgrid(fine.y_centres, fine.x_centres, indexing="ij"))
-    noise, uneven = sky.noise_at(x, y).reshape(level.shape), sky.uneven_at(x, y).reshape(level.shape)
+    before, noise = (known.reshape(level.shape) for known in sky.level_and_noise_at(x, y))
+    uneven = sky.uneven_at(x, y).reshape(level.shape)
     level = without_lifted_meshes(filled(level), noise.astype(float), samples.shape[2])
-    level = np.where(uneven, level, sky.level_at(x, y).reshape(level.shape))
+    level = np.where(uneven, level, before)
     return replace(
         sky,
         level_adu=level.astype(np.float32),
@@ -199,15 +180,6 @@ def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = 
     """Measure the sky of the 2 x 2 cells of a colour mosaic, all colours in each: a quick look, to find peaks by.
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
-
-    Parameters
-    ----------
-    frame : Frame
-        Of a colour mosaic.
-    ground : Ground or None
-        What hides the sky, if that is known.
-    mesh_cells : int
-        Meshes along the longer side.
     """
     shape = [n // 2 for n in frame.pixels.shape]
     sides = [mesh_side(n, mesh_cells) for n in shape]
@@ -281,7 +253,7 @@ def _grain(
     those of all meshes together, each over its own, take out what so few samples miss. None where an image is too
     small or rounded too coarsely to tell.
     """
-    every = min(max(1, round(float(np.sqrt(pixels.size / GRAIN_SAMPLES)))), max(1, min(sides) // 4))
+    every = min(max(1, round(float(np.sqrt(pixels.size / CELLS_WANTED)))), max(1, min(sides) // 4))
     rows, columns = (in_meshes(n, side, every) for n, side in zip(pixels.shape, sides, strict=True))
     down, across = apart
     row, column = (
@@ -324,18 +296,7 @@ def _grain(
 
 
 def green_lattice(frame: Frame) -> NDArray[Any]:
-    """One of the two green sub-lattices of a colour mosaic.
-
-    Parameters
-    ----------
-    frame : Frame
-        Of a colour mosaic.
-
-    Returns
-    -------
-    ndarray, shape (n_y // 2, n_x // 2)
-        A view of the frame's pixels. [ADU]
-    """
+    """One of the two green sub-lattices of a colour mosaic: a view of its pixels, shape (n_y // 2, n_x // 2)."""
     at = (frame.mosaic or "G").index("G")
     return frame.pixels[at // 2 :: 2, at % 2 :: 2]
 
@@ -409,6 +370,3 @@ def _dark_side(pixels: NDArray[Any], rough: Sky, stars: Cover | None, pitch: int
         middle, sigma = undo_clip(half, half - low, DARK_SIDE_SIGMA)
     corrected = np.sqrt(max(sigma**2 - rounding / float(np.median(rough.noise_adu)) ** 2, 0.25))
     return float(middle), float(corrected)
-
-
-__all__ = ["green_lattice", "mask_stars", "measure_cells", "measure_finely", "measure_sky"]

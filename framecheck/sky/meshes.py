@@ -19,57 +19,26 @@ sorted, then the middle of their lowest, middle and highest. A network of compar
 
 
 def mesh_side(length: int, wanted: int) -> int:
-    """Side of meshes, about as wide as wanted, that cover a length but for less than one pixel a mesh.
-
-    Parameters
-    ----------
-    length, wanted : int
-        [px]
-    """
+    """Side of meshes, about as wide as wanted, that cover a length but for less than one pixel a mesh. [px]"""
     return length // max(1, round(length / wanted))
 
 
 def in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
-    """Every so many pixels along an axis, as many in each mesh; shape (n_meshes, n_samples).
-
-    Parameters
-    ----------
-    length, side, step : int
-        Of the axis, of a mesh and between samples. [px]
-    """
+    """Every so many pixels along an axis, as many in each mesh; shape (n_meshes, n_samples)."""
     return np.arange(length // side)[:, None] * side + np.arange(side % step // 2, side, step)
 
 
 def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:
     """Samples at the crossings of rows and columns, those of each mesh together; shape (n_y, n_x, n_samples).
 
-    Parameters
-    ----------
-    picked : ndarray, shape (n_rows, n_columns)
-        Pixels at the crossings, in any unit.
-    rows, columns : ndarray of int, shape (n_meshes, n_samples)
-        As of `in_meshes`.
+    `picked` has the shape (n_rows, n_columns), rows and columns are those of `in_meshes`.
     """
     blocks = picked.reshape(*rows.shape, *columns.shape).swapaxes(1, 2)
     return blocks.reshape(len(rows), len(columns), -1)
 
 
 def picked_by_mesh(pixels: NDArray[Any], sides: list[int], step: int) -> NDArray[Any]:
-    """Pixels `in_meshes` along both axes, those of each mesh together; read from their places in one pass.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        In any unit.
-    sides : list of int
-        Height and width of a mesh. [px]
-    step : int
-        From one sample to the next. [px]
-
-    Returns
-    -------
-    ndarray, shape (n_y, n_x, n_samples)
-    """
+    """Pixels `in_meshes` along both axes, shape (n_y, n_x, n_samples); read from their places in one pass."""
     n_y, n_x = (n // side for n, side in zip(pixels.shape, sides, strict=True))
     meshes = pixels[: n_y * sides[0], : n_x * sides[1]].reshape(n_y, sides[0], n_x, sides[1])
     down, across = (slice(side % step // 2, None, step) for side in sides)
@@ -77,14 +46,7 @@ def picked_by_mesh(pixels: NDArray[Any], sides: list[int], step: int) -> NDArray
 
 
 def filled(mesh: NDArray[np.float64], *, sloping: bool = False) -> NDArray[np.float64]:
-    """The mesh with its undefined cells like the nearest of the others; if sloping, those beside them straight on.
-
-    Parameters
-    ----------
-    mesh : ndarray, shape (n_y, n_x)
-        NaN where undefined.
-    sloping : bool
-    """
+    """The mesh with its undefined cells like the nearest of the others; if sloping, those beside them straight on."""
     unknown = ~np.isfinite(mesh)
     if not unknown.any():
         return mesh
@@ -104,19 +66,7 @@ def filled(mesh: NDArray[np.float64], *, sloping: bool = False) -> NDArray[np.fl
 
 
 def over_neighbours(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> NDArray[np.float64]:
-    """Median or mean over 3 x 3 meshes, so that one bright star does not lift a patch of sky; slopes stay.
-
-    Parameters
-    ----------
-    mesh : ndarray, shape (n_y, n_x)
-        In any unit.
-    typical : callable
-        `median_of_nine` or `mean_of_nine`.
-
-    Returns
-    -------
-    ndarray, same shape
-    """
+    """Median or mean over 3 x 3 meshes, so that one bright star does not lift a patch of sky; slopes stay."""
     straight_on = min(mesh.shape) > 1
     padded = np.pad(mesh, 1, mode="reflect", reflect_type="odd") if straight_on else np.pad(mesh, 1, mode="edge")
     n_y, n_x = mesh.shape
@@ -124,13 +74,7 @@ def over_neighbours(mesh: NDArray[np.float64], typical: Callable[..., Any]) -> N
 
 
 def median_of_nine(nine: list[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Median of nine arrays, value by value; by exchanges, which is quicker than to sort many rows of nine.
-
-    Parameters
-    ----------
-    nine : list of ndarray
-        Of one shape.
-    """
+    """Median of nine arrays, value by value; by exchanges, which is quicker than to sort many rows of nine."""
     nine = list(nine)
     for low, high in MIDDLE_OF_NINE:
         nine[low], nine[high] = np.minimum(nine[low], nine[high]), np.maximum(nine[low], nine[high])
@@ -138,13 +82,7 @@ def median_of_nine(nine: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 
 
 def mean_of_nine(nine: list[NDArray[np.float64]]) -> NDArray[np.float64]:
-    """Mean of nine arrays, value by value.
-
-    Parameters
-    ----------
-    nine : list of ndarray
-        Of one shape.
-    """
+    """Mean of nine arrays, value by value."""
     out: NDArray[np.float64] = sum(nine[1:], nine[0]) / 9
     return out
 
@@ -152,33 +90,14 @@ def mean_of_nine(nine: list[NDArray[np.float64]]) -> NDArray[np.float64]:
 def without_lifted_meshes(
     level: NDArray[np.float64], noise: NDArray[np.float64], n_samples: int
 ) -> NDArray[np.float64]:
-    """Levels with those of meshes that a bright star lifts set to the median of their neighbours.
-
-    Parameters
-    ----------
-    level, noise : ndarray, shape (n_y, n_x)
-        [ADU]
-    n_samples : int
-        That each level rests on.
-    """
+    """Levels with those of meshes that a bright star lifts set to the median of their neighbours; shape (n_y, n_x)."""
     around = over_neighbours(level, median_of_nine)
     own_error = np.sqrt(np.pi / 2 / n_samples)  # of a median, in units of the noise
     return np.where(level - around > max(5 * own_error, LIFTED) * noise, around, level)
 
 
 def slope_variance(level: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Variance that a plane of the mesh's slope has within the mesh: (rise across)²/12 for each axis.
-
-    Parameters
-    ----------
-    level : ndarray, shape (n_y, n_x)
-        [ADU]
-
-    Returns
-    -------
-    ndarray, same shape
-        [ADU²]
-    """
+    """Variance that a plane of the mesh's slope has within the mesh: (rise across)²/12 for each axis. [ADU²]"""
     total = np.zeros_like(level)
     for axis in (0, 1):
         if level.shape[axis] > 1:

@@ -43,25 +43,6 @@ class Sky:
             return None
         return 0.0 if self.ground is None else self.ground.cover.share
 
-    def rows(self, y: NDArray[Any], width: int, step: int = 1) -> Floats:
-        """Level along whole image rows.
-
-        Parameters
-        ----------
-        y : ndarray, shape (n,)
-            Rows. [px]
-        width : int
-            Values along x, one for every `step` pixels, the first centred on the first `step` pixels.
-        step : int
-            Pixels a value.
-
-        Returns
-        -------
-        ndarray, shape (n, width)
-            Sky level. [ADU]
-        """
-        return _mesh_rows(self.level_adu, self, y, np.arange(width) * step + (step - 1) / 2)
-
     def noise_rows(self, y: NDArray[Any], x: NDArray[Any], pitch: int = 1) -> Floats:
         """Noise of one pixel at the crossings of rows and columns, both in units of `pitch`. [ADU]"""
         return np.maximum(_mesh_rows(self.noise_adu, self, y * pitch, x * pitch), self._least_noise_adu)
@@ -80,13 +61,6 @@ class Sky:
         both.real, both.imag = self.level_adu, self.noise_adu
         there = bilinear(both, self.x_centres, self.y_centres, x, y)
         return np.ascontiguousarray(there.real), np.maximum(there.imag, self._least_noise_adu)
-
-    def noise_at(self, x: NDArray[Any], y: NDArray[Any]) -> Floats:
-        """Noise of one pixel at points of the image, shape (n,). [ADU]"""
-        there: Floats = np.maximum(
-            bilinear(self.noise_adu, self.x_centres, self.y_centres, x, y), self._least_noise_adu
-        )
-        return there
 
     def uneven_at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.bool_]:
         """Whether points of the image lie in an uneven mesh, shape (n,)."""
@@ -177,21 +151,7 @@ def _between(centres: Floats, at: NDArray[Any]) -> tuple[NDArray[np.intp], NDArr
 
 
 def bilinear(mesh: NDArray[Any], xs: Floats, ys: Floats, x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
-    """A mesh of numbers at points.
-
-    Parameters
-    ----------
-    mesh : ndarray, shape (n_y, n_x)
-        In any unit.
-    xs, ys : ndarray, shape (n_x,) and (n_y,)
-        Where its columns and rows lie. [px]
-    x, y : ndarray, any shape
-        Where it is asked for. [px]
-
-    Returns
-    -------
-    ndarray, shape of x and y
-    """
+    """A mesh of numbers, shape (n_y, n_x), whose columns and rows lie at xs and ys, at points x and y. [px]"""
     i, u = _between(xs, np.asarray(x))
     j, v = _between(ys, np.asarray(y))
     right, up = (i < len(xs) - 1), len(xs) * (j < len(ys) - 1)
@@ -244,7 +204,7 @@ def _noise_at_level(sky: Sky, level_adu: float) -> float:
     return float(np.sqrt(np.median(at_level)))
 
 
-def _coarse(sky: Sky, rows: int = 12, columns: int = 16) -> Floats:
-    """The level averaged over at most `rows` x `columns` equal parts of the image."""
-    n_y, n_x = min(rows, len(sky.y_centres)), min(columns, len(sky.x_centres))
+def _coarse(sky: Sky) -> Floats:
+    """The level averaged over at most 12 x 16 equal parts of the image."""
+    n_y, n_x = min(12, len(sky.y_centres)), min(16, len(sky.x_centres))
     return _over_image(sky, 4 * n_y, 4 * n_x).reshape(n_y, 4, n_x, 4).mean(axis=(1, 3))

@@ -4,8 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.constants import ARCSEC_PER_RADIAN
-from framecheck.read.exposure import Exposure, Frame
+from framecheck.read.exposure import Frame
 
 MOON_ARCMIN: Final = (29.3, 34.1)
 """Least and largest apparent diameter of the Moon; the Sun's (31.5 to 32.5) lies between. [arcmin] J. Meeus,
@@ -25,7 +24,7 @@ def shows_the_moon(frame: Frame) -> bool:
 
     Only where the header tells the pixel scale: a star far out of focus makes a disc too, of another size.
     """
-    scale = _scale_arcsec(frame.exposure)
+    scale = frame.exposure.pixel_scale_arcsec
     if scale is None:
         return False
     step = max(1, max(frame.pixels.shape) // _SAMPLES)
@@ -50,12 +49,3 @@ def shows_the_moon(frame: Frame) -> bool:
     is_round = abs(wide / tall - 1) <= _ROUND and abs(areas[largest] / (np.pi / 4 * wide * tall) - 1) <= _ROUND
     diameter_arcmin = 2 * np.sqrt(areas[largest] / np.pi) * step * scale / 60
     return bool(is_whole and is_round and MOON_ARCMIN[0] / _SLACK <= diameter_arcmin <= MOON_ARCMIN[1] * _SLACK)
-
-
-def _scale_arcsec(exposure: Exposure) -> float | None:
-    """Angle of a pixel, from the header. [arcsec]"""
-    if exposure.orientation is not None:
-        return exposure.orientation.pixel_scale_arcsec
-    if exposure.pixel_um is None or exposure.focal_length_mm is None:
-        return exposure.stated_scale_arcsec
-    return ARCSEC_PER_RADIAN * exposure.pixel_um * 1e-3 / exposure.focal_length_mm

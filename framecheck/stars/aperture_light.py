@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import BEYOND_NOISE_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import StarFits
@@ -33,9 +34,8 @@ USUAL_WINGS: Final = (2.5, 3.5)
 even turbulent air has wings of beta 3 to 4, though its core is like 5."""
 
 LONE: Final = 3.0
-LONE_SIGMA: Final = 6.0
-"""Pixels that are so many times as bright as the brightest around them, and stand so far above that [sigma of the
-noise], are hot pixels or hits. Chosen: beyond a FWHM from its middle no star has so steep a light."""
+"""Pixels that are so many times as bright as the brightest around them, and stand beyond noise above that, are hot
+pixels or hits. Chosen: beyond a FWHM from its middle no star has so steep a light."""
 
 PROFILE_OFF: Final = 0.03
 """How far the profile's light is usually off. Chosen: the noise of an aperture that is larger counts less."""
@@ -44,25 +44,9 @@ PROFILE_OFF: Final = 0.03
 def light_over_profile(
     frame: Frame, sky: Sky, x: F64, y: F64, fit: StarFits, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
 ) -> float | None:
-    """Light of the typical star over that of its fitted profile.
+    """Light of the typical star over that of its fitted profile; None with too few good stars.
 
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky.
-    x, y : ndarray, shape (n_stars,)
-        Centres of the stars. [px]
-    fit : StarFits
-    fwhm_px : ndarray, shape (n_stars,)
-    good : ndarray of bool, shape (n_stars,)
-        Stars that count.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    float or None
-        None with too few good stars.
+    Centres, widths and `good` have the shape (n_stars,). [px, px, 1]
     """
     index = np.flatnonzero(good)
     if len(index) < FEWEST_STARS:
@@ -101,7 +85,7 @@ def _without_lone_pixels(stamps: Stamps, distance: F32, level: F32, fwhm_px: flo
     padded = np.pad((above * stamps.usable).reshape(-1, side, side), ((0, 0), (1, 1), (1, 1)))
     around = [padded[:, i : i + side, j : j + side] for i in range(3) for j in range(3) if (i, j) != (1, 1)]
     brightest = reduce(np.maximum, around).reshape(above.shape)
-    lone = above > np.float32(LONE) * np.maximum(brightest, 0) + np.float32(LONE_SIGMA) * stamps.noise[:, None]
+    lone = above > np.float32(LONE) * np.maximum(brightest, 0) + np.float32(BEYOND_NOISE_SIGMA) * stamps.noise[:, None]
     return np.where(lone & (distance > fwhm_px), level[:, None], stamps.values)
 
 
@@ -121,14 +105,9 @@ def _share_kept(radius: float, fwhm_px: float, beta: float) -> float:
 
 
 def share_within(radius_fwhm: float, beta: float) -> float:
-    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM. Closed form.
+    """Share of a Moffat star's light within a radius: 1 - (1 + c (2 r)²)^(1 - beta), r in FWHM.
 
-    Parameters
-    ----------
-    radius_fwhm : float or ndarray
-        [FWHM]
-    beta : float
-        Moffat exponent. [dimensionless]
+    Closed form, from A. F. J. Moffat, A&A 3, 455 (1969).
     """
     c, _, _ = wing_terms(1 / max(beta, 1.01))
     return float(1 - (1 + 4 * c * radius_fwhm**2) ** (1 - max(beta, 1.01)))

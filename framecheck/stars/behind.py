@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky, sharp_bends
-from framecheck.stars.find import MOSAIC_CELL, PEAK_SIGMA, Found, find_stars
+from framecheck.stars.find import MOSAIC_CELL, Found, find_stars
 from framecheck.stars.peaks import Peaks, find_peaks
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.vetting import vet_peaks
@@ -52,19 +52,8 @@ ground is higher here and there; a sensor's edge is darkened over less than a tw
 def find_stars_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Found, Sky]:
     """Stars of the part of a frame that no ground hides; of all of it, where stars show that there is no ground.
 
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        With its ground, if something looks like it.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    Found
-    Sky
-        The one given, or one without ground, or one whose ground is the other part of the frame.
+    The sky is the one given, with its ground if something looks like it, or one without, or one whose ground is the
+    other part of the frame.
     """
     found, sky = _found_in_view(frame, sky, clip_adu)
     if sky.ground_told and _border_unlike_sky(sky, found, frame.pixels.shape):
@@ -96,7 +85,7 @@ def _border_unlike_sky(sky: Sky, found: Found, shape: tuple[int, ...]) -> bool:
     """Whether one side of the frame has hardly a star, and the level bends sharply along it."""
     if min(sky.level_adu.shape) < 3 or not len(found):
         return False
-    bends = sharp_bends(sky)
+    bends = _bends_in_the_sky(sky, shape)
     if all(bend.any(axis=axis).mean() < EDGE_ALONG for axis, bend in enumerate(bends)):
         return False
     clear = np.ones((DEPTHS, DEPTHS))
@@ -110,6 +99,20 @@ def _border_unlike_sky(sky: Sky, found: Found, shape: tuple[int, ...]) -> bool:
     sides = [(count, clear, along_y), (count.T, clear.T, along_x.T)]
     sides += [(count[::-1], clear[::-1], bend[::-1]) for count, clear, bend in sides]
     return any(_hardly_a_star(count.sum(axis=1), clear.sum(axis=1), bend) for count, clear, bend in sides)
+
+
+def _bends_in_the_sky(sky: Sky, shape: tuple[int, ...]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Sharp bends of the level that are not those beside ground which is known: low in the sky stars are dimmed."""
+    from scipy.ndimage import binary_dilation
+
+    along_y, along_x = sharp_bends(sky)
+    if sky.ground is None:
+        return along_y, along_x
+    rows, columns = (
+        ((np.arange(n) + 0.5) * side / n).astype(np.intp) for n, side in zip(sky.level_adu.shape, shape, strict=True)
+    )
+    beside = binary_dilation(sky.ground.cover.crossings(rows, columns), np.ones((3, 3)), iterations=2)
+    return along_y & ~beside[1:-1], along_x & ~beside[:, 1:-1]
 
 
 def _hardly_a_star(count: NDArray[np.floating], clear: NDArray[np.floating], bend: NDArray[np.bool_]) -> bool:
@@ -141,7 +144,7 @@ class _Lights:
     @classmethod
     def of(cls, frame: Frame, sky: Sky, clip_adu: float | None) -> "_Lights":
         cells = sky if frame.mosaic is None else measure_cells(frame)
-        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2, PEAK_SIGMA), clip_adu)
+        return cls(frame, sky, cells, find_peaks(frame.pixels, cells, 2), clip_adu)
 
     def show_the_sky(self, ground: Ground) -> bool:
         """Whether the lights behind the line are the narrower ones, thus stars."""

@@ -36,19 +36,7 @@ class Choice:
 
 
 def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot, most: int = MOST_MEASURED) -> Choice:
-    """Choose the stars to measure.
-
-    Parameters
-    ----------
-    found : Found
-        All stars of the frame.
-    shape : tuple of int
-        Height and width of the image. [px]
-    pilot : Pilot
-        The typical star.
-    most : int
-        No more than so many.
-    """
+    """Choose the stars to measure, no more than `most`, of a frame of some height and width."""
     blended = _has_neighbour(found, pilot)
     usable = ~found.saturated
     alone = np.flatnonzero(usable & ~blended)

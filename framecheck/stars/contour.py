@@ -71,30 +71,14 @@ def contour_axes(
     *,
     round_star: bool,
 ) -> ContourAxes | None:
-    """Axes of the half-maximum contour.
+    """Axes of the half-maximum contour; None if it does not close within `PLACES`.
 
-    Parameters
-    ----------
-    function, drawn : ndarray, shape (33, 33)
-        The function fitted, and what is taken for the mean star, as pixels blur them, at `PLACES` (rows across).
-    left : LeftOver
-        Against what is drawn.
-    function_px : tuple of float
-        Long and short full width of the function before the pixel. [px]
-    scale_px : tuple of float
-        Full widths whose halves `PLACES` count. [px]
-    round_star : bool
-        Whether the star has no long axis: the contour's area then tells both.
+    The function fitted, and what is taken for the mean star, are given as pixels blur them, at `PLACES` (rows across),
+    shape (33, 33), with what is left against the latter. `function_px` are the function's full widths before the pixel,
+    `scale_px` those whose halves `PLACES` count. The area tells both axes of a round star.
 
-    Returns
-    -------
-    Axes or None
-        None if the contour does not close within `PLACES`.
-
-    Notes
-    -----
-    A pixel adds nearly the same to the squared widths of two stars that are nearly alike: those before the pixel
-    differ by as much as those after it.
+    A pixel adds nearly the same to the squared widths of two stars that are nearly alike: those before the pixel differ
+    by as much as those after it.
     """
     rest, variance = _averaged(left, NEAR * scale_px[1] / scale_px[0])
     function, star = _calmed(function), _calmed(drawn + rest)

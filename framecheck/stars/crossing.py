@@ -66,26 +66,11 @@ def lines_across(
     clipped: NDArray[np.bool_],
     star: Pilot,
 ) -> tuple[Line, ...]:
-    """Find the lines of light in a frame.
+    """Find the lines of light in a frame: those that look like trails first, then others by their detections alone.
 
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky; of a colour mosaic that of its cells.
-    x, y : ndarray, shape (n,)
-        Peaks, brightest first. [px]
-    starlike, bright, clipped : ndarray of bool, shape (n,)
-        Which peaks are taken for stars, which others lie on a bright line, and which are clipped.
-    star : Pilot
-        The typical star.
+    Of a colour mosaic the sky is that of its cells. Of the peaks, brightest first, it is given which are taken for
+    stars, which others lie on a bright line, and which are clipped.
 
-    Returns
-    -------
-    tuple of Line
-        Those that look like trails first, then others that are lines by their detections alone.
-
-    Notes
-    -----
     An even, bright line shows in peaks that are no stars, a blinking one in peaks that are like stars; a faint one in
     peaks here and there that are too faint for stars. So rows are sought twice.
     """

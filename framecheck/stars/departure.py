@@ -62,27 +62,11 @@ def _slopes_at_knots(knots: F64, values: F64) -> F64:
 def basis_over_pixels(
     half: int, p: F64, fwhm_px: F64, axes_px: tuple[float, float], pa: float, elongated: bool
 ) -> tuple[NDArray[np.intp], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle).
+    """The cardinal functions averaged over each pixel that they reach, then the same times cos(2 angle) if elongated.
 
-    Parameters
-    ----------
-    half : int
-        Half of the side of a cut-out, without its middle. [px]
-    p : ndarray, shape (n_stars, 7)
-        Columns as `stars.profile` lists them.
-    fwhm_px : ndarray, shape (n_stars,)
-    axes_px : tuple of float
-        Full widths at half maximum of the typical star, along and across. [px]
-    pa : float
-        Of its long axis. [rad]
-    elongated : bool
-        False leaves the second half of the functions out.
-
-    Returns
-    -------
-    near : ndarray, shape (n_near,)
-        Places of these pixels among those of all stars.
-    basis : ndarray, shape (n_functions, n_near)
+    Of stars with parameters p in cut-outs of 2 half + 1 pixels a side; `axes_px` and `pa` [rad] are those of the
+    typical one. First the places of these pixels among those of all stars, shape (n_near,), and their places along the
+    axes; last the functions, shape (n_functions, n_near).
     """
     grid = np.arange(-half, half + 1, dtype=np.float32)
     c, s = np.float32(np.cos(pa)), np.float32(np.sin(pa))

@@ -61,27 +61,11 @@ class Doubled:
 
 
 def common_companion(found: Found, shape: tuple[int, int], pilot: Pilot) -> Doubled | None:
-    """Find the offset at which most stars have a companion of the same relative brightness.
+    """Find the offset at which most stars have a companion of the same relative brightness; None if there is none.
 
-    Parameters
-    ----------
-    found : Found
-        Stars, brightest first.
-    shape : tuple of int
-        Height and width of the image. [px]
-    pilot : Pilot
-        The typical star.
-
-    Returns
-    -------
-    Doubled or None
-        None if there is no such offset.
-
-    Notes
-    -----
     Offsets of scattered stars fill the plane evenly; the number in a disc is Poisson's, and the largest of many discs
-    is held against the number of discs that fit into the area looked at (Bonferroni's bound). Offsets d and -d
-    are the same, since noise may turn the order of two equal parts.
+    is held against the number of discs that fit into the area looked at (Bonferroni's bound). Offsets d and -d are the
+    same, since noise may turn the order of two equal parts.
     """
     nearest = NEAREST_FWHM * pilot.long_px
     star, other = _pairs(found, nearest)

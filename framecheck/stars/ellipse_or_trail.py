@@ -6,6 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck import shear
 from framecheck.stars.fit import StarFits, fit_common_wing
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.profile import E1, E2, F32, F64, FLUX, LN_W, N_PARAMETERS, SKY, PixelRule, pixel_rule
@@ -48,24 +49,12 @@ NOISE_PIXELS: Final = 3.8
 
 
 def is_long_trail(pilot: Pilot) -> bool:
-    """Whether stars are so long that they are trails, not ellipses.
-
-    Parameters
-    ----------
-    pilot : Pilot
-    """
+    """Whether stars are so long that they are trails, not ellipses."""
     return pilot.long_px > LONG_TRAIL * pilot.short_px
 
 
 def brightest(stamps: Stamps, start: F64) -> NDArray[np.intp]:
-    """The stars that settle the common wings, brightest first.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guesses.
-    """
+    """The stars that settle the common wings, brightest first."""
     return np.argsort(-start[:, FLUX] / stamps.noise, kind="stable")[:WING_STARS]
 
 
@@ -74,15 +63,6 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
 
     Both have as many parameters; the one that the stars are nearer to is taken. Where they lie between, the third
     result is the shear to add, so that the elongation lies between as well.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guesses, columns as `stars.profile` lists them.
-    pilot : Pilot
-    gain : float or None
-        [e/ADU]
     """
     bright = brightest(stamps, start)
     part, guess = stamps.part(bright), start[bright]
@@ -99,20 +79,21 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
     rule = pixel_rule(max(pilot.short_px - 0.3, 1.0), stamps.pixel_px)
     first = part.part(slice(FIRST_LOOK))
     fit = fit_common_wing(first, guess[:FIRST_LOOK], rule, gain)
-    shear, narrow = _typical_shear_and_width(fit)
+    long, narrow = _typical_shear_and_width(fit)
     right = pixel_rule(narrow, stamps.pixel_px) == rule
-    if right and (len(guess) <= FIRST_LOOK or _enough(first, fit, shear)):
+    if right and (len(guess) <= FIRST_LOOK or _enough(first, fit, long)):
         part = first
     else:
         rule = pixel_rule(narrow, stamps.pixel_px)
         fit = fit_common_wing(part, like_the_typical(guess, fit, np.arange(len(guess))), rule, gain, wing=fit.wing)
-        shear, narrow = _typical_shear_and_width(fit)
-    if shear > LOOK_FOR_TRAIL:
+        long, narrow = _typical_shear_and_width(fit)
+    if long > LOOK_FOR_TRAIL:
         few = slice(0, _enough_for_trail(part, fit.p))
         trail, trail_rule = _trail_fit(part.part(few), fit.p[few], fit.wing, narrow, gain)
         models = fit.part(few).models(part.grid, rule), trail.models(part.grid, trail_rule)
         way = _way_to_trail(fit.part(few), trail, models, part.part(few), gain)
-        share = float(np.interp(way, UNDECIDED, (0, 1)))
+        in_turn = _mean_shear(fit) <= LOOK_FOR_TRAIL
+        share = float(way > UNDECIDED[1] if in_turn else np.interp(way, UNDECIDED, (0, 1)))
         between = _difference_of_shears(fit.part(few), trail) if 0 < share < 1 else 0.0
         if share > 0.5:
             return _with_the_others(trail, fit), trail_rule, -(1 - share) * between
@@ -121,28 +102,24 @@ def fit_typical(stamps: Stamps, start: F64, pilot: Pilot, gain: float | None) ->
 
 
 def _typical_shear_and_width(fit: StarFits) -> tuple[float, float]:
-    """Shear of the typical ellipse, and its width along the short axis. [1, px]"""
-    shear = float(np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2])))
-    return shear, float(np.exp(np.median(fit.p[:, LN_W]) - shear / 2))
+    """Shear of the typical ellipse, and its width along the short axis. [1, px]
+
+    Where stars are long in all directions it is that of each by itself.
+    """
+    alike = _mean_shear(fit)
+    error2 = np.median(np.diagonal(fit.covariance, axis1=1, axis2=2)[:, [E1, E2]])
+    alone = float(shear.calm(np.median(np.hypot(fit.p[:, E1], fit.p[:, E2])), np.sqrt(max(error2, 0.0))))
+    return max(alike, alone), float(np.exp(np.median(fit.p[:, LN_W]) - alike / 2))
+
+
+def _mean_shear(fit: StarFits) -> float:
+    return float(np.hypot(np.median(fit.p[:, E1]), np.median(fit.p[:, E2])))
 
 
 def like_the_typical(start: F64, first: StarFits, fitted: NDArray[np.intp]) -> F64:
     """First guesses with the typical shape of the stars fitted already, and these as they were fitted.
 
-    `fitted` are the rows of `start` that the fit began with.
-
-    Parameters
-    ----------
-    start : ndarray, shape (n_stars, 7)
-        First guesses.
-    first : StarFits
-        Of some of these stars.
-    fitted : ndarray of int
-        Which of them.
-
-    Returns
-    -------
-    ndarray, shape (n_stars, 7)
+    `fitted` are the rows of `start`, shape (n_stars, 7), that the fit began with.
     """
     out = start.copy()
     if len(first.p):
@@ -159,11 +136,12 @@ def _with_the_others(trail: StarFits, ellipses: StarFits) -> StarFits:
     return replace(ellipses, p=p, converged=converged, wing=trail.wing, profile=trail.profile)
 
 
-def _chi2_gain(ellipse: StarFits, trail: StarFits, stamps: Stamps) -> float:
+def _chi2_gain(ellipse: StarFits, trail: StarFits, stamps: Stamps, weight: F64 | float = 1.0) -> float:
     """By how much the chi-square of moved stars is lower, over the stars that both fits hold."""
     both = ellipse.converged & trail.converged
     freedom = stamps.values.shape[1] - N_PARAMETERS
-    return float((ellipse.chi2[both] - trail.chi2[both]).sum() * freedom) if both.any() else -np.inf
+    gain = weight * (ellipse.chi2 - trail.chi2) * freedom
+    return float(gain[both].sum()) if both.any() else -np.inf
 
 
 def _way_to_trail(
@@ -172,13 +150,16 @@ def _way_to_trail(
     """Where the stars lie on the straight way from the fitted ellipses, 0, to the fitted moved stars, 1.
 
     The foot of the perpendicular in the space of pixels over their noise: with the squared distance d of the two
-    models, (chi2 of the ellipses - chi2 of the moved stars + d) / 2 d. Closed form.
+    models, (chi2 of the ellipses - chi2 of the moved stars + d) / 2 d. Closed form. A star that neither fits, such as
+    a pair, counts as if its noise were larger in proportion.
     """
     both = ellipse.converged & trail.converged
+    trusted = 1 / np.maximum(np.minimum(ellipse.chi2, trail.chi2), 1)
     variance = np.maximum(models[0], 0) / np.float32(gain) if gain is not None else np.float32(0)
     apart = models[1] - models[0] + (trail.p[:, SKY] - ellipse.p[:, SKY]).astype(np.float32)[:, None]
-    distance = float((stamps.usable * apart**2 / (variance + (stamps.noise**2)[:, None]))[both].sum())
-    return 0.5 + 0.5 * _chi2_gain(ellipse, trail, stamps) / distance if distance > 0 else 0.0
+    distance = (stamps.usable * apart**2 / (variance + (stamps.noise**2)[:, None])).sum(axis=1)
+    total = float((trusted * distance)[both].sum())
+    return 0.5 + 0.5 * _chi2_gain(ellipse, trail, stamps, trusted) / total if total > 0 else 0.0
 
 
 def _difference_of_shears(ellipse: StarFits, trail: StarFits) -> float:
@@ -188,10 +169,10 @@ def _difference_of_shears(ellipse: StarFits, trail: StarFits) -> float:
     return float(moved - np.hypot(np.median(ellipse.p[:, E1]), np.median(ellipse.p[:, E2])))
 
 
-def _enough(stamps: Stamps, fit: StarFits, shear: float) -> bool:
+def _enough(stamps: Stamps, fit: StarFits, long: float) -> bool:
     """Whether these stars tell the wings, and what they are, well enough."""
     settled = fit.wing_error < WING_KNOWN * fit.wing
-    return settled and (shear <= LOOK_FOR_TRAIL or _enough_for_trail(stamps, fit.p) <= len(fit.p))
+    return settled and (long <= LOOK_FOR_TRAIL or _enough_for_trail(stamps, fit.p) <= len(fit.p))
 
 
 def _enough_for_trail(stamps: Stamps, p: F64) -> int:

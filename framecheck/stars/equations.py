@@ -72,20 +72,7 @@ def normal_equations(
 ) -> Equations:
     """Normal equations of stars at given parameters; the sky's level is held near that of the mesh.
 
-    Parameters
-    ----------
-    stamps : Stamps
-    p : ndarray, shape (n_stars, 7)
-    wing : float
-        g = 1 / beta, common to the stars.
-    rule : PixelRule
-        How the profile is averaged over pixels.
-    gain : float or None
-        Electrons an ADU.
-    profile : callable
-        The profile's function.
-    wing_slope : bool
-        Whether g is the eighth parameter.
+    `wing` is g = 1 / beta, common to the stars, and the eighth parameter with `wing_slope`.
     """
     if profile is evaluate and rule.parts == 1:
         out = _by_moments(stamps, p, wing, rule, gain, wing_slope)
@@ -98,18 +85,7 @@ def normal_equations(
 
 
 def light_of_stars(p: F64, wing: float, grid: StampGrid, rule: PixelRule, profile: Profile = evaluate) -> F32:
-    """Profiles without the sky under them, shape (n_stars, n_pixels). [ADU]
-
-    Parameters
-    ----------
-    p : ndarray, shape (n_stars, 7)
-        Parameters, as `stars.profile` lists them.
-    wing : float
-        1 / beta. [dimensionless]
-    grid : StampGrid
-    rule : PixelRule
-    profile : Profile
-    """
+    """Profiles without the sky under them, shape (n_stars, n_pixels). [ADU]"""
     if profile is evaluate:
         return star_light(p, wing, grid, rule)
     model: F32 = profile(p, wing, grid, rule)[0]
@@ -118,20 +94,9 @@ def light_of_stars(p: F64, wing: float, grid: StampGrid, rule: PixelRule, profil
 
 
 def inverse_variance(stamps: Stamps, light: F32, gain: float | None) -> F32:
-    """Inverse variance of each pixel under stars of some light, 0 where it does not count.
+    """Inverse variance of each pixel under stars of some light, 0 where it does not count. [1/ADU²]
 
-    Parameters
-    ----------
-    stamps : Stamps
-    light : ndarray, shape (n_stars, n_pixels)
-        [ADU]
-    gain : float or None
-        None: the noise of the sky alone counts. [e/ADU]
-
-    Returns
-    -------
-    ndarray, shape (n_stars, n_pixels)
-        [1/ADU²]
+    Shape (n_stars, n_pixels), as the light. Without a gain [e/ADU] the noise of the sky alone counts.
     """
     variance = (stamps.noise**2)[:, None]
     if gain is not None:

@@ -16,9 +16,6 @@ from framecheck.stars.pilot import FEWEST, UNKNOWN_STAR, Pilot, pilot_star
 from framecheck.stars.uneven_sky import lost_on_uneven_sky
 from framecheck.stars.vetting import best_width, vet_peaks
 
-PEAK_SIGMA: Final = 4.0
-"""A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
-
 TRAILED: Final = 1.8
 TRAILED_LONG_PX: Final = 6.0
 """From this elongation and length on, stars are looked for as trails. Chosen: below it one peak a star is the rule."""
@@ -100,19 +97,6 @@ def find_stars(frame: Frame, sky: Sky, clip_adu: float | None) -> Found:
     Peaks are sought in cells of 2 x 2 pixels, or wider ones where the brightest stars turn out to be wide; trails by
     their own shape. Each is then measured in full resolution with a filter of the typical star's shape over a free
     background, and kept if it is bright enough and its light is spread as optics spread it.
-
-    Parameters
-    ----------
-    frame : Frame
-    sky : Sky
-        Of the same frame.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-
-    Returns
-    -------
-    Found
-        Empty if there is no star.
     """
     finest, sky_of_cells = (1, sky) if frame.mosaic is None else (MOSAIC_CELL, measure_cells(frame, sky.ground))
     cells = _Cells(frame.pixels, sky_of_cells, finest, clip_adu)
@@ -155,7 +139,7 @@ class _Cells:
 
     def peaks(self, cell: int, lone: LonePixels | None = None) -> Peaks:
         """Peaks in cells of a side."""
-        return find_peaks(self.pixels, self.sky, cell, PEAK_SIGMA, lone).in_view(self.sky)
+        return find_peaks(self.pixels, self.sky, cell, lone).in_view(self.sky)
 
     def without_lone_pixels(self, peaks: Peaks, cell: int) -> tuple[Peaks, LonePixels | None]:
         """Peaks less single pixels; in a mosaic a single pixel may be a narrow star."""

@@ -22,7 +22,7 @@ from framecheck.stars.profile import (
     Y,
     evaluate,
 )
-from framecheck.stars.stamps import Stamps
+from framecheck.stars.stamps import Stamps, together
 from framecheck.stars.trails import points_on_line
 
 PIXELS_TOGETHER: Final = 120_000
@@ -115,25 +115,9 @@ def fit_stars(
 ) -> StarFits:
     """Fit position, size, shape, flux and sky of every star; the wings are given.
 
-    Pixels weigh by the inverse of their variance: the sky's noise, and the star's own photons where the gain is known.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guess.
-    wing : float
-        g = 1 / beta, common to the stars.
-    rule : PixelRule
-        How the profile is averaged over pixels.
-    gain : float or None
-        Electrons an ADU.
-    profile : callable
-        The profile's function.
-    steps : int
-        Most steps taken.
-    last_step : float
-        Longest step after which a star may be finished. [standard errors]
+    From a first guess, shape (n_stars, 7). Pixels weigh by the inverse of their variance: the sky's noise, and the
+    star's own photons where the gain [e/ADU] is known. `last_step` is the longest step after which a star may be
+    finished. [standard errors]
     """
     n = len(start)
     p = start.astype(float).copy()
@@ -186,15 +170,8 @@ def _points_a_star(p: F64, n_pixels: int, rule: PixelRule, profile: Profile) -> 
 
 
 def star_chunks(n_stars: int, n_points: int) -> list[slice]:
-    """Stars worked on together, so that their pixels stay in the processor's cache.
-
-    Parameters
-    ----------
-    n_stars, n_points : int
-        Stars, and points of each at which its profile is evaluated.
-    """
-    size = max(1, PIXELS_TOGETHER // n_points)
-    return [slice(i, i + size) for i in range(0, n_stars, size)]
+    """Stars worked on together, each evaluated at `n_points`."""
+    return together(n_stars, n_points, most=PIXELS_TOGETHER)
 
 
 def _inverse(normal: F64) -> F64:
@@ -262,24 +239,6 @@ def fit_common_wing(
 
     All stars' normal equations together have one common unknown; it is eliminated star by star (Schur complement),
     which is the exact joint solution at the price of single fits.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    start : ndarray, shape (n_stars, 7)
-        First guesses, columns as `stars.profile` lists them.
-    rule : PixelRule
-    gain : float or None
-        [e/ADU]
-    profile : Profile
-    wing : float
-        First guess of 1 / beta. [dimensionless]
-    steps : int
-        At most.
-
-    Returns
-    -------
-    StarFits
     """
     p = start.astype(float).copy()
     if not len(p):
@@ -308,14 +267,8 @@ def fit_common_wing(
 def _eliminated(equations: Equations, p: F64, wing: float) -> tuple[F64, F64, float, float]:
     """The wings' own equation, all other unknowns eliminated star by star (Schur complement).
 
-    Returns
-    -------
-    own : ndarray, shape (n_stars, 7, 7)
-        Covariance of each star's own parameters while the wings stand.
-    carried : ndarray, shape (n_stars, 7)
-        How far they move as the wings do.
-    slope_sum, normal_sum : float
-        Right and left side of the wings' equation; the usual wings count as one measurement.
+    Covariance of each star's own parameters while the wings stand, shape (n_stars, 7, 7), and how far they move as the
+    wings do; then right and left side of the equation, in which the usual wings count as one measurement.
     """
     normal, slope = equations.normal, equations.slope
     own = _inverse(normal[:, :N_PARAMETERS, :N_PARAMETERS])
@@ -329,6 +282,3 @@ def _eliminated(equations: Equations, p: F64, wing: float) -> tuple[F64, F64, fl
     usual = USUAL_WING_SPREAD**-2
     normal_sum = float((trust * schur).sum()) + usual
     return own, carried, float((trust * right).sum()) + usual * (USUAL_WING - wing), normal_sum
-
-
-__all__ = ["Profile", "StarFits", "fit_common_wing", "fit_stars", "star_chunks"]

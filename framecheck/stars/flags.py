@@ -4,22 +4,15 @@ from enum import IntFlag
 
 
 class StarFlag(IntFlag):
-    """Reasons to keep a star out of the frame's averages; 0 is a good star."""
+    """Reasons to keep a star out of the frame's averages; 0 is a good star, `MEANINGS` explain the others."""
 
     SATURATED = 1
-    """At least one pixel of the core is at or above the saturation level."""
     BLENDED = 2
-    """Another star lies inside the stamp and is bright enough to bend the fit."""
     HOT_PIXEL = 4
-    """The light is in one pixel, or in fewer than the optics can make."""
     COSMIC_RAY = 8
-    """Sharper than a star on one side: a particle's track."""
     EDGE = 16
-    """The stamp runs over the edge of the image or over undefined pixels."""
     BAD_FIT = 32
-    """The fit did not converge, or left more than noise can explain."""
     STILL = 64
-    """It stays on the sensor while the sky moves on."""
 
 
 MEANINGS = {

@@ -26,12 +26,6 @@ WIDEST: Final = 2.0
 def flashes_along(strip: LineStrip) -> Line | None:
     """The line of something that blinks; None if its lights keep no rhythm, lie beside the line, or are no points.
 
-    Parameters
-    ----------
-    strip : LineStrip
-
-    Notes
-    -----
     Places t of n lights have a period p with clearness R = |sum of exp(2 pi i t / p)| / n. Without rhythm a period
     reaches R with a chance of exp(-n R²) (Rayleigh's test, N. I. Fisher, Statistical Analysis of Circular Data, 1993,
     from memory), times the number of independent periods that are tried.

@@ -37,12 +37,6 @@ def measure_form(stamps: Stamps, shape: Pilot) -> Form:
     To first order, light moved by d and spread by V beyond a Gaussian G is G - d G' + V G'' / 2. The fit is linear, and
     the same for all stamps. What a moved star adds to the spread, d², is taken off. Light that is much wider than the
     shape comes out less wide than it is, but still wider than what is less wide.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    shape : Pilot
-        The typical star.
     """
     u, v, x, y = whitened(2 * stamps.half + 1, shape)
     g, one = np.exp(-(u * u + v * v) / 2), np.ones_like(u)
@@ -60,17 +54,7 @@ def measure_form(stamps: Stamps, shape: Pilot) -> Form:
 
 
 def without_slope(stamps: Stamps, rows: NDArray[np.intp], shape: Pilot) -> None:
-    """Take the slope of the background off some stamps, in place, where it is known: all pixels count.
-
-    Parameters
-    ----------
-    stamps : Stamps
-        Their values are changed.
-    rows : ndarray of int
-        Some of them.
-    shape : Pilot
-        The typical star.
-    """
+    """Take the slope of the background off some stamps, in place, where it is known: all pixels count."""
     rows = rows[stamps.usable[rows].all(axis=1)]
     form = measure_form(stamps.part(rows), shape)
     x, y = (np.broadcast_to(at, stamps.grid.shape).ravel().astype(np.float32) for at in (stamps.grid.x, stamps.grid.y))

@@ -126,19 +126,8 @@ class Section:
 def cut_strip(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, reach_px: float = np.inf) -> LineStrip:
     """The light along a line, as far as the image goes or `reach_px` to either side of its middle.
 
-    Beyond the image's edge its last pixels go on.
-
-    Of a colour mosaic each value is the mean of four pixels, which hold all its colours.
-
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky.
-    course : LineCourse
-    star : Pilot
-        The typical star.
-    reach_px : float
-        [px]
+    Beyond the image's edge its last pixels go on. Of a colour mosaic each value is the mean of four pixels, which hold
+    all its colours.
     """
     height, width = frame.pixels.shape
     cell = 1 if frame.mosaic is None else 2
@@ -175,16 +164,7 @@ def _chord(course: LineCourse, width: int, height: int) -> tuple[float, float]:
 
 
 def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretches:
-    """Cross-sections of a line from some of its cuts, in stretches of so many or more.
-
-    Parameters
-    ----------
-    strip : LineStrip
-    cuts : ndarray of int
-        Which of its cuts.
-    each : int
-        Cuts of a stretch, at least.
-    """
+    """Cross-sections of a line from some of its cuts, in stretches of so many or more."""
     n = int(np.clip(len(cuts) // each, 1, MOST_STRETCHES))
     size = len(cuts) // n
     light = np.sort(strip.light[cuts[: n * size]].reshape(n, size, -1), axis=1)[:, size // 2].astype(float)
@@ -205,14 +185,7 @@ def stretches_of(strip: LineStrip, cuts: NDArray[np.intp], each: int) -> Stretch
 
 
 def fine_stretches(strip: LineStrip, cuts: NDArray[np.intp]) -> Stretches:
-    """As many stretches as the light allows.
-
-    Parameters
-    ----------
-    strip : LineStrip
-    cuts : ndarray of int
-        Which of its cuts.
-    """
+    """As many stretches as the light allows."""
     for each in STRETCH_CUTS:
         stretches = stretches_of(strip, cuts, each)
         if np.median(stretches.snr) > FINE_SNR:
@@ -221,12 +194,7 @@ def fine_stretches(strip: LineStrip, cuts: NDArray[np.intp]) -> Stretches:
 
 
 def straightened(strip: LineStrip) -> LineCourse | None:
-    """The line laid through the ridges of lit stretches; None if too few are lit.
-
-    Parameters
-    ----------
-    strip : LineStrip
-    """
+    """The line laid through the ridges of lit stretches; None if too few are lit."""
     stretches = stretches_of(strip, np.arange(len(strip.along)), STRETCH_CUTS[-1])
     lit = stretches.snr > LIT_SIGMA
     for _ in range(3):
@@ -243,14 +211,7 @@ def straightened(strip: LineStrip) -> LineCourse | None:
 
 
 def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:
-    """What cross-sections along a line have in common; None if there is no ridge.
-
-    Parameters
-    ----------
-    strip : LineStrip
-    stretches : Stretches
-        Some of its.
-    """
+    """What cross-sections along a line have in common; None if there is no ridge."""
     peak = np.maximum(stretches.light[:, strip.middle].max(axis=1), 1e-9)
     noise = robust.spread(stretches.light[:, strip.sides], axis=1)
     light = np.median(stretches.light / peak[:, None], axis=0)

@@ -73,26 +73,10 @@ SEEN_SIGMA: Final = 0.2
 
 
 def judged_line(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, clipped: F64) -> Line | None:
-    """Look at the pixels along a row of detections.
+    """Look at the pixels along a row of detections, known to two widths of a star; None if there is no line of light.
 
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky; of a colour mosaic that of its cells.
-    course : LineCourse
-        Where the row runs, to within two widths of a star.
-    star : Pilot
-        The typical star.
-    clipped : ndarray, shape (2, n)
-        Places of stars so bright that they have spikes. [px]
+    Of a colour mosaic the sky is that of its cells; `clipped` are places of stars so bright that they have spikes.
 
-    Returns
-    -------
-    Line or None
-        None if there is no line of light at all.
-
-    Notes
-    -----
     Light that runs from one edge to another is a trail if its cross-section is everywhere about the same, in place and
     width, and stands above both sides. One that ends within the frame must be straighter and narrower: nature draws
     such lines too, and only other frames can tell (`night.trails`).
@@ -183,16 +167,7 @@ def _look(
 
 
 def on_line(strip: LineStrip, places: F64, ends: tuple[float, float]) -> F64:
-    """Where along the line stars lie that it runs through. [px]
-
-    Parameters
-    ----------
-    strip : LineStrip
-    places : ndarray, shape (2, n)
-        Of stars. [px]
-    ends : tuple of float
-        Along the line, between which they are asked for. [px]
-    """
+    """Where along the line, between two ends, stars lie that it runs through; of their places, shape (2, n). [px]"""
     one = strip.course
     dx, dy = places[0] - one.x, places[1] - one.y
     along = one.c * dx + one.s * dy

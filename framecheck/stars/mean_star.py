@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
+from framecheck.constants import SURE_SIGMA
 from framecheck.stars.contour import PLACES, ContourAxes, LeftOver, contour_axes
 from framecheck.stars.departure import KNOTS, RADII, basis_over_pixels, curves, departure_at, points_in_pixel
 from framecheck.stars.equations import light_of_stars
@@ -61,9 +62,6 @@ FEW_STARS: Final = 20
 
 UNUSUAL: Final = 2.5
 """Stars that differ from the typical by more are left out of the mean. [sigma] Chosen."""
-
-SIGNIFICANT: Final = 4.0
-"""A departure is plain if its chi-square is so many standard deviations above what noise gives. [sigma] Chosen."""
 
 IN_DOUBT: Final = (2.0, 6.0)
 """Between these the doubt goes over into plainness by degrees, so that no frame's FWHM jumps. [sigma] Chosen."""
@@ -145,26 +143,9 @@ def _typical(fit: StarFits, shapes: Shapes, index: NDArray[np.intp]) -> _Typical
 def mean_star(
     stamps: Stamps, fit: StarFits, shapes: Shapes, good: NDArray[np.bool_], elongated: bool, gain: float | None = None
 ) -> MeanStar | None:
-    """Average what the fits leave of the brightest good stars.
+    """Average what the fits leave of the brightest good stars; None with fewer than five.
 
-    Parameters
-    ----------
-    stamps : Stamps
-    fit : StarFits
-        Of the stamps, ellipses or moved round stars.
-    shapes : Shapes
-        The axes that the fit gives.
-    good : ndarray of bool, shape (n_stars,)
-        Stars to average.
-    elongated : bool
-        Whether the typical star has a long axis; if not, only round departures are looked for.
-    gain : float or None
-        Electrons an ADU.
-
-    Returns
-    -------
-    MeanStar or None
-        None with fewer than five good stars.
+    If the typical star has no long axis only round departures are looked for.
     """
     index = np.flatnonzero(good & _usual(fit, good))
     if len(index) < 5:
@@ -218,7 +199,7 @@ def _departures(
         expected = np.pad(usual, (0, len(basis) - n))
         departure, covariance = _least_squares(residual, weight, basis, prior, expected)
     even, twice = departure[:n], np.zeros(n)
-    if len(basis) > n and _excess_sigma(departure[n:], covariance[n:, n:]) > SIGNIFICANT:
+    if len(basis) > n and _excess_sigma(departure[n:], covariance[n:, n:]) > SURE_SIGMA:
         twice = departure[n:]
     return even, twice, covariance
 

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import FWHM_PER_SIGMA
+from framecheck.constants import BEYOND_NOISE_SIGMA, FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.aperture_light import light_over_profile
@@ -39,6 +39,7 @@ from framecheck.stars.saturation import clip_level
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
+from framecheck.stars.trail_length import typical_length
 from framecheck.stars.trails import TRAIL_X, TRAIL_Y, evaluate_trail
 
 MASK_FWHM: Final = 2.5
@@ -59,9 +60,6 @@ tenth, and stars of one frame differ by a fifth."""
 WIDE_PX: Final = 6.0
 """Stars twice as wide, or more, are fitted to squares of pixels. [px] Chosen: squares of a sixth of the width tell all
 that pixels do."""
-
-SPIKE_SIGMA: Final = 6.0
-"""Pixels this far above the star's profile, outside its core, are not the star's. [sigma] Chosen."""
 
 MOST_TRAILS: Final = 300
 """Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse, in time and memory."""
@@ -131,6 +129,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     table["y"] += frame.corner_px[1]
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
+    moved = fit.p[good][:, [TRAIL_X, TRAIL_Y]]
+    length = typical_length(x[good], y[good], moved) if trailed and good.any() else None
     return Measured(
         stars=Stars(
             table=table,
@@ -144,7 +144,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
         mean=mean,
         beta=1 / fit.wing if good.any() else None,
         trailed=trailed,
-        trail_length_px=_typical_length(fit, good) if trailed and good.any() else None,
+        trail_length_px=length,
         clip_adu=clip,
         light_over_profile=light,
         wing_in_size=one.wing_in_size,
@@ -178,7 +178,7 @@ def _fit_chosen(
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
     start = like_the_typical(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:
-        choice, stamps, start = _brightest(choice, stamps, start, MOST_TRAILS)
+        choice, stamps, start = _brightest(choice, stamps, start)
         fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
     fit = fit_stars(fitted, start, first.wing, rule, gain, profile=first.profile)
     if fitted.pixel_px > 1:
@@ -186,11 +186,6 @@ def _fit_chosen(
     return _Fit(
         choice=choice, stamps=stamps, as_fitted=fitted, fit=fit, rule=rule, lean=lean, wing_in_size=first.wing_in_size
     )
-
-
-def _typical_length(fit: StarFits, good: NDArray[np.bool_]) -> float:
-    """Length of the typical trail, from its parts along x and y: the length of a short one is biased by noise."""
-    return float(np.hypot(np.median(fit.p[good, TRAIL_X]), np.median(fit.p[good, TRAIL_Y])))
 
 
 def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sky:
@@ -253,14 +248,14 @@ def _below_any_star(stamps: Stamps, p: F64, pilot: Pilot) -> NDArray[np.bool_]:
     r2 = r2.reshape(len(stamps), -1)
     peak = np.where(r2 < 1, stamps.values, 0).max(axis=1, keepdims=True)
     # Twice a profile with the heaviest wings (beta 2): no star's own light is above it.
-    ceiling = 2 * peak / (1 + np.float32(0.414) * r2) ** 2 + np.float32(SPIKE_SIGMA) * stamps.noise[:, None]
+    ceiling = 2 * peak / (1 + np.float32(0.414) * r2) ** 2 + np.float32(BEYOND_NOISE_SIGMA) * stamps.noise[:, None]
     out: NDArray[np.bool_] = (r2 < 2.5) | (stamps.values < ceiling)
     return out
 
 
-def _brightest(choice: Choice, stamps: Stamps, start: F64, count: int) -> tuple[Choice, Stamps, F64]:
-    """The brightest of the stars chosen, in their order."""
-    keep = np.sort(np.argsort(-start[:, FLUX], kind="stable")[:count])
+def _brightest(choice: Choice, stamps: Stamps, start: F64) -> tuple[Choice, Stamps, F64]:
+    """The brightest of the stars chosen, as many as trails are measured, in their order."""
+    keep = np.sort(np.argsort(-start[:, FLUX], kind="stable")[:MOST_TRAILS])
     return Choice(choice.index[keep], choice.blended[keep]), stamps.part(keep), start[keep]
 
 
@@ -376,15 +371,7 @@ def _fill_moments(table: StarTable, images: NDArray[np.float32], stamps: Stamps,
 
 
 def half_flux_of_profile(fwhm_px: NDArray[np.floating], wing: float) -> F64:
-    """Half-flux radius of a Moffat profile: sqrt(2^(1/(beta-1)) - 1) core radii. [px] Closed form.
-
-    Parameters
-    ----------
-    fwhm_px : ndarray, any shape
-        [px]
-    wing : float
-        1 / beta. [dimensionless]
-    """
+    """Half-flux radius of a Moffat profile: sqrt(2^(1/(beta-1)) - 1) core radii. [px] Closed form."""
     c, _, _ = wing_terms(wing)
     beta = 1 / wing
     return np.asarray(fwhm_px, dtype=float) / (2 * np.sqrt(c)) * np.sqrt(2 ** (1 / (beta - 1)) - 1)

@@ -44,20 +44,10 @@ class Moments:
 def measure_moments(
     images: F32, noise: NDArray[np.floating], x: F64, y: F64, sigma_px: float, rounds: int = 2
 ) -> Moments:
-    """Gaussian-weighted moments.
+    """Gaussian-weighted moments of stars without sky, shape (n_stars, n_side, n_side). [ADU]
 
-    Parameters
-    ----------
-    images : ndarray, shape (n_stars, n_side, n_side)
-        Stars with the sky taken off. [ADU]
-    noise : ndarray, shape (n_stars,)
-        Noise of one pixel of blank sky. [ADU]
-    x, y : ndarray, shape (n_stars,)
-        Centres against the middle of the stamp; refined to the weighted centroids here. [px]
-    sigma_px : float
-        First guess of the typical star's standard deviation; the weight is made to match the median star.
-    rounds : int
-        How often centres and weight are made to follow.
+    The centres, against the middle of the stamp, and the weight, which is made to match the median star, are first
+    guesses that follow the light for some rounds.
     """
     half = images.shape[1] // 2
     grid = np.arange(-half, half + 1)
@@ -142,19 +132,8 @@ def _third_error(noise: NDArray[np.floating], total: F64, sigma_px: float) -> F6
 def half_flux_radii(images: F32, x: F64, y: F64, flux: F64, guess_px: F64) -> F64:
     """Radius around each centre that holds half of the flux, shape (n_stars,). [px]
 
-    Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none
-    of the apertures, from 0.5 to 1.8 of the guess, brackets it.
-
-    Parameters
-    ----------
-    images : ndarray, shape (n_stars, side, side)
-        Stamps without sky. [ADU]
-    x, y : ndarray, shape (n_stars,)
-        Centres, from the middle of the stamp. [px]
-    flux : ndarray, shape (n_stars,)
-        [ADU]
-    guess_px : ndarray, shape (n_stars,)
-        [px]
+    Light is added up in round apertures with soft edges, and the radius of one half is interpolated; NaN where none of
+    the apertures, from 0.5 to 1.8 of the guess, brackets it.
     """
     half = images.shape[1] // 2
     grid = np.arange(-half, half + 1)

@@ -14,11 +14,6 @@ def brightest_first(light: NDArray[np.floating]) -> NDArray[np.intp]:
 
     The same as a stable sort of the negative values, in half the time: the bits of a float32, as a whole number, have
     its order, and with the index below them all keys differ.
-
-    Parameters
-    ----------
-    light : ndarray, shape (n,)
-        In any unit.
     """
     bits: NDArray[Any] = (-light).astype(np.float32).view(np.int32).astype(np.int64)
     keys = np.where(bits < 0, -(bits & _MAGNITUDE), bits) << 32
@@ -31,11 +26,6 @@ def quantiles_of_rows(values: NDArray[Any], *shares: float) -> tuple[NDArray[Any
     """Quantiles of each row, between two values linear; undefined where one of its values is.
 
     The same as `numpy.percentile` over the rows, in a third of the time: short rows are sorted sooner than searched.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n_rows, n)
-        In any unit, NaN where undefined.
     """
     ordered = np.sort(values, axis=1)
     last = ordered.shape[1] - 1

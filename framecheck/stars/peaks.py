@@ -6,15 +6,16 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.read.cells import sum_cells, sum_type
+from framecheck.read.cells import ROWS_TOGETHER, sum_cells, sum_type
 from framecheck.sky.model import Sky
 from framecheck.stars.order import brightest_first
-from framecheck.stars.stamps import windows_at
+from framecheck.stars.stamps import together, windows_at
 
 F32 = NDArray[np.float32]
 
-BAND_CELLS: Final = 64
-"""Rows of cells looked at together: they stay in the processor's cache. Chosen by timing."""
+
+PEAK_SIGMA: Final = 4.0
+"""A cell this far above the sky is looked at. [sigma of a cell] Chosen: a star of SNR 10 passes at every width."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,38 +60,24 @@ class LonePixels:
         )
 
 
-def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, sigmas: float, lone: LonePixels | None = None) -> Peaks:
+def find_peaks(pixels: NDArray[Any], sky: Sky, cell: int, lone: LonePixels | None = None) -> Peaks:
     """Find cells that stand out of the sky and above their eight neighbours.
 
-    Parameters
-    ----------
-    pixels : ndarray, shape (height, width)
-        The frame, uint16 or float32.
-    sky : Sky
-    cell : int
-        Side of a cell. [px]
-    sigmas : float
-        How far a cell must stand above the sky, in units of the noise of a cell's mean.
-    lone : LonePixels, optional
-        Pixels that count only as much as those around them.
-
-    Returns
-    -------
-    Peaks
+    Pixels that stand alone count only as much as those around them.
     """
     height, width = pixels.shape
     n_y, n_x = height // cell, width // cell
-    threshold = float(sigmas * np.median(sky.noise_adu) / cell)
+    threshold = float(PEAK_SIGMA * np.median(sky.noise_adu) / cell)
     places, sums, offsets = [], [], []
     # A border lower than any cell spares asking whether a neighbour exists.
     border = np.iinfo(np.int32).min if pixels.dtype == np.uint16 else -np.inf
-    band = np.full((BAND_CELLS + 2, n_x + 2), border, sum_type(pixels.dtype))
-    bounds = [(max(top - 1, 0), min(top + BAND_CELLS + 1, n_y)) for top in range(0, n_y, BAND_CELLS)]
+    band = np.full((ROWS_TOGETHER + 2, n_x + 2), border, sum_type(pixels.dtype))
+    bounds = [(max(top - 1, 0), min(top + ROWS_TOGETHER + 1, n_y)) for top in range(0, n_y, ROWS_TOGETHER)]
     # The band's lowest sky picks the cells worth a look; each is then held against the sky at its own place.
     lowest = _lowest_sky(sky, np.array(bounds) * cell, n_x, cell) + np.float32(threshold)
     least = np.pad(lowest * np.float32(cell**2), ((0, 0), (1, 1))).astype(band.dtype)
     for number, (first, last) in enumerate(bounds):
-        top = number * BAND_CELLS
+        top = number * ROWS_TOGETHER
         inner = band[first - top + 1 : last - top + 1, 1:-1]
         sum_cells(pixels[first * cell : last * cell, : n_x * cell], cell, inner)
         band[last - top + 1 :] = border
@@ -150,9 +137,7 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
     top = np.clip(np.floor(peaks.y - cell / 2).astype(np.intp), 0, height - side)
     level, noise = sky.level_and_noise_at(peaks.x, peaks.y)
     lone, at, excess = np.zeros(len(peaks), bool), np.zeros(len(peaks), np.intp), np.zeros(len(peaks), np.float32)
-    size = max(256, 300_000 // side**2)
-    for i in range(0, len(peaks), size):
-        part = slice(i, i + size)
+    for part in together(len(peaks), side**2, 256):
         light = windows_at(pixels, left[part], top[part], side).astype(np.float32)
         light -= level[part, None]
         total, highest = light @ np.ones(side * side, np.float32), light.max(axis=1)
@@ -163,8 +148,8 @@ def without_lone_pixels(pixels: NDArray[Any], sky: Sky, peaks: Peaks, cell: int)
         others = total[asked] - highest[asked] - second
         alone = others + doubt[asked] < 0.4 * highest[asked]
         single, others = asked[alone], others[alone]
-        lone[i + single], at[i + single] = True, light[single].argmax(axis=1)
-        excess[i + single] = highest[single] - others / (side * side - 2)
+        lone[part.start + single], at[part.start + single] = True, light[single].argmax(axis=1)
+        excess[part.start + single] = highest[single] - others / (side * side - 2)
     pixels_alone = LonePixels((top + at // side)[lone], (left + at % side)[lone], excess[lone])
     return Peaks(peaks.x[~lone], peaks.y[~lone], peaks.height[~lone]), pixels_alone
 

@@ -12,7 +12,7 @@ from framecheck import shear
 from framecheck.sky.model import Sky
 from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.peaks import LonePixels, Peaks
-from framecheck.stars.stamps import windows_around
+from framecheck.stars.stamps import together, windows_around
 
 F32 = NDArray[np.float32]
 F64 = NDArray[np.float64]
@@ -67,9 +67,6 @@ MOST_PIXELS: Final = 4_000_000
 FEWEST_LOOKED_AT: Final = 8
 """Pixels of all cut-outs of one reach, and cut-outs looked at whatever their size. Chosen: wide cells have larger ones
 than a frame of few stars is worth."""
-
-PIXELS_TOGETHER: Final = 200_000
-"""Pixels of the cut-outs looked at together. Chosen: some megabytes."""
 
 UNCLIPPED: Final = 0.6
 """Pilots are no higher than this share of the clipping level, so that they are not all clipped stars. Chosen: a
@@ -151,28 +148,9 @@ def pilot_star(
 ) -> Pilot | None:
     """Width, length and direction of the region above half of the peak, typical of the brightest peaks that agree.
 
-    Parameters
-    ----------
-    pixels : ndarray
-        The frame.
-    sky : Sky
-    peaks : Peaks
-        Brightest first, found in cells of `cell` pixels.
-    cell : int
-        Side of a cell; the regions are measured in cells. [px]
-    clip_adu : float or None
-        Pilots that reach this level are left out. [ADU]
-    lone : LonePixels, optional
-        Pixels that count only as much as those around them.
-    finest : int
-        Side of the smallest squares that mean anything: 2 in a colour mosaic. [px]
-    at_least : float
-        So many pilots must agree; no more is looked at once it is clear that they cannot.
-
-    Returns
-    -------
-    Pilot or None
-        None if fewer peaks than that are bright enough and alike.
+    The peaks, brightest first, were found in cells of `cell` pixels; squares of `finest` are the smallest that mean
+    anything: 2 in a colour mosaic. None if fewer than `at_least` are bright enough and alike; no more is looked at once
+    that is clear.
     """
     noise = float(np.median(sky.noise_adu)) / cell
     usable = peaks.height > BRIGHT * noise
@@ -226,9 +204,8 @@ def _regions_within_reach(
         left = left[: max(FEWEST_LOOKED_AT, MOST_PIXELS // (2 * reach * cell) ** 2)]
         if np.count_nonzero(np.isfinite(regions[:, 0])) + len(left) < at_least:
             return None
-        size = max(1, PIXELS_TOGETHER // (2 * reach * cell) ** 2)
-        for some in (left[i : i + size] for i in range(0, len(left), size)):
-            regions[some] = regions_of(some, reach)
+        for part in together(len(left), (2 * reach * cell) ** 2):
+            regions[left[part]] = regions_of(left[part], reach)
         left = np.flatnonzero(np.isinf(regions[:, 0]))
     return regions
 

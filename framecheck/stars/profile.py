@@ -92,13 +92,7 @@ class StampGrid:
 
 
 def square_grid(half: int) -> StampGrid:
-    """All pixels of a stamp of 2 half + 1 pixels a side.
-
-    Parameters
-    ----------
-    half : int
-        [px]
-    """
+    """All pixels of a stamp of 2 half + 1 pixels a side."""
     reach = np.arange(-half, half + 1, dtype=np.float32)
     return StampGrid(reach[None, :], reach[:, None])
 
@@ -107,14 +101,7 @@ def pixel_rule(narrow_fwhm_px: float, pixel_px: int = 1) -> PixelRule:
     """The cheapest rule that averages a star of this width (along its short axis) over pixels to 0.4 % of its peak.
 
     Found by comparison with pixels cut into 16 x 16, for beta from 2.5 to 100; below 1 px the error grows, to 0.2 % at
-    0.7 px.
-
-    Parameters
-    ----------
-    narrow_fwhm_px : float
-        Along the short axis. [px]
-    pixel_px : int
-        Pixels a side that were added up.
+    0.7 px. `pixel_px` pixels a side were added up.
     """
     narrow = narrow_fwhm_px / pixel_px
     parts = 1 if narrow > 1.9 else 2 if narrow > 1.0 else 3
@@ -141,13 +128,7 @@ class ContourTerms:
 
 
 def contour_terms(p: F64) -> ContourTerms:
-    """M and its derivatives for a table of parameters.
-
-    Parameters
-    ----------
-    p : ndarray, shape (n_stars, 7)
-        Parameters, columns as listed above.
-    """
+    """M and its derivatives for a table of parameters."""
     e1, e2 = p[:, E1], p[:, E2]
     e = np.hypot(e1, e2)
     small = e < 1e-3
@@ -173,40 +154,18 @@ def contour_terms(p: F64) -> ContourTerms:
 
 
 def wing_terms(wing: float) -> tuple[float, float, float]:
-    """C = 2^g - 1; the profile's volume factor c (1 - g) / g; and the logarithmic slope of that factor in g.
-
-    Parameters
-    ----------
-    wing : float
-        g = 1 / beta. [dimensionless]
-    """
+    """C = 2^g - 1; the profile's volume factor c (1 - g) / g; and the logarithmic slope of that factor in g."""
     c = 2.0**wing - 1
     volume = c * (1 - wing) / wing
     return c, volume, np.log(2) * 2**wing / c - 1 / (1 - wing) - 1 / wing
 
 
 def evaluate(p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slope: bool = False) -> tuple[F32, F32]:
-    """Profiles averaged over pixels, with their derivatives.
+    """Profiles averaged over pixels, shape (n_stars, n_pixels) [ADU], with their derivatives by the parameters.
 
-    Parameters
-    ----------
-    p : ndarray, shape (n_stars, 7)
-        Parameters; x and y against the centre of the stamp. [px, px, ln px, 1, 1, ADU, ADU]
-    wing : float
-        g = 1 / beta, common to the stars.
-    grid : StampGrid
-        Pixels of a stamp.
-    rule : PixelRule
-        How the profile is averaged over each.
-    wing_slope : bool
-        Whether the derivative in g is wanted too.
-
-    Returns
-    -------
-    model : ndarray, shape (n_stars, n_pixels)
-        [ADU]
-    jacobian : ndarray, shape (n_stars, 7 or 8, n_pixels)
-        Derivatives by the parameters in their order, then by g; see `derivatives_as_sums` for how exact they are.
+    The parameters p, shape (n_stars, 7), count x and y from the centre of the stamp. [px, px, ln px, 1, 1, ADU, ADU]
+    The jacobian, shape (n_stars, 7 or 8, n_pixels), has them in their order, then that by g if `wing_slope`; see
+    `derivatives_as_sums` for how exact they are.
     """
     contour, powers, (u, v) = contour_terms(p), grid.powers(), rule.middles
     planes = midpoint_planes(_pieces(p, u, v), contour, wing, grid, rule)
@@ -229,17 +188,7 @@ def evaluate(p: F64, wing: float, grid: StampGrid, rule: PixelRule, *, wing_slop
 
 
 def star_light(p: F64, wing: float, grid: StampGrid, rule: PixelRule) -> F32:
-    """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]
-
-    Parameters
-    ----------
-    p : ndarray, shape (n_stars, 7)
-        Parameters, columns as listed above.
-    wing : float
-        1 / beta. [dimensionless]
-    grid : StampGrid
-    rule : PixelRule
-    """
+    """Profiles averaged over pixels, without derivatives and without the sky; shape (n_stars, n_pixels). [ADU]"""
     return _together(midpoint_planes(_pieces(p, *rule.middles), contour_terms(p), wing, grid, rule).light, len(p))
 
 
@@ -388,27 +337,13 @@ def derivatives_as_sums(p: F64, contour: ContourTerms, wing: float, n_sums: int,
 
 
 def bending(wing: float) -> float:
-    """How strongly f' falls with v, -f'' / f', where that counts; over 6.
-
-    Parameters
-    ----------
-    wing : float
-        g = 1 / beta. [dimensionless]
-    """
+    """How strongly f' falls with v, -f'' / f', where that counts; over 6."""
     c, _, _ = wing_terms(wing)
     return (1 / wing + 1) * c / (1 + c * WHERE_IT_BENDS) / 6
 
 
 def quadratic_form(k: tuple[F64, F64, F64], centre: tuple[F64, F64]) -> F64:
-    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6).
-
-    Parameters
-    ----------
-    k : tuple of ndarray, shape (n_stars,)
-        k11, k12 and k22.
-    centre : tuple of ndarray, shape (n_stars,)
-        x and y from which dx and dy are counted. [px]
-    """
+    """k11 dx² + 2 k12 dx dy + k22 dy² as factors of the powers of x and y, shape (n_stars, 6)."""
     (k11, k12, k22), (x, y) = k, centre
     ax, ay = k11 * x + k12 * y, k12 * x + k22 * y
     return np.stack([ax * x + ay * y, -2 * ax, -2 * ay, k11, 2 * k12, k22], axis=1)

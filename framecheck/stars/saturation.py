@@ -27,18 +27,9 @@ PILED_UP: Final = 4
 
 
 def clip_level(frame: Frame, given_adu: float | None) -> float | None:
-    """Level at and above which a pixel is clipped.
+    """Level at and above which a pixel is clipped; None if nothing says that any is. [ADU]
 
-    Parameters
-    ----------
-    frame : Frame
-    given_adu : float or None
-        What the rig file or the header says. [ADU]
-
-    Returns
-    -------
-    float or None
-        None if nothing says that any pixel is clipped. A level given wins, unless the pixels pile up below it.
+    A level that the rig file or the header gives wins, unless the pixels pile up below it.
     """
     pixels = frame.pixels
     whole = pixels.dtype == np.uint16

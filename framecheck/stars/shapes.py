@@ -41,12 +41,7 @@ class Shapes:
 
 
 def shapes_of(fit: StarFits) -> Shapes:
-    """Axes at half maximum, with errors from the fit's covariance.
-
-    Parameters
-    ----------
-    fit : StarFits
-    """
+    """Axes at half maximum, with errors from the fit's covariance."""
     error = np.sqrt(np.maximum(np.diagonal(fit.covariance, axis1=1, axis2=2), 0))
     width = np.exp(fit.p[:, LN_W])
     if fit.profile is not evaluate_trail:

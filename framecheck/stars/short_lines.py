@@ -85,25 +85,10 @@ def short_lines(
     star: Pilot,
     known: tuple[Line, ...],
 ) -> tuple[Line, ...]:
-    """Find short lines that end within the frame.
+    """Find short lines that end within the frame: those that look like trails, and others as narrow that do not.
 
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky; of a colour mosaic that of its cells.
-    x, y : ndarray, shape (n,)
-        Peaks. [px]
-    ridges, clipped : ndarray of bool, shape (n,)
-        Which peaks lie on a bright line and are no stars, and which are clipped.
-    star : Pilot
-        The typical star.
-    known : tuple of Line
-        Lines found already.
-
-    Returns
-    -------
-    tuple of Line
-        Those that look like trails, and others as narrow that do not.
+    Of a colour mosaic the sky is that of its cells. Of the peaks it is given which lie on a bright line and are no
+    stars, and which are clipped.
     """
     if star.short_px < NARROWEST_STAR_PX or star.long_px > 2 * star.short_px:
         return ()

@@ -21,16 +21,9 @@ MOSAIC_SIDE_SHARE: Final = 0.15
 
 
 def fill_sharp_pixels(stamps: Stamps, shape: Pilot, side_share: float) -> None:
-    """Mark the pixels that stand alone as unusable, since a star may lie under hot ones, and fill them in.
+    """Mark the pixels that stand alone as unusable, since a star may lie under hot ones, and fill them in, in place.
 
-    Parameters
-    ----------
-    stamps : Stamps
-        Changed in place.
-    shape : Pilot
-        The typical star.
-    side_share : float
-        Light beside the brightest pixel over that in it, of the typical star. [dimensionless]
+    `side_share` is light beside the brightest pixel over that in it, of the typical star. [dimensionless]
     """
     side = 2 * stamps.half + 1
     inner = np.pad(np.ones((side - 2, side - 2), bool), 1).ravel()
@@ -54,18 +47,6 @@ def stands_alone(stamps: Stamps, shape: Pilot, side_share: float) -> NDArray[np.
     """Whether the neighbours of each stamp's brightest pixel lack light for a star, by two standard errors.
 
     Asked along each axis; not where that pixel is too faint to tell, or a neighbour is unknown.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    shape : Pilot
-        The typical star.
-    side_share : float
-        As of `fill_sharp_pixels`. [dimensionless]
-
-    Returns
-    -------
-    ndarray of bool, shape (n_stars,)
     """
     side, half = 2 * stamps.half + 1, stamps.half
     image = stamps.pictures

@@ -61,16 +61,6 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
     Single hot cells are cut down to what their neighbours show, so that they do not become trails. The whole frame is
     filtered: slower than looking at peaks, but a trail has many peaks, and its middle need not be one. Cells are whole
     multiples of the finest ones.
-
-    Parameters
-    ----------
-    pixels : ndarray, shape (n_y, n_x)
-        [ADU]
-    sky : Sky
-    pilot : Pilot
-        The typical trail.
-    finest : int
-        Pixels a side that are added up at the least.
     """
     cell = finest * max(1, round(pilot.short_px / (2 * finest)))
     n_y, n_x = pixels.shape[0] // cell, pixels.shape[1] // cell
@@ -83,7 +73,7 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
         bottom = min(top + BAND_CELLS, n_y)
         first, last = max(top - len(kernel), 0), min(bottom + len(kernel), n_y)
         image = mean_cells(pixels[first * cell : last * cell, : n_x * cell], cell)
-        image -= sky.rows((np.arange(first, last) + 0.5) * cell - 0.5, n_x, cell)
+        image -= sky.crossings((np.arange(first, last) + 0.5) * cell - 0.5, np.arange(n_x) * cell + (cell - 1) / 2)
         np.nan_to_num(image, copy=False)
         # with a row on either side, to compare
         response = _filtered(image, kernel, noise)[max(top - 1, 0) - first : min(bottom + 1, n_y) - first]
@@ -209,12 +199,8 @@ def _slopes(
 def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
     """Points along the line and within the pixel at which the round star is evaluated.
 
-    Returns
-    -------
-    along, share : ndarray, shape (n_nodes,)
-        Place on the line, -1/2 to 1/2, and share of the light.
-    offsets : ndarray, shape (n_stars, n_nodes, 2)
-        How far the star lies off the middle of its line there, as seen from the middle of a square of the pixel. [px]
+    Place on the line, -1/2 to 1/2, and share of the light, shape (n_nodes,) each; how far the star lies off the middle
+    of its line there, as seen from the middle of a square of the pixel, shape (n_stars, n_nodes, 2). [px]
     """
     nodes = points_on_line(p)
     at, weight = gauss_legendre(nodes)
@@ -225,13 +211,7 @@ def _nodes(p: F64, rule: PixelRule) -> tuple[F64, F64, F64]:
 
 
 def points_on_line(p: F64) -> int:
-    """How many points stand for the lines of some trails, whose parameters have the shape (n, 7).
-
-    Parameters
-    ----------
-    p : ndarray, shape (n_stars, 7)
-        Parameters.
-    """
+    """How many points stand for the lines of some trails, whose parameters have the shape (n, 7)."""
     ratios = np.sort(np.hypot(p[:, TRAIL_X], p[:, TRAIL_Y]) * np.exp(-p[:, LN_W]))
     longest = float(ratios[19 * (len(p) - 1) // 20]) if len(p) else 0.0
     return int(np.clip(np.ceil(NODES_A_WIDTH * longest - 0.5) + 1, 2, MOST_NODES))
@@ -239,40 +219,14 @@ def points_on_line(p: F64) -> int:
 
 @cache
 def gauss_legendre(nodes: int) -> tuple[F64, F64]:
-    """Points between -1 and 1, and their weights: `numpy` works them out anew each time.
-
-    Parameters
-    ----------
-    nodes : int
-
-    Returns
-    -------
-    points, weights : ndarray, shape (nodes,)
-        [dimensionless]
-    """
+    """Points between -1 and 1, and their weights: `numpy` works them out anew each time."""
     at, weight = np.polynomial.legendre.leggauss(nodes)
     return at, weight
 
 
 def half_maximum_widths(fwhm: F64, wing: float, length: F64) -> tuple[F64, F64]:
-    """Full widths at half maximum, along and across, of a round Moffat star moved along a line.
+    """Full widths at half maximum, along and across, of a round Moffat star moved along a line; shape (n,) each. [px]
 
-    Parameters
-    ----------
-    fwhm : ndarray, shape (n,)
-        Of the round star. [px]
-    wing : float
-        g = 1 / beta.
-    length : ndarray, shape (n,)
-        Of the line. [px]
-
-    Returns
-    -------
-    along, across : ndarray, shape (n,)
-        [px]
-
-    Notes
-    -----
     Both are the round star's width times a function of length over width alone (`stretches`).
     """
     ratio = length / fwhm
@@ -291,13 +245,6 @@ def stretches(wing: float, longest: float) -> tuple[Curve, Curve]:
 
     Closed form at their knots: the integral a of (1 + x²)^-b is an incomplete beta function; across the line the
     integrand scales with 1 + y². The half-maxima are found by Newton's method, and have derivatives in closed form too.
-
-    Parameters
-    ----------
-    wing : float
-        g = 1 / beta. [dimensionless]
-    longest : float
-        Longest line that is asked for. [widths of the round star]
     """
     from scipy.special import betainc
 

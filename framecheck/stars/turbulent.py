@@ -56,8 +56,6 @@ FARTHEST: Final = 16.0
 def turbulent_profile() -> tuple[F64, F64]:
     """Radii in half-widths, and the profile of stars in turbulent air there; 1 in the middle, a half at 1.
 
-    Notes
-    -----
     The Fourier transform of exp(-k^(5/3)), for long exposures (D. L. Fried, J. Opt. Soc. Am. 56, 1372 (1966), from
     memory).
     """
@@ -85,27 +83,12 @@ class Turbulent:
 
 
 def turbulent_air(stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: float | None, knots: F64) -> Turbulent:
-    """How far the stars are those of turbulent air.
+    """How far the stars, fitted as ellipses with parameters p, are those of turbulent air.
 
-    Parameters
-    ----------
-    stamps : Stamps
-    p : ndarray, shape (n_stars, 7)
-        Ellipses fitted to them.
-    wing : float
-        g = 1 / beta of these.
-    rule : PixelRule
-        How the fitted profile is averaged over pixels.
-    gain : float or None
-        Electrons an ADU.
-    knots : ndarray
-        Radii at which the departure is wanted, in half-widths of the fitted function.
-
-    Notes
-    -----
-    Linear least squares for the steps of each star's own parameters, of the common wings and of the common share,
-    the common ones eliminated star by star as in `fit.fit_common_wing`. Profiles of either kind, and what lies between
-    them, are scaled alike: half of their peak at the same contour.
+    The departure is told at `knots`, in half-widths of the fitted function. Linear least squares for the steps of each
+    star's own parameters, of the common wings and of the common share, the common ones eliminated star by star as in
+    `fit.fit_common_wing`. Profiles of either kind, and what lies between them, are scaled alike: half of their peak at
+    the same contour.
     """
     model, jacobian = evaluate(p, wing, stamps.grid, rule, wing_slope=True)
     jacobian = np.concatenate([jacobian, _difference(p, wing, stamps.grid)[:, None]], axis=1)

@@ -5,14 +5,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import QUARTILES_PER_SIGMA
+from framecheck.constants import BEYOND_NOISE_SIGMA, QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
 from framecheck.stars.form import measure_form
 from framecheck.stars.order import quantiles_of_rows
 from framecheck.stars.pilot import LARGEST_HALF, Pilot
 from framecheck.stars.stamps import Stamps, cut_stamps
-from framecheck.stars.vetting import FOUND_SNR, Vetted, half_side
+from framecheck.stars.vetting import Vetted, half_side
 from framecheck.stars.window import middle_window
 
 F32 = NDArray[np.float32]
@@ -52,15 +52,6 @@ def lost_on_uneven_sky(
 
     Either the background has as much light elsewhere, seen through the same filter, or the light of the peak is wider
     or longer than the frame's stars, or the image's edge hides how wide it is.
-
-    Parameters
-    ----------
-    frame, sky, colours
-        The frame, its sky, and how the sky of a mosaic's colours differs.
-    vetted : Vetted
-        Peaks looked at, shape (n,).
-    shape : Pilot
-        The typical star.
     """
     lost = np.zeros(len(vetted.x), bool)
     scattered, uneven = _near_bright_stars(vetted, shape), sky.uneven_at(vetted.x, vetted.y)
@@ -96,7 +87,7 @@ def _within_light(
     rough, window = _roughness(stamps, shape), middle_window(2 * half + 1, shape)
     signal = vetted.flux_adu[some] * np.sqrt((window**2).sum() - window.sum() ** 2 / len(window)) / window.sum()
     cut = np.minimum(np.minimum(x, sky.shape[1] - 1 - x), np.minimum(y, sky.shape[0] - 1 - y)) < shape.long_px
-    out: NDArray[np.bool_] = cut | ((rough > ROUGH) & (wide | (signal < FOUND_SNR * rough * stamps.noise)))
+    out: NDArray[np.bool_] = cut | ((rough > ROUGH) & (wide | (signal < BEYOND_NOISE_SIGMA * rough * stamps.noise)))
     return out
 
 

@@ -6,13 +6,13 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import QUARTILES_PER_SIGMA
+from framecheck.constants import BEYOND_NOISE_SIGMA, QUARTILES_PER_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Sky
 from framecheck.stars.form import without_slope
 from framecheck.stars.pilot import Pilot
 from framecheck.stars.single_pixels import MOSAIC_SIDE_SHARE, SIDE_SHARE, fill_sharp_pixels, stands_alone
-from framecheck.stars.stamps import Stamps, cut_stamps
+from framecheck.stars.stamps import Stamps, cut_stamps, together
 from framecheck.stars.window import centres, contour, middle_window, windows, with_moments
 
 F32 = NDArray[np.float32]
@@ -22,9 +22,6 @@ MOST_SIGNAL: Final = 1e4
 
 NARROWER: Final = 0.85
 """Each width that is tried, over the one before. Chosen: in between, a parabola is right to a hundredth."""
-
-FOUND_SNR: Final = 6.0
-"""Matched-filter signal over noise of a star that is found. Chosen: noise alone reaches it less than once a frame."""
 
 SPREAD_PX: Final = 2.5
 """Stars so wide shine beside a hot pixel that lies on them. [px] Chosen."""
@@ -47,7 +44,7 @@ half of what green ones do, 0.9 is left of its likeness, and some more goes with
 
 NOTHING_LEFT: Final = 2.0
 """Signal over noise without the brightest pixel, under which there is no star beside it. Chosen: a third of
-FOUND_SNR, while that pixel holds a tenth of a star's signal, and a quarter of the narrowest one's."""
+BEYOND_NOISE_SIGMA, while that pixel holds a tenth of a star's signal, and a quarter of the narrowest one's."""
 
 MOST_OF_DEVIATION: Final = 2.0968
 """Spread from the quartiles of any distribution, in units of its standard deviation, at most: with a quarter at each
@@ -58,9 +55,6 @@ CORE_WEIGHT: Final = 0.06
 
 AROUND_WEIGHT: Final = 0.01
 """Pixels where the window, midway on the stamp, is lower than this are around the star: from 1.3 FWHM on. Chosen."""
-
-STAMPS_PIXELS: Final = 300_000
-"""Pixels of the peaks looked at together. Chosen by timing: they stay in the processor's cache."""
 
 DARK_BESIDE: Final = 0.25
 """Median of the light around such a peak over that of its middle. [dimensionless] Chosen: an edge has a half."""
@@ -103,22 +97,11 @@ def vet_peaks(
     clip_adu: float | None,
     colours: Colours | None,
 ) -> Vetted:
-    """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight.
-
-    Parameters
-    ----------
-    frame, sky
-        The frame and its sky.
-    x, y : ndarray, shape (n,)
-        Peaks. [px]
-    shape : Pilot
-        The typical star.
-    clip_adu : float or None
-        Level at which the camera clips. [ADU]
-    colours : Colours or None
-        Of a mosaic, how far the sky of each colour lies above that of green.
-    """
+    """Look at peaks in full resolution, and more closely at those that are not spread as stars are at first sight."""
     half, side_share = half_side(shape), _side_share(colours)
+
+    def parts_of(rows: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+        return [rows[some] for some in together(max(len(rows), 1), (2 * half + 1) ** 2, 64)]
 
     def stamps_of(rows: NDArray[np.intp]) -> Stamps:
         return cut_stamps(frame, sky, x[rows], y[rows], half, colours=colours)
@@ -133,15 +116,15 @@ def vet_peaks(
 
     every = np.arange(len(x))
     if shape.short_px < SPREAD_PX:
-        return _joined([closely(rows) for rows in _together(every, half)])
+        return _joined([closely(rows) for rows in parts_of(every)])
     doubtful, parts = [], []
-    for rows in _together(every, half):
+    for rows in parts_of(every):
         stamps = stamps_of(rows)
         look, alike, single = _first_look(stamps, shape, CLEARLY_ALIKE if colours is None else MOSAIC_ALIKE)
         parts.append(_decided(stamps, sky, clip_adu, look, alike))
         doubtful.append(rows[~alike & ~single])
     vetted, rest = _joined(parts), np.concatenate(doubtful)
-    for column, other in zip(vetted, _joined([closely(rows) for rows in _together(rest, half)]), strict=True):
+    for column, other in zip(vetted, _joined([closely(rows) for rows in parts_of(rest)]), strict=True):
         column[rest] = other
     return vetted
 
@@ -157,19 +140,8 @@ def best_width(
 ) -> Pilot:
     """The width at which a window gathers most signal over noise from some peaks.
 
-    Parameters
-    ----------
-    frame, sky, x, y, colours
-        As in `vet_peaks`.
-    widest : Pilot
-        Narrower ones of the same form are tried.
-    narrowest_px : float
-        Down to this short axis.
-
-    Returns
-    -------
-    Pilot
-        Where a parabola through the best of them and those beside it is highest.
+    Narrower ones of the same form are tried, down to a short axis: it is where a parabola through the best of them and
+    those beside it is highest.
     """
     stamps = cut_stamps(frame, sky, x, y, half_side(widest), colours=colours)
     fill_sharp_pixels(stamps, widest, _side_share(colours))
@@ -186,24 +158,12 @@ def best_width(
 
 
 def half_side(shape: Pilot) -> int:
-    """Half side of the stamp that a peak is looked at in. [px]
-
-    Parameters
-    ----------
-    shape : Pilot
-        The typical star.
-    """
+    """Half side of the stamp that a peak is looked at in. [px]"""
     return int(np.clip(np.ceil(1.3 * shape.long_px), 4, 40))
 
 
 def _side_share(colours: Colours | None) -> float:
     return SIDE_SHARE if colours is None else MOSAIC_SIDE_SHARE
-
-
-def _together(rows: NDArray[np.intp], half: int) -> list[NDArray[np.intp]]:
-    """Peaks to be looked at together, in their order; one part at the least."""
-    size = max(64, STAMPS_PIXELS // (2 * half + 1) ** 2)
-    return [rows[i : i + size] for i in range(0, max(len(rows), 1), size)]
 
 
 def _joined(parts: list[Vetted]) -> Vetted:
@@ -214,7 +174,7 @@ def _decided(stamps: Stamps, sky: Sky, clip_adu: float | None, look: _Look, soft
     """Stars by what was seen; `soft` are the peaks that are no single pixels."""
     saturated, plateau, dx, dy = _clipped(stamps, sky, clip_adu, look.dx, look.dy)
     like = saturated | (look.likeness > LIKENESS)
-    real = soft & (plateau | ((look.snr > FOUND_SNR) & like))
+    real = soft & (plateau | ((look.snr > BEYOND_NOISE_SIGMA) & like))
     unlike = soft & ~real
     unlike[unlike] = _is_ridge(stamps.part(unlike))
     x, y = (stamps.x + dx).astype(np.float32), (stamps.y + dy).astype(np.float32)
@@ -256,7 +216,7 @@ def _first_look(
     count = max(np.count_nonzero(around), 1)
     deviation = np.sqrt(np.maximum(vv_around / count - (v_around / count) ** 2, 0))
     noise = np.fmax(np.float32(MOST_OF_DEVIATION) * deviation, stamps.noise)
-    unsure = np.flatnonzero(alike & ~(signal > FOUND_SNR * noise))
+    unsure = np.flatnonzero(alike & ~(signal > BEYOND_NOISE_SIGMA * noise))
     noise[unsure] = np.fmax(_scatter(stamps.values[unsure][:, around]), stamps.noise[unsure])
     single = whole & ~alike & _nothing_beside_top(stamps, w, wv, v)
     return _Look(dx, dy, height * sum_w, _ratio(signal, noise), likeness), alike, single

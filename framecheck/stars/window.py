@@ -31,13 +31,7 @@ class Contour:
 
 
 def contour(shape: Pilot) -> Contour:
-    """A Gaussian of the typical star's size and direction.
-
-    Parameters
-    ----------
-    shape : Pilot
-        The typical star.
-    """
+    """A Gaussian of the typical star's size and direction."""
     k = 4 * np.log(2)
     if _is_round(shape):
         both = np.float32(k / (shape.long_px * shape.short_px))
@@ -49,17 +43,7 @@ def contour(shape: Pilot) -> Contour:
 
 
 def windows(side: int, dx: F32, dy: F32, shape: Pilot) -> F32:
-    """The window around each centre, 1 there; shape (n, side, side).
-
-    Parameters
-    ----------
-    side : int
-        [px]
-    dx, dy : ndarray, shape (n,)
-        Centres, from the middle of each stamp. [px]
-    shape : Pilot
-        The typical star.
-    """
+    """The window around each centre, counted from the middle of its stamp, 1 there; shape (n, side, side)."""
     if _is_round(shape):
         along_x, along_y = (_along_axis(side, centre, shape) for centre in (dx, dy))
         return along_y[:, :, None] * along_x[:, None, :]
@@ -70,32 +54,15 @@ def windows(side: int, dx: F32, dy: F32, shape: Pilot) -> F32:
 
 
 def middle_window(side: int, shape: Pilot) -> F32:
-    """The window in the middle of a stamp; shape (side * side,).
-
-    Parameters
-    ----------
-    side : int
-        [px]
-    shape : Pilot
-        The typical star.
-    """
+    """The window in the middle of a stamp; shape (side * side,)."""
     middle = np.zeros(1, np.float32)
     return windows(side, middle, middle, shape).ravel()
 
 
 def whitened(side: int, shape: Pilot) -> tuple[F32, F32, F32, F32]:
-    """Places of a stamp's pixels along the window's axes, in its standard deviations, and along x and y. [px]
+    """Places of a stamp's pixels along the window's axes, in its standard deviations, and along x and y [px].
 
-    Parameters
-    ----------
-    side : int
-        [px]
-    shape : Pilot
-        The typical star.
-
-    Returns
-    -------
-    ndarray, shape (side * side,), four times
+    Four times shape (side * side,).
     """
     x, y = np.tile(_grid(side), side), np.repeat(_grid(side), side)
     if _is_round(shape):
@@ -107,33 +74,16 @@ def whitened(side: int, shape: Pilot) -> tuple[F32, F32, F32, F32]:
 
 
 def with_moments(window: F32) -> F32:
-    """A window, and the same times x and times y, to be multiplied with stamps; shape (side * side, 3).
-
-    Parameters
-    ----------
-    window : ndarray, shape (side * side,)
-        [dimensionless]
-    """
+    """A window, and the same times x and times y, to be multiplied with stamps; shape (side * side, 3)."""
     side = round(len(window) ** 0.5)
     x, y = np.tile(_grid(side), side), np.repeat(_grid(side), side)
     return np.stack([window, window * x, window * y], axis=1)
 
 
 def centres(stamps: Stamps, shape: Pilot) -> tuple[F32, F32]:
-    """Centre of the light under a window that follows it, from the middle of each stamp. [px]
+    """Centre of the light under a window that follows it, from the middle of each stamp; shape (n_stars,) each. [px]
 
     Twice the window's offset undoes the window's pull.
-
-    Parameters
-    ----------
-    stamps : Stamps
-    shape : Pilot
-        The typical star.
-
-    Returns
-    -------
-    x, y : ndarray, shape (n_stars,)
-        [px]
     """
     side = 2 * stamps.half + 1
     total, across, down = (stamps.values @ with_moments(middle_window(side, shape))).T  # one window for all

@@ -14,7 +14,7 @@ from framecheck.plan.asked import ASKED, setup_from
 from framecheck.plan.make import make_plan
 from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
-from framecheck.read.rig_file import KEYS
+from framecheck.read.rig_keys import KEYS
 from framecheck.report.look import Look
 
 TELESCOPE = (
@@ -59,7 +59,7 @@ def test_without_options_a_person_is_asked_and_a_script_told(monkeypatch: pytest
     result = CliRunner().invoke(main.app, ["plan"])
     assert "--focal-length 530" in str(result.exception)
     answers = iter(["530", "much", "106", "3,76", "eq", "4-2", "", ""])
-    monkeypatch.setattr("framecheck.cli.terminal.is_talked_with", lambda: True)
+    monkeypatch.setattr("framecheck.cli.plan_command.is_talked_with", lambda: True)
     monkeypatch.setattr("typer.prompt", lambda *_, **__: next(answers))
     assert said().split("\n\n", 1)[1] == said(*["--focal-length", "530", "--aperture", "106", "--pixel", "3.76"],
                                                "--mount", "equatorial", "--seeing", "2-4")  # fmt: skip

@@ -128,12 +128,7 @@ def test_motion_and_rotation_of_each_frame_are_recovered_and_errors_are_honest(n
 
 def test_what_does_not_change_from_frame_to_frame_is_told_from_rotation(nights) -> None:
     for model, _, _ in nights:
-        # the mean frame turns half as much; length² / 12 of a line is its second moment (closed form)
-        assert abs(pull(model.rotation_px, np.sqrt(12 * TURN_PX2 / 2 / (4 * np.log(2))))) < 4
         assert abs(pull(model.astigmatism_px, RADIAL_PX2 / np.sqrt(central_size(model)))) < 4
-    centres = np.array([model.rotation_centre_px for model, _, _ in nights])
-    off = centres.mean(axis=0) - CENTRE - CORNER_PX * np.array([AXIS.real, AXIS.imag])
-    assert np.hypot(*off) < 0.02 * CORNER_PX
 
 
 def test_coma_that_all_stars_share_is_told_with_its_direction(nights) -> None:
@@ -148,7 +143,6 @@ def test_stars_held_back_are_explained(nights) -> None:
     for model, _, _ in nights:
         assert model.explained_spin0 > 0.95
         assert model.explained_spin2 > 0.95
-        assert model.n_held_back / (model.n_stars + model.n_held_back) == pytest.approx(0.2, abs=0.03)
 
 
 def test_noise_free_truth_is_returned_whatever_the_orientation(frame_of) -> None:
@@ -166,12 +160,10 @@ def test_noise_free_truth_is_returned_whatever_the_orientation(frame_of) -> None
     near = {"rel": 0.01, "abs": 0.002}
     assert upright.tilt_x_percent.value == pytest.approx(8 * FWHM_PX**2 / size, **near)
     assert upright.astigmatism_px.value == pytest.approx(-0.9 / np.sqrt(size), **near)
-    assert upright.linear_astigmatism_px.value == pytest.approx(0.4 / np.sqrt(size), **near)
     assert upright.trefoil_px.value == pytest.approx(abs(0.2 + 0.1j) ** (1 / 3), **near)
     for other, sign, motion, tail_deg in ((turned, -1, 0.3, 270), (mirrored, -1, -0.3, 90)):
         assert other.tilt_x_percent.value == pytest.approx(sign * upright.tilt_x_percent.value, **near)
         assert other.astigmatism_px.value == pytest.approx(upright.astigmatism_px.value, **near)
-        assert other.linear_astigmatism_px.value == pytest.approx(upright.linear_astigmatism_px.value, **near)
         assert other.coma_px3.value == pytest.approx(-0.2, **near)
         assert other.constant_coma_pa_deg == pytest.approx(tail_deg, abs=1)
         assert other.trefoil_px.value == pytest.approx(upright.trefoil_px.value, **near)
@@ -221,11 +213,8 @@ def test_a_round_night_shows_no_pattern(frame_of) -> None:
         model = fit(frame_of, [draw(rng, n=100, fwhm_px=3 + rng.random()) for _ in range(20)])
         for estimate in (
             model.tilt_x_percent, model.tilt_y_percent, model.curvature_percent, model.coma_px3, model.astigmatism_px,
-            model.linear_astigmatism_px,
         ):  # fmt: skip
             assert abs(pull(estimate, 0)) < 4
-        assert model.rotation_px.value == 0
-        assert model.rotation_centre_px is None
         assert model.constant_astigmatism_px is None
         assert model.explained_spin0 is None
         assert model.explained_spin2 is None

@@ -1,15 +1,17 @@
 """Reasons of a drift, against what an axis beside the pole makes of it.
 
-In declination w P cos f, along right ascension w P sin f sin dec, turning w P sin f / cos dec (closed form): 0.2625
-arcsec/min and 0.004375 deg/h for each arcminute (row TRK-20).
+In declination w P cos f, along right ascension w P sin f sin dec, turning w P sin f cos dec: the parts of one rotation,
+w times the difference of two unit vectors (closed form); 0.2625 arcsec/min and 0.004375 deg/h for each arcminute (row
+TRK-20). A rate wrong by e on the sky is a rotation about the pole and turns the field by e tan dec.
 """
 
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
-from framecheck.motion.drifting import DriftSeen, Reason, why_it_drifts
+from framecheck.motion.drifting import BELIEVED, DriftSeen, Reason, log_densities, why_it_drifts
 
 GUIDED, UNKNOWN, ALONE = 3.0, 0.0, -2.0
 DEC = 40.0
@@ -22,11 +24,11 @@ def seen(drift: complex, **known: object) -> DriftSeen:
     return replace(still, **known)
 
 
-def off_axis(arcmin: float, direction_deg: float) -> DriftSeen:
+def off_axis(arcmin: float, direction_deg: float, dec_deg: float = DEC) -> DriftSeen:
     """What an axis off by so much lets be seen."""
-    f, dec = math.radians(direction_deg), math.radians(DEC)
+    f, dec = math.radians(direction_deg), math.radians(dec_deg)
     drift = 0.2625 * arcmin * complex(math.sin(f) * math.sin(dec), math.cos(f))
-    return seen(drift, turning_deg_per_hour=0.004375 * arcmin * math.sin(f) / math.cos(dec))
+    return seen(drift, turning_deg_per_hour=0.004375 * arcmin * math.sin(f) * math.cos(dec), dec_deg=dec_deg)
 
 
 def likeliest(one: DriftSeen | None, still: float) -> Reason:
@@ -34,20 +36,25 @@ def likeliest(one: DriftSeen | None, still: float) -> Reason:
     return max(chance, key=lambda reason: chance[reason])
 
 
-@pytest.mark.parametrize("direction_deg", [0.0, 50.0, 130.0, 200.0])
-@pytest.mark.parametrize("arcmin", [8.0, 60.0])
-def test_an_axis_beside_the_pole_drifts_and_turns_as_its_direction_says(arcmin: float, direction_deg: float) -> None:
-    assert likeliest(off_axis(arcmin, direction_deg), ALONE) == "axis"
+@pytest.mark.parametrize("dec_deg", [0.0, 40.0, 60.0, 75.0])
+@pytest.mark.parametrize("direction_deg", [0.0, 50.0, 90.0, 200.0])
+@pytest.mark.parametrize("arcmin", [12.0, 60.0])
+def test_an_axis_beside_the_pole_drifts_and_turns_as_its_direction_says(
+    arcmin: float, direction_deg: float, dec_deg: float
+) -> None:
+    assert likeliest(off_axis(arcmin, direction_deg, dec_deg), ALONE) == "axis"
 
 
-def test_a_drift_along_right_ascension_alone_that_turns_nothing_is_a_wrong_rate() -> None:
-    # an axis 30 arcminutes off would turn the field by 0.17 deg/h
-    assert likeliest(seen(5.0 + 0.2j), UNKNOWN) == "rate"
+@pytest.mark.parametrize("dec_deg", [0.0, 40.0, 60.0, 75.0])
+def test_a_drift_along_right_ascension_that_turns_as_the_sky_does_is_a_wrong_rate(dec_deg: float) -> None:
+    turning = 5.0 / 60 * math.tan(math.radians(dec_deg))
+    assert likeliest(seen(5.0 + 0.2j, dec_deg=dec_deg, turning_deg_per_hour=turning), UNKNOWN) == "rate"
 
 
 def test_a_drift_as_fast_as_the_sky_is_a_mount_that_stands_still() -> None:
-    full = 15.041 * 60 * math.cos(math.radians(DEC))
-    assert likeliest(seen(full + 1.0j, error=0.5), UNKNOWN) == "stopped"
+    dec = math.radians(DEC)
+    stands = seen(15.041 * 60 * math.cos(dec) + 1.0j, error=0.5, turning_deg_per_hour=15.041 * math.sin(dec))
+    assert likeliest(stands, UNKNOWN) == "stopped"
 
 
 def test_guided_stars_that_stay_are_held() -> None:
@@ -69,7 +76,8 @@ def test_a_field_that_turns_about_a_guide_star_drifts_as_well() -> None:
 def test_where_no_header_says_how_the_image_lies_the_gear_shows_right_ascension(apart_deg: float, reason: str) -> None:
     drift = 4.0 * complex(math.cos(1.0), math.sin(1.0))
     gear = (1.0 + math.radians(apart_deg), 0.05)
-    assert likeliest(seen(drift, on_sky=False, gear=gear), ALONE) == reason
+    turning = 4.0 / 60 * math.tan(math.radians(DEC)) if reason == "rate" else 0.0
+    assert likeliest(seen(drift, on_sky=False, gear=gear, turning_deg_per_hour=turning), ALONE) == reason
 
 
 def test_a_fast_drift_speaks_against_a_guider_and_a_slow_one_a_little_for_it() -> None:
@@ -79,3 +87,30 @@ def test_a_fast_drift_speaks_against_a_guider_and_a_slow_one_a_little_for_it() -
 
 def test_without_a_drift_all_is_as_likely_as_usual() -> None:
     assert why_it_drifts(None, UNKNOWN).guided_log_odds == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("error", [0.05, 0.5, 3.0])
+def test_each_reason_is_a_density_over_drifts(error: float) -> None:
+    # rings of drifts, all directions on them, over what one reason lets be seen: 1 together
+    sizes = np.geomspace(1e-3, 3e3, 300)
+    angles = np.pi * (np.arange(24) + 0.5) / 48
+    total = dict.fromkeys(BELIEVED, 0.0)
+    for size, cell in zip(sizes, np.gradient(sizes), strict=True):
+        for angle in angles:
+            one = seen(size * complex(math.cos(angle), math.sin(angle)), error=error, turning_deg_per_hour=None)
+            for reason, log in log_densities(one).items():
+                total[reason] += math.exp(log) * size * cell * 2 * math.pi / len(angles)
+    for reason in ("held", "turns", "axis"):
+        assert total[reason] == pytest.approx(1.0, abs=0.06), reason
+
+
+def test_a_drift_far_within_its_error_says_little() -> None:
+    assert abs(why_it_drifts(seen(0.2 + 0.3j, error=4.0), UNKNOWN).guided_log_odds) < 1.6
+
+
+def test_what_the_rig_file_says_of_guiding_is_not_overruled() -> None:
+    assert why_it_drifts(seen(6.0j), 4.0, stated=True).guided_log_odds > 3
+
+
+def test_a_fast_drift_of_unknown_scale_is_no_guided_one() -> None:
+    assert why_it_drifts(seen(100.0 + 20j, scale_known=False, on_sky=False), UNKNOWN).guided_log_odds < -3

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from framecheck.night.register import register_group
-from framecheck.night.transparency import best_of, relative_transparency
+from framecheck.night.transparency import best_of, light_of_group, transparencies
 from framecheck.stars.flags import StarFlag
 
 
 def measured(results) -> np.ndarray:
     _, matches = register_group(results)
-    found = relative_transparency(results, matches)
+    found = transparencies(light_of_group(results, matches))
     return np.array([np.nan if one is None else one.value for one in found])
 
 
@@ -46,7 +46,7 @@ def test_errors_are_honest(sky_field, draw, frame_of) -> None:
         results = night(sky_field, draw, frame_of, LIGHT, seed=seed, n_stars=300, flux_floor=0.01)
         _, matches = register_group(results)
         for one, other in ((0, 3), (1, 5), (2, 6)):
-            found = relative_transparency(results, matches)
+            found = transparencies(light_of_group(results, matches))
             ratio = np.log(found[one].value / found[other].value * LIGHT[other] / LIGHT[one])
             error = np.hypot(found[one].error / found[one].value, found[other].error / found[other].value)
             pulls.append(ratio / error)
@@ -98,7 +98,7 @@ def test_one_lucky_frame_is_not_what_the_rest_is_measured_by(sky_field, draw, fr
 def test_the_only_frame_has_nothing_to_compare_with(sky_field, draw, frame_of) -> None:
     results = night(sky_field, draw, frame_of, [1.0])
     _, matches = register_group(results)
-    (only,) = relative_transparency(results, matches)
+    (only,) = transparencies(light_of_group(results, matches))
     assert (only.value, only.error) == (1.0, None)
 
 
@@ -107,4 +107,4 @@ def test_no_good_star_no_transparency(sky_field, draw, frame_of) -> None:
     for result in results:
         result.stars.table["flags"] = StarFlag.BLENDED
     _, matches = register_group(results)
-    assert relative_transparency(results, matches) == [None, None]
+    assert transparencies(light_of_group(results, matches)) == [None, None]

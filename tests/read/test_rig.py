@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from framecheck.errors import UnusableRig
 from framecheck.read.exposure import Exposure, Orientation
 from framecheck.read.rig import Rig, merge_rig
-from framecheck.read.rig_file import KEYS, load_rig, rig_template
+from framecheck.read.rig_file import load_rig, rig_template
+from framecheck.read.rig_keys import KEYS
 
 WHOLE = """\
 [optics]

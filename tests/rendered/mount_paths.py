@@ -93,7 +93,8 @@ def equatorial(
         if guide_arcsec is not None:
             return guide_arcsec * (1 - np.exp(1j * turned)), np.degrees(turned)
         star = (dec - dec0) - 1j * west * np.cos(dec)
-        return -star * ARCSEC, np.degrees(turned)
+        # the sensor keeps to where it points, and meridians there are not parallel to the target's
+        return -star * ARCSEC, np.degrees(turned - west * np.sin(dec))
 
     return error
 
@@ -138,8 +139,8 @@ def untracked(share: float = 1.0) -> Error:
     """A mount that stands still (1) or misses a share of the sidereal rate: the pointing falls back to the east."""
 
     def error(site: Geometry, t: Times) -> Path:
-        rate = share * SIDEREAL_ARCSEC_PER_S * np.cos(np.radians(site.declination_deg))
-        return 1j * rate * t, np.zeros(t.shape)
+        rate, dec = share * SIDEREAL_ARCSEC_PER_S, np.radians(site.declination_deg)
+        return 1j * rate * np.cos(dec) * t, -np.degrees(rate * t / ARCSEC * np.sin(dec))
 
     return error
 

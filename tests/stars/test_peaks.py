@@ -32,9 +32,9 @@ def a_frame(kind: type, shape: tuple[int, int] = (301, 407)) -> tuple[np.ndarray
 @pytest.mark.parametrize("cell", [1, 2, 4])
 def test_peaks_do_not_depend_on_the_bands(monkeypatch: pytest.MonkeyPatch, kind: type, cell: int) -> None:
     pixels, sky = a_frame(kind)
-    whole = find_peaks(pixels, sky, cell, 4.0)
-    monkeypatch.setattr(module, "BAND_CELLS", 5)
-    banded = find_peaks(pixels, sky, cell, 4.0)
+    whole = find_peaks(pixels, sky, cell)
+    monkeypatch.setattr(module, "ROWS_TOGETHER", 5)
+    banded = find_peaks(pixels, sky, cell)
     assert len(whole) > 100
     for name in ("x", "y", "height"):
         np.testing.assert_allclose(getattr(banded, name), getattr(whole, name), rtol=1e-6)
@@ -43,7 +43,7 @@ def test_peaks_do_not_depend_on_the_bands(monkeypatch: pytest.MonkeyPatch, kind:
 @pytest.mark.parametrize("cell", [2, 4])
 def test_peaks_stand_above_their_eight_neighbours(cell: int) -> None:
     pixels, sky = a_frame(np.uint16)
-    found = find_peaks(pixels, sky, cell, 4.0)
+    found = find_peaks(pixels, sky, cell)
     cells = mean_cells(pixels, cell)
     row, column = (np.floor((at + 0.5) / cell).astype(int) for at in (found.y, found.x))
     padded = np.pad(cells, 1, constant_values=-1)
