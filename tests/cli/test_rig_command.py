@@ -61,7 +61,7 @@ def test_a_person_is_asked_once_for_what_the_header_leaves_out(light: Path, monk
         return next(answers)
 
     monkeypatch.setattr("typer.prompt", prompt)
-    monkeypatch.setattr("framecheck.cli.rig_command.is_talked_with", lambda: True)
+    monkeypatch.setattr("framecheck.cli.rig_in_use.is_talked_with", lambda: True)
     rig_of(None, [light], asks=True)
     assert [text.split()[0] for text in asked] == [
         "Mount",
@@ -81,7 +81,7 @@ def test_nobody_is_asked_in_a_script_nor_where_the_header_names_no_rig(
     light: Path, asks: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     nameless = written(light.with_name("nameless.fits"))
-    monkeypatch.setattr("framecheck.cli.rig_command.is_talked_with", lambda: asks)
+    monkeypatch.setattr("framecheck.cli.rig_in_use.is_talked_with", lambda: asks)
     rig_of(None, [nameless if asks else light], asks=True)
     assert saved_files() == []
 
