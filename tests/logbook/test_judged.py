@@ -108,7 +108,7 @@ def test_a_logbook_of_an_older_version_keeps_its_nights(tmp_path: Path) -> None:
 def test_a_night_that_unpacks_to_much_is_left_out(
     book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(judged, "_LONGEST", 1 << 20)
+    monkeypatch.setattr(judged, "LARGEST_FILE", 1 << 20)
     with sqlite3.connect(tmp_path / "book.sqlite") as database:
         row = sealed("/n", "2025", b"x", "2025", "0", zlib.compress(b"{}" + b" " * (1 << 20)))
         database.execute("INSERT INTO nights VALUES (1, ?, ?, ?, ?, ?, ?, ?)", row)

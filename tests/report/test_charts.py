@@ -12,6 +12,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field.records import NoFieldModel
 from framecheck.field.result import StackedStar
 from framecheck.motion.axes import Axes
+from framecheck.motion.drifting import Drifting
 from framecheck.motion.records import Motion
 from framecheck.motion.rhythm import Rhythm, Spectrum
 from framecheck.motion.smears import Smears
@@ -54,8 +55,8 @@ def tracking(*, rhythm: Rhythm | None = None, rhythm_inside: Rhythm | None = Non
             spin2_px2=np.full(N, spin2), error_px2=0.05 * ones, rms_px=0.5 * ones, rms_error_px=0.1 * ones,
             path=("line",) * (N - 1) + ("hook",), even=np.zeros(N, bool),
         ),
-        response=1.0, drift=None, guided=None, guided_log_odds=0.0, wander_arcsec=None, rhythm=rhythm,
-        rhythm_inside=rhythm_inside, polar=None, polar_from=None,
+        response=1.0, drift=None, drifting=Drifting({}), guided=None, guided_log_odds=0.0, wander_arcsec=None,
+        rhythm=rhythm, rhythm_inside=rhythm_inside, polar=None, polar_from=None,
     )  # fmt: skip
 
 
