@@ -298,18 +298,16 @@ def _pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
 
 
 @cache
-def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
-    """Scale above and below, usual value, and whether its distribution is normal, of each number of terms."""
+def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Scale, usual value, and whether its distribution is normal, of each number of terms."""
     of_each = [term for term in terms for _ in range(term.n)]
-    above, usual = np.array([term.scale for term in of_each]), np.array([term.usual for term in of_each])
-    below = np.array([term.scale if term.below is None else term.below for term in of_each])
-    return above, below, usual, np.array([term.normal for term in of_each])
+    scale, usual = np.array([term.scale for term in of_each]), np.array([term.usual for term in of_each])
+    return scale, usual, np.array([term.normal for term in of_each])
 
 
 def _student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, float]:
     """Weight, pull towards the usual value, and cost of terms under what is believed of them."""
-    above, below, usual, normal = _believed(terms)
-    scale = np.where(value < usual, below, above)
+    scale, usual, normal = _believed(terms)
     pull = (value - usual) / scale
     bounded = pull**4 / BOUND**4
     weight = np.where(normal, 1 + 3 * bounded, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
@@ -340,7 +338,7 @@ def _cost(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> flo
 def _frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
     """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
     scale = _frame_scale(setting, spread)
-    *_, normal = _believed(FRAME)
+    _, _, normal = _believed(FRAME)
     pull = (numbers.frame / scale) ** 2
     weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull)) / scale**2
     cost = np.where(normal, pull / 2, (STUDENT + 1) / 2 * np.log1p(pull / STUDENT))

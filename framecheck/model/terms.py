@@ -26,8 +26,6 @@ class Term:
     """What it usually is, in a heavy-tailed distribution; of a normal one if `normal`."""
     usual: float = 0.0
     normal: bool = False
-    below: float | None = None
-    """Scale of values below the usual one, where that is another."""
 
 
 SOFTER: Final = 0.12
@@ -55,7 +53,7 @@ SHARED: Final = (
     Term("motion", 2, 0.03),
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
-    Term("own_wings", 1, 0.2, normal=True, below=0.04),
+    Term("own_wings", 1, 0.2, normal=True),
     Term("softness", 1, 0.05, usual=SOFTER, normal=True),
     Term("comet_response", 1, 0.1, normal=True),
     Term("lobes_response", 1, 0.1, normal=True),

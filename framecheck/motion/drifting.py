@@ -65,7 +65,7 @@ LEAST_ANGLE_ERROR: Final = 0.035
 OTHERWISE: Final = 0.02
 """Chance that this direction means nothing. Chosen."""
 UNTURNED: Final = 0.1
-"""Chance that the turning of a wrong rate is not seen: frames laid on a sky that turns with them. Chosen."""
+"""Chance that the turning of a wrong rate is not what is seen. Chosen: few stars on a small field turn by little."""
 TURNED: Final = (0.25, 0.06)
 """Chance that the direction of a drift changes from one half of the run to the other: of a telescope that bends, and of
 all others. Chosen: what bends turns with gravity; an axis keeps its direction but for the sky's own turning."""
@@ -78,7 +78,6 @@ LEAST_CHANCE: Final = 1e-3
 TINY: Final = 1e-300
 SPEEDS: Final = np.geomspace(3e-3, 2000.0, 240)
 """[arcsec/min] That stand for all."""
-
 
 GEAR_SHOWN_ARCSEC: Final = 0.4
 """Rms of the motion about its drift from which it may be the gear's. [arcsec] Chosen: places are known to less."""
@@ -104,10 +103,11 @@ class DriftSeen:
 
     drift: complex
     """Of the stars, on the sky. [arcsec/min] Along right ascension, and declination as the imaginary part, either with
-    any sign; in the axes of the image if `along` does not say 'sky'."""
+    any sign; in the axes of the image where it is not known how they lie."""
     error: float
     """Of each part. [arcsec/min]"""
     on_sky: bool
+    """Whether it is known how the image's axes lie on the sky."""
     gear: tuple[float, float] | None = None
     """Angle of the gear's own motion in the image, along right ascension, and its error; None if none is seen. [rad]"""
     turning_deg_per_hour: float | None = None

@@ -65,6 +65,16 @@ def went(row: Row) -> str:
     return f"{row.quantity.name} went from {figure(first, row.unit)} to {figure(second, row.unit)}, {change_words(row)}"
 
 
+def short_answer(comparison: Comparison) -> str:
+    """Whether the change helped, in three words."""
+    found = by_verdict(comparison)
+    if found.get("better") and found.get("worse"):
+        return "It helped in part"
+    if found.get("better") or found.get("worse"):
+        return "It helped" if found.get("better") else "It made things worse"
+    return "No change shown" if found.get("no change shown") else "Can't tell"
+
+
 def answer(comparison: Comparison) -> str:
     """Whether the change helped, in a sentence or two."""
     sorted_rows = by_verdict(comparison)
