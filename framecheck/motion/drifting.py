@@ -31,9 +31,9 @@ Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped"]
 GUIDED: Final[tuple[Reason, ...]] = ("held", "bends", "turns")
 LEFT_ALONE: Final[tuple[Reason, ...]] = ("axis", "rate", "stopped")
 BELIEVED: Final[Mapping[Reason, float]] = {
-    "held": 0.35, "bends": 0.3, "turns": 0.35, "axis": 0.85, "rate": 0.1, "stopped": 0.05,
+    "held": 0.35, "bends": 0.25, "turns": 0.4, "axis": 0.85, "rate": 0.1, "stopped": 0.05,
 }  # fmt: skip
-"""How often each comes, under a guider and without. Chosen: every third tube bends, every second guide star lies
+"""How often each comes, under a guider and without. Chosen: every fourth tube bends, every second guide star lies
 beside the middle; every axis is a little off, rates seldom are."""
 
 HELD: Final = 0.06
@@ -46,7 +46,7 @@ WRONG_RATE: Final = (0.6, 1300.0)
 STOPPED: Final = 0.1
 """Width of the drifts of a mount that stands still, over their size. [dimensionless] Chosen: 3 per cent, rms."""
 N_RATES: Final = 160
-GUIDE_STAR_ARCMIN: Final = (2.0, 60.0)
+GUIDE_STAR_ARCMIN: Final = (2.0, 120.0)
 """[arcmin] Distance of the guide star, each logarithm alike. Chosen: beside the field, or in a guide scope."""
 LONG_WAVES: Final = 0.4
 """[arcsec/min] Drift along right ascension by long waves of the gear and by refraction, where nobody guides. Chosen

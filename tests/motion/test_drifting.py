@@ -58,7 +58,9 @@ def test_a_drift_as_fast_as_the_sky_is_a_mount_that_stands_still() -> None:
 
 
 def test_guided_stars_that_stay_are_held() -> None:
-    assert likeliest(seen(0.02 + 0.03j), GUIDED) == "held"
+    stays = why_it_drifts(seen(0.02 + 0.03j), GUIDED)
+    assert stays.chance["held"] + stays.chance["turns"] > 0.85
+    assert stays.chance["bends"] < 0.1
 
 
 @pytest.mark.parametrize("drift", [0.5 + 0.3j, -0.1 + 0.6j])
