@@ -31,14 +31,14 @@ Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped"]
 GUIDED: Final[tuple[Reason, ...]] = ("held", "bends", "turns")
 LEFT_ALONE: Final[tuple[Reason, ...]] = ("axis", "rate", "stopped")
 BELIEVED: Final[Mapping[Reason, float]] = {
-    "held": 0.35, "bends": 0.25, "turns": 0.4, "axis": 0.85, "rate": 0.1, "stopped": 0.05,
+    "held": 0.33, "bends": 0.27, "turns": 0.4, "axis": 0.85, "rate": 0.1, "stopped": 0.05,
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: every fourth tube bends, every second guide star lies
 beside the middle; every axis is a little off, rates seldom are."""
 
 HELD: Final = 0.06
 """Drift that guided frames keep, each component. [arcsec/min] Chosen: a pixel in a quarter of an hour."""
-BENDING: Final = (0.4, 0.8)
+BENDING: Final = (0.5, 0.7)
 """Drift of a telescope that bends: median, and scatter of the logarithm. [arcsec/min, dimensionless] Chosen: tubes bend
 by up to an arcsecond a minute."""
 WRONG_RATE: Final = (0.6, 1300.0)
