@@ -52,6 +52,8 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
     if not groups or rig.mount_type in ("alt-azimuth", "fixed"):
         return _no_polar(night, rig, groups)
     signs = [sign for one in groups for sign in (_by_drift(one), _by_turning(one, rig)) if sign is not None]
+    if not signs:
+        return _no_polar(night, rig, groups)
     best = max(signs, key=lambda one: one.log_odds)
     found = answer(
         "polar-misalignment",
@@ -110,7 +112,7 @@ def _by_drift(moved: Moved) -> _Sign | None:
     rivals = (
         Rival(cause="differential-flexure", why_less_likely="it bends guided frames; these follow the axis"),
         Rival(cause="untracked", why_less_likely="a wrong rate is rarer than an axis a little off; it drifts "
-              "along right ascension as the gear's own swing does, and turns no field"),
+              "along right ascension as the gear's own swing does"),
         *CAUSES["polar-misalignment"].rivals,
     )  # fmt: skip
     return _Sign(moved, log_odds, min(line**2 / 12 * FWHM_PER_SIGMA**2, 1.0), evidence, rivals)
