@@ -128,7 +128,7 @@ def test_without_known_axes_the_gear_shows_whether_a_drift_is_one_of_the_drive_o
     east: float, north: float, cause: str, other: str
 ) -> None:
     # a worm moves stars along right ascension, as a wrong rate does; an axis beside the pole lets them drift in
-    # declination where it turns no field (closed form: rotation of the axis)
+    # declination where its error turns no field (closed form: rotation of the axis)
     made = claims(
         MovingNight(
             pointing=swing_and(east, north), exposure_s=20.0, cadence_s=25.0, n=24, solved=False, fwhm_px=seeing
