@@ -137,7 +137,9 @@ def history_lines(histories: "Sequence[RigHistory]", look: Look) -> list[str]:
 
 def _table(history: "RigHistory", look: Look) -> list[str]:
     unit = "″" if history.unit == "arcsec" else "px"
-    heads = ("began (UTC)", "kept", "shot", "worth", f"FWHM {unit}", "zenith", "motion", "causes")
+    by_utc = [night.by_utc for night in history.nights]
+    clock = "UTC" if all(by_utc) else "UTC or camera's clock" if any(by_utc) else "camera's clock"
+    heads = (f"began ({clock})", "kept", "shot", "worth", f"FWHM {unit}", "zenith", "motion", "causes")
     rows = [_cells(night) for night in history.nights]
     return in_columns(rows, look, heads=heads, right=(1, 2, 3, 4, 5, 6), indent=0)
 

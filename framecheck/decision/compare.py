@@ -164,6 +164,7 @@ def _row(
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (
     ("focal length", "mm", lambda night: night.rig.focal_length_mm),
     ("aperture", "mm", lambda night: night.rig.aperture_mm),
+    ("f-number", "", lambda night: night.rig.lens_f_number),
     ("pixel size", "µm", lambda night: night.rig.pixel_um),
     ("binning", "", lambda night: night.rig.binning),
     ("pixel scale", "arcsec/px", lambda night: night.rig.pixel_scale_arcsec),
@@ -182,9 +183,15 @@ _TELLING: Final = ("focal length", "pixel size", "pixel scale")
 
 
 def facts_beside(reference: PastNight, other: PastNight) -> tuple[FactBeside, ...]:
-    """Facts of both nights that at least one of them knows."""
+    """Facts of both nights that at least one of them knows.
+
+    A lens whose f-number is known is the same one stopped down, whatever that makes of its aperture.
+    """
     out = []
+    lens = None not in (reference.rig.lens_f_number, other.rig.lens_f_number)
     for name, unit, of in _FACTS:
+        if lens and name == "aperture":
+            continue
         first, second = of(reference), of(other)
         if first is not None or second is not None:
             same = None if first is None or second is None else _agree(name, first, second)
