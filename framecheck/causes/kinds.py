@@ -41,9 +41,9 @@ ALONG: Final = 0.5
 FAR_SWING: Final = 1.5
 """Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
 
-STEADY: Final = ((0.2, 0.1), (0.2, 0.1, 0.05))
-"""Smear that stays all night, over the squared FWHM, its change in half of it and, for one night in two, how that
-changes, as believed. Chosen."""
+STEADY: Final = ((0.2,), (0.2, 0.1), (0.2, 0.1, 0.05))
+"""Smear that stays all night, over the squared FWHM, for two nights in three its change in half of it and, for one, how
+that changes, as believed. Chosen."""
 
 STEADY_BELIEVED: Final = 0.2
 """Chance of one that no drift seen explains. Chosen."""
@@ -87,6 +87,10 @@ class Kinds:
     """Smear that knocks draw in each frame, if they are there; shape (n,)."""
     late: Floats
     """Smear that late corrections draw in each frame, if they are there; shape (n,)."""
+    steady: float
+    """Probability of a smear that stays, or turns slowly, and that no drift explains."""
+    steady_smear: float
+    """Its usual size, if it is there."""
     hunted: Floats
     """Smear that hunting corrections draw in each frame, if they are there; shape (n,)."""
     unguided_gear: float
@@ -214,6 +218,9 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = _late_smear(cases[beside].seen, likeliest == "in a run")
     late_is_there = of_kind["after moves"] + of_kind["in a run"] > 0.5
+    of_case = [sum(one for (_, _, k), one in chance.items() if k == case) for case in range(len(cases))]
+    steady = [k for k, case in enumerate(cases) if case.steady is not None]
+    stays = cases[max(steady, key=lambda k: of_case[k])].steady
     hunted, by_slack = _hunted(seen)
     by_slack *= of_kind["hunting"]
     return Kinds(
@@ -223,6 +230,8 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
         by_gear=_gear_smear(seen),
         knocked=_knocked(seen, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
         late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
+        steady=sum(of_case[k] for k in steady),
+        steady_smear=0.0 if stays is None else float(np.median(np.abs(stays))),
         hunted=hunted,
         hunting_by_slack=by_slack,
     )
@@ -258,6 +267,8 @@ class _Beside:
     of: tuple[Kind, ...]
     log_believed: float
     seen: Seen
+    steady: Complexes | None = None
+    """The steady smear that was taken off."""
 
 
 def _cases(seen: Seen) -> list[_Beside]:
@@ -268,7 +279,7 @@ def _cases(seen: Seen) -> list[_Beside]:
     for believed in STEADY:
         steady, occam = _steady(seen, np.array(believed))
         chance = math.log(STEADY_BELIEVED / len(STEADY)) + occam
-        cases.append(_Beside((*others, *corrected), chance, replace(seen, smear=seen.smear - steady)))
+        cases.append(_Beside((*others, *corrected), chance, replace(seen, smear=seen.smear - steady), steady))
     without = math.log(1 - STEADY_BELIEVED)
     if not seen.from_drift.any():
         return [*cases, _Beside(("gear",), 0.0, seen), _Beside((*others, *corrected), without, seen)]

@@ -35,6 +35,9 @@ GOOD_PART: Final = 0.4
 """Frames between moves on purpose, and share of them that stand out, for all others to be taken as moved too. Chosen:
 three and more fall into one turn by chance in one night of four at the most, and do no harm there."""
 
+MOST_OF_TURN: Final = 0.8
+"""Share of the steps in turn that stand out, and of all others that do not, where none of them rests. Chosen."""
+
 LONG_GAP: Final = 5.0
 """Gap in time, in units of the usual interval, after which the pointing may be a new one. Chosen."""
 
@@ -165,8 +168,8 @@ def _find_jumps(time: Floats, place: Floats, error: Floats, flips: NDArray[np.bo
     scale = np.maximum(rests, known_to) * np.maximum(gap / usual_gap, 1.0)
     far = np.hypot(off[:, 0], off[:, 1]) > np.maximum(JUMP_SIGMA * scale, LEAST_JUMP_PX)
     far |= gap > LONG_GAP * usual_gap
-    moved = far & ~flips[1:] & (gap <= LONG_GAP * usual_gap)
-    moved = _in_turn(moved)
+    going_on = ~flips[1:] & (gap <= LONG_GAP * usual_gap)
+    moved = _in_turn(far & going_on) | _beside_calm_ones(off, time, going_on, known_to)
     jumps = np.concatenate([[False], far | moved | flips[1:]])
     narrow, _ = _principal_spread(off)
     restless = narrow > max(DITHER_PX, JUMP_SIGMA * known_to)
@@ -186,6 +189,31 @@ def _in_turn(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
         if turn[found].all() and len(found) >= GOOD_PART * turn.sum():
             return turn
     return moved
+
+
+def _beside_calm_ones(off: Floats, time: Floats, going_on: NDArray[np.bool_], known_to: float) -> NDArray[np.bool_]:
+    """Steps in turn that stand out of all others, though a drift that bends makes none of them rest; nothing else.
+
+    The others are calm about a rate that changes smoothly. Steps along one line are those of a gear.
+    """
+    middle = 2 * (time[1:] + time[:-1] - 2 * time[0]) / np.ptp(time) / 2 - 1
+    smooth = np.polynomial.legendre.legvander(middle, 2)
+    best, most = np.zeros(len(off), bool), 0
+    for every in range(LONGEST_TURN, 1, -1):
+        for first in range(every):
+            turn = (np.arange(len(off)) % every == first) & going_on
+            others = going_on & ~turn
+            if turn.sum() < FEWEST or others.sum() < smooth.shape[1] + FEWEST:
+                continue
+            rate, *_ = np.linalg.lstsq(smooth[others], off[others], rcond=None)
+            left = off - smooth @ rate
+            rests = float(np.hypot(*robust.spread(left[others], axis=0)) / np.sqrt(2))
+            far = np.hypot(*left.T) > max(JUMP_SIGMA * max(rests, known_to), LEAST_JUMP_PX)
+            plain = far[turn].mean() > MOST_OF_TURN and far[others].mean() < 1 - MOST_OF_TURN
+            told = int(far[turn].sum()) - int(far[others].sum())
+            if plain and told > most and not _on_line(left[turn]):
+                best, most = turn, told
+    return best
 
 
 def never_rests(motion: Motion) -> bool:
@@ -214,10 +242,15 @@ def _scatter_at_rest(off: Floats) -> float:
     size = np.hypot(*off.T)
     calm = float(np.quantile(size, CALMER)) / RAYLEIGH_OF_CALMER
     large = off[size > JUMP_SIGMA * calm]
-    across, along = np.sqrt(np.maximum(np.linalg.eigvalsh(large.T @ large), 0)) if len(large) else (0.0, 1.0)
-    if across > OFF_LINE * along:
+    if len(large) and not _on_line(large):
         return calm
     return float(np.hypot(*robust.spread(off, axis=0)) / np.sqrt(2))
+
+
+def _on_line(steps: Floats) -> bool:
+    """Whether steps go along one line."""
+    across, along = np.sqrt(np.maximum(np.linalg.eigvalsh(steps.T @ steps), 0))
+    return bool(across <= OFF_LINE * along)
 
 
 def _principal_spread(off: Floats) -> tuple[float, float]:

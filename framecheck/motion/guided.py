@@ -36,6 +36,9 @@ LONG_STRETCH: Final = 4
 FEWEST_STEPS: Final = 4
 """Steps within short stretches that tell a wander. Chosen."""
 
+BENDS_OF_STEPS: Final = 2
+"""How often the speed of a slow path may change its trend. Chosen: as the path itself, in an hour or two."""
+
 SETTLED_MINUTES: Final = 60.0
 """[min] Run without visible gear error after which a mount is guided, or as good: several turns of any worm. Chosen."""
 
@@ -110,6 +113,12 @@ def _wander_of_steps(
     if same.sum() < FEWEST_STEPS:
         return None
     step = np.diff(place, axis=0)[same]
+    if len(step) > FEWEST_STEPS + BENDS_OF_STEPS:  # a slow path is no wander
+        middle = (minutes[1:] + minutes[:-1])[same] / 2
+        bends = np.polynomial.legendre.legvander(
+            2 * (middle - middle[0]) / max(np.ptp(middle), 1e-9) - 1, BENDS_OF_STEPS
+        )
+        step = step - bends @ np.linalg.lstsq(bends, step, rcond=None)[0]
     turn = float(np.median(np.diff(minutes)[same])) / WANDER_MINUTES
     _, directions = np.linalg.eigh(step.T @ step)
     along = robust.spread(step @ directions[:, 1])
