@@ -156,6 +156,18 @@ def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_an
     assert "periodic-error" not in claims(made)
 
 
+def test_a_drift_costs_no_more_than_the_line_it_draws() -> None:
+    # a star of 2.8 px under a line of 3 px: 9 / 12 * 5.545 of squared FWHM along it, closed form for Gaussians
+    line_px, star_px = 3.0, 2.8
+    scale = 206.265 * 3.76 / 646
+    made = MovingNight(pointing=drift(0.0, line_px * scale / 2), guided=False, fwhm_px=seeing)
+    night = night_of(made)
+    findings, _ = weigh(night, night.rig)
+    (polar,) = [one for one in findings if one.cause == "polar-misalignment"]
+    long_px = np.sqrt(star_px**2 + line_px**2 / 12 * 8 * np.log(2))
+    assert polar.cost == pytest.approx(1 - star_px / long_px, abs=0.04)
+
+
 def test_a_drive_a_little_too_fast_is_a_wrong_rate_and_no_wrong_axis() -> None:
     # 9 arcsec a minute is one percent of the sky's own motion, all of it along right ascension
     for guided in (False, None):
