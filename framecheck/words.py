@@ -110,6 +110,11 @@ def number(value: float | None, digits: int = 3) -> str:
     return text.replace("-", "−")
 
 
+def arcminutes(value: float | None) -> str:
+    """How far an axis is off: whole arcminutes, tenths below ten."""
+    return number(value, 3 if value is not None and value >= 100 else 2)
+
+
 def fixed(value: float | None, decimals: int) -> str:
     """A number with so many decimals."""
     if value is None or not math.isfinite(value):

@@ -18,6 +18,7 @@ from framecheck.causes.moved import (
     all_moved,
     cos_dec,
     likeliest,
+    line_cost,
     no_motion,
     smear_cost,
 )
@@ -267,7 +268,7 @@ def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTe
         "differential-flexure",
         log_odds,
         affected=moved.every_frame if log_odds > 0 else frozenset(),
-        cost=min((line / moved.fwhm_px) ** 2 / 12 * 5.55, 1.0),
+        cost=line_cost(line / moved.fwhm_px),
         evidence=tuple(evidence),
         rivals=(
             Rival(

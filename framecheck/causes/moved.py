@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from framecheck import robust, shear
 from framecheck.causes.result import CannotTell
 from framecheck.causes.series import Bools, Floats, Series, grouped, series_of
+from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.motion.night import Night
 from framecheck.motion.records import Motion
 from framecheck.motion.smears import lines_px
@@ -181,6 +182,11 @@ def cos_dec(moved: Moved) -> float:
 def smear_cost(moved: Moved) -> float:
     """Part of the squared FWHM that the smear makes: 1 - b / a."""
     return float(shear.cost_of(np.median(moved.size)))
+
+
+def line_cost(length: float) -> float:
+    """Part of the squared FWHM that an even line makes, so many FWHM long: its variance is a twelfth of its square."""
+    return float(shear.cost_of(length**2 / 12 * FWHM_PER_SIGMA**2 / 2))
 
 
 def likeliest(groups: Iterable[Moved], odds: Callable[[Moved], float]) -> tuple[Moved, float]:

@@ -15,6 +15,7 @@ from framecheck.causes.moved import (
     all_moved,
     cos_dec,
     likeliest,
+    line_cost,
     no_motion,
 )
 from framecheck.causes.result import (
@@ -28,7 +29,6 @@ from framecheck.causes.result import (
     log_odds_above,
     log_odds_of_ratio,
 )
-from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.motion.night import Night
 from framecheck.motion.polar import ARCSEC_PER_MIN_PER_ARCMIN, DEG_PER_HOUR_PER_ARCMIN
 from framecheck.read.rig import Rig
@@ -115,7 +115,7 @@ def _by_drift(moved: Moved) -> _Sign | None:
               "along right ascension as the gear's own swing does"),
         *CAUSES["polar-misalignment"].rivals,
     )  # fmt: skip
-    return _Sign(moved, log_odds, min(line**2 / 12 * FWHM_PER_SIGMA**2, 1.0), evidence, rivals)
+    return _Sign(moved, log_odds, line_cost(line), evidence, rivals)
 
 
 def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:

@@ -191,7 +191,8 @@ def shock(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy |
     groups = [one for one in all_moved(night) if len(one.frames) >= FEWEST_FRAMES]
     if not groups:
         return too_few("shock", "more frames, to tell a knock from what all of them suffer")
-    moved, log_odds, spoilt = max(((one, *_knocked(one, beforehand)) for one in groups), key=lambda row: row[1])
+    still = rig.mount_type == "fixed"
+    moved, log_odds, spoilt = max(((one, *_knocked(one, beforehand, still)) for one in groups), key=lambda row: row[1])
     worst = float(np.max(np.abs(moved.smear)))
     affected = moved.where(spoilt) | moved.series.where(_unmeasurable(moved))
     return answer(
@@ -208,7 +209,8 @@ def shock(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | Healthy |
     )  # fmt: skip
 
 
-def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bool_]]:
+def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, NDArray[np.bool_]]:
+    """Log-odds of knocks, and the frames they spoilt; on a mount that stands still nothing else changes a smear."""
     e = moved.e
     off = np.abs(e - shear.middle(e))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
@@ -234,6 +236,7 @@ def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bo
         return _drawn_by_knocks(kinds), spoilt
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
+    aside = float(np.max(np.where(drawn, off, 0.0))) if still else 0.0
     odds = (
         3.0
         if doubled.any()
@@ -241,6 +244,7 @@ def _knocked(moved: Moved, beforehand: Beforehand) -> tuple[float, NDArray[np.bo
             LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
             _drawn_by_knocks(kinds),
+            log_odds_of_ratio(aside, SHOCK_SEEN, SHOCK_SCATTER),
             log_odds_above(widest, 1.6, 0.4),
         )
     )

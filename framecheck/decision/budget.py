@@ -43,6 +43,10 @@ UNNAMED_RANDOM: Final = 0.2
 """Probability that what changes from frame to frame is random motion though nothing claims it. Chosen: the upper bound
 is to hold it, the middle is not."""
 
+WORST_AIR_ARCSEC: Final = 10.0
+"""Air that makes wider stars than this is none: what is left of a star's width is the lens's. [arcsec] Chosen: poor
+nights near the horizon have half of it."""
+
 FEWEST_ON_RECORD: Final = 0.5
 """Share of the frames from which a guiding record speaks for the night. Chosen."""
 
@@ -176,6 +180,11 @@ def budget_of(night: Night, group: Group, parts: Parts, *, settled: bool = False
         "tracking": of_star * moved,
         "focus and optics": of_star * still * optics,
     }
+    if scale is not None:
+        most = (WORST_AIR_ARCSEC / scale) ** 2 / whole2
+        beyond = np.maximum(shares["atmosphere"] - most, 0.0)
+        shares["atmosphere"] -= beyond
+        shares["focus and optics"] += beyond
     rest = Bounded.of(unit * fwhm * np.sqrt(still))
     at_rest = recorded_width(fwhm * np.sqrt(still), 1.0)
     return Budget(

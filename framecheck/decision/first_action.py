@@ -12,7 +12,7 @@ from framecheck.decision.morning import FirstAction
 from framecheck.motion.rhythm import swing_inside
 from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group
-from framecheck.words import clause, counted, duration, fixed, number, sentence, told, told_healthy
+from framecheck.words import arcminutes, clause, counted, duration, fixed, number, sentence, told, told_healthy
 
 ON_TRIPOD: Final = next(fix.step for fix in CAUSES["untracked"].fixes if fix.needs == "a fixed tripod")
 
@@ -132,9 +132,9 @@ def _to_the_pole(known: _Known) -> FirstAction | None:
     off = known.judgement.tracking.polar_error_arcmin
     if off is None or off.value is None or not known.finding.cures[0].startswith("Align"):
         return None
-    between = "" if off.low is None else f" ({number(off.low, 2)} to {number(off.high, 2)}′)"
+    between = "" if off.low is None else f" ({arcminutes(off.low)} to {arcminutes(off.high)}′)"
     fix = known.finding.cures[0]
-    return known.action("Align the polar axis again", f"it is {number(off.value, 2)}′ off the pole{between}", like=fix)
+    return known.action("Align the polar axis again", f"it is {arcminutes(off.value)}′ off the pole{between}", like=fix)
 
 
 def _wait_for_focus(known: _Known) -> FirstAction:

@@ -56,6 +56,12 @@ LAWS_MISS: Final = 0.15
 """Relative error of what motion makes of a star, by the laws of its response. Chosen: the size follows how the motion
 goes, evenly or at random."""
 
+LINES_KNOWN_TO: Final = 0.03
+"""Relative error of the length of long lines, and of their width across. [dimensionless] Chosen: lines of lenses drawn
+by exact turns of the sky came within it."""
+LINE_SIGMA: Final = (-1.47, -0.79, -0.37, 0.0, 0.37, 0.79, 1.47)
+"""Where each of the two is drawn. [sigma] Middles of sevenths of a normal distribution: closed form."""
+
 USUAL_MEMORY_S: Final = 4.0
 MEMORY_S: Final = (1.0, 10.0)
 """[s] Memory of a guided mount's random motion: about the interval of the corrections, and the range of it. Chosen."""
@@ -169,7 +175,7 @@ def parts_of_lines(frames: Sequence[int], shapes: Sequence[FrameShape]) -> Parts
     """Take stars apart that are drawn to lines so long that nothing of the optics is seen in them.
 
     Across such a line the star is as wide as it would be still; along it the variance is that of an even line, a
-    twelfth of its squared length (closed form).
+    twelfth of its squared length (closed form). Both are drawn as well as they are known.
 
     Parameters
     ----------
@@ -181,11 +187,14 @@ def parts_of_lines(frames: Sequence[int], shapes: Sequence[FrameShape]) -> Parts
     fwhm2 = np.array([[shape.fwhm_px**2 for shape in shapes]])
     e = np.array([complex(shape.e1, shape.e2) for shape in shapes])
     length = np.array([[shape.trail_length_px or shape.fwhm_px * np.sqrt(shape.elongation) for shape in shapes]])
-    still2 = fwhm2 * np.exp(-np.abs(e))
+    off = np.exp(LINES_KNOWN_TO * np.array(LINE_SIGMA))
+    wider, longer = (one.reshape(-1, 1) for one in np.meshgrid(off, off))
+    still2 = np.minimum(fwhm2 * np.exp(-np.abs(e)) * wider**2, fwhm2)
+    fwhm2 = np.broadcast_to(fwhm2, still2.shape)
     shape_px2 = fwhm2[0] * shear.share_of(e)
     return Parts(
         frames=tuple(frames), total_px2=fwhm2, still_px2=still2, focused_px2=still2, own_px2=0 * still2,
-        diffraction_px2=0.0, along_px2=length**2 / 12, round_px2=0 * still2, shape_px2=shape_px2,
+        diffraction_px2=0.0, along_px2=(length * longer) ** 2 / 12, round_px2=0 * still2, shape_px2=shape_px2,
         still_shape_px2=0 * shape_px2,
     )  # fmt: skip
 

@@ -113,6 +113,8 @@ def _value_of_header(key: Key, exposure: Exposure) -> float | int | None:
         value = _stated_scale(exposure) if lies is None else lies.pixel_scale_arcsec
     elif key.name == "camera_angle_deg":
         value = None if exposure.orientation is None else exposure.orientation.north_up_deg
+    elif key.name == "aperture_mm" and exposure.lens_f_number is not None:
+        value = None  # a lens is stopped down from frame to frame, and each frame says so
     else:
         value = getattr(exposure, key.name, None)
     if value is None or not key.least <= value <= key.most:

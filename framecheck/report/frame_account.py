@@ -82,7 +82,7 @@ def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list
     if scale is not None:
         size = f"{shape.fwhm_px * scale:.2f} ± {shape.fwhm_px_error * scale:.2f} arcsec ({size})"
     verdict = judgement.sampling.verdict
-    way = "" if shape.elongation_pa_deg is None else f", long axis at {shape.elongation_pa_deg:.0f}° from +x"
+    way = "" if shape.elongation_pa_deg is None else f", long axis at {round(shape.elongation_pa_deg) % 180}° from +x"
     rows = [
         ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 5 do no harm"),
         (

@@ -7,7 +7,7 @@ from framecheck.motion.polar_by_turning import LONGEST_LENS_MM
 from framecheck.plan.motion import OTHER_LENSES_MM
 from framecheck.plan.records import short_time
 from framecheck.plan.tolerances import polar_exposure_s
-from framecheck.words import listed, number
+from framecheck.words import arcminutes, listed
 
 
 def alignment_document(judgement: Judgement) -> tuple[dict[str, Any], ...] | None:
@@ -40,9 +40,9 @@ def alignment_note(judgement: Judgement) -> str | None:
         return None
     mine = judgement.night.rig.focal_length_mm
     told = [_at(row, yours=row["focal_length_mm"] == mine) for row in rows]
-    between = "" if off.low is None or off.high is None else f" ({number(off.low, 2)} to {number(off.high, 2)}′)"
+    between = "" if off.low is None or off.high is None else f" ({arcminutes(off.low)} to {arcminutes(off.high)}′)"
     return (
-        f"With the axis {number(off.value, 2)}′{between} off the pole, trails stay within a pixel anywhere in the sky "
+        f"With the axis {arcminutes(off.value)}′{between} off the pole, trails stay within a pixel anywhere in the sky "
         f"for {listed(told)}. The drive's own swing and wind come on top."
     )
 

@@ -44,9 +44,10 @@ some 5 standard deviations where the elongations differ by a hundredth."""
 FEWEST_FOR_TRAIL: Final = 40
 """Stars on which it is tried at the least. Chosen: no single odd one decides."""
 
-HELD: Final = 0.5
-"""Share of the stars that ellipses fit, which moved stars must fit as well to be what they are. Chosen: in stars about
-a pixel wide lines run away from all but a few, which tell nothing of the others."""
+FAR_WORSE: Final = 2.0
+"""Chi-square of the moved star over that of the ellipse, in the middle one of those that ellipses fit, from which lines
+have run away from most of them. [dimensionless] Chosen: in stars about a pixel wide it is 10 to 1000, and the few that
+are left say nothing of the others; where lines fit at all it is below 1.2."""
 
 NOISE_PIXELS: Final = 3.8
 """Noise-equivalent area of a Moffat star of beta 3, in units of its squared FWHM. Closed form."""
@@ -158,7 +159,8 @@ def _way_to_trail(
     a pair, counts as if its noise were larger in proportion.
     """
     both = ellipse.converged & trail.converged
-    if both.sum() < HELD * ellipse.converged.sum():
+    held = ellipse.converged
+    if not held.any() or not np.median(trail.chi2[held]) < FAR_WORSE * np.median(ellipse.chi2[held]):
         return 0.0
     trusted = 1 / np.maximum(np.minimum(ellipse.chi2, trail.chi2), 1)
     variance = np.maximum(models[0], 0) / np.float32(gain) if gain is not None else np.float32(0)

@@ -120,6 +120,23 @@ def test_a_standing_camera_is_untracked() -> None:
     assert set(claims(made)) == {"untracked"}
 
 
+def test_a_frame_that_smears_another_way_on_a_tripod_was_knocked() -> None:
+    rate = 15.04 * np.cos(np.radians(30))  # TRK-01
+
+    def pushed(t):
+        """Across the sky's way in the sixth exposure: nothing but a push moves a camera that stands still."""
+        return rate * t + 10j * np.clip(t - 7.7, 0.0, 0.4)
+
+    made = MovingNight(
+        pointing=pushed, exposure_s=0.5, cadence_s=1.5, n=12, rig=Rig(mount_type="fixed"), fwhm_px=seeing
+    )
+    night = night_of(made)
+    findings, _ = weigh(night, night.rig)
+    (shock,) = [one for one in findings if one.cause == "shock"]
+    assert shock.confidence > 0.8
+    assert shock.affected == frozenset({5})
+
+
 @pytest.mark.parametrize("stands", [range(12, 18), range(4), range(6, 10)])
 def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_and_nowhere_else(stands: range) -> None:
     # 15.04 arcsec a second times cos(dec) of 30 degrees (TRK-01) from the first frame of that part to the last
@@ -137,6 +154,18 @@ def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_an
     assert untracked.cures[0].startswith("Find what stopped the drive")
     assert not any("tripod" in cure or "sidereal rate" in cure for cure in untracked.cures)
     assert "periodic-error" not in claims(made)
+
+
+def test_a_drift_costs_no_more_than_the_line_it_draws() -> None:
+    # a star of 2.8 px under a line of 3 px: 9 / 12 * 5.545 of squared FWHM along it, closed form for Gaussians
+    line_px, star_px = 3.0, 2.8
+    scale = 206.265 * 3.76 / 646
+    made = MovingNight(pointing=drift(0.0, line_px * scale / 2), guided=False, fwhm_px=seeing)
+    night = night_of(made)
+    findings, _ = weigh(night, night.rig)
+    (polar,) = [one for one in findings if one.cause == "polar-misalignment"]
+    long_px = np.sqrt(star_px**2 + line_px**2 / 12 * 8 * np.log(2))
+    assert polar.cost == pytest.approx(1 - star_px / long_px, abs=0.04)
 
 
 def test_a_drive_a_little_too_fast_is_a_wrong_rate_and_no_wrong_axis() -> None:

@@ -99,6 +99,16 @@ def test_a_missed_focus_takes_its_share_from_the_air() -> None:
     assert sharp.term("focus and optics").share == pytest.approx(0)
 
 
+def test_no_air_makes_stars_as_wide_as_a_wide_lens_shows_them() -> None:
+    wide = replace(RIG, focal_length_mm=775.43 / 46, aperture_mm=None)  # 46 arcsec a pixel
+    made, usual = budget(ALONG, wide), budget(ALONG)
+    air = made.term("atmosphere")
+    assert air.fwhm_arcsec == pytest.approx(10.0, rel=1e-3)  # as the module says of the worst air
+    of_lens = made.term("focus and optics").share
+    assert of_lens == pytest.approx(usual.term("atmosphere").share - air.share, abs=2e-3)  # type: ignore[operator]
+    assert sum(term.share or 0.0 for term in made.terms) == pytest.approx(1)
+
+
 def test_the_needed_rms_of_turbulent_air_is_less_than_that_of_a_gaussian() -> None:
     # BUD-04 of the table: a fifth of the FWHM of a Gaussian star; the wings of the air make it less
     assert needed_rms(2.0) == pytest.approx(2 * jitter_for_growth(Blurs(seeing_arcsec=1.0), 1.1), rel=0.01)

@@ -106,6 +106,9 @@ def test_across_a_long_line_the_star_is_as_wide_as_still() -> None:
     )  # fmt: skip
     made = parts_of_lines([3, 5], [line, replace(line, trail_length_px=None)])
     assert made.frames == (3, 5)
-    assert np.sqrt(made.still_px2) == pytest.approx(np.full((1, 2), 3.0))
-    assert made.along_px2[0] == pytest.approx(12.0**2 / 12)
-    assert FWHM2 * made.along_px2[0, 0] > made.total_px2[0, 0]
+    still, length = np.sqrt(made.still_px2), np.sqrt(12 * made.along_px2)
+    assert np.median(still, axis=0) == pytest.approx([3.0, 3.0])
+    assert np.median(length, axis=0) == pytest.approx([12.0, 12.0])
+    for drawn in (still / 3, length / 12):  # neither is known exactly
+        assert np.percentile(drawn, [16, 84]) == pytest.approx([0.97, 1.03], abs=0.01)
+    assert (FWHM2 * made.along_px2 > made.total_px2).all()

@@ -230,6 +230,13 @@ def test_the_template_is_read_back(tmp_path: Path) -> None:
         assert f"# {key.help}" in text
 
 
+def test_the_template_does_not_hold_a_lens_wide_open(tmp_path: Path) -> None:
+    text = rig_template(exposure(focal_length_mm=35.0, aperture_mm=17.5, lens_f_number=2.0))
+    assert rig_of(tmp_path, text).aperture_mm is None
+    assert rig_of(tmp_path, text).focal_length_mm == 35
+    assert rig_of(tmp_path, rig_template(exposure(aperture_mm=106.0))).aperture_mm == 106
+
+
 def test_every_example_of_the_template_is_allowed(tmp_path: Path) -> None:
     text = rig_template(exposure())
     assert rig_of(tmp_path, text) == Rig()

@@ -91,3 +91,14 @@ def test_sentences_and_clauses() -> None:
 def test_likelihood_names_its_number() -> None:
     assert words.likelihood(0.86) == "very likely (86 %)"
     assert words.likelihood(0.3) == "possible (30 %)"
+
+
+def test_bounds_of_an_axis_that_is_far_off_are_told_apart() -> None:
+    assert [words.arcminutes(one) for one in (110.3, 112.4, 83.1, 8.44, 0.0, None)] == [
+        "110",
+        "112",
+        "83",
+        "8.4",
+        "0",
+        "–",
+    ]
