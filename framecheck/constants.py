@@ -31,6 +31,10 @@ AIRY_FWHM_LAMBDA_OVER_D: Final = 1.02899
 VISUAL_WAVELENGTH_M: Final = 550e-9
 """Middle of the visual band, where no filter tells better. [m] Johnson V; chosen."""
 
+SEEING_POWER: Final = 0.6
+"""The air widens stars as the air mass to this power (Kolmogorov turbulence; D. L. Fried 1966, J. Opt. Soc. Am. 56,
+1372; shared/reference_values.csv, PSF-28)."""
+
 BY_CHANCE: Final = 1e-3
 """Chance, or expected number by chance, below which something is taken to be real. Chosen: wrong once in a thousand."""
 
@@ -42,3 +46,9 @@ SURE_SIGMA: Final = 4.0
 
 BEYOND_NOISE_SIGMA: Final = 6.0
 """What no noise reaches. [sigma] Chosen: one pixel in a thousand million does (closed form), less than one a frame."""
+
+FEWEST_OF_A_MEDIAN: Final = 5
+"""Values of which a median is taken. Chosen: it shrugs off two bad ones."""
+
+LONGEST_PATH: Final = 4096
+"""[signs] Linux, path_resolution(7): a path has fewer bytes."""

@@ -16,6 +16,12 @@ _SIGNS: Final = {
     "deg/h": "° an hour", "px": " px", "px/min": " px a minute", "s": " s", "K": " K", "ratio": "",
 }  # fmt: skip
 """What stands after a number of that unit."""
+SHORT_UNITS: Final = {
+    "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min", "arcmin": "′",
+    "min/h": " min/h", "deg": "°", "deg/h": "°/h", "px": " px", "px/min": " px/min", "mm": " mm", "µm": " µm",
+    "micrometre": " µm", "ADU": " ADU", "s": " s", "percent": " %",
+}  # fmt: skip
+"""The same in a table, where room is short."""
 _SMALLEST: Final = {"percent": 0.1, "percent of the squared FWHM": 0.1}
 """Smaller shares are told as "below" it: three digits of a tiny chance say nothing more. Chosen."""
 _LIMIT: Final = re.compile(r"\b(?:below|above|within|up to) \d+(?:\.\d+)?(?![\d.]|\s?%)")

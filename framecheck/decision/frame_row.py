@@ -8,7 +8,7 @@ from typing import Any, Final, Literal
 
 from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.grades import Grade
+from framecheck.decision.grades import Grade, GradeName
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -28,7 +28,7 @@ class FrameRow:
     exposure_s: float | None = None
     status: Literal["measured", "failed"] = "measured"
     failure: str | None = None
-    grade: Literal["keep", "doubtful", "reject"] | None = None
+    grade: GradeName | None = None
     reasons: tuple[str, ...] = ()
     n_stars: int | None = None
     n_measured_stars: int | None = None

@@ -10,6 +10,7 @@ from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.first_look import morning_of
 from framecheck.decision.group_figures import GroupFigures, group_figures
 from framecheck.decision.judged import Judged
+from framecheck.decision.moonlight import BrightMoon, bright_moon
 from framecheck.decision.morning import Morning
 from framecheck.decision.records import FieldPattern, FieldStretches, GroupSummary, Sampling, WhatIf
 from framecheck.model.explain import ShareExplained
@@ -44,6 +45,11 @@ class Judgement(Judged):
     def ground(self) -> GroundInView | None:
         """Ground in view; None without any."""
         return ground_in_view(self.night.frames, self.night.groups)
+
+    @cached_property
+    def moon(self) -> BrightMoon | None:
+        """A bright Moon; None if there was none above the horizon."""
+        return bright_moon(self.night)
 
     @cached_property
     def standing(self) -> StandingCamera | None:

@@ -10,8 +10,8 @@ from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.read.exposure import Exposure
 from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
+from framecheck.read.rig_keys import MountType as MountType
 
-MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
 Origin = Literal["rig file", "saved rig", "header", "plate solution", "calibration frames", "measured", "default"]
 WITHOUT_LIGHT: Final = ("overscan", "bias frames", "dark frames")
 """Where an exposure's facts come from if pixels without light told them."""

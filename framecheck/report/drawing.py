@@ -45,6 +45,16 @@ def place(figure: "Figure", left: float, top: float, width: float, height: float
     )
 
 
+def write(figure: "Figure", x_px: float, y_px: float, text: str, colour: str = INK, *, bold: bool = False) -> None:
+    """Lines of text at a place of a figure, the first one's middle so far from its upper left corner."""
+    wide, tall = figure.get_size_inches() * _PX_PER_INCH
+    for k, line in enumerate(text.split("\n")):
+        figure.text(
+            x_px / wide, 1 - (y_px + 16 * k) / tall, line, color=colour, fontsize=TEXT_PX, va="center",
+            parse_math=False, fontweight="bold" if bold else "normal",
+        )  # fmt: skip
+
+
 def quiet_frame(axes: "Axes", *, sides: tuple[str, ...] = ("bottom",), size_px: float = 12) -> None:
     """Take away what is not data: only the named sides stay, thin and grey."""
     axes.set_facecolor("none")

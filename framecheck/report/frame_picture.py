@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH_PX: Final = 1200
-_FRAME_PX: Final = 860
+FRAME_PX: Final = 860
 """Longer side of the frame."""
 _STAR_PX: Final = 250
 _EDGE_PX: Final = 30
@@ -51,7 +51,7 @@ def frame_picture(judgement: Judgement, shades: Shades, account: FrameAccount) -
 
     (frame,) = judgement.night.frames
     exposure = frame.result.exposure
-    scale = _FRAME_PX / max(exposure.width_px, exposure.height_px)
+    scale = FRAME_PX / max(exposure.width_px, exposure.height_px)
     wide, tall = exposure.width_px * scale, exposure.height_px * scale
     lines = _lines(account)
     body = max(tall, 2 * _STAR_PX + 90)
@@ -67,7 +67,7 @@ def frame_picture(judgement: Judgement, shades: Shades, account: FrameAccount) -
     over = _axes(figure, height, _EDGE_PX, top, wide, tall)
     cells = _frame(over, frame.result, shades, judgement)
     _key(page, _EDGE_PX, top + tall + 22, cells, wide)
-    _mean_star(figure, page, height, _EDGE_PX + max(wide, _FRAME_PX) + 30, top, frame.result)
+    _mean_star(figure, page, height, _EDGE_PX + max(wide, FRAME_PX) + 30, top, frame.result)
     for number, (name, line) in enumerate(lines):
         y = top + body + 60 + _LINE_PX * number
         _say(page, _EDGE_PX, y, name, colour=_QUIET)
@@ -79,11 +79,9 @@ def _lines(account: FrameAccount) -> list[tuple[str, str]]:
     """Name and text of each line beneath the pictures; a name stands on the first of its lines."""
     from textwrap import wrap
 
-    rows = [(name, value + (f" ({good})" if good else "")) for name, value, good in account.rows]
-    rows += [("Fault", fault) for fault in account.faults] or [("Faults", "none that a single frame shows")]
     return [
         (name if number == 0 else "", line)
-        for name, text in rows
+        for name, text in account.lines
         for number, line in enumerate(wrap(plain(text), _MOST_SIGNS) or [""])
     ]
 

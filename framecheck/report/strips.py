@@ -7,6 +7,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.grades import GRADES
 from framecheck.quantity import Curve, Quantity, is_known, shown_as
 from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place
 from framecheck.report.drawing import quiet_frame as quiet
@@ -23,9 +24,8 @@ _LEFT_PX: Final = 46
 _RIGHT_PX: Final = 10
 _LANE_PX: Final = 20
 _MOST_LANES: Final = 10
-GRADES: Final = ("keep", "doubtful", "reject")
-"""Each grade has a shape as well as a colour."""
 _COLOURS: Final = {"keep": KEEP, "doubtful": DOUBTFUL, "reject": REJECT}
+"""Each grade has a shape as well as a colour."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -13,7 +13,7 @@ from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.aperture_light import light_over_profile
 from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
-from framecheck.stars.doubled import common_companion
+from framecheck.stars.doubled import Doubled, common_companion
 from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail, like_the_typical
 from framecheck.stars.find import Found
 from framecheck.stars.fit import StarFits, fit_stars, star_chunks
@@ -123,32 +123,40 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     mean = None if long else mean_star(stamps, fit, shapes, good, elongated, gain)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    ground = under.level_at(stamps.x, stamps.y)
-    table = _table(stamps, one.as_fitted if long else stamps, fit, shapes, flags, one.rule, ground)
+    fitted = one.as_fitted if long else stamps
+    table = _table(stamps, fitted, fit, shapes, flags, one.rule, under.level_at(stamps.x, stamps.y))
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
-    moved = fit.p[good][:, [TRAIL_X, TRAIL_Y]]
-    length = typical_length(x[good], y[good], moved) if trailed and good.any() else None
     return Measured(
-        stars=Stars(
-            table=table,
-            n_found=len(found),
-            n_saturated=int(found.saturated.sum()),
-            lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
-            doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
-            doubled_share=None if doubled is None else doubled.share,
-        ),
+        stars=_stars(frame, table, found, doubled),
         sky=sky,
         mean=mean,
         beta=1 / fit.wing if good.any() else None,
         trailed=trailed,
-        trail_length_px=length,
+        trail_length_px=_trail_length(fit, x, y, good) if trailed and good.any() else None,
         clip_adu=clip,
         light_over_profile=light,
         wing_in_size=one.wing_in_size,
     )
+
+
+def _stars(frame: Frame, table: StarTable, found: Found, doubled: Doubled | None) -> Stars:
+    """The stars of a frame, with all that was found beside them."""
+    return Stars(
+        table=table,
+        n_found=len(found),
+        n_saturated=int(found.saturated.sum()),
+        lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
+        doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
+        doubled_share=None if doubled is None else doubled.share,
+    )
+
+
+def _trail_length(fit: StarFits, x: F64, y: F64, good: NDArray[np.bool_]) -> float:
+    """Typical length of the good stars' lines. [px]"""
+    return typical_length(x[good], y[good], fit.p[good][:, [TRAIL_X, TRAIL_Y]])
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -12,7 +12,7 @@ Each JSON object has `event`, `told_utc`, and what follows; fields may be added,
 `folder lost`, `folder back`     `why`; `folder`
 `alarm`, `cause`, `over`         `alarm`: the fields of `decision.alarms.Alarm`; `sentences`, as a person is told
 `night`                          nothing: a new night has begun
-`end`                            `account`: the fields of `report.account.Account`
+`end`                            `account`: the fields of `decision.account.Account`
 ===============================  =========================================================================
 """
 
@@ -22,6 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from framecheck.decision.account import Account
 from framecheck.decision.alarms import Told
 from framecheck.decision.frame_row import FrameRow
 from framecheck.document import json_text, plain_values
@@ -30,7 +31,6 @@ from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.quantity import Latest, Quantity, shown_as
 from framecheck.read.local_time import LocalTime
-from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
 from framecheck.report.look import Look
 from framecheck.report.terminal import failure_line

@@ -19,6 +19,7 @@ from framecheck.motion.smears import Smears
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import NightFrame
 from framecheck.read.exposure import Orientation
+from framecheck.report.blocks import Pictures
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart
 from framecheck.report.chart_numbers import chart_numbers
@@ -27,7 +28,6 @@ from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import SEEING_POWER, sharpness_charts
 from framecheck.report.page import night_page
 from framecheck.report.star_picture import round_moffat, star_chart, star_pictures
-from framecheck.report.story import Pictures
 
 N = 24
 MINUTES = 5.0 * np.arange(N, dtype=np.float64)
