@@ -16,6 +16,12 @@ QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 ARCSEC_PER_RADIAN: Final = 180 * 3600 / pi
 """[arcsec] Closed form."""
 
+
+def arcsec_of(length_um: float, focal_length_mm: float) -> float:
+    """Angle that a length on the sensor spans in the middle of the field. [arcsec] Closed form, for small angles."""
+    return ARCSEC_PER_RADIAN * length_um * 1e-3 / focal_length_mm
+
+
 SIDEREAL_DAY_S: Final = 86164.0905
 """Mean sidereal day. [s] IAU 2000 Earth rotation, as computed by astropy (GMST rate)."""
 
@@ -46,6 +52,9 @@ SURE_SIGMA: Final = 4.0
 
 BEYOND_NOISE_SIGMA: Final = 6.0
 """What no noise reaches. [sigma] Chosen: one pixel in a thousand million does (closed form), less than one a frame."""
+
+FEWEST_THAT_AGREE: Final = 3
+"""Values that show which of them is off. Chosen: of two, nobody can tell which."""
 
 FEWEST_OF_A_MEDIAN: Final = 5
 """Values of which a median is taken. Chosen: it shrugs off two bad ones."""

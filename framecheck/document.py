@@ -14,7 +14,7 @@ from functools import cache
 from typing import Any, Final, TypeVar
 
 from framecheck.constants import LONGEST_PATH
-from framecheck.words import plain, steers, valid_text
+from framecheck.words import cut, plain, steers, valid_text
 
 Record = TypeVar("Record")
 
@@ -72,7 +72,7 @@ def plain_values(value: Any) -> Any:
         names = getattr(value, "WRITTEN", None) or [field.name for field in fields(value)]
         return {name: plain_values(getattr(value, name)) for name in names}
     if isinstance(value, datetime):
-        return value.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return time_text(value)
     if isinstance(value, Mapping):
         return {valid_text(str(name)): plain_values(inner) for name, inner in value.items()}
     if isinstance(value, tuple | list):
@@ -86,6 +86,11 @@ def plain_values(value: Any) -> Any:
     if isinstance(value, float):
         return rounded(value)
     raise TypeError(f"JSON cannot hold a {type(value).__name__}: {value!r}")
+
+
+def time_text(moment: datetime) -> str:
+    """A time in ISO 8601, with a Z for UTC."""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def shared_fields(record: Any, kind: Any) -> dict[str, Any]:
@@ -209,5 +214,4 @@ def _in_words(message: str) -> str:
 
 
 def _short(text: str) -> str:
-    text = plain(text)
-    return text if len(text) <= 120 else f"{text[:120]}…"
+    return cut(plain(text), 120)

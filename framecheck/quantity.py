@@ -45,8 +45,6 @@ class Column:
     """With soft hyphens."""
     unit: str = ""
     _: KW_ONLY
-    digits: int = 3
-    """Significant ones, where the quantity has no decimals."""
     of: str = ""
     """Name of the quantity that it is a part of, told beside it."""
 
@@ -101,11 +99,11 @@ class Quantity:
     column: Column | None = None
     latest: Latest | None = None
 
-    def text(self, value: int | float | None, digits: int = 3) -> str:
+    def text(self, value: int | float | None) -> str:
         """The value as a person reads it, without unit; counts as they are."""
         if isinstance(value, int):
             return str(value)
-        return number(value, digits) if self.decimals is None else fixed(value, self.decimals)
+        return number(value) if self.decimals is None else fixed(value, self.decimals)
 
     def of_frame(self, frame: Any) -> Any:
         """Its value in a `NightFrame`; None if unknown."""
@@ -213,7 +211,7 @@ QUANTITIES: Final = (
         "adu",
         "level of the sky, pedestal included",
         curve=Curve(3, "sky", "Sky", "ADU", "lower is darker"),
-        column=Column(4, "Sky", "ADU", digits=4),
+        column=Column(4, "Sky", "ADU"),
     ),
     Quantity("sky_noise_adu", "result.sky.noise_adu", "adu", "standard deviation of a pixel of blank sky"),
     Quantity(

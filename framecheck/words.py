@@ -74,6 +74,11 @@ def valid_text(text: str) -> str:
     return "".join(_visible(sign) if "\ud800" <= sign <= "\udfff" else sign for sign in text)
 
 
+def cut(text: str, longest: int = 300) -> str:
+    """Foreign text of no more than so many signs: three lines of the page, if nothing else is said."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
 def path_in(folder: Path, file: PurePath) -> str:
     """A file's path relative to the night's folder, with forward slashes, also of one that lies elsewhere.
 

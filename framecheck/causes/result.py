@@ -81,6 +81,11 @@ class Finding:
         """How many frames the cause touches."""
         return len(self.affected)
 
+    @property
+    def first_measured(self) -> Evidence | None:
+        """The first number that speaks for it; None if there is none."""
+        return next((one for one in self.evidence if one.value is not None), None)
+
     def _repr_html_(self) -> str:
         """As a notebook shows it."""
         rows = [

@@ -8,7 +8,7 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
 from framecheck.cli.options import SOME_FAILED, AimOption, GuidingOption, NoProgress, RigOption
-from framecheck.cli.terminal import say, warn
+from framecheck.cli.terminal import say
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
 from framecheck.document import json_text
 from framecheck.report.look import Look, look_of
@@ -45,12 +45,11 @@ def advise(
     quiet: NoProgress = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
-    from framecheck.cli.night_command import folder_of, frames_of, logbook_in_use, measured_folder
+    from framecheck.cli.night_command import folder_of, frames_of, logbook_in_use, measured_folder, warn_of
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
     from framecheck.read import whole_path
-    from framecheck.report.terminal import failure_lines
 
     force = workforce(workers, memory, scheduler)
     folder = folder if scheduler is None else whole_path(folder)
@@ -60,8 +59,7 @@ def advise(
         measurements, known = measured_folder(folder, paths, rig_of(rig_file_of(folder, rig)), force, quiet, book)
     folder = folder_of(folder)
     judgement = judge_night(folder, measurements, known, aim, record)
-    for line in failure_lines(measurements.failures, folder):
-        warn(line)
+    warn_of(measurements.failures, folder)
     if as_json:
         say(json_text(advice_document(judgement)))
     else:

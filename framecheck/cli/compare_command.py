@@ -10,7 +10,7 @@ import typer
 
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.cli.options import SOME_FAILED, NoProgress, RigOption
-from framecheck.cli.terminal import say, warn
+from framecheck.cli.terminal import say
 from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.report.look import Look, look_of
@@ -141,13 +141,12 @@ def one_night(
 
 def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
-    from framecheck.cli.night_command import measured_folder
+    from framecheck.cli.night_command import measured_folder, warn_of
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.workforce import HERE
     from framecheck.pipeline import judge_night
     from framecheck.read import find_frames
     from framecheck.report.night_json import night_document
-    from framecheck.report.terminal import failure_lines
 
     rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
@@ -157,8 +156,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
             "--out` wrote, or one of frames."
         )
     measurements, rig = measured_folder(folder, paths, rig, HERE, quiet, book)
-    for line in failure_lines(measurements.failures, folder):
-        warn(line)
+    warn_of(measurements.failures, folder)
     return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 

@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from framecheck._version import __version__
+from framecheck.decision.night_document import Generator
 from framecheck.document import plain_values
 from framecheck.plan.asked import ASKED
 from framecheck.plan.records import Plan, PlanLine, Setup, short_time
@@ -86,7 +86,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     given = {name: getattr(setup, name) for name in ASKED if not hasattr(setup.rig, name)}
     return {
         "schema": 1,
-        "generator": {"name": "framecheck", "version": __version__},
+        "generator": plain_values(Generator()),
         "given": {**rig, **given, "seeing_arcsec": setup.seeing_arcsec and list(setup.seeing_arcsec)},
         "sections": plain_values(plan.sections),
     }

@@ -10,12 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.constants import FEWEST_OF_A_MEDIAN, KNOWN_SIGMA
+from framecheck.constants import FEWEST_OF_A_MEDIAN, FEWEST_THAT_AGREE, KNOWN_SIGMA
 from framecheck.night.records import NightFrame
 from framecheck.stars.table import StarTable
-
-FEWEST_FRAMES: Final = 3
-"""At one f-number. Chosen: fewer have no scatter."""
 
 FEWEST_CORNERS: Final = 2
 """Chosen: ground hides the others."""
@@ -71,7 +68,7 @@ def apertures(frames: Sequence[NightFrame]) -> tuple[ApertureFigures, ...]:
 
 def _figures(f_number: float, frames: Sequence[NightFrame]) -> ApertureFigures | None:
     rows = [row for row in map(_middle_and_corners, frames) if row is not None]
-    if len(rows) < FEWEST_FRAMES:
+    if len(rows) < FEWEST_THAT_AGREE:
         return None
     middle, corner = (np.array([row[i] for row in rows]) for i in (0, 1))
     drawn = _drawn_out(np.array([row[2] for row in rows]))
@@ -111,7 +108,7 @@ def _drawn_out(e: NDArray[np.complex128]) -> tuple[float, float] | None:
     sizes, variances = [], []
     for of_corner in e.T:
         known = of_corner[np.isfinite(of_corner)]
-        if len(known) >= FEWEST_FRAMES:
+        if len(known) >= FEWEST_THAT_AGREE:
             variance = float(np.var(known, ddof=1)) / len(known)
             sizes.append(sqrt(max(abs(complex(known.mean())) ** 2 - variance, 0.0)))
             variances.append(variance / 2)

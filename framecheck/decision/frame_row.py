@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.grades import Grade, GradeName
+from framecheck.document import time_text
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -203,4 +204,4 @@ def _iso(moment: datetime | None) -> str | None:
     if moment is None:
         return None
     utc = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return time_text(utc)

@@ -78,12 +78,7 @@ class Judgement(Judged):
 
     def _repr_html_(self) -> str:
         """As a notebook shows it: the first screen of the page in a few rows."""
-        told = self.morning
-        rows = [(figure.name, figure.line) for figure in told.figures]
-        rows += [("Do first", told.action.sentence), ("Mind", told.action.caution or "")]
-        rows += [("Mount", told.mount.removeprefix("Mount: "))]
-        rows += [("Doubtful", "" if told.doubtful is None else told.doubtful.sentence)]
-        return small_table(told.verdict, rows)
+        return small_table(self.morning.verdict, self.morning.rows)
 
     def to_table(self) -> "Table":
         """Tell the night frame by frame, as `Night.to_table`, with each frame's grade, its reasons and its benefit."""

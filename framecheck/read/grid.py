@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, isfinite, radians, sin, sqrt
 from typing import Final
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import ARCSEC_PER_RADIAN, arcsec_of
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.exposure import Orientation
@@ -170,7 +170,7 @@ def _scale_conflicts(
     conflicts = []
     computed = None
     if pixel_um is not None and focal_length_mm:
-        computed = ARCSEC_PER_RADIAN * pixel_um * 1e-3 / focal_length_mm
+        computed = arcsec_of(pixel_um, focal_length_mm)
     if solved is not None and computed is not None and abs(solved / computed - 1) > _SCALE_AGREES:
         conflicts.append(
             f"The plate solution gives {solved:.3f} arcsec a pixel, focal length and pixel size {computed:.3f}; "

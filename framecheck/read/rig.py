@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, fields, replace
 from statistics import median
 from typing import Any, Final, Literal
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import arcsec_of
 from framecheck.read.exposure import Exposure
 from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
@@ -58,7 +58,7 @@ class Rig:
             return self.solved_scale_arcsec
         if self.pixel_um is None or self.focal_length_mm is None:
             return self.stated_scale_arcsec
-        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
+        return arcsec_of(self.pixel_um, self.focal_length_mm)
 
 
 _SHARED: Final = (

@@ -55,6 +55,13 @@ def write(figure: "Figure", x_px: float, y_px: float, text: str, colour: str = I
         )  # fmt: skip
 
 
+def time_marks(axes: "Axes", marks: list[tuple[float, str]], *, labels: bool) -> None:
+    """Fine lines across charts one below the other, at the same times; the last one names them."""
+    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
+    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
+    axes.set_axisbelow(True)
+
+
 def quiet_frame(axes: "Axes", *, sides: tuple[str, ...] = ("bottom",), size_px: float = 12) -> None:
     """Take away what is not data: only the named sides stay, thin and grey."""
     axes.set_facecolor("none")

@@ -13,16 +13,16 @@ from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import WORTH_FWHM
 from framecheck.decision.records import Range
 from framecheck.report.blocks import Block, Facts, Lines, Part, Pictures, Points, Text
-from framecheck.report.budget_chart import budget_chart
+from framecheck.report.budget_chart import TERMS, budget_chart
 from framecheck.report.chart import Chart, renamed
 from framecheck.report.field_map import field_chart, rest_chart
-from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
+from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, failed_alike
 from framecheck.report.missing import missing_values, rig_lines
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import sharpness_charts
 from framecheck.report.star_picture import star_chart
 from framecheck.report.story import advice, what_if_table
-from framecheck.words import counted, fixed, percent, signed
+from framecheck.words import counted, cut, fixed, percent, signed
 
 _STILL: Final = "between exposures, dithers taken out; guided mounts stay below 0.1″ a minute"
 _POLAR: Final = "below 5′ does little harm to guided frames"
@@ -102,14 +102,8 @@ def _budget(judgement: Judgement) -> Part | None:
     if chart is None:
         return None
     terms = sorted(judgement.budget, key=lambda term: -(term.share or 0.0))
-    note = ", ".join(f"{_TERMS[term.term]} {percent(term.share)}" for term in terms[:2])
+    note = ", ".join(f"{TERMS[term.term]} {percent(term.share)}" for term in terms[:2])
     return Part("budget", "What makes the stars this wide", note, (Pictures((chart,)),))
-
-
-_TERMS: Final = {
-    "atmosphere": "air", "diffraction": "diffraction", "pixel": "pixel", "tracking": "tracking",
-    "focus and optics": "focus and optics",
-}  # fmt: skip
 
 
 def _field(judgement: Judgement) -> Part | None:

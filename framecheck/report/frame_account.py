@@ -136,7 +136,7 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
 
 
 def _claim(finding: Finding) -> str:
-    seen = next((one for one in finding.evidence if one.value is not None), None)
+    seen = finding.first_measured
     claim = f"{CAUSES[finding.cause].title}, {likelihood(finding.confidence)}"
     if seen is None:
         return f"{claim}."

@@ -16,6 +16,7 @@ from framecheck.report.drawing import (
     new_figure,
     place,
     quiet_frame,
+    time_marks,
     write,
 )
 from framecheck.report.history_words import cause_words, summary, trend_words
@@ -97,10 +98,7 @@ def _along(axes: "Axes", history: RigHistory, *, labels: bool) -> None:
     first, last = _day(history.nights[0].start_utc), _day(history.nights[-1].start_utc)
     margin = max(0.04 * (last - first), 1.0)
     axes.set_xlim(first - margin, last + margin)
-    marks = _date_marks(history)
-    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
-    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
-    axes.set_axisbelow(True)
+    time_marks(axes, _date_marks(history), labels=labels)
 
 
 def _date_marks(history: RigHistory) -> list[tuple[float, str]]:

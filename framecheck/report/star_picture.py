@@ -15,8 +15,10 @@ from framecheck.report.drawing import INK, PAPER, QUIET, TEXT_PX, inline_svg, ne
 from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+Image = NDArray[np.float64]
 _THREE: Final = ("roundest", "typical", "longest")
 
 
@@ -114,21 +116,12 @@ def _paths(night: Night, group: Group) -> dict[int, tuple[str, tuple[complex, co
 def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side: float) -> None:
     star, shape = picture.star, picture.shape
     left = column * (_TILE_PX + _GAP_PX)
-    n = star.image.shape[0]
-    at = (np.arange(n) - (n - 1) / 2) * star.pixel_px
-    x, y = np.meshgrid(at, at)
-    round_star = round_moffat(shape.fwhm_px, shape.moffat_beta, np.hypot(x, y))
-    for row, image in enumerate((np.asarray(star.image, dtype=float), round_star)):
+    for row, image in enumerate(star_and_round(star, shape)):
         axes = place(figure, left, _HEAD_PX + row * (_TILE_PX + _GAP_PX), _TILE_PX, _TILE_PX)
         quiet_frame(axes, sides=())
         axes.set_xticks([])
         axes.set_yticks([])
-        edge = float(at[-1] + star.pixel_px / 2)
-        axes.imshow(
-            np.sqrt(np.clip(image / image.max(), 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
-            extent=(-edge, edge, -edge, edge), interpolation="none",
-        )  # fmt: skip
-        axes.contour(at, at, image / image.max(), levels=[0.5], colors=[PAPER], linewidths=1.2)
+        draw_star(axes, image, star.pixel_px, PAPER)
         if row and picture.ends_px is not None:
             ends = np.array(picture.ends_px)
             joined, mark = ("none", "o") if picture.path == "two blobs" else ("-", "none")
@@ -148,6 +141,28 @@ def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side
     words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=TEXT_PX, va="center")
     shown = name if len(name) <= 17 else "…" + name[-16:]
     words.text(0, foot + 30, shown, color=QUIET, fontsize=TEXT_PX, va="center", parse_math=False)
+
+
+def star_and_round(star: StackedStar, shape: FrameShape) -> tuple[Image, Image]:
+    """The mean star of a frame, and the round one of its area in the same pixels."""
+    x, y = np.meshgrid(_places(star.image, star.pixel_px), _places(star.image, star.pixel_px))
+    return np.asarray(star.image, dtype=float), round_moffat(shape.fwhm_px, shape.moffat_beta, np.hypot(x, y))
+
+
+def draw_star(axes: "Axes", image: Image, pixel_px: float, rim: str) -> None:
+    """Shades by the square root of the light, with a ring at half the peak."""
+    at, light = _places(image, pixel_px), image / image.max()
+    edge = float(at[-1] + pixel_px / 2)
+    axes.imshow(
+        np.sqrt(np.clip(light, 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
+        extent=(-edge, edge, -edge, edge), interpolation="none",
+    )  # fmt: skip
+    axes.contour(at, at, light, levels=[0.5], colors=[rim], linewidths=1.2)
+
+
+def _places(image: NDArray[np.floating], pixel_px: float) -> Image:
+    """Middles of pixels along one side, from the image's middle. [px]"""
+    return np.asarray((np.arange(len(image)) - (len(image) - 1) / 2) * pixel_px)
 
 
 def round_moffat(fwhm_px: float, beta: float, radius_px: NDArray[np.float64]) -> NDArray[np.float64]:

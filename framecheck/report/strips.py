@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Final
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import GRADES
 from framecheck.quantity import Curve, Quantity, is_known, shown_as
-from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place
+from framecheck.report.drawing import (
+    DOUBTFUL,
+    INK,
+    KEEP,
+    LINE,
+    QUIET,
+    REJECT,
+    inline_svg,
+    new_figure,
+    place,
+    time_marks,
+)
 from framecheck.report.drawing import quiet_frame as quiet
 from framecheck.report.time_axis import TimeAxis, time_axis
 from framecheck.words import counted, plain
@@ -160,10 +171,7 @@ def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
     """The hours: fine lines across every strip, figures under the first and the last."""
     quiet(axes, size_px=11.5)
     axes.set_xlim(axis.start, axis.end)
-    marks = axis.marks(at_most=10 if width == WIDE_PX else 5)
-    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
-    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
-    axes.set_axisbelow(True)
+    time_marks(axes, axis.marks(at_most=10 if width == WIDE_PX else 5), labels=labels)
 
 
 def _scale(axes: "Axes", mark: float | None, *, whole: bool) -> None:

@@ -46,16 +46,8 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
 
 def morning_lines(judgement: Judgement, look: Look) -> list[str]:
     """The answer in the words and order of the page's first screen."""
-    morning = judgement.morning
-    lines = [look.style(look.wrap(safe(morning.verdict), 0), "bold"), ""]
-    told = [(figure.name, figure.line) for figure in morning.figures]
-    told.append(("Do first", morning.action.sentence))
-    if morning.action.caution is not None:
-        told.append(("Mind", morning.action.caution))
-    told.append(("Mount", morning.mount.removeprefix("Mount: ")))
-    if morning.doubtful is not None:
-        told.append(("Doubtful", morning.doubtful.sentence))
-    for name, text in told:
+    lines = [look.style(look.wrap(safe(judgement.morning.verdict), 0), "bold"), ""]
+    for name, text in judgement.morning.rows:
         label = f"{name:<{LABEL}}"
         lines.append(look.style(label, "quiet") + look.wrap(safe(text), LABEL, used=LABEL))
     return lines
