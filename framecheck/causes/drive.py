@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import shear
-from framecheck.causes.kinds import Beforehand, after_moves, of_worst
+from framecheck.causes.kinds import WORST_SCATTER, Beforehand, after_moves, of_worst
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -51,9 +51,6 @@ PLAINLY_SMEARED: Final = 0.1
 
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
-
-WORST_SCATTER: Final = 0.3
-"""Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
 
 NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows no period, but frames as a gear draws them. Chosen: three to one."""

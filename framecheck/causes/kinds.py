@@ -32,6 +32,12 @@ from framecheck.model.parts import still_shapes_px2
 from framecheck.motion.drift import never_rests
 from framecheck.motion.night import Night
 
+SLACK_HUNTS: Final = (0.05, 0.2, 0.6)
+"""Chance that it is slack in declination that lets corrections hunt along one axis: along right ascension, where no
+axis is known, and along declination. Chosen: slack makes corrections late again and again; gears swing in the other."""
+ALONG: Final = 0.5
+"""Cosine of twice the angle to an axis from which motion goes along it: within 30 degrees. Chosen."""
+
 FAR_SWING: Final = 1.5
 """Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
 
@@ -57,6 +63,9 @@ MOST_OF_DRIFT: Final = 1.3
 WORST: Final = 0.1
 """Share of the frames, the worst, by which a cause that spoils some of them is judged. Chosen."""
 
+WORST_SCATTER: Final = 0.3
+"""Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
+
 LEAST_CHANCE: Final = 1e-6
 """Chance that no kind falls below. Chosen: none of them is the whole truth."""
 
@@ -78,13 +87,27 @@ class Kinds:
     """Smear that knocks draw in each frame, if they are there; shape (n,)."""
     late: Floats
     """Smear that late corrections draw in each frame, if they are there; shape (n,)."""
+    hunted: Floats
+    """Smear that hunting corrections draw in each frame, if they are there; shape (n,)."""
     unguided_gear: float
     """Probability that it is the gear, and that nobody corrects it."""
+    hunting_by_slack: float
+    """Probability that corrections hunt, and do so because slack makes them late."""
+
+    @property
+    def late_chance(self) -> float:
+        """Probability of corrections that come late."""
+        return self.chance["after moves"] + self.chance["in a run"] + self.hunting_by_slack
 
     @property
     def late_log_odds(self) -> float:
         """Log-odds of corrections that come late."""
-        return _log_odds(self.chance["after moves"] + self.chance["in a run"])
+        return _log_odds(self.late_chance)
+
+    @property
+    def hunting_log_odds(self) -> float:
+        """Log-odds of corrections that hunt, but not for slack."""
+        return _log_odds(self.chance["hunting"] - self.hunting_by_slack)
 
     @property
     def gear_log_odds(self) -> float:
@@ -94,7 +117,7 @@ class Kinds:
     @property
     def others_log_odds(self) -> float:
         """Log-odds that it is neither."""
-        return _log_odds(1 - self.chance["after moves"] - self.chance["in a run"] - self.unguided_gear)
+        return _log_odds(1 - self.late_chance - self.unguided_gear)
 
     @property
     def knocked_log_odds(self) -> float:
@@ -191,13 +214,17 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = _late_smear(cases[beside].seen, likeliest == "in a run")
     late_is_there = of_kind["after moves"] + of_kind["in a run"] > 0.5
+    hunted, by_slack = _hunted(seen)
+    by_slack *= of_kind["hunting"]
     return Kinds(
         chance=of_kind,
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
         unguided_gear=of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0]),
         by_gear=_gear_smear(seen),
         knocked=_knocked(seen, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
-        late=by_late,
+        late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
+        hunted=hunted,
+        hunting_by_slack=by_slack,
     )
 
 
@@ -303,6 +330,15 @@ def _gear_smear(seen: Seen) -> Floats:
     axes, _ = gear_axes(seen)
     axis = axes[int(along_axes(seen, axes).real.sum(axis=-1).argmax())]
     return np.maximum((along_axes(seen, np.array([axis]))[0] - np.abs(seen.from_drift)).real, 0.0)
+
+
+def _hunted(seen: Seen) -> tuple[Floats, float]:
+    """Smear along the axis of the larger ones, and the chance that slack makes corrections hunt along it."""
+    axis = np.sum(seen.smear * np.abs(seen.smear))
+    axis = axis / max(float(np.abs(axis)), 1e-12)
+    in_ra, unknown, in_dec = SLACK_HUNTS
+    chance = unknown if not seen.ra_known or abs(axis.real) < ALONG else in_ra if axis.real > 0 else in_dec
+    return np.maximum((seen.smear * np.conj(axis)).real, 0.0), chance
 
 
 def _knocked(seen: Seen, swings: bool, late: Floats) -> Floats:

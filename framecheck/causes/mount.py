@@ -1,6 +1,7 @@
 """Causes in the mount that move the stars steadily: no tracking, a wrong rate, flexure."""
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -32,6 +33,7 @@ from framecheck.causes.result import (
     log_odds_above,
     log_odds_of_ratio,
 )
+from framecheck.causes.series import Bools
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.night import Night
 from framecheck.motion.smears import lines_px
@@ -47,6 +49,13 @@ RATE_SCATTER: Final = 0.2
 PLAIN_LINE: Final = 0.5
 """Length of a line over the FWHM from which its length is known. Chosen."""
 
+TRAILING: Final = 0.2
+"""|spin2| over the squared FWHM of a frame that trails: an elongation of 1.22. [dimensionless] Chosen: seen by eye."""
+AS_THE_SKY: Final = 0.2
+"""|ln(rate / the sky's)| up to which stars move as it does. [dimensionless] Chosen: trails are known to a tenth."""
+FEWEST_STEPS: Final = 2
+"""From frame to frame, while the mount stands for a part of the night. Chosen: three frames in a row."""
+
 LEAST_STEP_PX: Final = 0.5
 STEP_SCATTER_PX: Final = 0.1
 """[px] Stars that move by less from one frame to the next are tracked, however they look. Chosen: places are known to
@@ -57,6 +66,7 @@ NOTHING_SAID: Final = 6.0
 FLEXURE_ARCSEC_PER_MIN: Final = 0.1
 """[arcsec/min] Drift of guided frames from which something bends. Chosen: half a pixel in ten minutes."""
 COHERENT: Final = 0.85
+COHERENT_SCATTER: Final = 0.03
 """From which smear and drift have one direction: within 16 degrees. [dimensionless] Chosen."""
 FEWEST_TURNING: Final = 8
 ONE_WAY: Final = 0.5
@@ -66,20 +76,22 @@ ONE_WAY: Final = 0.5
 
 def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """All frames show lines along one direction whose length is the sky's own motion, or much of it."""
-    seen = [(one, *_sky_motion(one, rig)) for one in all_moved(night)]
-    known = [row for row in seen if row[1] is not None]
-    if not known and rig.mount_type == "fixed" and seen:
-        return _on_tripod([row[0] for row in seen])
+    groups = list(all_moved(night))
+    known = [one for moved in groups for one in (_sky_motion(moved, rig), _stands_for_a_while(moved)) if one]
+    if not known and rig.mount_type == "fixed" and groups:
+        return _on_tripod(groups)
     if not known:
         return no_motion(night, "untracked", "the pixel scale is unknown, so a trail has no rate in arcseconds")
-    moved, log_odds, rate, full = max(known, key=lambda row: -math.inf if row[1] is None else row[1])
-    share = rate / full
+    best = max(known, key=lambda one: one.log_odds)
+    moved, rate, share = best.moved, best.rate, best.rate / best.full
+    trailing = np.abs(moved.smear) > TRAILING if best.run is None else best.run
     return answer(
         "untracked",
-        log_odds or 0.0,
-        affected=moved.where(np.abs(moved.smear) > 0.2),
-        cost=smear_cost(moved),
+        best.log_odds,
+        affected=moved.where(trailing),
+        cost=smear_cost(moved) if best.run is None else float(shear.cost_of(np.median(moved.size[best.run]))),
         evidence=(
+            *_from_here_to_there(best),
             Evidence(statement="stars move over the sensor at", value=rate, unit="arcsec/s", expected_if_healthy=0.0),
             Evidence(
                 statement="of the sky's own motion at this declination", value=100 * share, unit="percent",
@@ -113,19 +125,43 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
     )  # fmt: skip
 
 
-def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
-    """Log-odds, rate of the trails and of the sky; None for the first without a pixel scale. [arcsec/s]"""
+@dataclass(frozen=True, slots=True)
+class _SkyMotion:
+    """How the stars of one group trail. [arcsec/s]"""
+
+    moved: Moved
+    log_odds: float
+    rate: float
+    full: float
+    """Of the sky at this declination."""
+    run: Bools | None = None
+    """The frames that trail, where others do not."""
+
+
+def _from_here_to_there(seen: _SkyMotion) -> tuple[Evidence, ...]:
+    """In which part of the night stars trail; nothing where they do all night."""
+    if seen.run is None:
+        return ()
+    frames, n = np.flatnonzero(seen.run), len(seen.run)
+    where = "from the first frame on" if frames[0] == 0 else "to the last frame" if frames[-1] == n - 1 else "in a row"
+    return (
+        Evidence(statement=f"{where} the mount stood still in", value=float(len(frames)), unit=f"of {n} frames",
+                 expected_if_healthy=0.0),
+    )  # fmt: skip
+
+
+def _sky_motion(moved: Moved, rig: Rig) -> _SkyMotion | None:
+    """All frames of a group; None without a pixel scale."""
     scale, exposure = moved.scale_arcsec, moved.tracking.smears.typical_exposure_s
     if scale is None or not exposure > 0:
-        return None, 0.0, 1.0
+        return None
     full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
-    line = math.sqrt(12) * moved.tracking.smears.rms_px
-    inside = float(np.median(line))
+    inside = float(np.median(math.sqrt(12) * moved.tracking.smears.rms_px))
     rate = inside * scale / exposure
-    drifted = float(np.median(moved.line_px)) * scale / exposure
     drawn = log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER)
     if rig.mount_type == "fixed":  # beside the pole the middle may hardly trail
-        return any_of(drawn, log_odds_above(corner_arc(moved), PLAIN_LINE, LINE_SCATTER)), rate, full
+        in_corners = log_odds_above(corner_arc(moved), PLAIN_LINE, LINE_SCATTER)
+        return _SkyMotion(moved, any_of(drawn, in_corners), rate, full)
     odds = [drawn, _runs_by(moved)]
     if moved.motion.drift_px_per_min is None:
         odds.append(log_odds_of_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER))
@@ -133,16 +169,59 @@ def _sky_motion(moved: Moved, rig: Rig) -> tuple[float | None, float, float]:
         drifted = float(np.median(moved.line_px)) * scale / exposure
         odds.append(log_odds_above(drifted / max(rate, 1e-6), OF_DRIFT, OF_DRIFT_SCATTER))
         odds.append(moved.tracking.drifting.log_odds("rate", "stopped"))
-    return all_of(*odds), rate, full
+    return _SkyMotion(moved, all_of(*odds), rate, full)
+
+
+def _stands_for_a_while(moved: Moved) -> _SkyMotion | None:
+    """The longest run of frames whose stars move as the sky does, inside exposures and from one to the next.
+
+    None without such a run, and where all frames do so.
+    """
+    scale, exposure, smears = moved.scale_arcsec, moved.tracking.smears.exposure_s, moved.tracking.smears
+    if scale is None:
+        return None
+    full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
+    line = math.sqrt(12) * smears.rms_px
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.abs(np.log(line * scale / exposure / full))
+        step = np.diff(_places(moved)) / (60 * np.diff(smears.minutes))
+        step_off = np.abs(np.log(np.abs(step) * scale / full))
+    goes_on = (off[1:] < AS_THE_SKY) & (off[:-1] < AS_THE_SKY) & (step_off < AS_THE_SKY)
+    begin, end = _longest(goes_on)
+    if end - begin < FEWEST_STEPS or end - begin == len(goes_on):
+        return None
+    run = np.zeros(len(line), bool)
+    run[begin : end + 1] = True
+    alike = shear.coherence(moved.smear[begin + 1 : end + 1], step[begin:end] ** 2)
+    log_odds = all_of(
+        log_odds_above(float(np.median(line[run]) / moved.fwhm_px), PLAIN_LINE, LINE_SCATTER),
+        log_odds_above(AS_THE_SKY, float(np.median(off[run])), RATE_SCATTER / 4),
+        log_odds_above(AS_THE_SKY, float(np.median(step_off[begin:end])), RATE_SCATTER / 4),
+        log_odds_above(alike, COHERENT, COHERENT_SCATTER),
+    )
+    return _SkyMotion(moved, log_odds, float(np.median((line / exposure)[run])) * scale, full, run)
+
+
+def _places(moved: Moved) -> Complexes:
+    """Where the stars lie in each frame; NaN where it is unknown. [px]"""
+    places = (one.registration for one in moved.frames)
+    return np.array([np.nan if one is None else complex(one.shift_x_px, one.shift_y_px) for one in places])
+
+
+def _longest(there: Bools) -> tuple[int, int]:
+    """First and last (excluded) of the longest row of True."""
+    ends = np.flatnonzero(np.diff(np.concatenate([[0], there.astype(int), [0]])))
+    rows = list(zip(ends[::2].tolist(), ends[1::2].tolist(), strict=True))
+    return max(rows, key=lambda row: row[1] - row[0], default=(0, 0))
 
 
 def _runs_by(moved: Moved) -> float:
     """Log-odds that stars move from frame to frame, as under any mount that does not follow; no weight if unknown."""
-    found = [frame.registration for frame in moved.frames if frame.registration is not None]
-    if len(found) < 2:
+    places = _places(moved)
+    known = places[np.isfinite(places)]
+    if len(known) < 2:
         return NOTHING_SAID
-    shift = np.array([complex(one.shift_x_px, one.shift_y_px) for one in found])
-    return log_odds_above(float(np.median(np.abs(np.diff(shift)))), LEAST_STEP_PX, STEP_SCATTER_PX)
+    return log_odds_above(float(np.median(np.abs(np.diff(known)))), LEAST_STEP_PX, STEP_SCATTER_PX)
 
 
 def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:

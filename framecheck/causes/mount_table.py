@@ -123,7 +123,6 @@ MOUNT: Final = (
         ),
         yields_to=(
             ("periodic-error", "the motion has a period, or lasts from frame to frame"),
-            ("declination-backlash", "it is confined to one part of the night, along declination"),
             ("astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
             ("untracked", "the sky's own motion explains the trails"),
             ("polar-misalignment", "the drift of a wrong axis explains the smear"),
@@ -168,7 +167,6 @@ MOUNT: Final = (
             Rival(cause="guiding-noise", why_less_likely="it spoils most frames, these are few"),
             Rival(cause="declination-backlash", why_less_likely="it spoils frames in a row, along declination"),
         ),
-        yields_to=(("declination-backlash", "the spoilt frames lie in a row, smeared along declination"),),
         alarms=("trailed",),
         along="elongation",
     ),

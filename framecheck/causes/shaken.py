@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.causes.kinds import Beforehand, Kinds, beside_drift
+from framecheck.causes.kinds import WORST_SCATTER, Beforehand, Kinds, beside_drift, of_worst
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -161,14 +161,16 @@ def _restless(moved: Moved, beforehand: Beforehand) -> float:
         log_odds_of_ratio(_restlessness(moved, beforehand)[1], RESTLESS, scatter),
         log_odds_above(SMOOTH, _lasting(rest - shear.middle(rest), moved.error), SMOOTH_SCATTER),
     ]
-    recorded = _on_record(moved)
+    recorded, kinds = _on_record(moved), beforehand.kinds_of(moved)
+    if kinds is not None:
+        hunts = all_of(kinds.hunting_log_odds, log_odds_of_ratio(of_worst(kinds.hunted), SEEN, WORST_SCATTER))
+        odds = [any_of(all_of(*odds), hunts)]
     if recorded is not None:
         odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
     if moved.drift_seen > SURE_SIGMA:
         left = float(np.median(np.abs(rest))) / max(float(np.median(np.abs(moved.smear))), 1e-6)
         odds.append(log_odds_above(left, LEFT_BY_DRIFT, 0.12))
     odds.append(log_odds_above(SLOW, moved.slow, 0.08))
-    kinds = beforehand.kinds_of(moved)
     return all_of(*odds) if kinds is None else min(all_of(*odds), kinds.others_log_odds)
 
 

@@ -165,6 +165,7 @@ def _rig_fact(name: str, night: PastNight) -> Fact:
 
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (
     *((key.noun, key.unit, partial(_rig_fact, key.name)) for key in KEYS if key.noun),
+    ("f-number", "", lambda night: night.rig.lens_f_number),
     ("field of view", "arcmin", lambda night: None if night.sensor_arcmin is None else max(night.sensor_arcmin)),
     ("exposure", "s", lambda night: None if night.main is None else night.main.exposure_s),
     ("filter", "", lambda night: None if night.main is None else night.main.filter),
@@ -177,9 +178,15 @@ _TELLING: Final = ("focal length", "pixel size", "pixel scale")
 
 
 def facts_beside(reference: PastNight, other: PastNight) -> tuple[FactBeside, ...]:
-    """Facts of both nights that at least one of them knows."""
+    """Facts of both nights that at least one of them knows.
+
+    A lens whose f-number is known is the same one stopped down, whatever that makes of its aperture.
+    """
     out = []
+    lens = None not in (reference.rig.lens_f_number, other.rig.lens_f_number)
     for name, unit, of in _FACTS:
+        if lens and name == "aperture":
+            continue
         first, second = of(reference), of(other)
         if first is not None or second is not None:
             same = None if first is None or second is None else _agree(name, first, second)

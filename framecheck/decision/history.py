@@ -45,6 +45,8 @@ class NightSum:
 
     start_utc: datetime
     end_utc: datetime
+    by_utc: bool = True
+    """False where both are by a camera's clock that does not name its zone."""
     targets: tuple[str, ...]
     n_frames: int
     n_kept: int
@@ -243,6 +245,7 @@ def _sum(part: Sequence[_Taken]) -> NightSum:
     return NightSum(
         start_utc=part[0].when,
         end_utc=part[-1].when + timedelta(seconds=part[-1].frame.exposure_s or 0.0),
+        by_utc=part[0].frame.start_local is None,
         targets=tuple(dict.fromkeys(targets)),
         n_frames=len(frames), n_kept=len(kept),
         taken_s=sum(frame.exposure_s or 0.0 for frame in frames),

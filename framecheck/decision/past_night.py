@@ -77,6 +77,12 @@ class PastNight(NightDocument):
         return min((frame.start for frame in self.frames if frame.start is not None), default=None)
 
     @property
+    def by_utc(self) -> bool:
+        """False where the first frame's start is that of a clock which does not name its zone."""
+        start = self.start_utc
+        return all(frame.start_local is None for frame in self.frames if frame.start == start)
+
+    @property
     def air_share(self) -> float | None:
         """Part of the squared FWHM that the air makes."""
         return next((term.share for term in self.budget if term.term == "atmosphere"), None)

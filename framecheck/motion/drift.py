@@ -38,6 +38,9 @@ three and more fall into one turn by chance in one night of four at the most, an
 LONG_GAP: Final = 5.0
 """Gap in time, in units of the usual interval, after which the pointing may be a new one. Chosen."""
 
+MOST_BENDS: Final = 6
+"""Highest power in the path of a turning field. Chosen: more follow noise."""
+
 FEWEST: Final = 3
 """Frames that a drift needs. Chosen: two always lie on a line."""
 
@@ -79,7 +82,7 @@ def motion_between(
     one after a long gap. If the pointing was moved before every frame, nothing stands out: the line then goes through
     all positions, with the error that their scatter makes. Errors are widened for residuals that follow each other, as
     those of a periodic error do, by sqrt((1 + r) / (1 - r)) with r their correlation from frame to frame (textbook,
-    for a first-order autoregressive series).
+    for a first-order autoregressive series). The turning is the usual one of a path that may bend.
     """
     rows = [i for i, (r, m) in enumerate(zip(registrations, minutes, strict=True)) if r is not None and m is not None]
     used = [registrations[i] for i in rows]
@@ -96,7 +99,8 @@ def motion_between(
     line = _fit_line(time, place, stretch, error)
     # a flip may change the angle by twice the cone error: its own level on each side
     angle_error = np.array([max(one.rotation_error_deg, 1e-6) for one in found])
-    turning = _fit_line(time, turned[:, None], _stretches(flips), angle_error)
+    sides = _stretches(flips)
+    turning = _fit_line(time, (turned - _bends(time, turned, sides, angle_error))[:, None], sides, angle_error)
     names = tuple(frames[i] for i in rows)
     return Motion(
         drift_x_px_per_min=float(line.slope[0]),
@@ -279,6 +283,29 @@ def _one_line(
     alike = _correlation(residual[:-1][same], residual[1:][same])
     widened = np.sqrt((1 + alike) / (1 - alike))
     return slope, float(np.sqrt(max(chi2, 1.0) / moment) * widened), residual
+
+
+def _bends(time: Floats, value: Floats, stretch: NDArray[np.intp], error: Floats) -> Floats:
+    """What a smooth path has beside its usual slope, shape (n,); 0 where a straight line explains it as well.
+
+    The field of an alt-azimuth mount turns the faster the nearer it comes to the zenith. Polynomials that come back to
+    where they began, as many as the Bayesian information criterion asks for (Schwarz 1978).
+    """
+    course = 2 * time / np.ptp(time) - 1
+    powers = np.polynomial.legendre.legvander(course, MOST_BENDS)
+    beside = powers[:, 2:] - powers[:, np.arange(2, MOST_BENDS + 1) % 2]
+    straight = np.column_stack([stretch[:, None] == np.unique(stretch), course])
+    best, least = np.zeros(len(time)), np.inf
+    for more in range(MOST_BENDS):
+        columns = np.column_stack([straight, beside[:, :more]])
+        if len(time) < columns.shape[1] + FEWEST:
+            break
+        fit, *_ = np.linalg.lstsq(columns / error[:, None], value / error, rcond=None)
+        misfit = 1.0 + float(np.mean(((value - columns @ fit) / error) ** 2))
+        criterion = len(time) * np.log(misfit) + columns.shape[1] * np.log(len(time))
+        if criterion < least:
+            best, least = beside[:, :more] @ fit[straight.shape[1] :], criterion
+    return best
 
 
 def _level_of(value: Floats, weight: Floats, stretch: NDArray[np.intp], n_levels: int) -> Floats:

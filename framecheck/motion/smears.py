@@ -104,6 +104,7 @@ def smears_of(
     rows = [k for k, frame in enumerate(members) if frame.result.shape is not None]
     shapes = [shape for k in rows for shape in [members[k].result.shape] if shape is not None]
     fwhm = np.array([shape.fwhm_px for shape in shapes])
+    exposure_of_all = np.array([_or_nan(frame.result.exposure.exposure_s) for frame in members])
     e = np.array([complex(shape.e1, shape.e2) for shape in shapes])
     error = np.array([shape.elongation_error / shape.elongation for shape in shapes])
     cosh = np.cosh(np.minimum(np.abs(e), shear.MOST))
@@ -111,18 +112,20 @@ def smears_of(
     spin2_error = fwhm**2 * cosh * error
     if isinstance(field, FieldModel):
         _take_optics_off(spin2, spin2_error, field, [members[k].result for k in rows], fitted)
+    spin2_error = np.hypot(
+        spin2_error, _of_arcs(members, exposure_of_all)[rows] / np.sqrt([one.n_measured for one in shapes])
+    )
     e_moved = np.arcsinh(np.abs(spin2) / fwhm**2)
     relative = spin2_error / (fwhm**2 * cosh)
     back = shear.turning([-members[k].turned_deg for k in rows])
-    exposure = np.array([_or_nan(members[k].result.exposure.exposure_s) for k in rows])
     frames = tuple(group.members[k] for k in rows)
-    lines = _drawn_as_lines(spin2 * back, frames, exposure, motion)
+    lines = _drawn_as_lines(spin2 * back, frames, exposure_of_all[rows], motion)
     rms, rms_error = _rms_along(shapes, e_moved, relative, lines)
     path = _paths([members[k].result for k in rows], np.abs(spin2) / fwhm**2, field, fitted)
     return Smears(
         frames=frames,
         minutes=_minutes(members)[rows],
-        exposure_s=exposure,
+        exposure_s=exposure_of_all[rows],
         fwhm_px=fwhm,
         spin2_px2=spin2 * back,
         error_px2=spin2_error,
@@ -142,6 +145,23 @@ def _take_optics_off(
         k = place[id(fitted[frame.index].result)]
         spin2[k] = complex(frame.motion1_px2, frame.motion2_px2)
         error[k] = frame.motion_error_px2
+
+
+def _of_arcs(members: Sequence[NightFrame], exposure_s: Floats) -> Floats:
+    """Scatter of the smears of single stars in a field that turns, each component, shape (n,). [px²]
+
+    A star at r draws an arc of length w t r, along its own circle: their mean vanishes, but for where the stars lie.
+    """
+    minutes, angle = _minutes(members), np.array([frame.turned_deg for frame in members])
+    step, passed = (np.diff(angle) + 90) % 180 - 90, np.diff(minutes)  # a flip is no turning
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = np.nan_to_num(np.abs(step / passed), posinf=0.0)
+    rate = np.maximum(np.append(rate, 0.0), np.insert(rate, 0, 0.0))
+    first = members[0].result.exposure
+    w2, h2 = first.width_px**2, first.height_px**2
+    r2 = np.sqrt((w2**2 + h2**2) / 80 + w2 * h2 / 72)  # rms of r² over the frame, closed form
+    arc = np.radians(rate) * np.nan_to_num(exposure_s) / 60
+    return np.asarray(4 * log(2) / 12 * arc**2 * r2 / np.sqrt(2))
 
 
 def _paths(

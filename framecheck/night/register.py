@@ -144,12 +144,18 @@ def _register_to_best(
 
 
 def _merit(result: FrameResult) -> float:
-    """How good a reference a frame makes: stars found, over the area that one of them covers."""
-    shape = result.shape
+    """How good a reference a frame makes: stars found, over the area that one of them covers.
+
+    Where every star is drawn twice, each was found twice, and is as long as the way from one image to the other.
+    """
+    shape, stars = result.shape, result.stars
     if shape is None or not shape.fwhm_px > 0:
-        return -1.0 / (1 + len(result.stars.table))
-    merit = result.stars.n_found / (shape.fwhm_px**2 * (shape.elongation + 1 / shape.elongation))
-    return merit if np.isfinite(merit) else 0.0
+        return -1.0 / (1 + len(stars.table))
+    n, apart = (stars.n_found, 0.0) if stars.doubled_px is None else (stars.n_found / 2, np.hypot(*stars.doubled_px))
+    drawn_out = 1 + apart / shape.fwhm_px
+    elongation = shape.elongation * drawn_out
+    merit = n / (shape.fwhm_px**2 * drawn_out * (elongation + 1 / elongation))
+    return float(merit) if np.isfinite(merit) else 0.0
 
 
 def _register_all(sources: list[Sources], chosen: int, size: tuple[int, int]) -> list[Match | None]:

@@ -139,7 +139,8 @@ def _round_trail(known: Known, blank: PlanLine) -> PlanLine:
     scale = known.scale
     allowed = _allowed_arcsec(known.setup)
     pixels = " to ".join(dict.fromkeys(short(one / scale) for one in (min(allowed), max(allowed))))
-    note = f"{pixels} pixels: stars stay within {LOOKS_ROUND:g} times as long as wide, or within a pixel"
+    unit = "pixel" if pixels == "1" else "pixels"
+    note = f"{pixels} {unit}: stars stay within {LOOKS_ROUND:g} times as long as wide, or within a pixel"
     return blank.told(Span.of(*allowed), None, note)
 
 

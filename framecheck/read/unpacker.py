@@ -8,6 +8,7 @@ tells.
 
 import contextlib
 import json
+import math
 import os
 import sys
 from collections.abc import Callable
@@ -125,6 +126,7 @@ def about_tiff(path: str, pixels: bool, send: Callable[[dict[str, Any], Any], No
         page: Any = tiff.pages[0]
         height, width, planes = page.imagelength, page.imagewidth, page.samplesperpixel
         refuse_impossible(width, height, os.fstat(file.fileno()).st_size)
+        refuse_holes(page)
         about = {"width": width, "height": height, "planes": planes, "bits": page.bitspersample, "clock": None}
         if page.imagedepth != 1 or page.photometric not in (0, 1, 2) or planes > 4:
             raise Refused(
@@ -202,6 +204,18 @@ def refuse_impossible(width: int, height: int, file_bytes: int) -> None:
     """Refuse sizes that no camera has or the file cannot hold, before memory is taken."""
     if not 0 < width * height <= min(MOST_PIXELS, max(LARGE_PIXELS, MOST_SQUEEZE * file_bytes)):
         raise Refused(f"claims {width:,} x {height:,} pixels, which it cannot hold", SHORTER)
+
+
+def refuse_holes(page: Any) -> None:
+    """Refuse a TIFF picture with fewer or smaller strips or tiles than its size asks for: the library fills in zeros.
+
+    TIFF 6.0 (1992), sections 3 and 15; packed ones may be as small as they like.
+    """
+    bits = page.bitspersample if isinstance(page.bitspersample, int) else min(page.bitspersample)
+    asked = page.imagelength * page.imagewidth * page.samplesperpixel * bits // 8
+    plain = page.compression == 1
+    if len(page.databytecounts) < math.prod(page.chunked) or (plain and sum(page.databytecounts) < asked):
+        raise Refused(f"claims {page.imagewidth:,} x {page.imagelength:,} pixels, which it cannot hold", SHORTER)
 
 
 def said(why: BaseException) -> str:

@@ -30,10 +30,12 @@ def comparison_document(comparisons: Sequence[Comparison]) -> dict[str, Any]:
 
 
 def _night(night: PastNight) -> dict[str, Any]:
+    start = None if night.start_utc is None else night.start_utc.isoformat()
     return {
         "name": night.name,
         "folder": night.source.folder,
-        "start_utc": None if night.start_utc is None else night.start_utc.isoformat().replace("+00:00", "Z"),
+        "start_utc": start.replace("+00:00", "Z") if start is not None and night.by_utc else None,
+        "start_local": None if start is None or night.by_utc else start.removesuffix("+00:00"),
         "target": None if night.main is None else night.main.target,
         "n_frames": len(night.frames),
     }

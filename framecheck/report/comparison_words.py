@@ -120,6 +120,8 @@ def rig_words(comparison: Comparison) -> str:
 
 
 def _fact(fact: FactBeside) -> str:
+    if fact.name == "f-number":
+        return f"lens at f/{fact.reference:g}, then at f/{fact.other:g}"
     values = [plain(one) if isinstance(one, str) else number(one, 4) for one in (fact.reference, fact.other)]
     return f"{fact.name} {values[0]}{SHORT_UNITS[fact.unit]}, then {values[1]}{SHORT_UNITS[fact.unit]}"
 

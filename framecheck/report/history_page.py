@@ -10,7 +10,7 @@ from framecheck.report.history_picture import history_picture
 from framecheck.report.html import nights_page
 from framecheck.words import SHORT_UNITS, duration, fixed
 
-_HEAD: Final = ("Began (UTC)", "Target", "Kept", "Shot", "Worth", "FWHM", "At zenith", "Motion, rms", "Causes")
+_HEAD: Final = ("Target", "Kept", "Shot", "Worth", "FWHM", "At zenith", "Motion, rms", "Causes")
 
 
 def history_page(histories: Sequence[RigHistory]) -> str:
@@ -42,8 +42,14 @@ def _of_rig(history: RigHistory, name: str, *, drawn: bool) -> Part:
             blocks.append(Sentences("What came back", tuple(map(told.cause_words, history.causes))))
     rows = tuple(_row(night, SHORT_UNITS[history.unit]) for night in history.nights)
     title = "The night" if told.is_one_night(history) else "The nights"
-    blocks.append(Table(_HEAD, rows, title, right=(2, 3, 4, 5, 6, 7)))
+    blocks.append(Table((f"Began ({_clock(history.nights)})", *_HEAD), rows, title, right=(2, 3, 4, 5, 6, 7)))
     return Part(name, told.rig_title(history), "", tuple(blocks))
+
+
+def _clock(nights: Sequence[NightSum]) -> str:
+    """By which clock nights began."""
+    by_utc = [night.by_utc for night in nights]
+    return "UTC" if all(by_utc) else "UTC or camera's clock" if any(by_utc) else "camera's clock"
 
 
 def _row(night: NightSum, unit: str) -> tuple[str, ...]:

@@ -20,7 +20,8 @@ BRIGHTEST_SHARE: Final = 1 / 3
 MOST_ASKED: Final = 300
 FEWEST_ASKED: Final = 12
 """Stars asked for a companion: the brightest third, no more and no fewer than so many. Chosen: where the fainter part
-holds a fifth of the light and the numbers of stars follow a usual law, the companions of that third are found too."""
+holds a fifth of the light and the numbers of stars follow a usual law, the companions of that third are found too.
+Clipped stars are asked last: close to them nothing fainter is believed."""
 
 MOST_STARS: Final = 6000
 """Stars that may be companions, brightest first. Chosen: denser fields are told by their brightest."""
@@ -68,21 +69,25 @@ def common_companion(found: Found, shape: tuple[int, int], pilot: Pilot) -> Doub
     same, since noise may turn the order of two equal parts.
     """
     nearest = NEAREST_FWHM * pilot.long_px
-    star, other = _pairs(found, nearest)
+    order = np.argsort(found.saturated, kind="stable")[:MOST_STARS]
+    places = np.column_stack([found.x, found.y])[order].astype(float)
+    flux = np.maximum(found.flux_adu[order], 1e-9)
+    asked = min(_n_asked(found), len(found))
+    star, other = _pairs(places, asked, nearest)
     if len(star) < FEWEST_PAIRS:
         return None
-    offset = np.column_stack([found.x[other] - found.x[star], found.y[other] - found.y[star]]).astype(float)
+    offset = places[other] - places[star]
     radius = max(SAME_OFFSET_FWHM * pilot.long_px, 1.0)
     best, second = _densest(offset, radius)
     turn = np.where(offset @ best < 0, -1.0, 1.0)
     own = np.hypot(*(turn[:, None] * offset - best).T) < radius
-    asked, n_pairs = min(_n_asked(found), len(found)), int(own.sum())
+    n_pairs = int(own.sum())
     members = np.union1d(star[own], other[own])
     if n_pairs < FEWEST_PAIRS or (members < asked).sum() < SHARE_WITH_COMPANION * asked or second > ONLY_ONE * n_pairs:
         return None
     if _false_alarm(n_pairs, asked, len(found), shape, nearest, radius) > FALSE_ALARM:
         return None
-    ratio = turn[own] * np.log(np.maximum(found.flux_adu[other], 1e-9) / np.maximum(found.flux_adu[star], 1e-9))[own]
+    ratio = turn[own] * np.log(flux[other] / flux[star])[own]
     middle = float(np.median(ratio))
     if spread(ratio - middle) > SAME_RATIO:
         return None
@@ -97,15 +102,13 @@ def _n_asked(found: Found) -> int:
     return int(np.clip(len(found) * BRIGHTEST_SHARE, FEWEST_ASKED, MOST_ASKED))
 
 
-def _pairs(found: Found, nearest_px: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Stars asked and their neighbours, each pair once; indices into the stars found."""
+def _pairs(places: NDArray[np.float64], asked: int, nearest_px: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """The first stars, so many, and their neighbours, each pair once; indices into the places."""
     from scipy.spatial import cKDTree
 
-    places = np.column_stack([found.x, found.y])[:MOST_STARS]
-    asked = places[: _n_asked(found)]
     if len(places) < FEWEST_PAIRS:
         return np.zeros(0, np.intp), np.zeros(0, np.intp)
-    near = cKDTree(asked).sparse_distance_matrix(cKDTree(places), FARTHEST_PX, output_type="ndarray")
+    near = cKDTree(places[:asked]).sparse_distance_matrix(cKDTree(places), FARTHEST_PX, output_type="ndarray")
     once = (near["v"] >= nearest_px) & (near["i"] < near["j"])
     return near["i"][once], near["j"][once]
 

@@ -44,6 +44,10 @@ some 5 standard deviations where the elongations differ by a hundredth."""
 FEWEST_FOR_TRAIL: Final = 40
 """Stars on which it is tried at the least. Chosen: no single odd one decides."""
 
+HELD: Final = 0.5
+"""Share of the stars that ellipses fit, which moved stars must fit as well to be what they are. Chosen: in stars about
+a pixel wide lines run away from all but a few, which tell nothing of the others."""
+
 NOISE_PIXELS: Final = 3.8
 """Noise-equivalent area of a Moffat star of beta 3, in units of its squared FWHM. Closed form."""
 
@@ -154,6 +158,8 @@ def _way_to_trail(
     a pair, counts as if its noise were larger in proportion.
     """
     both = ellipse.converged & trail.converged
+    if both.sum() < HELD * ellipse.converged.sum():
+        return 0.0
     trusted = 1 / np.maximum(np.minimum(ellipse.chi2, trail.chi2), 1)
     variance = np.maximum(models[0], 0) / np.float32(gain) if gain is not None else np.float32(0)
     apart = models[1] - models[0] + (trail.p[:, SKY] - ellipse.p[:, SKY]).astype(np.float32)[:, None]

@@ -255,7 +255,9 @@ def fit_common_wing(
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, equations.slope[:, :N_PARAMETERS])
-        p += _bounded(alone - carried * change, p, profile)
+        moved = p + _bounded(alone - carried * change, p, profile)
+        held = np.isfinite(moved).all(axis=1) & ~_lost(moved, start, stamps.grid, profile)
+        p = np.where(held[:, None], moved, p)
         # While the stars themselves still settle they say little of their wings.
         if left > STILL_SETTLING * before and abs(change) < max(0.1 / np.sqrt(normal_sum), 5e-4):
             break

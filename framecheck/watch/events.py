@@ -119,13 +119,14 @@ def _is_narrow(rows: Sequence[FrameRow], look: Look, local: LocalTime | None) ->
 
 
 def _clock(utc: str, local: str, clock: LocalTime | None) -> str:
-    """The first columns: UTC, and the clock of the place where it is known."""
+    """The first columns: UTC or the camera's clock, and the clock of the place where it is known."""
     return f"{utc:<6}" if clock is None else f"{utc:<6}{local:<6}"
 
 
 def _heading(rows: Sequence[FrameRow], local: LocalTime | None) -> str:
     heads = [(f"{shown.short} {shown.sign}".strip(), shown.width) for _, shown in _columns(rows)]
-    return f"{_clock('UTC', 'local', local)}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(
+    by_utc = all(row.start_local is None for row in rows) and (rows or local is not None)
+    return f"{_clock('UTC' if by_utc else 'time', 'local', local)}{'frame':<{_NAME_WIDTH}}  {'grade':<10}" + "".join(
         f"{head:>{width}}" for head, width in heads
     )
 

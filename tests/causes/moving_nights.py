@@ -45,6 +45,7 @@ class MovingNight:
     pointing: Callable[[Floats], NDArray[np.complex128]] = still
     jitter_arcsec: tuple[float, float] = (0.0, 0.0)  # east, north; fast, so that ten samples make an exposure
     turning_deg_per_hour: float = 0.0
+    turned_deg: Callable[[int], float] | None = None  # in the place of even turning
     fwhm_px: Callable[[int], float] = lambda i: 2.8  # of air and focus
     beta: Callable[[int], float] = lambda i: 3.6
     light: Callable[[int], float] = lambda i: 1.0
@@ -85,6 +86,9 @@ def _frame(made: MovingNight, i: int, x: Floats, y: Floats, flux: Floats, rng: n
     spread = spread + samples.T @ samples / 10
     turned = np.radians(made.turning_deg_per_hour * (i * made.cadence_s + made.exposure_s / 2) / 3600)
     arc = np.radians(made.turning_deg_per_hour * made.exposure_s / 3600)
+    if made.turned_deg is not None:
+        turned = np.radians(made.turned_deg(i))
+        arc = (np.radians(made.turned_deg(min(i + 1, made.n - 1))) - turned) * made.exposure_s / made.cadence_s
     shift = mean + (rng.standard_normal(2) * made.dither_px if i else 0.0)
     turn = np.array([[np.cos(turned), -np.sin(turned)], [np.sin(turned), np.cos(turned)]])
     p = (np.column_stack([x, y]) - CENTRE) @ turn.T + CENTRE + shift

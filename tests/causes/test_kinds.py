@@ -145,3 +145,21 @@ def test_smears_alike_in_all_frames_along_one_direction_are_no_late_corrections(
     kinds = weigh_kinds(seen(smear, moved=tuple(range(2, FRAMES, 2))), UNKNOWN)
     assert likeliest(kinds) in ("hunting", "sway")
     assert kinds.late_log_odds < -2
+
+
+@pytest.mark.parametrize(("along", "by_slack"), [(1, False), (-1, True)])
+def test_corrections_that_hunt_along_declination_hunt_for_slack(along: int, by_slack: bool) -> None:
+    # each smear the square of a speed by chance, all along one axis: right ascension (+1) or declination (-1)
+    speed = np.random.default_rng(11).normal(0, 0.45, FRAMES)
+    kinds = weigh_kinds(replace(seen(along * speed**2), ra_known=True), GUIDED)
+    assert kinds.chance["hunting"] > 0.5
+    assert (kinds.late_log_odds > kinds.hunting_log_odds) == by_slack
+    assert kinds.hunted == pytest.approx(speed**2, abs=0.08)
+
+
+def test_a_swing_beside_a_steady_drift_across_it_turns_the_smear_to_either_side_and_is_the_gear() -> None:
+    # speeds along and across add as a complex number; a smear has its square (closed form, (vt)²/12 along v)
+    speed = np.cos(2 * np.pi * np.arange(FRAMES) / 8.3 + 0.3) + 0.15j
+    kinds = weigh_kinds(seen(0.6 * speed**2 * DIRECTION), UNGUIDED)
+    assert kinds.unguided_gear > 0.8
+    assert kinds.knocks < 0.3

@@ -98,6 +98,19 @@ def test_a_field_that_turns_as_an_alt_azimuth_mount_turns_it_is_field_rotation()
     assert set(claims(made)) == {"field-rotation"}
 
 
+def test_the_turning_field_of_an_alt_azimuth_mount_near_the_zenith_is_no_knock() -> None:
+    # rate of the parallactic angle, latitude 48 and declination 45 degrees (closed form): 11 to 60 degrees an hour
+    hour = np.radians(np.linspace(-14, -2.2, 24))
+    lat, dec = np.radians([48.0, 45.0])
+    angle = np.arctan2(np.sin(hour), np.tan(lat) * np.cos(dec) - np.sin(dec) * np.cos(hour))
+    made = MovingNight(guided=True, fwhm_px=seeing, turned_deg=lambda i: float(np.degrees(angle[i] - angle[0])))
+    night = night_of(made)
+    (motion,) = night.motion.values()
+    whole = np.degrees(angle[-1] - angle[0]) / (23 * 130 / 3600)
+    assert motion.rotation_deg_per_hour == pytest.approx(whole, abs=0.5)
+    assert set(claims(made)) == {"field-rotation"}
+
+
 def test_a_standing_camera_is_untracked() -> None:
     # 15.04 arcsec a second times cos(dec) of 30 degrees (TRK-01)
     made = MovingNight(
@@ -105,6 +118,23 @@ def test_a_standing_camera_is_untracked() -> None:
         rig=Rig(mount_type="fixed"), fwhm_px=seeing,
     )  # fmt: skip
     assert set(claims(made)) == {"untracked"}
+
+
+@pytest.mark.parametrize("stands", [range(12, 18), range(4), range(6, 10)])
+def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_and_nowhere_else(stands: range) -> None:
+    # 15.04 arcsec a second times cos(dec) of 30 degrees (TRK-01) from the first frame of that part to the last
+    start, end = 14.0 * stands[0], 14.0 * stands[-1] + 12.0
+    rate = 15.04 * np.cos(np.radians(30))
+    made = MovingNight(
+        pointing=lambda t: rate * (np.clip(t, start, end) - start) + 0j, exposure_s=1.0, cadence_s=14.0, n=18,
+        fwhm_px=seeing,
+    )  # fmt: skip
+    night = night_of(made)
+    findings, _ = weigh(night, night.rig)
+    (untracked,) = [one for one in findings if one.cause == "untracked"]
+    assert untracked.confidence > 0.9
+    assert untracked.affected == frozenset(stands)
+    assert "periodic-error" not in claims(made)
 
 
 def test_a_drive_a_little_too_fast_is_a_wrong_rate_and_no_wrong_axis() -> None:

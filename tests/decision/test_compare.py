@@ -10,6 +10,7 @@ from framecheck.decision.compare import Comparison, Row, compare, same_rig
 from framecheck.decision.night_figures import zenith_fwhm
 from framecheck.decision.quantities import QUANTITIES
 from framecheck.decision.records import TrackingFigures
+from framecheck.report.comparison_words import rig_words
 
 CALM = {"restless": 0.0, "smear_scatter": 0.0, "curvature_scatter": 0.0}
 """Nights in which nothing scatters: figures are then closed forms."""
@@ -177,6 +178,15 @@ def test_the_field_of_other_optics_is_not_compared_but_the_mount_is() -> None:
 )
 def test_rigs_are_told_apart_by_their_facts(facts: dict[str, float | str | None], same: bool | None) -> None:
     assert same_rig(night(), with_rig(night(), **facts)) is same
+
+
+def test_a_lens_stopped_down_is_the_same_lens() -> None:
+    wide = with_rig(night(seed=1), aperture_mm=67.5, lens_f_number=2.0)
+    stopped = with_rig(night(seed=2), aperture_mm=33.75, lens_f_number=4.0)
+    (found,) = compare([wide, stopped])
+    assert found.same_rig is True
+    assert rig_words(found).endswith("Also different: lens at f/2, then at f/4.")
+    assert same_rig(wide, with_rig(night(seed=2), aperture_mm=33.75)) is False
 
 
 def test_what_a_night_lacks_is_named_and_not_guessed() -> None:

@@ -117,6 +117,15 @@ def test_a_field_that_turns_through_half_a_circle_is_followed() -> None:
     assert found.jumps == ()
 
 
+def test_a_field_that_turns_ever_faster_is_followed_as_closely_as_frames_tell() -> None:
+    # as before the zenith: an angle that runs away from a straight line, known to a thousandth of a degree a frame
+    turned = 40 / (1.2 - MINUTES / MINUTES[-1])
+    noise = np.random.default_rng(8).normal(0, 0.001, 60)
+    found = motion(drifting(0.0, 0.0) + noise[:, None], turned - turned[0] + noise)
+    assert found.rotation_deg_per_hour == pytest.approx((turned[-1] - turned[0]) / (MINUTES[-1] / 60), rel=0.02)
+    assert found.rotation_error_deg_per_hour < 0.03 * found.rotation_deg_per_hour
+
+
 def test_a_pause_may_begin_anew() -> None:
     rng = np.random.default_rng(7)
     minutes = MINUTES + np.where(np.arange(60) >= 25, 40, 0)

@@ -3,6 +3,8 @@
 Truth is drawn by numpy with the transform of OUTPUT's definition, p' = R (p - c) + c + shift.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -269,6 +271,19 @@ def test_the_best_frame_is_the_reference_and_a_stray_one_is_not(sky_field, draw,
     assert reference == 4
     assert matches[5] is None
     assert all(match is not None for match in matches[:5])
+
+
+def test_a_frame_that_shows_each_star_twice_is_no_reference(sky_field, draw, frame_of) -> None:
+    field, apart = sky_field(np.random.default_rng(22), 800), (9.0, -6.0)
+    single = [frame_of(draw(field, shift=(i, 0)), name=f"{i}.fits") for i in range(4)]
+    both = np.concatenate([draw(field), draw(field, shift=apart)])
+    knocked = replace(frame_of(both).stars, doubled_px=apart, doubled_share=0.4)
+    results = [*single, replace(frame_of(both, name="knocked.fits"), stars=knocked)]
+    reference, matches = register_group(results)
+    assert reference < 4
+    assert off_by(matches[4], (-reference, 0)) < 0.1 or off_by(matches[4], (apart[0] - reference, apart[1])) < 0.1
+    reference, _ = register_group([results[4], results[4]])
+    assert reference == 0
 
 
 @pytest.mark.parametrize(

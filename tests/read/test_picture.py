@@ -110,6 +110,22 @@ def test_a_picture_that_claims_too_much_takes_no_memory(tmp_path: Path) -> None:
         read_frame(tmp_path / "large.png")
 
 
+@pytest.mark.parametrize(
+    "stored", [{}, {"rowsperstrip": 16}, {"tile": (16, 16)}, {"tile": (16, 16), "compression": "zlib"}]
+)
+@pytest.mark.parametrize("tag", ["ImageWidth", "ImageLength"])
+def test_a_tiff_with_fewer_tiles_or_bytes_than_its_size_asks_for_is_refused(
+    tmp_path: Path, stored: dict[str, object], tag: str
+) -> None:
+    """TIFF 6.0, sections 3 and 15: strips and tiles cover the picture; the library would fill the rest with zeros."""
+    tifffile.imwrite(tmp_path / "wide.tif", GREY, **stored)
+    assert read_frame(tmp_path / "wide.tif").pixels.shape == GREY.shape
+    with tifffile.TiffFile(tmp_path / "wide.tif", mode="r+") as tiff:
+        tiff.pages[0].tags[tag].overwrite(262_272)
+    with pytest.raises(UnusableFrame, match=r"claims .*262,272.* pixels, which it cannot hold"):
+        read_frame(tmp_path / "wide.tif")
+
+
 def test_pictures_are_frames_only_where_nothing_better_lies(tmp_path: Path) -> None:
     for name in ("b.JPG", "a.tiff", "c.png"):
         (tmp_path / name).write_text(name)

@@ -4,13 +4,16 @@ import json
 import re
 import sys
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from pathlib import Path
 
 sys.path.append(str(Path(__file__).parent.parent / "decision"))
 from past_nights import night, with_rig
 
+from framecheck.decision.compare import compare
 from framecheck.decision.history import RigHistory, histories
 from framecheck.document import json_text
+from framecheck.report.comparison_document import comparison_document
 from framecheck.report.history_page import history_page
 from framecheck.report.history_picture import history_picture
 from framecheck.report.history_words import cause_words, history_document, rig_title, summary, trends_words
@@ -65,6 +68,18 @@ def test_the_document_is_plain() -> None:
     assert rig["nights"][0]["start_utc"] == "2025-09-12T19:40:00.000Z"
     assert rig["unit"] == "arcsec"
     assert [one["verdict"] for one in rig["trends"]][1] == "better"
+
+
+def test_a_night_by_the_cameras_clock_is_not_told_as_utc() -> None:
+    frames = night().frames
+    by_camera = [replace(one, start_utc=None, start_local=one.start.replace(tzinfo=None).isoformat()) for one in frames]
+    local = replace(night(), frames=tuple(by_camera))
+    (found,) = histories([local])
+    assert [one.by_utc for one in found.nights] == [False]
+    assert [one.by_utc for one in histories([night()])[0].nights] == [True]
+    document = comparison_document(compare([local, night(seed=2)]))
+    assert document["reference"]["start_utc"] is None
+    assert document["reference"]["start_local"].startswith("2025-09-12T19:40")
 
 
 def test_one_night_alone_can_be_drawn() -> None:

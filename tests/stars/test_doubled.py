@@ -42,3 +42,18 @@ def test_a_common_companion_is_found_with_its_offset_and_its_share(share: float)
 @pytest.mark.parametrize("seed", range(5))
 def test_stars_at_random_have_no_common_companion(n: int, seed: int) -> None:
     assert common_companion(field(n, seed), SHAPE, PILOT) is None
+
+
+def test_where_many_are_clipped_those_just_below_tell() -> None:
+    """Next to a clipped core a finder believes nothing, and a dense field clips the brightest by the hundred."""
+    every = field(20_000, seed=7, companion=(6.0, -4.0), share=0.4)
+    n_clipped = 400
+    near = np.hypot(every.x[:, None] - every.x[:n_clipped], every.y[:, None] - every.y[:n_clipped])
+    lost = (near < 3 * PILOT.long_px).any(axis=1)
+    lost[:n_clipped] = False
+    left = [column[~lost] for column in (every.x, every.y, every.flux_adu)]
+    clipped = np.arange(len(left[0])) < n_clipped
+    found = common_companion(Found(*left, clipped, PILOT, np.zeros((0, 2), int)), SHAPE, PILOT)
+    assert found is not None
+    assert (found.dx_px, found.dy_px) == pytest.approx((6.0, -4.0), abs=0.3)
+    assert found.share == pytest.approx(0.4, abs=0.05)

@@ -119,3 +119,10 @@ def test_the_clock_of_the_place_stands_beside_utc_where_it_is_known() -> None:
     said = events.knew(night.rows, 0, 0, Look(), summed=False, local=there).lines
     assert said[0] == "Times are UTC, then camera's clock."
     assert said[1].startswith("UTC   local frame")
+
+
+def test_a_clock_without_a_zone_is_not_called_utc() -> None:
+    rows = [replace(row, start_utc=None, start_local=row.start_utc.removesuffix("Z")) for row in ROWS[:3]]
+    for some in (rows, []):  # before the first frame nothing is known of the clock
+        assert events.knew(some, 0, 0, Look(), summed=False).lines[-1].startswith("time  frame")
+    assert events.knew(ROWS[:3], 0, 0, Look(), summed=False).lines[-1].startswith("UTC   frame")
