@@ -11,6 +11,8 @@ from framecheck.words import fixed, number
 LOOKS_ROUND: Final = 1.2
 """[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 ROUND_ENOUGH: Final = f"1 is round, up to {LOOKS_ROUND} is hardly seen"
+EVEN_ENOUGH: Final = "up to 8 % is hardly seen"
+"""Change of the FWHM over the field. Common practice, no source."""
 
 File = Literal["night", "logbook"]
 """The table of a night (`to_table`), and that of all frames of a logbook."""

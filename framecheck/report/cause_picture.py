@@ -55,7 +55,7 @@ def _against(name: str) -> Draw:
 
 
 def _mean_star(judgement: Judgement) -> Chart | None:
-    return star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
+    return star_chart(judgement, judgement.pictured[0].mean_stars) if judgement.pictured else None
 
 
 _PICTURES: Final[Mapping[Picture, Draw]] = MappingProxyType({

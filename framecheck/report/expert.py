@@ -12,6 +12,7 @@ from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import WORTH_FWHM
 from framecheck.decision.records import Range
+from framecheck.quantity import EVEN_ENOUGH
 from framecheck.report.blocks import Block, Facts, Lines, Part, Pictures, Points, Text
 from framecheck.report.budget_chart import TERMS, budget_chart
 from framecheck.report.chart import Chart, renamed
@@ -27,7 +28,7 @@ from framecheck.words import counted, cut, fixed, percent, signed
 _STILL: Final = "between exposures, dithers taken out; guided mounts stay below 0.1″ a minute"
 _POLAR: Final = "below 5′ does little harm to guided frames"
 """Common practice, no source."""
-_LEVEL: Final = "0 is level, up to 8 % is hardly seen"
+_LEVEL: Final = f"0 is level, {EVEN_ENOUGH}"
 _ANSWERS: Final = {
     "not needed": "a better mount would gain too little", "fix technique first": "fix technique first",
     "upgrade justified": "a better mount would pay", "cannot tell": "these frames can't tell",
@@ -110,7 +111,7 @@ def _field(judgement: Judgement) -> Part | None:
     cells = judgement.cells
     if cells is None:
         return None
-    star = star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
+    star = star_chart(judgement, judgement.pictured[0].mean_stars) if judgement.pictured else None
     charts = tuple(chart for chart in (field_chart(judgement), rest_chart(judgement), star) if chart is not None)
     of = f"{counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')}"
     bare = f" Cells with fewer than {FEWEST_OF_A_MEDIAN} good stars have a small cross." if cells.n_bare else ""
@@ -164,7 +165,7 @@ def _groups(judgement: Judgement) -> Part | None:
 
 
 def _of_group(judgement: Judgement, figures: GroupFigures, number: int) -> tuple[Chart, ...]:
-    star = star_chart(judgement, figures.group)
+    star = star_chart(judgement, figures.mean_stars)
     charts = [*motion_charts(judgement, figures), *([] if star is None else [star])]
     return tuple(renamed(chart, f"-{number}") for chart in charts)
 

@@ -7,7 +7,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
-from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
+from framecheck.quantity import EVEN_ENOUGH, LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
 from framecheck.words import fixed, likelihood, number, percent, signed, told
 
@@ -102,7 +102,7 @@ def _shape(row: FrameRow, judgement: Judgement) -> list[Row]:
         if value is not None
     ]
     if uneven:
-        rows.append(("Over field", "FWHM " + ", ".join(uneven), "within 8 % is hardly seen"))
+        rows.append(("Over field", "FWHM " + ", ".join(uneven), EVEN_ENOUGH))
     return rows
 
 

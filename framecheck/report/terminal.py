@@ -21,7 +21,7 @@ WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 FAILURES_SHOWN: Final = 10
 LABEL: Final = 12
 """[columns] Of the names of the first lines."""
-_MARKS: Final = {"reject": "×", "doubtful": "◇"}
+MARKS: Final = {"keep": "●", "doubtful": "◇", "reject": "×"}
 _WAYS: Final = {"better": "keep", "worse": "reject"}
 """Styles of verdicts."""
 _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
@@ -126,7 +126,7 @@ def _worst(judgement: Judgement, grade: str, look: Look) -> list[str]:
     for one in shown:
         name = safe(path_in(judgement.night.folder, one.file))
         reason = safe(one.reasons[0]) if one.reasons else ""
-        mark = look.style(_MARKS[grade], grade)
+        mark = look.style(MARKS[grade], grade)
         lines.append(f"  {mark} {name}  " + look.wrap(reason, 4, used=6 + len(name)))
     return lines
 
