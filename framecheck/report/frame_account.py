@@ -6,6 +6,7 @@ from typing import Final
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED, Finding
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.grades import PLAINLY_LONG
 from framecheck.decision.judgement import Judgement
 from framecheck.quantity import EVEN_ENOUGH, LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
@@ -14,8 +15,6 @@ from framecheck.words import fixed, likelihood, number, percent, signed, told
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""
 
-_SURE_OF_OPTICS: Final = 1.5
-"""Elongation up to which a single frame's stars tell of the optics. Chosen: the moved ones have tails of their own."""
 _TOLD_BY_SIZE: Final = ("undersampled", "oversampled")
 """Causes that the line of the FWHM tells already."""
 _ALONE: Final = "A single frame can't tell cloud, focus and the mount's motion: `framecheck night` compares frames."
@@ -118,8 +117,9 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
     (frame,), (grade,) = judgement.night.frames, judgement.grades
     told_by_grade = grade.reasons if grade.grade != "keep" else ()
     stars, shape = frame.result.stars, frame.result.shape
+    # moved stars have tails of their own, which say nothing of the optics
     moved = stars.doubled_px is not None or (
-        shape is not None and (shape.trail_length_px is not None or shape.elongation > _SURE_OF_OPTICS)
+        shape is not None and (shape.trail_length_px is not None or shape.elongation > PLAINLY_LONG)
     )
     claimed = [
         finding
