@@ -10,7 +10,7 @@ Sign = Literal["trailed", "wider", "dimmer", "brighter sky"]
 
 Need = Literal[
     "a guider", "a guider at work", "no guider", "a drive", "a polar axis", "an alt-azimuth mount", "a fixed tripod",
-    "a standing drive", "a drive at a wrong rate", "binning",
+    "a standing drive", "a drive at a wrong rate", "a drive that stopped", "binning",
 ]  # fmt: skip
 """What a fix takes for granted."""
 

@@ -73,7 +73,7 @@ misses 15 % at the crest of a swing of nine frames (closed form, 1 - sinc²), 43
 SHORT_STEP: Final = 0.3
 """Shortest time between frames that counts, over the usual one. Chosen."""
 
-ACROSS_DRIFT: Final = (0j, 0.2j, 0.6j)
+ACROSS_DRIFT: Final = (0j, 0.2j)
 WITH_DRIFT: Final = (*ACROSS_DRIFT, 1.5 + 0j)
 """Steady part of the speed over its rms, across the gear's axis, and along it where a drift is seen. Chosen: an axis a
 little off the pole draws stars in declination, so that swings to either side turn the smear to either side."""

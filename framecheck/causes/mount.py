@@ -12,6 +12,7 @@ from framecheck.causes.moved import (
     LINE_SCATTER,
     LINE_SEEN,
     SEEN,
+    SURE_SIGMA,
     Complexes,
     Moved,
     all_moved,
@@ -77,7 +78,7 @@ ONE_WAY: Final = 0.5
 def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """All frames show lines along one direction whose length is the sky's own motion, or much of it."""
     groups = list(all_moved(night))
-    known = [one for moved in groups for one in (_sky_motion(moved, rig), _stands_for_a_while(moved)) if one]
+    known = [one for moved in groups for one in (_sky_motion(moved, rig), stands_for_a_while(moved)) if one]
     if not known and rig.mount_type == "fixed" and groups:
         return _on_tripod(groups)
     if not known:
@@ -89,7 +90,7 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         "untracked",
         best.log_odds,
         affected=moved.where(trailing),
-        cost=smear_cost(moved) if best.run is None else float(shear.cost_of(np.median(moved.size[best.run]))),
+        cost=smear_cost(moved) if best.run is None else _part_lost(moved, best.run),
         evidence=(
             *_from_here_to_there(best),
             Evidence(statement="stars move over the sensor at", value=rate, unit="arcsec/s", expected_if_healthy=0.0),
@@ -126,7 +127,7 @@ def _on_tripod(groups: list[Moved]) -> Finding | Healthy:
 
 
 @dataclass(frozen=True, slots=True)
-class _SkyMotion:
+class SkyMotion:
     """How the stars of one group trail. [arcsec/s]"""
 
     moved: Moved
@@ -138,44 +139,56 @@ class _SkyMotion:
     """The frames that trail, where others do not."""
 
 
-def _from_here_to_there(seen: _SkyMotion) -> tuple[Evidence, ...]:
+def _part_lost(moved: Moved, run: Bools) -> float:
+    """What the smear of some frames makes of the squared FWHM, over all frames."""
+    return float(shear.cost_of(np.median(moved.size[run])) * run.mean())
+
+
+def _from_here_to_there(seen: SkyMotion) -> tuple[Evidence, ...]:
     """In which part of the night stars trail; nothing where they do all night."""
     if seen.run is None:
         return ()
-    frames, n = np.flatnonzero(seen.run), len(seen.run)
-    where = "from the first frame on" if frames[0] == 0 else "to the last frame" if frames[-1] == n - 1 else "in a row"
+    where = "the first" if seen.run[0] else "the last" if seen.run[-1] else "a row of"
     return (
-        Evidence(statement=f"{where} the mount stood still in", value=float(len(frames)), unit=f"of {n} frames",
-                 expected_if_healthy=0.0),
+        Evidence(statement=f"the mount stood still in {where}",
+                 value=float(seen.run.sum()), unit="frames", expected_if_healthy=0.0),
     )  # fmt: skip
 
 
-def _sky_motion(moved: Moved, rig: Rig) -> _SkyMotion | None:
+def _sky_motion(moved: Moved, rig: Rig) -> SkyMotion | None:
     """All frames of a group; None without a pixel scale."""
     scale, exposure = moved.scale_arcsec, moved.tracking.smears.typical_exposure_s
     if scale is None or not exposure > 0:
         return None
     full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
     inside = float(np.median(math.sqrt(12) * moved.tracking.smears.rms_px))
-    rate = inside * scale / exposure
+    trailed, drifted = inside * scale / exposure, float(np.median(moved.line_px)) * scale / exposure
+    # places from frame to frame tell the rate better than the length of a trail does
+    rate = drifted if moved.drift_seen > SURE_SIGMA else trailed
     drawn = log_odds_above(inside / moved.fwhm_px, PLAIN_LINE, LINE_SCATTER)
     if rig.mount_type == "fixed":  # beside the pole the middle may hardly trail
         in_corners = log_odds_above(corner_arc(moved), PLAIN_LINE, LINE_SCATTER)
-        return _SkyMotion(moved, any_of(drawn, in_corners), rate, full)
+        return SkyMotion(moved, any_of(drawn, in_corners), rate, full)
     odds = [drawn, _runs_by(moved)]
     if moved.motion.drift_px_per_min is None:
-        odds.append(log_odds_of_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER))
+        odds.append(log_odds_of_ratio(trailed, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER))
     else:
-        drifted = float(np.median(moved.line_px)) * scale / exposure
-        odds.append(log_odds_above(drifted / max(rate, 1e-6), OF_DRIFT, OF_DRIFT_SCATTER))
+        odds.append(log_odds_above(drifted / max(trailed, 1e-6), OF_DRIFT, OF_DRIFT_SCATTER))
         odds.append(moved.tracking.drifting.log_odds("rate", "stopped"))
-    return _SkyMotion(moved, all_of(*odds), rate, full)
+    return SkyMotion(moved, all_of(*odds), rate, full)
 
 
-def _stands_for_a_while(moved: Moved) -> _SkyMotion | None:
+def stands_for_a_while(moved: Moved) -> SkyMotion | None:
     """The longest run of frames whose stars move as the sky does, inside exposures and from one to the next.
 
-    None without such a run, and where all frames do so.
+    Parameters
+    ----------
+    moved : Moved
+
+    Returns
+    -------
+    SkyMotion or None
+        None without such a run, and where all frames do so.
     """
     scale, exposure, smears = moved.scale_arcsec, moved.tracking.smears.exposure_s, moved.tracking.smears
     if scale is None:
@@ -199,7 +212,8 @@ def _stands_for_a_while(moved: Moved) -> _SkyMotion | None:
         log_odds_above(AS_THE_SKY, float(np.median(step_off[begin:end])), RATE_SCATTER / 4),
         log_odds_above(alike, COHERENT, COHERENT_SCATTER),
     )
-    return _SkyMotion(moved, log_odds, float(np.median((line / exposure)[run])) * scale, full, run)
+    rate = float(np.median(np.abs(step[begin:end]))) * scale
+    return SkyMotion(moved, log_odds, rate, full, run)
 
 
 def _places(moved: Moved) -> Complexes:

@@ -178,6 +178,7 @@ MOUNT: Final = (
         seen_as="a sky that was not tracked",
         meaning="No tracking, or the wrong rate: trails of the sidereal length or a fixed share of it.",
         fixes=(
+            Fix("Find what stopped the drive: its power, a clutch, a limit, a cable.", needs="a drive that stopped"),
             Fix("Switch tracking on, at the sidereal rate and for the right hemisphere.", needs="a standing drive"),
             Fix(
                 "Set the drive to the sidereal rate: those for Moon and Sun trail the stars.",

@@ -9,6 +9,7 @@ import numpy as np
 
 from framecheck.causes.catalogue import FIXES
 from framecheck.causes.cause import Need
+from framecheck.causes.mount import stands_for_a_while
 from framecheck.causes.moved import Moved, all_moved, cos_dec
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.night import Night
@@ -29,6 +30,8 @@ class Equipment:
     mount_type: MountType | None = None
     stands: bool | None = None
     """Whether the sky runs by as over a drive that stands still."""
+    stopped: bool = False
+    """Whether it does so for a part of the night."""
     binning: int | None = None
 
     def allows(self, need: Need) -> bool:
@@ -43,15 +46,18 @@ class Equipment:
             case "a drive":
                 return self.mount_type != "fixed"
             case "a standing drive":
-                return self.mount_type != "fixed" and self.stands is not False
+                return self.mount_type != "fixed" and self.stands is not False and not self.stopped
+            case "a drive that stopped":
+                return self.stopped
             case "a drive at a wrong rate":
-                return self.mount_type != "fixed" and self.stands is False
+                return self.mount_type != "fixed" and self.stands is False and not self.stopped
             case "a polar axis":
                 return self.mount_type not in ("fixed", "alt-azimuth")
             case "an alt-azimuth mount":
                 return self.mount_type in ("alt-azimuth", None)
             case "a fixed tripod":
-                return self.mount_type == "fixed" or (self.mount_type is None and self.stands is not False)
+                seems_so = self.mount_type is None and self.stands is not False and not self.stopped
+                return self.mount_type == "fixed" or seems_so
             case "binning":
                 return self.binning is None or self.binning > 1
 
@@ -68,6 +74,7 @@ def setting_of(night: Night, rig: Rig) -> Equipment:
         guided=rig.guided if largest is None else largest.tracking.guided,
         mount_type=with_tripod(night, rig).mount_type,
         stands=None if largest is None else _stands(largest),
+        stopped=any(stands_for_a_while(moved) is not None for moved in all_moved(night)),
         binning=rig.binning,
     )
 

@@ -134,6 +134,8 @@ def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_an
     (untracked,) = [one for one in findings if one.cause == "untracked"]
     assert untracked.confidence > 0.9
     assert untracked.affected == frozenset(stands)
+    assert untracked.cures[0].startswith("Find what stopped the drive")
+    assert not any("tripod" in cure or "sidereal rate" in cure for cure in untracked.cures)
     assert "periodic-error" not in claims(made)
 
 
