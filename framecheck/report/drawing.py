@@ -55,8 +55,10 @@ def write(figure: "Figure", x_px: float, y_px: float, text: str, colour: str = I
         )  # fmt: skip
 
 
-def time_marks(axes: "Axes", marks: list[tuple[float, str]], *, labels: bool) -> None:
-    """Fine lines across charts one below the other, at the same times; the last one names them."""
+def along(axes: "Axes", start: float, end: float, marks: list[tuple[float, str]], *, labels: bool) -> None:
+    """Time along a chart: fine lines across all that stand one below the other; the last one names them."""
+    quiet_frame(axes, size_px=11.5)
+    axes.set_xlim(start, end)
     axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
     axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
     axes.set_axisbelow(True)

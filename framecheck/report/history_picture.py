@@ -12,11 +12,10 @@ from framecheck.report.drawing import (
     KEEP,
     LINE,
     QUIET,
+    along,
     inline_svg,
     new_figure,
     place,
-    quiet_frame,
-    time_marks,
     write,
 )
 from framecheck.report.history_words import cause_words, summary, trend_words
@@ -94,11 +93,9 @@ def _day(moment: datetime) -> float:
 
 def _along(axes: "Axes", history: RigHistory, *, labels: bool) -> None:
     """The dates, alike in all strips."""
-    quiet_frame(axes, size_px=11.5)
     first, last = _day(history.nights[0].start_utc), _day(history.nights[-1].start_utc)
     margin = max(0.04 * (last - first), 1.0)
-    axes.set_xlim(first - margin, last + margin)
-    time_marks(axes, _date_marks(history), labels=labels)
+    along(axes, first - margin, last + margin, _date_marks(history), labels=labels)
 
 
 def _date_marks(history: RigHistory) -> list[tuple[float, str]]:

@@ -9,19 +9,7 @@ from typing import TYPE_CHECKING, Final
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.grades import GRADES
 from framecheck.quantity import Curve, Quantity, is_known, shown_as
-from framecheck.report.drawing import (
-    DOUBTFUL,
-    INK,
-    KEEP,
-    LINE,
-    QUIET,
-    REJECT,
-    inline_svg,
-    new_figure,
-    place,
-    time_marks,
-)
-from framecheck.report.drawing import quiet_frame as quiet
+from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, along, inline_svg, new_figure, place
 from framecheck.report.time_axis import TimeAxis, time_axis
 from framecheck.words import counted, plain
 
@@ -169,9 +157,7 @@ def _limits(name: str, curve: Curve, mark: float | None, rows: Sequence[FrameRow
 
 def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
     """The hours: fine lines across every strip, figures under the first and the last."""
-    quiet(axes, size_px=11.5)
-    axes.set_xlim(axis.start, axis.end)
-    time_marks(axes, axis.marks(at_most=10 if width == WIDE_PX else 5), labels=labels)
+    along(axes, axis.start, axis.end, axis.marks(at_most=10 if width == WIDE_PX else 5), labels=labels)
 
 
 def _scale(axes: "Axes", mark: float | None, *, whole: bool) -> None:
