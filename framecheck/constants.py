@@ -16,6 +16,12 @@ QUARTILES_PER_SIGMA: Final = 1.3489795003921634
 ARCSEC_PER_RADIAN: Final = 180 * 3600 / pi
 """[arcsec] Closed form."""
 
+
+def arcsec_of(length_um: float, focal_length_mm: float) -> float:
+    """Angle that a length on the sensor spans in the middle of the field. [arcsec] Closed form, for small angles."""
+    return ARCSEC_PER_RADIAN * length_um * 1e-3 / focal_length_mm
+
+
 SIDEREAL_DAY_S: Final = 86164.0905
 """Mean sidereal day. [s] IAU 2000 Earth rotation, as computed by astropy (GMST rate)."""
 
@@ -31,6 +37,10 @@ AIRY_FWHM_LAMBDA_OVER_D: Final = 1.02899
 VISUAL_WAVELENGTH_M: Final = 550e-9
 """Middle of the visual band, where no filter tells better. [m] Johnson V; chosen."""
 
+SEEING_POWER: Final = 0.6
+"""The air widens stars as the air mass to this power (Kolmogorov turbulence; D. L. Fried 1966, J. Opt. Soc. Am. 56,
+1372; shared/reference_values.csv, PSF-28)."""
+
 BY_CHANCE: Final = 1e-3
 """Chance, or expected number by chance, below which something is taken to be real. Chosen: wrong once in a thousand."""
 
@@ -42,3 +52,12 @@ SURE_SIGMA: Final = 4.0
 
 BEYOND_NOISE_SIGMA: Final = 6.0
 """What no noise reaches. [sigma] Chosen: one pixel in a thousand million does (closed form), less than one a frame."""
+
+FEWEST_THAT_AGREE: Final = 3
+"""Values that show which of them is off. Chosen: of two, nobody can tell which."""
+
+FEWEST_OF_A_MEDIAN: Final = 5
+"""Values of which a median is taken. Chosen: it shrugs off two bad ones."""
+
+LONGEST_PATH: Final = 4096
+"""[signs] Linux, path_resolution(7): a path has fewer bytes."""

@@ -13,7 +13,8 @@ from datetime import datetime
 from functools import cache
 from typing import Any, Final, TypeVar
 
-from framecheck.words import plain, steers, valid_text
+from framecheck.constants import LONGEST_PATH
+from framecheck.words import cut, plain, steers, valid_text
 
 Record = TypeVar("Record")
 
@@ -26,8 +27,6 @@ LARGEST_FILE: Final = 1 << 28
 """[byte] Nothing that is read again is larger. Chosen: a night of 50,000 frames, half a million steps of a sort."""
 _LONGEST: Final = 100_000
 """No list is longer. Chosen: a month of one-second exposures at night comes to more, and is no night."""
-_LONGEST_TEXT: Final = 4096
-"""[signs] Linux, path_resolution(7): no path is longer, and all other texts of a record are names and sentences."""
 _RANGES: Final[Mapping[str, tuple[float, float]]] = {
     # chosen: wider than anything that is built or seen, narrow enough for arithmetic
     **dict.fromkeys(("exposure_s", "effective_exposure_s", "n_found", "n_saturated", "n_measured"), (0, 1e9)),
@@ -65,11 +64,15 @@ class NoRecord(Exception):  # noqa: N818 - says what it is
 
 
 def plain_values(value: Any) -> Any:
-    """Lists, dicts, text, numbers and None from records, tuples, times and numpy scalars; floats have six digits."""
+    """Lists, dicts, text, numbers and None from records, tuples, times and numpy scalars; floats have six digits.
+
+    Of a record all fields are written, or what its class names in `WRITTEN`.
+    """
     if is_dataclass(value):
-        return {field.name: plain_values(getattr(value, field.name)) for field in fields(value)}
+        names = getattr(value, "WRITTEN", None) or [field.name for field in fields(value)]
+        return {name: plain_values(getattr(value, name)) for name in names}
     if isinstance(value, datetime):
-        return value.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return time_text(value)
     if isinstance(value, Mapping):
         return {valid_text(str(name)): plain_values(inner) for name, inner in value.items()}
     if isinstance(value, tuple | list):
@@ -83,6 +86,11 @@ def plain_values(value: Any) -> Any:
     if isinstance(value, float):
         return rounded(value)
     raise TypeError(f"JSON cannot hold a {type(value).__name__}: {value!r}")
+
+
+def time_text(moment: datetime) -> str:
+    """A time in ISO 8601, with a Z for UTC."""
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def shared_fields(record: Any, kind: Any) -> dict[str, Any]:
@@ -154,7 +162,7 @@ def _check(value: Any, name: str, place: str, may_be_nan: Callable[[str], bool])
             raise NoRecord(f"{place[1:]} has {len(value)} entries")
         for number, inner in enumerate(value):
             _check(inner, name, f"{place}[{number}]", may_be_nan)
-    elif isinstance(value, str) and len(value) > _LONGEST_TEXT:
+    elif isinstance(value, str) and len(value) > LONGEST_PATH:  # all other texts are names and sentences
         raise NoRecord(f"{place[1:]} has {len(value)} signs")
     elif isinstance(value, datetime) or (isinstance(value, str) and name.endswith(("_utc", "_local"))):
         _check_time(value, place)
@@ -206,5 +214,4 @@ def _in_words(message: str) -> str:
 
 
 def _short(text: str) -> str:
-    text = plain(text)
-    return text if len(text) <= 120 else f"{text[:120]}…"
+    return cut(plain(text), 120)

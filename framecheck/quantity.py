@@ -11,6 +11,8 @@ from framecheck.words import fixed, number
 LOOKS_ROUND: Final = 1.2
 """[dimensionless] Elongation up to which the eye hardly sees it. Common practice, no source."""
 ROUND_ENOUGH: Final = f"1 is round, up to {LOOKS_ROUND} is hardly seen"
+EVEN_ENOUGH: Final = "up to 8 % is hardly seen"
+"""Change of the FWHM over the field. Common practice, no source."""
 
 File = Literal["night", "logbook"]
 """The table of a night (`to_table`), and that of all frames of a logbook."""
@@ -45,8 +47,6 @@ class Column:
     """With soft hyphens."""
     unit: str = ""
     _: KW_ONLY
-    digits: int = 3
-    """Significant ones, where the quantity has no decimals."""
     of: str = ""
     """Name of the quantity that it is a part of, told beside it."""
 
@@ -101,11 +101,11 @@ class Quantity:
     column: Column | None = None
     latest: Latest | None = None
 
-    def text(self, value: int | float | None, digits: int = 3) -> str:
+    def text(self, value: int | float | None) -> str:
         """The value as a person reads it, without unit; counts as they are."""
         if isinstance(value, int):
             return str(value)
-        return number(value, digits) if self.decimals is None else fixed(value, self.decimals)
+        return number(value) if self.decimals is None else fixed(value, self.decimals)
 
     def of_frame(self, frame: Any) -> Any:
         """Its value in a `NightFrame`; None if unknown."""
@@ -213,7 +213,7 @@ QUANTITIES: Final = (
         "adu",
         "level of the sky, pedestal included",
         curve=Curve(3, "sky", "Sky", "ADU", "lower is darker"),
-        column=Column(4, "Sky", "ADU", digits=4),
+        column=Column(4, "Sky", "ADU"),
     ),
     Quantity("sky_noise_adu", "result.sky.noise_adu", "adu", "standard deviation of a pixel of blank sky"),
     Quantity(

@@ -16,6 +16,12 @@ _SIGNS: Final = {
     "deg/h": "° an hour", "px": " px", "px/min": " px a minute", "s": " s", "K": " K", "ratio": "",
 }  # fmt: skip
 """What stands after a number of that unit."""
+SHORT_UNITS: Final = {
+    "": "", "arcsec": "″", "arcsec/px": "″/px", "arcsec/s": "″/s", "arcsec/min": "″/min", "arcmin": "′",
+    "min/h": " min/h", "deg": "°", "deg/h": "°/h", "px": " px", "px/min": " px/min", "mm": " mm", "µm": " µm",
+    "micrometre": " µm", "ADU": " ADU", "s": " s", "percent": " %",
+}  # fmt: skip
+"""The same in a table, where room is short."""
 _SMALLEST: Final = {"percent": 0.1, "percent of the squared FWHM": 0.1}
 """Smaller shares are told as "below" it: three digits of a tiny chance say nothing more. Chosen."""
 _LIMIT: Final = re.compile(r"\b(?:below|above|within|up to) \d+(?:\.\d+)?(?![\d.]|\s?%)")
@@ -66,6 +72,11 @@ def _visible(sign: str) -> str:
 def valid_text(text: str) -> str:
     """Text that UTF-8 can hold: bytes of a file name that are no text are shown as escapes, the rest stays."""
     return "".join(_visible(sign) if "\ud800" <= sign <= "\udfff" else sign for sign in text)
+
+
+def cut(text: str, longest: int = 300) -> str:
+    """Foreign text of no more than so many signs: three lines of the page, if nothing else is said."""
+    return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
 def path_in(folder: Path, file: PurePath) -> str:

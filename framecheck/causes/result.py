@@ -6,9 +6,10 @@ log-odds, so that a calibration can map it anew without touching the causes.
 
 import math
 from dataclasses import dataclass
-from typing import Final
+from typing import ClassVar, Final
 
 from framecheck.causes.catalogue import CAUSES
+from framecheck.causes.cause import Family
 from framecheck.causes.cause import Rival as Rival
 from framecheck.notebook import small_table
 from framecheck.words import likelihood, percent, told, told_healthy
@@ -36,6 +37,16 @@ class Evidence:
     unit: str | None = None
     expected_if_healthy: str | float | None = None
 
+    @property
+    def measured(self) -> str:
+        """The value with its unit; empty if unknown."""
+        return "" if self.value is None else told(self.value, self.unit)
+
+    @property
+    def normal(self) -> str:
+        """What a healthy night shows, with its unit; empty if unknown."""
+        return "" if self.expected_if_healthy is None else told_healthy(self.expected_if_healthy, self.unit)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Finding:
@@ -44,9 +55,9 @@ class Finding:
     cause: str
     confidence: float
     """Chance that the claim is right, 0 to 1."""
-    affected: frozenset[int]
-    """Indices in `Night.frames` of the frames that the cause touches."""
-    cost: float | None
+    affected: frozenset[int] = frozenset()
+    """Indices in `Night.frames` of the frames that the cause touches; none in a night that was read again."""
+    cost: float | None = None
     """Share of the effective exposure, or of the squared FWHM, that is lost to it."""
     evidence: tuple[Evidence, ...] = ()
     rivals: tuple[Rival, ...] = ()
@@ -56,10 +67,24 @@ class Finding:
     log_odds: float | None = None
     """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
 
+    WRITTEN: ClassVar = (
+        "cause", "family", "confidence", "frames_affected", "cost", "evidence", "rivals", "cures", "caution",
+    )  # fmt: skip
+
+    @property
+    def family(self) -> Family:
+        """Of its cause."""
+        return CAUSES[self.cause].family
+
     @property
     def frames_affected(self) -> int:
         """How many frames the cause touches."""
         return len(self.affected)
+
+    @property
+    def first_measured(self) -> Evidence | None:
+        """The first number that speaks for it; None if there is none."""
+        return next((one for one in self.evidence if one.value is not None), None)
 
     def _repr_html_(self) -> str:
         """As a notebook shows it."""
@@ -74,10 +99,8 @@ class Finding:
 
 
 def _in_words(evidence: Evidence) -> str:
-    value = "" if evidence.value is None else f" {told(evidence.value, evidence.unit)}"
-    healthy = evidence.expected_if_healthy
-    normal = "" if healthy is None else f" (normal: {told_healthy(healthy, evidence.unit)})"
-    return f"{evidence.statement}{value}{normal}"
+    normal = f" (normal: {evidence.normal})" if evidence.normal else ""
+    return f"{evidence.statement} {evidence.measured}".rstrip() + normal
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,6 +110,13 @@ class Undecided:
     cause: str
     because: str
     what_would_settle_it: str
+
+    WRITTEN: ClassVar = ("cause", "family", "because", "what_would_settle_it")
+
+    @property
+    def family(self) -> Family:
+        """Of its cause."""
+        return CAUSES[self.cause].family
 
 
 CannotTell = Undecided

@@ -1,16 +1,14 @@
 """`framecheck advise`: would a better mount pay? The answer alone, in a page."""
 
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from framecheck.cli.columns import in_columns
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook, WholeFiles
 from framecheck.cli.options import SOME_FAILED, AimOption, GuidingOption, NoProgress, RigOption
-from framecheck.cli.terminal import say, warn
+from framecheck.cli.terminal import say
 from framecheck.cli.workforce import Memory, Scheduler, Workers, workforce
 from framecheck.document import json_text
 from framecheck.report.look import Look, look_of
@@ -27,6 +25,7 @@ _ANSWERS: Final = {
     "upgrade justified": "Yes. The mount holds this rig back, and no cheaper fix is left.",
     "cannot tell": "Can't tell yet from these frames.",
 }
+_WIDTHS: Final = "What makes the stars so wide"
 
 
 def advise(
@@ -46,12 +45,11 @@ def advise(
     quiet: NoProgress = False,
 ) -> None:
     """Say whether a better mount would pay, why, and what to try first."""
-    from framecheck.cli.night_command import folder_of, frames_of, logbook_in_use, measured_folder
+    from framecheck.cli.night_command import folder_of, frames_of, logbook_in_use, measured_folder, warn_of
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.night.guiding import read_guiding
     from framecheck.pipeline import judge_night
     from framecheck.read import whole_path
-    from framecheck.report.terminal import failure_lines
 
     force = workforce(workers, memory, scheduler)
     folder = folder if scheduler is None else whole_path(folder)
@@ -61,8 +59,7 @@ def advise(
         measurements, known = measured_folder(folder, paths, rig_of(rig_file_of(folder, rig)), force, quiet, book)
     folder = folder_of(folder)
     judgement = judge_night(folder, measurements, known, aim, record)
-    for line in failure_lines(measurements.failures, folder):
-        warn(line)
+    warn_of(measurements.failures, folder)
     if as_json:
         say(json_text(advice_document(judgement)))
     else:
@@ -83,8 +80,9 @@ def advice_document(judgement: "Judgement") -> dict[str, Any]:
 def advice_lines(judgement: "Judgement", look: Look) -> list[str]:
     """The answer for a person: first yes or no, then why, what to do, and what would have been."""
     from framecheck.decision.mount_decision import cautions
-    from framecheck.report.expert import mount_facts
-    from framecheck.report.story import what_if_table
+    from framecheck.report.blocks import Sentences, Table
+    from framecheck.report.expert import mount_blocks
+    from framecheck.report.terminal import blocks_lines
 
     decision, morning = judgement.mount_decision, judgement.morning
     lines = [
@@ -94,36 +92,19 @@ def advice_lines(judgement: "Judgement", look: Look) -> list[str]:
         look.wrap(safe(morning.mount), 0),
         look.wrap(safe(f"Do first: {morning.action.sentence}"), 0),
     ]
-    lines += [look.wrap(reason, 0) for reason in decision.because[:1]]
-    lines += _part("The numbers", in_columns(mount_facts(judgement), look), look)
-    lines += _part("Why", _listed(decision.because[1:], look), look)
-    lines += _part("What makes the stars so wide", _budget(judgement.budget, look), look)
-    what = "Try before buying" if decision.answer == "upgrade justified" else "What to do"
-    lines += _part(f"{what}, the cheapest first", _counted(decision.ladder, look), look)
-    if (cases := what_if_table(judgement)) is not None:
-        heads = ("", *cases.head[1:])
-        lines += _part("What if", in_columns(cases.rows, look, heads=heads, right=(1, 2, 3)), look)
-    lines += _part("What would settle it", _listed(decision.what_would_settle_it, look), look)
-    lines += _part("Mind", _listed(cautions(decision.answer, judgement.findings), look), look)
-    return lines
+    blocks = (
+        *mount_blocks(judgement),
+        Table(("", "Share", "FWHM", "From, to"), tuple(map(_term, judgement.budget)), _WIDTHS, right=(1, 2)),
+        Sentences("Mind", tuple(cautions(decision.answer, judgement.findings))),
+    )
+    return lines + blocks_lines(blocks, look)
 
 
-def _part(title: str, lines: list[str], look: Look) -> list[str]:
-    return ["", look.style(title, "bold"), *lines] if lines else []
-
-
-def _listed(texts: Sequence[str], look: Look) -> list[str]:
-    return ["  " + look.wrap(safe(text), 2, used=2) for text in texts]
-
-
-def _counted(texts: Sequence[str], look: Look) -> list[str]:
-    return [f"  {k}. " + look.wrap(safe(text), 5, used=5) for k, text in enumerate(texts, 1)]
-
-
-def _budget(terms: "Sequence[BudgetTerm]", look: Look) -> list[str]:
-    rows = []
-    for term in terms:
-        width = "" if term.fwhm_arcsec is None else f"{fixed(term.fwhm_arcsec, 2)}″"
-        between = "" if term.low is None else f"{fixed(term.low, 2)} to {fixed(term.high, 2)}"
-        rows.append((term.term, percent(term.share), width, between))
-    return in_columns(rows, look, right=(1, 2))
+def _term(term: "BudgetTerm") -> tuple[str, ...]:
+    width = "" if term.fwhm_arcsec is None else f"{fixed(term.fwhm_arcsec, 2)}″"
+    return (
+        term.term,
+        percent(term.share),
+        width,
+        "" if term.low is None else f"{fixed(term.low, 2)} to {fixed(term.high, 2)}",
+    )

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from framecheck.cli.columns import in_columns
 from framecheck.cli.logbook_command import LogbookOption, NoLogbook
 from framecheck.cli.options import SOME_FAILED, NoProgress, RigOption
-from framecheck.cli.terminal import say, warn
+from framecheck.cli.terminal import say
 from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.report.look import Look, look_of
@@ -64,10 +63,9 @@ def compare(
     document = json_text(comparison_document(comparisons))
     if out is not None:
         from framecheck.report.comparison_page import comparison_page
-        from framecheck.report.publish import prepare_folder, publish, text_as_bytes
+        from framecheck.report.publish import publish_texts
 
-        prepare_folder(out)
-        publish(out, {DOCUMENT: text_as_bytes(document + "\n"), PAGE: text_as_bytes(comparison_page(comparisons))})
+        publish_texts(out, {DOCUMENT: document + "\n", PAGE: comparison_page(comparisons)})
     if as_json:
         say(document)
     else:
@@ -143,13 +141,12 @@ def one_night(
 
 def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quiet: bool) -> tuple[object, int]:
     """The night.json of a folder of frames, as `framecheck night` would write it, and how many it lacks."""
-    from framecheck.cli.night_command import measured_folder
+    from framecheck.cli.night_command import measured_folder, warn_of
     from framecheck.cli.rig_in_use import rig_file_of, rig_of
     from framecheck.cli.workforce import HERE
     from framecheck.pipeline import judge_night
     from framecheck.read import find_frames
     from framecheck.report.night_json import night_document
-    from framecheck.report.terminal import failure_lines
 
     rig = rig_of(rig_file_of(folder, rig_file))
     paths = find_frames(folder)
@@ -159,8 +156,7 @@ def _judged(folder: Path, rig_file: Path | None, book: "Logbook | None", *, quie
             "--out` wrote, or one of frames."
         )
     measurements, rig = measured_folder(folder, paths, rig, HERE, quiet, book)
-    for line in failure_lines(measurements.failures, folder):
-        warn(line)
+    warn_of(measurements.failures, folder)
     return night_document(judge_night(folder, measurements, rig)), len(measurements.failures)
 
 
@@ -176,47 +172,10 @@ def _draw(comparisons: "Sequence[Comparison]", file: Path) -> None:
 
 
 def comparison_lines(comparisons: "Sequence[Comparison]", look: Look) -> list[str]:
-    """Lay the comparisons out for a person: the answer, then what it rests on."""
-    from framecheck.report.comparison_words import caution, night_labels
+    """Lay the comparisons out for a person: the answers, then what they rest on."""
+    from framecheck.report.comparison_page import comparison_parts
+    from framecheck.report.comparison_words import caution
+    from framecheck.report.terminal import part_lines
 
-    first, *others = night_labels([comparisons[0].reference, *(one.other for one in comparisons)])
-    lines: list[str] = []
-    for label, one in zip(others, comparisons, strict=True):
-        title = look.wrap(safe(f"{label}, compared with {first}"), 0)
-        lines += [look.style(title, "bold"), "", *_one(one, look), ""]
-    return [*lines, look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]
-
-
-def _one(comparison: "Comparison", look: Look) -> list[str]:
-    from framecheck.report.comparison_words import (
-        air_words,
-        answer,
-        change_words,
-        figure,
-        missing_words,
-        rig_words,
-        said,
-    )
-
-    parts = (("Did it help?", answer), ("The rig", rig_words), ("The air", air_words))
-    lines = [
-        look.style(f"{label:<14}", "quiet") + look.wrap(safe(tell(comparison)), 14, used=14) for label, tell in parts
-    ]
-    titles = {"equipment": "What belongs to the equipment", "weather": "What the weather has a hand in"}
-    styles = {"better": "keep", "worse": "reject"}
-    for owner, title in titles.items():
-        rows = [row for row in comparison.rows if row.quantity.owner == owner and row.change is not None]
-        if not rows:
-            continue
-        cells = []
-        for row in rows:
-            first, then = (None if one is None else one.value for one in (row.reference, row.other))
-            values = f"{figure(first, row.unit)} → {figure(then, row.unit)}"
-            verdict = look.style(f"{said(row)}:", styles.get(row.verdict, "quiet"))
-            cells.append((row.quantity.name, values, f"{verdict} {change_words(row)}"))
-        lines += ["", look.style(title, "bold"), *in_columns(cells, look)]
-    missing = missing_words(comparison)
-    if missing:
-        lines += ["", look.style("Not compared", "bold")]
-        lines += ["  " + look.wrap(safe(text), 2, used=2) for text in missing]
-    return lines
+    lines = part_lines(comparison_parts(comparisons, drawn=False), look)
+    return [*lines, "", look.style(look.wrap(caution(comparisons[-1]), 0), "quiet")]

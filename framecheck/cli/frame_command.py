@@ -15,11 +15,9 @@ from framecheck.read import Rig, load_rig, read_frame
 from framecheck.report.frame_account import FrameAccount, frame_account
 from framecheck.report.look import Look, look_of
 from framecheck.report.night_json import frame_document
-from framecheck.report.terminal import failure_line
+from framecheck.report.terminal import LABEL, failure_line
 from framecheck.words import safe
 
-_LABEL: Final = 12
-"""[columns] Width of the names."""
 _SHADES: Final = ((0.5, "█"), (0.25, "▓"), (0.1, "▒"), (0.03, "░"))
 """Light over that of the middle from which a sign is drawn: the darkest is the star's full width at half maximum."""
 _STAR_LINES: Final = 11
@@ -83,22 +81,16 @@ def judge_alone(result: FrameResult, rig: Rig) -> Judgement:
 def frame_lines(result: FrameResult, account: FrameAccount, look: Look) -> list[str]:
     """One frame for a person: each number with its unit, its error and what would be good."""
     lines = [look.style(safe(result.exposure.file.name), "bold"), "  " + look.wrap(safe(account.about), 2, used=2), ""]
-    for label, value, good in account.rows:
-        lines.append(_row(label, safe(value) + (f" ({good})" if good else ""), look))
-    if result.stacked is not None:
-        lines += _star_lines(result.stacked, look)
-    lines.append("")
-    for fault in account.faults:
-        lines.append(_row("Fault", safe(fault), look, style="reject"))
-    if not account.faults:
-        lines.append(_row("Faults", "none that a single frame shows", look))
-    lines.append(_row("Open", account.open, look))
-    return lines
+    for number, (label, text) in enumerate(account.lines):
+        if number == len(account.rows):
+            lines += [*([] if result.stacked is None else _star_lines(result.stacked, look)), ""]
+        lines.append(_row(label, safe(text), look, style="reject" if label == "Fault" else "quiet"))
+    return [*lines, _row("Open", account.open, look)]
 
 
 def _row(label: str, text: str, look: Look, *, style: str = "quiet") -> str:
-    hang = _LABEL + 3
-    return f"  {look.style(f'{label:<{_LABEL}}', style)} " + look.wrap(text, hang, used=hang)
+    hang = LABEL + 3
+    return f"  {look.style(f'{label:<{LABEL}}', style)} " + look.wrap(text, hang, used=hang)
 
 
 def _star_lines(star: StackedStar, look: Look) -> list[str]:
@@ -111,7 +103,7 @@ def _star_lines(star: StackedStar, look: Look) -> list[str]:
     first_note = len(signs) // 2 - 1
     lines = [""]
     for number, line in enumerate(signs):
-        label = look.style(f"{'' if number else 'Mean star':<{_LABEL}}", "quiet")
+        label = look.style(f"{'' if number else 'Mean star':<{LABEL}}", "quiet")
         beside = number - first_note
         note = look.style(notes[beside], "quiet") if 0 <= beside < len(notes) else ""
         lines.append(f"  {label} {line}  {note}".rstrip())
@@ -139,18 +131,14 @@ def _shows(encoding: str | None) -> bool:
 
 
 def _draw(judgement: Judgement, account: FrameAccount, picture: Path) -> None:
-    from framecheck.report.frame_picture import frame_picture
+    from framecheck.report.frame_picture import FRAME_PX, frame_picture
     from framecheck.report.publish import replace_file
     from framecheck.report.thumbnail import shrunk, stretched
 
     file = judgement.night.frames[0].result.exposure.file
     try:
-        shades = stretched(shrunk(read_frame(file).pixels, widest_px=_PICTURE_PX))
+        shades = stretched(shrunk(read_frame(file).pixels, widest_px=FRAME_PX))
     except UnusableFrame as error:
         raise UnusableRequest(str(error)) from None
     figure = frame_picture(judgement, shades, account)
     replace_file(picture, lambda file: figure.savefig(file, format="png"))
-
-
-_PICTURE_PX: Final = 860
-"""Longer side of the frame in its picture."""

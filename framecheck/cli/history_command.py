@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from framecheck.cli.columns import in_columns
 from framecheck.cli.logbook_command import LogbookOption
 from framecheck.cli.terminal import say, warn
 from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableRequest
 from framecheck.report.look import Look, look_of
-from framecheck.words import duration, fixed, safe
+from framecheck.words import safe
 
 if TYPE_CHECKING:
-    from framecheck.decision.history import NightSum, RigHistory
+    from framecheck.decision.history import RigHistory
     from framecheck.decision.past_night import PastNight
 
 PAGE, DOCUMENT = "history.html", "history.json"
@@ -47,10 +46,9 @@ def history(
     document = json_text(history_document(made))
     if out is not None:
         from framecheck.report.history_page import history_page
-        from framecheck.report.publish import prepare_folder, publish, text_as_bytes
+        from framecheck.report.publish import publish_texts
 
-        prepare_folder(out)
-        publish(out, {DOCUMENT: text_as_bytes(document + "\n"), PAGE: text_as_bytes(history_page(made))})
+        publish_texts(out, {DOCUMENT: document + "\n", PAGE: history_page(made)})
     if as_json:
         say(document)
     if as_json or quiet:
@@ -104,51 +102,9 @@ def _of_logbook(named: Path | None) -> "Iterator[PastNight]":
 
 def history_lines(histories: "Sequence[RigHistory]", look: Look) -> list[str]:
     """Lay months of nights out for a person, rig by rig."""
-    from framecheck.report.history_words import (
-        cause_words,
-        caution,
-        is_one_night,
-        latest_words,
-        rig_title,
-        summary,
-        trends_words,
-        what_will_be_shown,
-    )
+    from framecheck.report.history_page import closing, history_parts
+    from framecheck.report.terminal import part_lines
 
-    lines: list[str] = []
-    for one in histories:
-        if lines:
-            lines.append("")
-        lines += [look.style(look.wrap(safe(rig_title(one)), 0), "bold"), look.wrap(safe(summary(one)), 0)]
-        lines += [look.wrap(f"{name}: {safe(text)}", 2) for name, text in latest_words(one)]
-        lines += ["", *_table(one, look)]
-        if is_one_night(one):
-            lines += ["", look.wrap(what_will_be_shown(), 0)]
-            continue
-        lines += ["", look.style("Does it get better?", "bold")]
-        lines += ["  " + look.wrap(text, 4, used=2) for text in trends_words(one)]
-        if one.causes:
-            lines += ["", look.style("What came back", "bold")]
-            lines += ["  " + look.wrap(safe(cause_words(cause)), 4, used=2) for cause in one.causes]
-    if all(is_one_night(one) for one in histories):
-        return lines
-    return [*lines, "", look.style(look.wrap(caution(), 0), "quiet")]
-
-
-def _table(history: "RigHistory", look: Look) -> list[str]:
-    unit = "″" if history.unit == "arcsec" else "px"
-    by_utc = [night.by_utc for night in history.nights]
-    clock = "UTC" if all(by_utc) else "UTC or camera's clock" if any(by_utc) else "camera's clock"
-    heads = (f"began ({clock})", "kept", "shot", "worth", f"FWHM {unit}", "zenith", "motion", "causes")
-    rows = [_cells(night) for night in history.nights]
-    return in_columns(rows, look, heads=heads, right=(1, 2, 3, 4, 5, 6), indent=0)
-
-
-def _cells(night: "NightSum") -> tuple[str, ...]:
-    from framecheck.report.history_words import cause_names
-
-    return (
-        f"{night.start_utc:%Y-%m-%d %H:%M}", f"{night.n_kept} of {night.n_frames}", duration(night.taken_s),
-        duration(night.kept_effective_s), fixed(night.fwhm, 2), fixed(night.fwhm_at_zenith, 2), fixed(night.smear, 2),
-        safe(cause_names(night)),
-    )  # fmt: skip
+    lines = part_lines(history_parts(histories, drawn=False), look)
+    last = closing(histories)
+    return [*lines, "", look.style(look.wrap(last, 0), "quiet")] if last else lines

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from framecheck.cli.columns import in_columns
 from framecheck.cli.options import SOME_FAILED
 from framecheck.cli.terminal import say
 from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
+from framecheck.report.columns import in_columns
 from framecheck.report.look import Look, look_of
 from framecheck.words import counted, safe
 

@@ -2,7 +2,7 @@
 
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError
 from contextlib import contextmanager, nullcontext
 from pathlib import Path
@@ -105,11 +105,16 @@ def judge_folder(
 
 def _tell(judgement: Judgement, summary: str, page: Path, *, quiet: bool) -> None:
     if quiet:
-        for line in failure_lines(judgement.night.failures, judgement.night.folder):
-            warn(line)
+        warn_of(judgement.night.failures, judgement.night.folder)
         return
     say(summary)
     say(f"\nOpen {safe(page)}")
+
+
+def warn_of(failures: Sequence[FrameFailure], folder: Path) -> None:
+    """Tell of files that could not be measured, on the stream of errors."""
+    for line in failure_lines(failures, folder):
+        warn(line)
 
 
 def _of_this_machine(out: Path) -> Path:
@@ -135,8 +140,7 @@ def measured_folder(
     """
     measurements = _measure(paths, rig, force, quiet, logbook)
     if not measurements.results:
-        for line in failure_lines(measurements.failures, folder):
-            warn(line)
+        warn_of(measurements.failures, folder)
         raise NothingMeasured(_nothing_sentence(folder, measurements))
     return measurements, with_saved(rig, [result.exposure for result in measurements.results])
 

@@ -8,6 +8,8 @@ import typer
 SOME_FAILED: Final = 1
 """Exit code of the contract: done, but not for every file."""
 
+Mount = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
+"""As `read.rig.MountType`, which takes longer to import than to run."""
 Aim = Literal["depth", "balanced", "detail"]
 AimOption = Annotated[Aim, typer.Option("--aim", help="What the stack is for.")]
 RigOption = Annotated[

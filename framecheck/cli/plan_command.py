@@ -7,10 +7,10 @@ from typing import Annotated, Final, get_args
 
 import typer
 
+from framecheck.cli.options import Mount
 from framecheck.cli.terminal import is_talked_with, say, tell
 from framecheck.document import json_text
 from framecheck.errors import UnusableRequest
-from framecheck.plan.asked import Mount, checked, number_or_range, setup_from
 from framecheck.report.look import look_of
 
 
@@ -58,6 +58,7 @@ def plan(
     Without any option it asks for the few numbers that matter most.
     """
     from framecheck.cli.plan_page import plan_document, plan_lines
+    from framecheck.plan.asked import setup_from
     from framecheck.plan.make import make_plan
 
     numbers = {
@@ -110,6 +111,8 @@ def _asked_for(
 
 def _answer(name: str, question: str) -> str:
     """One answer that can be used, as text; empty if it is skipped."""
+    from framecheck.plan.asked import checked, number_or_range
+
     hint = f" ({', '.join(get_args(Mount))})" if name == "mount" else ""
     while True:
         text = typer.prompt(question + hint, default="", show_default=False).strip().replace(",", ".")

@@ -2,33 +2,14 @@
 
 from typing import Any, Final
 
-from framecheck._version import __version__
+from framecheck.decision.night_document import Generator
 from framecheck.document import plain_values
 from framecheck.plan.asked import ASKED
 from framecheck.plan.records import Plan, PlanLine, Setup, short_time
+from framecheck.read.rig_keys import rig_told
 from framecheck.report.look import Look
-from framecheck.words import listed, number, sentence
+from framecheck.words import SHORT_UNITS, listed, number, sentence
 
-_UNITS: Final = {
-    "": "",
-    "arcsec": "″",
-    "arcsec/px": "″/px",
-    "arcsec/s": "″/s",
-    "arcsec/min": "″/min",
-    "arcmin": "′",
-    "deg": "°",
-    "deg/h": "°/h",
-    "px": " px",
-    "mm": " mm",
-    "micrometre": " µm",
-    "ADU": " ADU",
-}
-_MOUNTS: Final = {
-    "fixed": "fixed tripod",
-    "tracker": "tracker",
-    "equatorial": "equatorial mount",
-    "alt-azimuth": "alt-azimuth mount",
-}
 _NAME, _TEXT = 28, 52
 """Columns: width of the names, and where explanations begin."""
 _WIDE: Final = 90
@@ -48,14 +29,9 @@ def plan_lines(plan: Plan, look: Look) -> list[str]:
 
 
 def _heading(setup: Setup) -> str:
-    rig = setup.rig
-    parts = [
-        rig.focal_length_mm and f"{rig.focal_length_mm:g} mm",
-        rig.aperture_mm and f"aperture {rig.aperture_mm:g} mm",
-        rig.pixel_um and f"pixels of {rig.pixel_um:g} µm",
-        rig.mount_type and _MOUNTS[rig.mount_type],
-    ]
-    return ", ".join(str(part) for part in parts if part) or "A rig of which nothing is known yet"
+    told = ("focal_length_mm", "aperture_mm", "pixel_um", "mount_type")
+    facts = {name: getattr(setup.rig, name) for name in told}
+    return rig_told(facts) or "A rig of which nothing is known yet"
 
 
 def _line(line: PlanLine, look: Look) -> str:
@@ -91,7 +67,7 @@ def _number(line: PlanLine, value: float | None) -> tuple[str, str]:
         text, unit = short_time(value).split(" ")
         return text, f" {unit}"
     digits = 2 if value is not None and abs(value) < 100 else 3
-    return ("f/" if line.key == "focal_ratio" else "") + number(value, digits), _UNITS[line.unit]
+    return ("f/" if line.key == "focal_ratio" else "") + number(value, digits), SHORT_UNITS[line.unit]
 
 
 def _explanation(line: PlanLine) -> str:
@@ -110,7 +86,7 @@ def plan_document(plan: Plan) -> dict[str, Any]:
     given = {name: getattr(setup, name) for name in ASKED if not hasattr(setup.rig, name)}
     return {
         "schema": 1,
-        "generator": {"name": "framecheck", "version": __version__},
+        "generator": plain_values(Generator()),
         "given": {**rig, **given, "seeing_arcsec": setup.seeing_arcsec and list(setup.seeing_arcsec)},
         "sections": plain_values(plan.sections),
     }

@@ -3,10 +3,11 @@
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from framecheck.cli.options import Mount
 from framecheck.cli.terminal import is_talked_with, say, tell
 from framecheck.document import json_text
 from framecheck.errors import NothingMeasured, UnusableFrame, UnusableRequest
@@ -15,8 +16,6 @@ from framecheck.words import as_argument, safe
 if TYPE_CHECKING:
     from framecheck.read import Exposure
     from framecheck.read.saved_rig import RigName
-
-Mount = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
 
 NO_NAME: Final = (
     "the header names neither camera nor telescope, so the rig could not be recognised. Write a rig file with "
@@ -170,19 +169,9 @@ def list_saved(*, as_json: bool = False) -> None:
 
 def facts_in_words(facts: Mapping[str, Any]) -> str:
     """Facts of a rig as one says them."""
-    forms = {
-        "focal_length_mm": "{:g} mm",
-        "aperture_mm": "aperture {:g} mm",
-        "central_obstruction": "obstruction {:g}",
-        "mount_type": "mount: {}",
-        "worm_period_s": "worm {:g} s",
-        "site_latitude_deg": "latitude {:g}°",
-        "site_longitude_deg": "longitude {:g}°",
-    }
-    parts = [form.format(facts[name]) for name, form in forms.items() if facts.get(name) is not None]
-    if facts.get("guided") is not None:
-        parts.append("guided" if facts["guided"] else "not guided")
-    return ", ".join(parts) or "nothing known, and not asked again"
+    from framecheck.read.rig_keys import rig_told
+
+    return rig_told(facts) or "nothing known, and not asked again"
 
 
 def _header_of(file: Path) -> "Exposure":

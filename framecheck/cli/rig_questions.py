@@ -10,19 +10,12 @@ import typer
 from framecheck.cli.terminal import say, tell
 from framecheck.errors import UnusableFrame
 from framecheck.read import Exposure, is_remote, read_exposure
-from framecheck.read.rig_keys import Key, takes
-from framecheck.read.saved_rig import KEPT, RigName, rig_name, save_rig, saved_file
+from framecheck.read.rig_keys import KEYS, Key, takes
+from framecheck.read.saved_rig import RigName, rig_name, save_rig, saved_file
 from framecheck.words import safe
 
-_ASKED: Final = {
-    "mount_type": "Mount",
-    "guided": "Does a guide camera correct it? (yes or no)",
-    "worm_period_s": "Seconds for one turn of its worm",
-    "focal_length_mm": "Focal length in mm",
-    "aperture_mm": "Aperture in mm",
-    "site_latitude_deg": "Latitude in degrees, north positive",
-    "site_longitude_deg": "Longitude in degrees, east positive",
-}
+_ASKED: Final = sorted((key for key in KEYS if key.question), key=lambda key: key.table != "mount")
+"""The mount first, which decides on some of the others."""
 _BOOLEANS: Final = {"y": True, "yes": True, "true": True, "n": False, "no": False, "false": False}
 _LOOKED_AT: Final = 20
 """Files whose headers are read in search of a light. Chosen: calibration frames may come first."""
@@ -54,10 +47,9 @@ def ask(name: RigName, exposure: Exposure, known: Mapping[str, Any]) -> dict[str
     tell(f"New rig: {safe(name.words)}" if not known else f"Rig: {safe(name.words)}")
     tell("What headers can't say is asked once and used every night. Enter skips a question.")
     facts = dict(known)
-    keys = {key.name: key for key in KEPT}
-    for field, question in _ASKED.items():
-        if getattr(exposure, field, None) is None and _is_meant(field, facts):
-            facts[field] = _answer(keys[field], question, facts.get(field))
+    for key in _ASKED:
+        if getattr(exposure, key.name, None) is None and _is_meant(key.name, facts):
+            facts[key.name] = _answer(key, facts.get(key.name))
     return {field: value for field, value in facts.items() if value is not None}
 
 
@@ -69,11 +61,11 @@ def _is_meant(field: str, facts: Mapping[str, Any]) -> bool:
     return field != "worm_period_s" or mount in ("equatorial", "tracker")
 
 
-def _answer(key: Key, question: str, known: Any) -> Any:
+def _answer(key: Key, known: Any) -> Any:
     hint = f" ({', '.join(key.choices)})" if key.choices else ""
     shown = "" if known is None else ({True: "yes", False: "no"}.get(known) if key.kind is bool else f"{known}")
     while True:
-        text = typer.prompt(f"{question}{hint}", default=shown, show_default=bool(shown)).strip().lower()
+        text = typer.prompt(f"{key.question}{hint}", default=shown, show_default=bool(shown)).strip().lower()
         if not text:
             return known
         value = _value(key, text)

@@ -66,9 +66,7 @@ class ProgressLine:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+        _wipe(self._shown)
 
     def tell(self, text: str) -> None:
         """Print a sentence in the place of the line, which comes again with the next frame."""
@@ -114,9 +112,7 @@ class StatusLine:
 
     def wipe(self) -> None:
         """Take the line away."""
-        if self._shown:
-            sys.stderr.write("\r\x1b[K")
-            sys.stderr.flush()
+        _wipe(self._shown)
 
 
 def _pace(done: int, passed_s: float, left: int) -> str:
@@ -134,3 +130,10 @@ def time_left(seconds: float) -> str:
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
     return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
+def _wipe(shown: object) -> None:
+    """Take a line away that was shown."""
+    if shown:
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()

@@ -3,21 +3,16 @@
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, nan, sqrt
+from math import exp, hypot, nan, sqrt
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
+from framecheck.constants import FEWEST_OF_A_MEDIAN, FEWEST_THAT_AGREE, KNOWN_SIGMA
 from framecheck.night.records import NightFrame
 from framecheck.stars.table import StarTable
-
-FEWEST_FRAMES: Final = 3
-"""At one f-number. Chosen: fewer have no scatter."""
-
-FEWEST_STARS: Final = 5
-"""In a corner that counts, and in the middle. Chosen: their median shrugs off two bad ones."""
 
 FEWEST_CORNERS: Final = 2
 """Chosen: ground hides the others."""
@@ -38,11 +33,8 @@ class ApertureFigures:
     corner_elongation: float
     """Of the corners' stars, what they share with the middle taken off: coma, astigmatism, curvature."""
     corner_elongation_error: float
-
-    @property
-    def added_px(self) -> float:
-        """FWHM that corners add to the stars; 0 where they are no wider."""
-        return sqrt(max(self.added_px2, 0.0))
+    added_px: float
+    """FWHM that corners add to the stars; 0 where they are no wider."""
 
 
 def apertures(frames: Sequence[NightFrame]) -> tuple[ApertureFigures, ...]:
@@ -76,23 +68,36 @@ def apertures(frames: Sequence[NightFrame]) -> tuple[ApertureFigures, ...]:
 
 def _figures(f_number: float, frames: Sequence[NightFrame]) -> ApertureFigures | None:
     rows = [row for row in map(_middle_and_corners, frames) if row is not None]
-    if len(rows) < FEWEST_FRAMES:
+    if len(rows) < FEWEST_THAT_AGREE:
         return None
     middle, corner = (np.array([row[i] for row in rows]) for i in (0, 1))
     drawn = _drawn_out(np.array([row[2] for row in rows]))
     if drawn is None:
         return None
     added = corner**2 - middle**2
+    usual = float(np.median(added))
     return ApertureFigures(
         f_number=f_number,
         n_frames=len(rows),
         middle_fwhm_px=float(np.median(middle)),
         corner_fwhm_px=float(np.median(corner)),
-        added_px2=float(np.median(added)),
+        added_px2=usual,
         added_error_px2=robust.mad_std(added) / sqrt(len(rows)),
         corner_elongation=exp(drawn[0]),
         corner_elongation_error=exp(drawn[0]) * drawn[1],
+        added_px=sqrt(max(usual, 0.0)),
     )
+
+
+def best_aperture(found: Sequence[ApertureFigures]) -> ApertureFigures:
+    """The f-number whose corners add least; of those that hardly differ, the widest open."""
+    least = min(found, key=lambda one: one.added_px2)
+    return next(one for one in found if not _differ(one, least))
+
+
+def _differ(one: ApertureFigures, other: ApertureFigures) -> bool:
+    error = hypot(one.added_error_px2, other.added_error_px2)
+    return abs(one.added_px2 - other.added_px2) > KNOWN_SIGMA * error
 
 
 def _drawn_out(e: NDArray[np.complex128]) -> tuple[float, float] | None:
@@ -103,7 +108,7 @@ def _drawn_out(e: NDArray[np.complex128]) -> tuple[float, float] | None:
     sizes, variances = [], []
     for of_corner in e.T:
         known = of_corner[np.isfinite(of_corner)]
-        if len(known) >= FEWEST_FRAMES:
+        if len(known) >= FEWEST_THAT_AGREE:
             variance = float(np.var(known, ddof=1)) / len(known)
             sizes.append(sqrt(max(abs(complex(known.mean())) ** 2 - variance, 0.0)))
             variances.append(variance / 2)
@@ -115,13 +120,13 @@ def _middle_and_corners(frame: NightFrame) -> tuple[float, float, list[complex]]
     stars, exposure = frame.result.stars.good, frame.result.exposure
     u, v = stars["x"] / exposure.width_px - 0.5, stars["y"] / exposure.height_px - 0.5
     inner = (np.abs(u) < 0.25) & (np.abs(v) < 0.25)
-    if np.count_nonzero(inner) < FEWEST_STARS:
+    if np.count_nonzero(inner) < FEWEST_OF_A_MEDIAN:
         return None
     middle_fwhm, middle_e = _of_zone(stars, inner)
     widths, drawn = [], []
     for right, top in ((-1, -1), (1, -1), (-1, 1), (1, 1)):
         corner = (right * u > 0.25) & (top * v > 0.25)
-        seen = np.count_nonzero(corner) >= FEWEST_STARS
+        seen = np.count_nonzero(corner) >= FEWEST_OF_A_MEDIAN
         fwhm, e = _of_zone(stars, corner) if seen else (nan, complex(nan, nan))
         widths += [fwhm] if seen else []
         drawn.append(e - middle_e)

@@ -19,6 +19,7 @@ from framecheck.causes.result import CLAIMED, Finding
 from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D
 from framecheck.decision.records import BudgetName, BudgetTerm, Range
 from framecheck.decision.star_width import WIDENED, Blurs, jitter_for_growth, star_fwhm_arcsec
+from framecheck.field.result import FrameShape
 from framecheck.field.sampling import annular_fwhm
 from framecheck.model.explain import Explained
 from framecheck.model.parts import Parts, parts_of, parts_of_lines
@@ -129,10 +130,15 @@ def group_parts(
 
 
 def _lines(night: Night, group: Group) -> tuple[Parts, bool] | None:
-    known = [(i, shape) for i in group.members for shape in [night.frames[i].result.shape] if shape is not None]
+    known = shapes_in(night, group)
     if not known or float(np.median([shape.elongation for _, shape in known])) < PLAIN_LINES:
         return None
     return parts_of_lines([i for i, _ in known], [shape for _, shape in known]), False
+
+
+def shapes_in(night: Night, group: Group) -> list[tuple[int, FrameShape]]:
+    """The group's frames whose stars have a shape, by their index in the night."""
+    return [(i, shape) for i in group.members for shape in [night.frames[i].result.shape] if shape is not None]
 
 
 def _random(night: Night, group: Group, findings: Sequence[Finding]) -> float:

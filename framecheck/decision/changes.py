@@ -11,6 +11,7 @@ from framecheck.causes.cause import Sign
 from framecheck.causes.cloud import CLOUD_MARGIN, EXTINCTIONS_MAG, LIGHT_SCATTER, LN_PER_MAG, LOST_LIGHT, LOST_STARS
 from framecheck.causes.series import Floats, Series, all_series
 from framecheck.causes.sky import RISEN, SKY_PER_AIRMASS
+from framecheck.constants import SEEING_POWER
 from framecheck.decision.grades import STANDS_OUT
 from framecheck.field.result import FrameFailure
 from framecheck.motion.night import Night
@@ -111,7 +112,9 @@ def _courses(series: Series, failures: Sequence[FrameFailure]) -> tuple[_Course,
     airmass = np.where(np.isfinite(series.airmass), series.airmass, 1.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         length = np.log(series.elongation)
-        width = np.log(series.fwhm_px) - length / 2 - 0.6 * np.log(airmass)  # the short axis, which motion leaves alone
+        width = (
+            np.log(series.fwhm_px) - length / 2 - SEEING_POWER * np.log(airmass)
+        )  # the short axis, which motion leaves alone
         sky = 2 * np.log(series.noise_adu) - SKY_PER_AIRMASS * np.log(airmass)
     zero = np.zeros(len(exposures))
     return (

@@ -2,18 +2,16 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from math import isfinite
 from typing import Final, Literal
 
-from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference
+from framecheck.decision.estimate import USUAL_LEVEL, Estimate, difference, level_among
 from framecheck.decision.night_figures import Measure, measure_for
 from framecheck.decision.past_night import Fact, PastNight
 from framecheck.decision.quantities import QUANTITIES, NightQuantity
 from framecheck.read.rig import ANGLES_AGREE_DEG
-
-ONE_FALSE_CLAIM_IN: Final = 20
-"""Comparisons of an unchanged rig of which one may claim some change: each of n figures has to be sure to 1 - 1 / 20 n
-(Bonferroni, textbook)."""
+from framecheck.read.rig_keys import KEYS
 
 AGREE: Final = 0.02
 """[dimensionless] Numbers that differ by less are the same fact. Chosen: headers round focal lengths so."""
@@ -100,7 +98,7 @@ def _beside(reference: PastNight, other: PastNight, measure: Measure) -> Compari
     differ = {fact.name for fact in facts if fact.same is False}
     pairs = [(quantity, *_pair(quantity, reference, other, measure, differ)) for quantity in QUANTITIES]
     n_compared = sum(change is not None for _, _, _, change, _ in pairs)
-    level = 1 - 1 / (ONE_FALSE_CLAIM_IN * max(n_compared, 1))
+    level = level_among(n_compared)
     rows = tuple(_row(*pair, measure, level) for pair in pairs)
     return Comparison(
         reference=reference,
@@ -161,17 +159,14 @@ def _row(
     )
 
 
+def _rig_fact(name: str, night: PastNight) -> Fact:
+    return night.facts[name]
+
+
 _FACTS: Final[tuple[tuple[str, str, Callable[[PastNight], Fact]], ...]] = (
-    ("focal length", "mm", lambda night: night.rig.focal_length_mm),
-    ("aperture", "mm", lambda night: night.rig.aperture_mm),
+    *((key.noun, key.unit, partial(_rig_fact, key.name)) for key in KEYS if key.noun),
     ("f-number", "", lambda night: night.rig.lens_f_number),
-    ("pixel size", "µm", lambda night: night.rig.pixel_um),
-    ("binning", "", lambda night: night.rig.binning),
-    ("pixel scale", "arcsec/px", lambda night: night.rig.pixel_scale_arcsec),
     ("field of view", "arcmin", lambda night: None if night.sensor_arcmin is None else max(night.sensor_arcmin)),
-    ("mount", "", lambda night: night.rig.mount_type),
-    ("worm period", "s", lambda night: night.rig.worm_period_s),
-    ("camera angle", "deg", lambda night: night.rig.camera_angle_deg),
     ("exposure", "s", lambda night: None if night.main is None else night.main.exposure_s),
     ("filter", "", lambda night: None if night.main is None else night.main.filter),
     ("target", "", lambda night: None if night.main is None else night.main.target),

@@ -129,3 +129,8 @@ def _kinship(times: Sequence[Floats]) -> Floats:
         for k, other in enumerate(some[: i + 1]):
             out[i, k] = out[k, i] = np.exp(-np.abs(one[:, None] - other[None, :]) / MEMORY_MINUTES).mean()
     return out
+
+
+def level_among(n: int) -> float:
+    """How sure each of n figures has to be for one set of unchanged ones in twenty to claim a change (Bonferroni)."""
+    return 1 - (1 - USUAL_LEVEL) / max(n, 1)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust, shear
-from framecheck.constants import BY_CHANCE, SIGMA_PER_MAD
+from framecheck.constants import BY_CHANCE, FEWEST_OF_A_MEDIAN, SIGMA_PER_MAD
 from framecheck.decision.grades import Grade
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -20,8 +20,6 @@ Values = NDArray[np.float64]
 
 _COLUMNS: Final = 12
 """Chosen: cells across the field; on a phone a whisker still has room of its own."""
-FEWEST_IN_CELL: Final = 5
-"""Chosen: a cell with fewer stars shows none; the median of five shrugs off two bad ones."""
 _CORNERS: Final = (
     ("upper left", False, True), ("upper right", True, True),
     ("lower left", False, False), ("lower right", True, False),
@@ -104,7 +102,7 @@ def field_cells(
         frames = [frame for frame in frames if frame.result.exposure.file in moved]
     tables = [_at_rest(frame.result.stars.good, moved.get(frame.result.exposure.file, 0j)) for frame in frames]
     stars: StarTable = np.concatenate([np.empty(0, STAR_DTYPE), *tables])
-    if len(stars) < FEWEST_IN_CELL:
+    if len(stars) < FEWEST_OF_A_MEDIAN:
         return None
     rows = max(2, round(most_columns * height / width))
     columns = most_columns
@@ -167,7 +165,7 @@ def _of_one_size(frames: Sequence[NightFrame]) -> tuple[list[NightFrame], int, i
 
 def _medians(values: NDArray[Any], cell: NDArray[np.intp], n: int) -> Values:
     """Median in each cell, NaN where it has too few."""
-    return robust.medians_by(values, cell, n, FEWEST_IN_CELL)
+    return robust.medians_by(values, cell, n, FEWEST_OF_A_MEDIAN)
 
 
 def _scatter(values: NDArray[Any], cell: NDArray[np.intp], medians: Values) -> Values:

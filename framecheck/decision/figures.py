@@ -7,6 +7,7 @@ import numpy as np
 
 from framecheck import robust, shear
 from framecheck.causes.moved import SURE_SIGMA
+from framecheck.constants import FEWEST_THAT_AGREE
 from framecheck.decision.records import FieldPattern, Range, TrackingFigures
 from framecheck.document import shared_fields
 from framecheck.field import size_pattern
@@ -16,9 +17,6 @@ from framecheck.motion.records import Motion
 from framecheck.motion.rhythm import Rhythm
 from framecheck.motion.tracking import Tracking as Tracked
 from framecheck.night.records import Group
-
-FEWEST_BEST: Final = 3
-"""Frames whose width is taken for that of stars at rest. Chosen."""
 
 BEST: Final = 0.1
 """Share of the frames that are taken for the sharpest. Chosen."""
@@ -105,8 +103,8 @@ def _inside(found: Tracked) -> tuple[float | None, float | None]:
         return math.hypot(along, random), random
     size = smears.share
     order = np.argsort(smears.fwhm_px)
-    best = order[: max(FEWEST_BEST, round(BEST * len(order)))]
-    if len(order) < 2 * FEWEST_BEST or np.median(size) - np.median(size[best]) < STEADIER:
+    best = order[: max(FEWEST_THAT_AGREE, round(BEST * len(order)))]
+    if len(order) < 2 * FEWEST_THAT_AGREE or np.median(size) - np.median(size[best]) < STEADIER:
         return along, None
     # widths across the motion add in quadrature to a few per cent where they are small beside the star
     _, short = shear.half_maximum_axes(smears.fwhm_px, np.arcsinh(size))

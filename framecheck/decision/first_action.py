@@ -12,7 +12,7 @@ from framecheck.decision.morning import FirstAction
 from framecheck.motion.rhythm import swing_inside
 from framecheck.motion.standing import standing_camera
 from framecheck.night.records import Group
-from framecheck.words import arcminutes, clause, counted, duration, fixed, number, sentence, told, told_healthy
+from framecheck.words import arcminutes, clause, counted, duration, fixed, number, sentence
 
 ON_TRIPOD: Final = next(fix.step for fix in CAUSES["untracked"].fixes if fix.needs == "a fixed tripod")
 
@@ -86,11 +86,11 @@ def _as_listed(known: _Known, cure: int = 0) -> FirstAction:
 
 def _measured(finding: Finding) -> str:
     """The first number that speaks for a cause, beside what is normal."""
-    seen = next((one for one in finding.evidence if one.value is not None), None)
-    if seen is None or seen.value is None:
+    seen = finding.first_measured
+    if seen is None:
         return f"{counted(finding.frames_affected, 'frame')} affected"
-    value, healthy = told(seen.value, seen.unit), seen.expected_if_healthy
-    normal = "" if healthy is None or healthy == 0 else f" (normal: {told_healthy(healthy, seen.unit)})"
+    value = seen.measured
+    normal = f" (normal: {seen.normal})" if seen.normal and seen.expected_if_healthy != 0 else ""
     hole = next((hole for hole in _HOLES if hole in seen.statement), None)
     text = f"{seen.statement} {value}" if hole is None else seen.statement.replace(hole, value)
     return clause(text) + normal

@@ -8,7 +8,8 @@ from typing import Any, Final, Literal
 
 from framecheck import shear
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.grades import Grade
+from framecheck.decision.grades import Grade, GradeName
+from framecheck.document import time_text
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.motion.night import Night
 from framecheck.night.records import NightFrame
@@ -28,7 +29,7 @@ class FrameRow:
     exposure_s: float | None = None
     status: Literal["measured", "failed"] = "measured"
     failure: str | None = None
-    grade: Literal["keep", "doubtful", "reject"] | None = None
+    grade: GradeName | None = None
     reasons: tuple[str, ...] = ()
     n_stars: int | None = None
     n_measured_stars: int | None = None
@@ -203,4 +204,4 @@ def _iso(moment: datetime | None) -> str | None:
     if moment is None:
         return None
     utc = moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
-    return utc.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+    return time_text(utc)

@@ -9,7 +9,7 @@ that match no other frame's.
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
-from typing import Final, Literal
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -19,8 +19,9 @@ from framecheck.night.records import Group, NightFrame
 from framecheck.night.stack import growing_stack, stackable
 
 Aim = Literal["depth", "balanced", "detail"]
-Verdict = Literal["keep", "doubtful", "reject"]
-Judged = tuple[Verdict, str, str]
+GradeName = Literal["keep", "doubtful", "reject"]
+GRADES: Final = get_args(GradeName)
+Judged = tuple[GradeName, str, str]
 """A verdict, its reason in two words for a table, and in a sentence with numbers."""
 
 SHARE_OF_DETAIL: Final = {"depth": 0.0, "balanced": 0.5, "detail": 1.0}
@@ -69,7 +70,7 @@ class Grade:
     """What to do with a frame, and why."""
 
     file: Path
-    grade: Verdict
+    grade: GradeName
     reasons: tuple[str, ...]
     """Sentences with numbers; at least one unless the frame is kept."""
     tag: str = ""
@@ -227,7 +228,7 @@ def _balance(night: Night, group: Group, aim: Aim) -> Balance | None:
 def _grade(frame: NightFrame, judged: list[Judged], balance: Balance | None = None, row: int = 0) -> Grade:
     """The worst verdict, with the reasons for it and for any other doubt."""
     verdicts = {verdict for verdict, _, _ in judged}
-    worst: Verdict = "reject" if "reject" in verdicts else "doubtful" if "doubtful" in verdicts else "keep"
+    worst: GradeName = "reject" if "reject" in verdicts else "doubtful" if "doubtful" in verdicts else "keep"
     told = [(tag, reason) for verdict, tag, reason in judged if verdict == worst or verdict != "keep"]
     gain = cost = benefit = None
     if balance is not None and np.isfinite(balance.depth_gain[row]):

@@ -6,6 +6,7 @@ from typing import Final
 
 from framecheck.decision.course import FEWEST, PointingCourse, Wave, course_of, wave_of
 from framecheck.decision.grades import Aim, StackCurve, stack_curve
+from framecheck.decision.mean_stars import MeanStarShown, mean_stars
 from framecheck.motion.night import Night
 from framecheck.night.records import Group
 
@@ -21,6 +22,7 @@ class GroupFigures:
     course: PointingCourse | None
     wave: Wave | None
     stack: StackCurve
+    mean_stars: tuple[MeanStarShown, ...]
 
 
 def group_figures(night: Night, aim: Aim) -> Iterator[GroupFigures]:
@@ -34,4 +36,5 @@ def group_figures(night: Night, aim: Aim) -> Iterator[GroupFigures]:
             course=None if motion is None else course_of(motion, tracking),
             wave=None if motion is None or tracking is None else wave_of(motion, tracking, scale_arcsec),
             stack=stack_curve(night, group, aim),
+            mean_stars=mean_stars(night, group),
         )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED
 from framecheck.decision.compare import same_rig
-from framecheck.decision.estimate import USUAL_LEVEL
+from framecheck.decision.estimate import USUAL_LEVEL, level_among
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.morning import Morning
 from framecheck.decision.night_figures import zenith_fwhm
@@ -35,9 +35,6 @@ FEWEST_SPELLS: Final = 6
 
 COMES_BACK: Final = 3
 """Nights from which a cause is said to come back. Chosen: twice is chance."""
-
-ONE_FALSE_TREND_IN: Final = 20
-"""Histories without any trend of which one may claim some (Bonferroni over the trends looked at)."""
 
 TrendVerdict = Literal["better", "worse", "no trend shown", "too few nights"]
 
@@ -271,7 +268,7 @@ _FIGURES: Final[tuple[tuple[str, str, Callable[[NightSum], float | None], bool, 
 
 
 def _trends(nights: Sequence[NightSum]) -> tuple[Trend, ...]:
-    level = 1 - 1 / (ONE_FALSE_TREND_IN * len(_FIGURES))
+    level = level_among(len(_FIGURES))
     return tuple(_trend(nights, *figure, level) for figure in _FIGURES)
 
 

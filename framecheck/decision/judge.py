@@ -11,11 +11,12 @@ from framecheck.decision.figures import field_figures, tracking_figures
 from framecheck.decision.grades import Aim, grade_frames
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import decide
-from framecheck.decision.records import GroupSummary, Sampled, Sampling
+from framecheck.decision.records import GroupSummary, Sampling
 from framecheck.decision.stretches import field_stretches
 from framecheck.decision.what_if import what_if
 from framecheck.document import shared_fields
 from framecheck.field import diffraction_fwhm_arcsec, judge_sampling
+from framecheck.field.sampling import Sampled
 from framecheck.model.explain import ShareExplained
 from framecheck.model.parts import Parts
 from framecheck.motion.night import Night
@@ -106,9 +107,4 @@ def _sampling(night: Night, group: Group | None, findings: Sequence[Finding]) ->
     elif "oversampled" in claimed:
         said = "oversampled"
     verdict = judge_sampling(median(widths), said)
-    return Sampling(
-        px_per_fwhm=verdict.px_per_fwhm,
-        verdict=verdict.verdict,
-        diffraction_fwhm_arcsec=diffraction,
-        suggestion=verdict.suggestion,
-    )
+    return Sampling(**shared_fields(verdict, Sampling), diffraction_fwhm_arcsec=diffraction)

@@ -10,6 +10,7 @@ from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.first_look import morning_of
 from framecheck.decision.group_figures import GroupFigures, group_figures
 from framecheck.decision.judged import Judged
+from framecheck.decision.moonlight import BrightMoon, bright_moon
 from framecheck.decision.morning import Morning
 from framecheck.decision.records import FieldPattern, FieldStretches, GroupSummary, Sampling, WhatIf
 from framecheck.model.explain import ShareExplained
@@ -46,6 +47,11 @@ class Judgement(Judged):
         return ground_in_view(self.night.frames, self.night.groups)
 
     @cached_property
+    def moon(self) -> BrightMoon | None:
+        """A bright Moon; None if there was none above the horizon."""
+        return bright_moon(self.night)
+
+    @cached_property
     def standing(self) -> StandingCamera | None:
         """How stars run over a camera that stands still; None where the mount follows, or nothing tells."""
         return standing_camera(self.night)
@@ -72,12 +78,7 @@ class Judgement(Judged):
 
     def _repr_html_(self) -> str:
         """As a notebook shows it: the first screen of the page in a few rows."""
-        told = self.morning
-        rows = [(figure.name, figure.line) for figure in told.figures]
-        rows += [("Do first", told.action.sentence), ("Mind", told.action.caution or "")]
-        rows += [("Mount", told.mount.removeprefix("Mount: "))]
-        rows += [("Doubtful", "" if told.doubtful is None else told.doubtful.sentence)]
-        return small_table(told.verdict, rows)
+        return small_table(self.morning.verdict, self.morning.rows)
 
     def to_table(self) -> "Table":
         """Tell the night frame by frame, as `Night.to_table`, with each frame's grade, its reasons and its benefit."""

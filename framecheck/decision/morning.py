@@ -93,3 +93,13 @@ class Morning:
     main_cause: str | None
     main_cost: float | None
     """Share of the effective exposure, or of the squared FWHM, lost to it."""
+
+    @property
+    def rows(self) -> list[tuple[str, str]]:
+        """All but the verdict, in the order of the page's first screen, each with its name."""
+        told = [(figure.name, figure.line) for figure in self.figures]
+        told.append(("Do first", self.action.sentence))
+        if self.action.caution is not None:
+            told.append(("Mind", self.action.caution))
+        told.append(("Mount", self.mount.removeprefix("Mount: ")))
+        return told if self.doubtful is None else [*told, ("Doubtful", self.doubtful.sentence)]

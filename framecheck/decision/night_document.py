@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from framecheck._version import __version__
-from framecheck.causes.result import Evidence, Rival
+from framecheck.causes.result import Finding, Undecided
+from framecheck.decision.apertures import ApertureFigures
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.morning import Morning
 from framecheck.decision.records import (
@@ -74,31 +75,6 @@ class SkippedFile:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class FoundCause:
-    """A cause that the frames speak for."""
-
-    cause: str
-    family: str | None = None
-    confidence: float
-    frames_affected: int | None = None
-    cost: float | None = None
-    evidence: tuple[Evidence, ...] = ()
-    rivals: tuple[Rival, ...] = ()
-    cures: tuple[str, ...] = ()
-    caution: str | None = None
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class OpenCause:
-    """A cause that these frames can neither show nor exclude."""
-
-    cause: str
-    family: str
-    because: str
-    what_would_settle_it: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
 class FailedAlike:
     """Files that could not be measured for one reason."""
 
@@ -122,9 +98,9 @@ class NightDocument:
     sampling: Sampling = dataclasses.field(default_factory=Sampling)
     field: FieldPattern = dataclasses.field(default_factory=FieldPattern)
     budget: tuple[BudgetTerm, ...] = ()
-    findings: tuple[FoundCause, ...] = ()
+    findings: tuple[Finding, ...] = ()
     """Strongest first."""
-    undecided: tuple[OpenCause, ...] = ()
+    undecided: tuple[Undecided, ...] = ()
     explained: ShareExplained = dataclasses.field(default_factory=ShareExplained)
     mount_decision: MountDecision = dataclasses.field(default_factory=MountDecision)
     what_if: tuple[WhatIf, ...] = ()
@@ -132,11 +108,11 @@ class NightDocument:
     field_stretches: FieldStretches | None = None
     failures: tuple[FailedAlike, ...] = ()
     ground: Mapping[str, Any] | None = None
-    standing: Mapping[str, Any] | None = None
+    standing: Any = None
     """How stars run over a camera that does not follow them."""
-    alignment: tuple[Mapping[str, Any], ...] | None = None
+    alignment: tuple[Any, ...] | None = None
     """How long the polar axis of a tracker stands, by focal length."""
-    apertures: tuple[Mapping[str, Any], ...] | None = None
+    apertures: tuple[ApertureFigures, ...] | None = None
     """What a lens makes of the corners at each of its f-numbers, widest open first."""
     morning: Morning | None = None
     """The answer in one look, as all faces tell it."""

@@ -8,11 +8,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from math import sqrt
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import SEEING_POWER
 from framecheck.decision.estimate import USUAL_LEVEL, Estimate, over_stretches, t_quantile
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.past_night import PastNight, budget_fwhm_arcsec
@@ -21,10 +21,6 @@ from framecheck.decision.stretches import split_in_stretches
 from framecheck.robust import held_back, typical
 
 Floats = NDArray[np.float64]
-
-SEEING_POWER: Final = 0.6
-"""The air widens stars as the air mass to this power (Kolmogorov turbulence; D. L. Fried 1966, J. Opt. Soc. Am. 56,
-1372; shared/reference_values.csv, PSF-28)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -13,19 +13,11 @@ from framecheck.document import LARGEST_FILE, NoRecord, record_of
 from framecheck.errors import UnusableRequest, refused
 from framecheck.read.foreign_json import json_of
 from framecheck.read.paths import read_plain
+from framecheck.read.rig_keys import KEYS
 
 Fact = float | str | None
 
-RIG_FACTS: Final = (
-    "focal_length_mm",
-    "aperture_mm",
-    "pixel_um",
-    "binning",
-    "pixel_scale_arcsec",
-    "mount_type",
-    "worm_period_s",
-    "camera_angle_deg",
-)
+RIG_FACTS: Final = tuple(key.name for key in KEYS if key.noun)
 """Of night.json's `rig`: what makes one rig another."""
 _USED: Final = ("source", "generator", "rig", "groups", "frames", "tracking", "budget", "findings", "field_stretches",
               "morning")  # fmt: skip

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from framecheck.field.sampling import Sampled
 from framecheck.night.records import InCommon
 
-Sampled = Literal["undersampled", "well sampled", "oversampled"]
 BudgetName = Literal["atmosphere", "diffraction", "pixel", "tracking", "focus and optics"]
 WhatIfCase = Literal[
     "as it was", "perfect tracking", "guided as well as needed", "half the exposure time", "half the focal length"

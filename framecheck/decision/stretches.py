@@ -5,8 +5,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import FEWEST_THAT_AGREE
 from framecheck.decision.figures import field_pattern
 from framecheck.decision.records import FieldStretch, FieldStretches
+from framecheck.document import time_text
 from framecheck.field.model import fit_field_model
 from framecheck.field.records import FieldModel
 from framecheck.motion.night import Night
@@ -21,8 +23,6 @@ MOST: Final = 8
 """Chosen: more add little to the seven degrees of freedom."""
 FEWEST: Final = 3
 """Chosen: two would leave one degree of freedom, and an interval twelve standard errors wide."""
-FEWEST_FRAMES: Final = 3
-"""Frames in each stretch. Chosen: a median of fewer is a single frame."""
 
 
 def split_in_stretches(minutes: Floats) -> list[Indices]:
@@ -39,7 +39,7 @@ def split_in_stretches(minutes: Floats) -> list[Indices]:
         Indices of each stretch's frames in order of time; empty if the frames are too few for three stretches.
     """
     n = len(minutes)
-    most = min(MOST, n // FEWEST_FRAMES)
+    most = min(MOST, n // FEWEST_THAT_AGREE)
     if most < FEWEST:
         return []
     wanted = int(float(np.ptp(minutes)) // STRETCH_MINUTES)
@@ -69,7 +69,7 @@ def field_stretches(night: Night, group: Group | None) -> FieldStretches | None:
         if isinstance(fitted, FieldModel):
             each.append(
                 FieldStretch(
-                    start_utc=known[indices[0]].isoformat(timespec="milliseconds").replace("+00:00", "Z"),
+                    start_utc=time_text(known[indices[0]]),
                     n_frames=len(indices),
                     centre_fwhm_px=float(np.sqrt(fitted.centre_size_px2)),
                     pattern=field_pattern(fitted),

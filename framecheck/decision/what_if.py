@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from framecheck import shear
 from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
-from framecheck.decision.budget import STEADY_MOTION, Budget, recorded_width
+from framecheck.decision.budget import STEADY_MOTION, Budget, recorded_width, shapes_in
 from framecheck.decision.grades import Aim, Grade, grade_frames
 from framecheck.decision.records import WhatIf, WhatIfCase
 from framecheck.decision.star_width import WIDENED
@@ -206,7 +206,7 @@ class _Judged:
 
 def _stars(night: Night, group: Group, parts: Parts, findings: Sequence[Finding]) -> _Stars:
     """The group's frames: those explained as the model has them, others with what moves their neighbours' stars."""
-    known = [(i, shape) for i in group.members for shape in [night.frames[i].result.shape] if shape is not None]
+    known = shapes_in(night, group)
     frames, shapes = tuple(i for i, _ in known), [shape for _, shape in known]
     fwhm = np.array([shape.fwhm_px for shape in shapes])
     turn = np.array([complex(shape.e1, shape.e2) for shape in shapes])

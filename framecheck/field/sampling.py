@@ -15,7 +15,7 @@ OVERSAMPLED_PX: Final = 5.0
 """Above, finer pixels add read noise and no detail. [px] Chosen: binned 2 x 2, such stars are still 2.5 pixels wide, in
 the middle of the usual range."""
 
-Verdict = Literal["undersampled", "well sampled", "oversampled"]
+Sampled = Literal["undersampled", "well sampled", "oversampled"]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -23,11 +23,11 @@ class SamplingVerdict:
     """Pixels against stars."""
 
     px_per_fwhm: float
-    verdict: Verdict
+    verdict: Sampled
     suggestion: str
 
 
-def judge_sampling(fwhm_px: float, said: Verdict | None = None) -> SamplingVerdict:
+def judge_sampling(fwhm_px: float, said: Sampled | None = None) -> SamplingVerdict:
     """Say whether pixels are too coarse or too fine.
 
     Parameters
@@ -37,7 +37,7 @@ def judge_sampling(fwhm_px: float, said: Verdict | None = None) -> SamplingVerdi
     said : {"undersampled", "well sampled", "oversampled"}, optional
         What is known already: stars drawn out or blurred are wider than the sharp ones that pixels are judged by.
     """
-    at_width: Verdict = "well sampled"
+    at_width: Sampled = "well sampled"
     if fwhm_px < UNDERSAMPLED_PX:
         at_width = "undersampled"
     elif fwhm_px > OVERSAMPLED_PX:
@@ -46,7 +46,7 @@ def judge_sampling(fwhm_px: float, said: Verdict | None = None) -> SamplingVerdi
     return SamplingVerdict(px_per_fwhm=fwhm_px, verdict=verdict, suggestion=_suggestion(fwhm_px, verdict, at_width))
 
 
-def _suggestion(fwhm_px: float, verdict: Verdict, at_width: Verdict) -> str:
+def _suggestion(fwhm_px: float, verdict: Sampled, at_width: Sampled) -> str:
     wide = f"Stars are {fwhm_px:.1f} pixels wide"
     match verdict:
         case "undersampled":

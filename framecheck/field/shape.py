@@ -1,18 +1,14 @@
 """The frame's typical star: size, elongation and direction, averaged over the good stars."""
 
 from dataclasses import replace
-from typing import Final
 
 import numpy as np
 
 from framecheck import robust, shear
-from framecheck.constants import KNOWN_SIGMA
+from framecheck.constants import FEWEST_THAT_AGREE, KNOWN_SIGMA
 from framecheck.field.result import FrameShape, StackedStar
 from framecheck.stars.measure import Measured
 from framecheck.stars.table import StarTable
-
-FEWEST: Final = 3
-"""Good stars that an average needs. Chosen: with two, one bad star cannot be told."""
 
 
 def frame_shape(measured: Measured) -> FrameShape | None:
@@ -33,7 +29,7 @@ def frame_shape(measured: Measured) -> FrameShape | None:
         None with fewer than three good stars.
     """
     good = measured.stars.good
-    if len(good) < FEWEST or measured.beta is None:
+    if len(good) < FEWEST_THAT_AGREE or measured.beta is None:
         return None
     profile_error, shear_error = measured.wing_in_size, 0.0
     if measured.mean is not None:
@@ -48,7 +44,7 @@ def averaged_again(shape: FrameShape, before: StarTable, good: StarTable) -> Fra
 
     What its profile adds to the errors stays. `before` are the stars that it rests on, `good` those that are left.
     """
-    if len(good) < FEWEST:
+    if len(good) < FEWEST_THAT_AGREE:
         return None
     beta, trail = shape.moffat_beta, shape.trail_length_px
     was = _averaged(before, beta, trail, 0.0, 0.0)

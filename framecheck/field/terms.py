@@ -84,32 +84,18 @@ def fit_terms(
         With errors of one standard deviation, from the given errors and the scatter seen beyond them, or, if more,
         from how stars differ (`field.repeats`).
     """
-    n_own = len(frame_columns)
     columns = np.concatenate([frame_columns, shared_columns.reshape(-1, *values.shape), values[None]])
     starts = np.flatnonzero(np.diff(frame, prepend=-1))
     scatter, huber = np.zeros(len(frame)), np.ones(len(frame))
-    own, shared = np.zeros((len(starts), n_own)), np.zeros(len(columns) - n_own - 1)
     for _ in range(ROUNDS):
         variance = (error**2 + scatter**2) * scale**2
-        gram = _gram(columns, huber / variance, starts)
-        solved = _solve_blocks(gram, n_own, frame_prior)
-        own, shared = solved.own, solved.shared
-        left = residuals(values, frame_columns, shared_columns, frame, own, shared)
+        solved = _solve_blocks(_gram(columns, huber / variance, starts), len(frame_columns), frame_prior)
+        left = residuals(values, frame_columns, shared_columns, frame, solved.own, solved.shared)
         square = np.einsum("cn,cn->n", left, left) / scale**2
         scatter = scatter_by_brightness(square, error, snr, len(values))
-        pull = np.sqrt(square / (error**2 + scatter**2))
-        huber = robust.huber_weight(pull)
-    shared_covariance, mean_error = _by_stars(solved, columns, left, huber / variance, frame, star)
-    carried = solved.carried
-    own_covariance = solved.inverse + carried @ shared_covariance @ carried.transpose(0, 2, 1)
-    return Terms(
-        frame=own,
-        frame_covariance=own_covariance,
-        shared=shared,
-        shared_covariance=shared_covariance,
-        scatter=float(np.median(scatter)),
-        mean_error=mean_error,
-    )
+        huber = robust.huber_weight(np.sqrt(square / (error**2 + scatter**2)))
+    by_stars = _by_stars(solved, columns, left, huber / variance, frame, star)
+    return solved.terms(*by_stars, scatter=float(np.median(scatter)))
 
 
 def _by_stars(
@@ -187,6 +173,18 @@ class _Solved:
     shared: Floats
     covariance: Floats
     """Of the shared terms."""
+
+    def terms(self, shared_covariance: Floats, mean_error: Floats, *, scatter: float) -> Terms:
+        """The coefficients, with another covariance of the shared ones, which carries over to the frames' own."""
+        own = self.inverse + self.carried @ shared_covariance @ self.carried.transpose(0, 2, 1)
+        return Terms(
+            frame=self.own,
+            frame_covariance=own,
+            shared=self.shared,
+            shared_covariance=shared_covariance,
+            scatter=scatter,
+            mean_error=mean_error,
+        )
 
 
 def _solve_blocks(gram: Floats, n_own: int, prior: Floats) -> _Solved:

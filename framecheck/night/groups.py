@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import count
 from typing import Final
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import arcsec_of
 from framecheck.night.records import InCommon
 from framecheck.read.exposure import Exposure
 from framecheck.read.place import separation_deg
@@ -164,7 +164,7 @@ def _reach_deg(exposure: Exposure) -> float:
     if exposure.orientation is not None:
         scale = exposure.orientation.pixel_scale_arcsec
     elif scale is None and exposure.pixel_um and exposure.focal_length_mm:
-        scale = ARCSEC_PER_RADIAN * exposure.pixel_um * 1e-3 / exposure.focal_length_mm
+        scale = arcsec_of(exposure.pixel_um, exposure.focal_length_mm)
     if scale is None:
         return math.inf
     return max(math.hypot(exposure.width_px, exposure.height_px) * scale / 3600, SAME_POINTING_DEG)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from framecheck.errors import UnusableRequest, refused
 from framecheck.read.paths import NoPlainFile, read_plain
+from framecheck.words import cut
 
 Floats = NDArray[np.float64]
 
@@ -20,9 +22,8 @@ DEC: Final = "dec_error_arcsec"
 FEWEST_SAMPLES: Final = 4
 """Chosen: from three, an rms is known to 40 % only."""
 
-_LONGEST: Final = 100
-"""[signs] Chosen."""
-
+_cut: Final = partial(cut, longest=100)
+"""Foreign text of a length that a sentence bears."""
 _LONGEST_HEAD: Final = 50_000
 """[signs] Of an ECSV table's description, which its reader takes seconds for. Chosen: hundreds of columns fit."""
 
@@ -199,11 +200,6 @@ def _arcsec(path: Path, lines: list[int], table: Any, name: str) -> Floats:
                 "out."
             )
     return values * factor
-
-
-def _cut(text: str) -> str:
-    """Foreign text of a length that a sentence bears."""
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
 
 
 __all__ = ["GuidingRecord", "read_guiding", "rms_during"]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.constants import SIGMA_PER_MAD
+from framecheck.constants import SIGMA_PER_MAD, SURE_SIGMA
 from framecheck.field.result import FrameResult, FrameShape
 from framecheck.field.similarity import Floats
 from framecheck.night.register import Match
@@ -31,9 +31,6 @@ scintillation. Common practice, no source."""
 
 HUBER_SIGMA: Final = 2.0
 """Fluxes further off count less, in proportion. [sigma] Chosen: normal errors lose 1 % of their precision."""
-
-VARIABLE_SIGMA: Final = 4.0
-"""Stars that scatter by so many times more than the typical star are variable, and left out. Chosen."""
 
 BEST_OF: Final = 20
 """One frame in so many may be better than what is called best. Chosen: the very best is partly luck of the noise."""
@@ -189,7 +186,7 @@ def _own_scatter(residual: Floats, sigma2: Floats) -> tuple[Floats, NDArray[np.b
     if not enough.any():
         return np.zeros(residual.shape[1]), np.zeros(residual.shape[1], bool)
     usual = max(float(np.median(beyond[enough])), LEAST_SCATTER)
-    return np.where(enough, beyond, usual), beyond > VARIABLE_SIGMA * usual
+    return np.where(enough, beyond, usual), beyond > SURE_SIGMA * usual
 
 
 def _zero_point_error(residual: Floats, weight: Floats) -> Floats:

@@ -6,14 +6,11 @@ from typing import Final
 import numpy as np
 
 from framecheck import robust
-from framecheck.constants import KNOWN_SIGMA
+from framecheck.constants import FEWEST_OF_A_MEDIAN, KNOWN_SIGMA
 from framecheck.field.result import FrameResult
 from framecheck.night.register import Match, make_reference, register
 from framecheck.night.sources import sources_of
 from framecheck.night.transparency import HUBER_SIGMA, GroupLight, best_of
-
-FEWEST: Final = 5
-"""Stars that two groups must share. Chosen: their median stands even if two of them vary or are nearly saturated."""
 
 LEAST_SNR: Final = 15.0
 """Chosen: fainter stars are found in short exposures where noise made them brighter, which would hide a cloud."""
@@ -71,7 +68,7 @@ def _offset(base: GroupLight, other: GroupLight, match: Match) -> tuple[float, f
     difference = other.level[here] - base.level[there]
     sigma = np.hypot(np.hypot(other.level_error[here], base.level_error[there]), STAR_SCATTER)
     good = np.isfinite(difference) & (sigma < 1 / LEAST_SNR)
-    if good.sum() < FEWEST:
+    if good.sum() < FEWEST_OF_A_MEDIAN:
         return None
     difference, sigma = difference[good], sigma[good]
     centre = float(robust.huber_mean(difference, sigma**-2, HUBER_SIGMA))

@@ -2,16 +2,15 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import Any, Final
 
 from framecheck.errors import UnusableRequest
-
-if TYPE_CHECKING:
-    from framecheck.plan.records import Setup
-
-Mount = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
+from framecheck.plan.records import Setup
+from framecheck.read.rig import MountType, Rig
+from framecheck.read.rig_file import load_rig
+from framecheck.read.rig_keys import BY_NAME, FASTEST
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -24,35 +23,37 @@ class Asked:
     unit: str
 
 
+def _of_rig(field: str, option: str, unit: str) -> Asked:
+    """A number of the rig, within the bounds of its file."""
+    return Asked(option=option, least=BY_NAME[field].least, most=BY_NAME[field].most, unit=unit)
+
+
 ASKED: Final[Mapping[str, Asked]] = {
-    "focal_length_mm": Asked(option="--focal-length", least=2, most=200_000, unit="millimetres"),
-    "aperture_mm": Asked(option="--aperture", least=1, most=50_000, unit="millimetres"),
-    "central_obstruction": Asked(option="--obstruction", least=0, most=0.8, unit="a part of the aperture"),
-    "pixel_um": Asked(option="--pixel", least=0.5, most=200, unit="micrometres"),
+    "focal_length_mm": _of_rig("focal_length_mm", "--focal-length", "millimetres"),
+    "aperture_mm": _of_rig("aperture_mm", "--aperture", "millimetres"),
+    "central_obstruction": _of_rig("central_obstruction", "--obstruction", "a part of the aperture"),
+    "pixel_um": _of_rig("pixel_um", "--pixel", "micrometres"),
     "sensor_diagonal_mm": Asked(option="--sensor-diagonal", least=0.5, most=2000, unit="millimetres"),
-    "read_noise_e": Asked(option="--read-noise", least=0.05, most=500, unit="electrons"),
-    "gain_e_per_adu": Asked(option="--gain", least=1e-4, most=1e4, unit="electrons per ADU"),
+    "read_noise_e": _of_rig("read_noise_e", "--read-noise", "electrons"),
+    "gain_e_per_adu": _of_rig("gain_e_per_adu", "--gain", "electrons per ADU"),
     "seeing_arcsec": Asked(option="--seeing", least=0.1, most=30, unit="arcseconds"),
     "sky_mag": Asked(option="--sky", least=5, most=24, unit="magnitudes of a square arcsecond"),
     "passband_nm": Asked(option="--passband", least=0.01, most=2000, unit="nanometres"),
     "declination_deg": Asked(option="--declination", least=-90, most=90, unit="degrees"),
-    "site_latitude_deg": Asked(option="--latitude", least=-90, most=90, unit="degrees"),
+    "site_latitude_deg": _of_rig("site_latitude_deg", "--latitude", "degrees"),
     "exposure_s": Asked(option="--exposure", least=1e-4, most=86_400, unit="seconds"),
     "tracking_rms_arcsec": Asked(option="--tracking-rms", least=0, most=600, unit="arcseconds"),
     "drift_arcsec_per_min": Asked(option="--drift", least=0, most=1000, unit="arcseconds a minute"),
     "polar_error_arcmin": Asked(option="--polar-error", least=0, most=1800, unit="arcminutes"),
     "periodic_error_arcsec": Asked(option="--periodic-error", least=0, most=3600, unit="arcseconds"),
-    "worm_period_s": Asked(option="--worm-period", least=5, most=86_164, unit="seconds"),
+    "worm_period_s": _of_rig("worm_period_s", "--worm-period", "seconds"),
 }
-"""What can be asked with, by field of `Setup` or `Rig`. Bounds as in a rig file, or chosen: beyond is a slip."""
-
-_FASTEST: Final = 0.3
-"""[dimensionless] Focal ratio below which lengths were mixed up; as in a rig file."""
+"""What can be asked with, by field of `Setup` or `Rig`. Bounds are those of a rig file, or chosen: beyond is a slip."""
 
 
 def setup_from(
-    numbers: Mapping[str, float | None], seeing: str | None, mount: Mount | None, rig_file: Path | None
-) -> "Setup":
+    numbers: Mapping[str, float | None], seeing: str | None, mount: MountType | None, rig_file: Path | None
+) -> Setup:
     """What was asked, checked, on top of the rig file.
 
     Parameters
@@ -71,12 +72,6 @@ def setup_from(
     UnusableRequest, UnusableRig
         With a sentence for the user.
     """
-    from dataclasses import fields, replace
-
-    from framecheck.plan.records import Setup
-    from framecheck.read.rig import Rig
-    from framecheck.read.rig_file import load_rig
-
     given = {field: checked(field, value) for field, value in numbers.items() if value is not None}
     air = None if seeing is None else number_or_range(seeing)
     rig = Rig() if rig_file is None else load_rig(rig_file)
@@ -128,7 +123,7 @@ def number_or_range(text: str) -> tuple[float, float]:
 
 
 def _refuse_impossible_optics(focal_mm: float | None, aperture_mm: float | None) -> None:
-    if focal_mm is None or aperture_mm is None or focal_mm / aperture_mm >= _FASTEST:
+    if focal_mm is None or aperture_mm is None or focal_mm / aperture_mm >= FASTEST:
         return
     raise UnusableRequest(
         f"a focal length of {focal_mm:g} with an aperture of {aperture_mm:g} makes f/{focal_mm / aperture_mm:.2f}, but "

@@ -9,6 +9,7 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.constants import ARCSEC_PER_RADIAN
 from framecheck.decision.star_width import WIDENED, jitter_for_growth, star_fwhm_arcsec
 from framecheck.motion.polar import NEAREST_POLE_DEG, refraction_drift
+from framecheck.plan.longest import OTHER_LENSES_MM, RULE_MM_S, SCREEN_PX
 from framecheck.plan.records import Known, PlanLine, PlanSection, Setup, Span, plan_line, short, short_time
 from framecheck.plan.tolerances import (
     alt_azimuth_rotation_arcsec_per_s,
@@ -26,9 +27,6 @@ from framecheck.plan.tolerances import (
 from framecheck.quantity import LOOKS_ROUND
 from framecheck.read.place import altitude_azimuth_deg
 
-SCREEN_PX: Final = 3.0
-"""Trail that is lost when the whole picture is looked at. [px] Chosen: a frame 6000 pixels wide on a screen of 2000."""
-
 UNLIMITED_S: Final = 6 * 3600.0
 """Exposures above this are not limited at all. [s] Chosen: a night's length."""
 
@@ -40,9 +38,6 @@ HIGHEST_ALTITUDE_DEG: Final = 88.0
 
 CORNER_FASTER: Final = 1.05
 """Speed in a corner over that in the middle from which it is told. [dimensionless] Chosen: two digits show less."""
-
-OTHER_LENSES_MM: Final = (50.0, 85.0, 135.0, 200.0)
-"""Focal lengths at which a tracker's alignment is told as well. Chosen: lenses that such mounts carry."""
 
 _ASKED_OF_PIXELS: Final = PlanLine(key="untracked_sharp", name="Sharp at full size", unit="s")
 _PRINT: Final = "until the eye sees it on a print of any size, from as far as the print's diagonal"
@@ -103,8 +98,9 @@ def _standing(setup: Setup, blank: PlanLine, trail_arcsec: float | None, note: s
 @plan_line("rule_of_500_trail", "“500 / focal length”", "px", "focal_length_mm scale declination_deg")
 def _rule_of_500(known: Known, blank: PlanLine) -> PlanLine:
     focal, scale = known.focal_length_mm, known.scale
-    trail = 500 / focal * untracked_rate_arcsec_per_s(known.declination_deg) / scale
-    note = f"common practice: the trail that this rule draws here, in {short_time(500 / focal)}; it knows no pixels"
+    seconds = RULE_MM_S / focal
+    trail = seconds * untracked_rate_arcsec_per_s(known.declination_deg) / scale
+    note = f"common practice: the trail that this rule draws here, in {short_time(seconds)}; it knows no pixels"
     return blank.told(trail, f"1, or {SCREEN_PX:g} for a screen", note)
 
 

@@ -4,11 +4,11 @@ from math import asin, atan, cos, degrees, erf, hypot, inf, pi, radians, sin, sq
 from typing import Final
 
 from framecheck.constants import (
-    ARCSEC_PER_RADIAN,
     FWHM_PER_SIGMA,
     SIDEREAL_DAY_S,
     SIDEREAL_RATE_ARCSEC_PER_S,
     VISUAL_WAVELENGTH_M,
+    arcsec_of,
 )
 
 ZERO_MAGNITUDE_PHOTONS: Final = 995.5
@@ -175,8 +175,7 @@ def polar_exposure_s(polar_error_arcmin: float, focal_length_mm: float, trail_um
     trail_um : float
         Allowed. [micrometre]
     """
-    trail_arcsec = ARCSEC_PER_RADIAN * 1e-3 * trail_um / focal_length_mm
-    return 60 * trail_arcsec / polar_drift_arcsec_per_min(polar_error_arcmin, 0.0)[1]
+    return 60 * arcsec_of(trail_um, focal_length_mm) / polar_drift_arcsec_per_min(polar_error_arcmin, 0.0)[1]
 
 
 def guided_rotation_arcsec(polar_error_arcmin: float, dec_deg: float, exposure_s: float) -> float:

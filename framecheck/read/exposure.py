@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import arcsec_of
 
 Kind = Literal["light", "dark", "flat", "bias", "unknown"]
 ValueScale = Literal["ADU", "8 bit", "0 to 1"]
@@ -125,7 +125,7 @@ class Exposure:
             return self.orientation.pixel_scale_arcsec
         if self.pixel_um is None or self.focal_length_mm is None:
             return self.stated_scale_arcsec
-        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
+        return arcsec_of(self.pixel_um, self.focal_length_mm)
 
     @property
     def start_by_clock(self) -> datetime | None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
+from framecheck.constants import LONGEST_PATH
 from framecheck.errors import CannotFinish, UnusableRequest, refused
 from framecheck.read.paths import read_plain, whole_path
 from framecheck.read.remote import find_remote, is_remote, read_remote_text
@@ -42,8 +43,6 @@ RAW_ENDINGS: Final = (
 """Endings that makers of cameras give their raws, DNG first. Common practice, no source."""
 PICTURE_ENDINGS: Final = (".tif", ".tiff", ".png", ".jpg", ".jpeg")
 PACKED_ENDINGS: Final = (".fz", ".gz")
-_LONGEST_NAME: Final = 4096
-"""[signs] Linux, path_resolution(7): a path has fewer bytes; addresses are shorter by common practice."""
 
 
 def is_fits_name(name: str) -> bool:
@@ -98,7 +97,7 @@ def _listed(file: Path) -> list[Path]:
         raise refused(why, f"{file}: cannot be read ({why.strerror or why}). Check the file.") from None
     lines = [line.strip() for line in text.splitlines()]
     for number, line in enumerate(lines, 1):
-        if len(line) > _LONGEST_NAME or "\0" in line:
+        if len(line) > LONGEST_PATH or "\0" in line:
             raise UnusableRequest(
                 f"{file}, line {number}: this isn't a path. Give a text file that names a frame a line."
             )

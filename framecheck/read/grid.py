@@ -5,22 +5,18 @@ from dataclasses import dataclass
 from math import atan2, cos, degrees, hypot, isfinite, radians, sin, sqrt
 from typing import Final
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import ARCSEC_PER_RADIAN, arcsec_of
 from framecheck.read import keywords
 from framecheck.read.cards import Header, Said
 from framecheck.read.exposure import Orientation
 from framecheck.read.place import signed_deg
+from framecheck.read.rig_keys import BY_NAME, takes
 
 _UNIT_DEG: Final = {"DEG": 1.0, "ARCMIN": 1 / 60, "ARCSEC": 1 / 3600, "RAD": degrees(1.0)}
-_SCALE_RANGE_ARCSEC: Final = (0.005, 1500.0)
-"""[arcsec/px] Chosen: from a giant telescope with adaptive optics to an all-sky lens; outside, the cards are
-placeholders such as CDELT1 = 1."""
+_SCALE, _PIXEL, _BINNING = (BY_NAME[name] for name in ("pixel_scale_arcsec", "pixel_um", "binning"))
+"""Values beyond what a rig file may hold are placeholders, such as CDELT1 = 1."""
 _SCALE_AGREES: Final = 0.03
 """[dimensionless] Chosen: focal lengths are typed in by hand; 3 % is more than rounding and less than a reducer."""
-_PIXEL_RANGE_UM: Final = (0.5, 200.0)
-"""[micrometre] Chosen: telephone sensors to binned scientific ones."""
-_MOST_BINNING: Final = 32
-"""[px] Chosen: more leaves no image."""
 PLATE_SOLUTION: Final = "plate solution"
 """Where a focal length comes from if a plate solution contradicted the header's."""
 _BINNED_AGREES: Final = 0.25
@@ -73,7 +69,7 @@ def _binning(header: Header, names: tuple[str, ...], side: int) -> tuple[int | N
     for keyword in names:
         numbers = re.findall(r"[-+.\d]+", header.text(keyword) or "")
         match = re.fullmatch(r"\+?(\d{1,2})(?:\.0*)?", numbers[side]) if numbers else None
-        if match and 1 <= int(match[1]) <= _MOST_BINNING:
+        if match and takes(_BINNING, int(match[1])):
             return int(match[1]), keyword
     return None, ""
 
@@ -152,7 +148,7 @@ def _micrometres(header: Header, names: tuple[str, ...]) -> tuple[float | None, 
             value *= 1e6
         elif re.search(r"\[mm\]|\bmillimet", header.comment(keyword)):
             value *= 1e3
-        if _PIXEL_RANGE_UM[0] <= value <= _PIXEL_RANGE_UM[1]:
+        if takes(_PIXEL, value):
             return value, keyword
     return None, ""
 
@@ -160,7 +156,7 @@ def _micrometres(header: Header, names: tuple[str, ...]) -> tuple[float | None, 
 def _stated_scale(header: Header) -> Said[float]:
     for keyword in keywords.SCALE:
         value = header.number(keyword)
-        if value is not None and _SCALE_RANGE_ARCSEC[0] <= abs(value) <= _SCALE_RANGE_ARCSEC[1]:
+        if value is not None and takes(_SCALE, abs(value)):
             if "unbinned" in header.comment(keyword) or "deg" in header.comment(keyword):
                 continue
             return Said(value=abs(value), source=keyword)
@@ -174,7 +170,7 @@ def _scale_conflicts(
     conflicts = []
     computed = None
     if pixel_um is not None and focal_length_mm:
-        computed = ARCSEC_PER_RADIAN * pixel_um * 1e-3 / focal_length_mm
+        computed = arcsec_of(pixel_um, focal_length_mm)
     if solved is not None and computed is not None and abs(solved / computed - 1) > _SCALE_AGREES:
         conflicts.append(
             f"The plate solution gives {solved:.3f} arcsec a pixel, focal length and pixel size {computed:.3f}; "
@@ -217,7 +213,7 @@ def read_orientation(header: Header, *, width_px: int, height_px: int) -> Said[O
         (xi_x, xi_y), (eta_x, eta_y) = (eta_x, eta_y), (xi_x, xi_y)
     determinant = xi_x * eta_y - xi_y * eta_x
     scale_arcsec = 3600 * sqrt(abs(determinant))
-    if not _SCALE_RANGE_ARCSEC[0] <= scale_arcsec <= _SCALE_RANGE_ARCSEC[1] or abs(lat) > 90:
+    if not takes(_SCALE, scale_arcsec) or abs(lat) > 90:
         return Said()
     # CRPIX counts from 1 and the centre of the first pixel, so the middle of the image is at (n + 1) / 2
     dx, dy = (width_px + 1) / 2 - column, (height_px + 1) / 2 - row

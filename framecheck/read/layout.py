@@ -38,8 +38,6 @@ class Layout:
 
     header: Header
     """Cards of the image, with those of the primary header where it is silent."""
-    hdu: int
-    """Index of the header-data unit, 0 is the primary."""
     offset: int
     """First byte of the data. [byte]"""
     bitpix: int
@@ -83,7 +81,7 @@ def find_image(stream: BinaryIO, path: Path, *, available: int | None, packed_by
         tiled = header.value("ZIMAGE") is True
         axes = _axes(header, path, "ZNAXIS" if tiled else "NAXIS")
         if _is_image(header, tiled=tiled, first=hdu == 0) and len(axes) > 1:
-            layout = _layout(merge_headers(header, primary), header, path, axes, hdu=hdu, offset=offset, tiled=tiled)
+            layout = _layout(merge_headers(header, primary), header, path, axes, offset=offset, tiled=tiled)
             _refuse_impossible(layout, header, path, available=available, packed_bytes=packed_bytes)
             return layout
         if axes and _is_image(header, tiled=tiled, first=hdu == 0):
@@ -185,9 +183,7 @@ def _padded(size: int) -> int:
     return -(-size // BLOCK_BYTES) * BLOCK_BYTES
 
 
-def _layout(
-    merged: Header, header: Header, path: Path, axes: tuple[int, ...], *, hdu: int, offset: int, tiled: bool
-) -> Layout:
+def _layout(merged: Header, header: Header, path: Path, axes: tuple[int, ...], *, offset: int, tiled: bool) -> Layout:
     bitpix = _whole(header, "ZBITPIX" if tiled else "BITPIX")
     if bitpix not in BITPIX_ALLOWED:
         allowed = ", ".join(map(str, BITPIX_ALLOWED))
@@ -206,7 +202,6 @@ def _layout(
         blank = _whole(header, "ZBLANK") if tiled else None
     return Layout(
         header=merged,
-        hdu=hdu,
         offset=offset,
         bitpix=bitpix,
         width_px=width,

@@ -6,12 +6,12 @@ from dataclasses import dataclass, field, fields, replace
 from statistics import median
 from typing import Any, Final, Literal
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import arcsec_of
 from framecheck.read.exposure import Exposure
 from framecheck.read.grid import PLATE_SOLUTION
 from framecheck.read.place import signed_deg
+from framecheck.read.rig_keys import MountType as MountType
 
-MountType = Literal["fixed", "tracker", "equatorial", "alt-azimuth"]
 Origin = Literal["rig file", "saved rig", "header", "plate solution", "calibration frames", "measured", "default"]
 WITHOUT_LIGHT: Final = ("overscan", "bias frames", "dark frames")
 """Where an exposure's facts come from if pixels without light told them."""
@@ -58,7 +58,7 @@ class Rig:
             return self.solved_scale_arcsec
         if self.pixel_um is None or self.focal_length_mm is None:
             return self.stated_scale_arcsec
-        return ARCSEC_PER_RADIAN * self.pixel_um * 1e-3 / self.focal_length_mm
+        return arcsec_of(self.pixel_um, self.focal_length_mm)
 
 
 _SHARED: Final = (

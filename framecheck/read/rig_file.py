@@ -14,13 +14,10 @@ from framecheck.read.exposure import Exposure
 from framecheck.read.paths import NoPlainFile, read_plain
 from framecheck.read.place import signed_deg
 from framecheck.read.rig import Rig
-from framecheck.read.rig_keys import KEYS, Key, takes, toml_line
+from framecheck.read.rig_keys import BY_NAME, FASTEST, KEYS, Key, takes, toml_line
 
-_BY_NAME: Final[Mapping[str, Key]] = {key.name: key for key in KEYS}
 _SOLVED: Final = ("pixel_scale_arcsec", "camera_angle_deg")
 _TABLES: Final = tuple(dict.fromkeys(key.table for key in KEYS))
-_FASTEST: Final = 0.3
-"""[dimensionless] Chosen: no lens or telescope has a focal ratio below; millimetres and centimetres were mixed up."""
 _MOST_BYTES: Final = 10**5
 """[byte] Chosen: a rig file is a page of text."""
 _LONGEST_LINE: Final = 1000
@@ -167,7 +164,7 @@ def _syntax_fault(text: str, why: str) -> str:
 def _entries(tables: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
     """Every key with its table ("" on top) and value."""
     for name, value in tables.items():
-        if isinstance(value, dict) and name not in _BY_NAME:
+        if isinstance(value, dict) and name not in BY_NAME:
             for inner, inner_value in value.items():
                 yield name, inner, inner_value
             if not value and name not in _TABLES:
@@ -182,9 +179,9 @@ def _key(table: str, name: str, value: Any, where: str) -> Key:
         near = _nearest(table, _TABLES)
         tables = ", ".join(f"[{known}]" for known in _TABLES)
         raise UnusableRig(f"{where}: there is no table [{_cut(table)}]{near}; the tables are {tables}.")
-    key = _BY_NAME.get(name)
+    key = BY_NAME.get(name)
     if key is None:
-        near = _nearest(name, tuple(_BY_NAME))
+        near = _nearest(name, tuple(BY_NAME))
         keys = ", ".join(known.name for known in KEYS if not table or known.table == table)
         raise UnusableRig(f"{where}: there is no key `{_cut(name)}`{near}; the keys here are {keys}.")
     if table and table != key.table:
@@ -219,7 +216,7 @@ def _shown(value: Any) -> str:
 
 def _refuse_impossible_optics(path: Path, text: str, values: Mapping[str, Any]) -> None:
     focal, aperture = values.get("focal_length_mm"), values.get("aperture_mm")
-    if focal is None or aperture is None or focal / aperture >= _FASTEST:
+    if focal is None or aperture is None or focal / aperture >= FASTEST:
         return
     where = f"{path}, line {_line_of(text, 'optics', 'aperture_mm')}"
     raise UnusableRig(
@@ -251,7 +248,7 @@ def _line_of(text: str, table: str, name: str) -> int:
 def _rig(values: Mapping[str, Any]) -> Rig:
     known: dict[str, Any] = {}
     for name, value in values.items():
-        key = _BY_NAME[name]
+        key = BY_NAME[name]
         known[key.field or name] = float(value) if key.kind is float else value
     if "camera_angle_deg" in known:
         known["camera_angle_deg"] %= 360

@@ -6,7 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import PIXEL_VARIANCE_PX2
+from framecheck.constants import PIXEL_VARIANCE_PX2, SURE_SIGMA
 from framecheck.read.exposure import Frame
 
 SAMPLE_SIDE: Final = 64
@@ -14,8 +14,6 @@ SAMPLE_SIDE: Final = 64
 (closed form, 1 / sqrt(2 n)), in 8 kB."""
 _ROWS: Final = 256
 """Rows looked at, about. Chosen: whole rows are quickly read."""
-_NO_NOISE_SIGMA: Final = 4.0
-"""What differs by more is no noise of readout: hot pixels and particle tracks. [sigma] Chosen."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -69,6 +67,6 @@ def noise_of_differences(differences: NDArray[np.float32], stored: np.dtype[Any]
     limit = np.inf
     for _ in range(5):
         kept = values[np.abs(values) <= limit]
-        limit = _NO_NOISE_SIGMA * max(float(kept.std()), 0.5)
+        limit = SURE_SIGMA * max(float(kept.std()), 0.5)
     rounding = PIXEL_VARIANCE_PX2 if np.issubdtype(stored, np.integer) else 0.0
     return float(np.sqrt(max(kept.var() / 2 - rounding, 0.0)))

@@ -15,10 +15,11 @@ if TYPE_CHECKING:
 
 _ROW_PX: Final = 38
 _LEFT_PX: Final = 106
-_NAMES: Final = {
+TERMS: Final = {
     "atmosphere": "air", "diffraction": "diffraction", "pixel": "pixel", "tracking": "tracking",
     "focus and optics": "focus, optics",
 }  # fmt: skip
+"""Terms of the budget as they are told."""
 
 
 def budget_chart(judgement: Judgement) -> Chart | None:
@@ -35,7 +36,7 @@ def budget_chart(judgement: Judgement) -> Chart | None:
     for row, term in enumerate(terms):
         _bar(axes, row, term)
     axes.barh(len(terms), whole, height=0.5, color="none", edgecolor=INK, linewidth=1.2)
-    axes.set_yticks(range(len(terms) + 1), [_NAMES[term.term] for term in terms] + ["together"])
+    axes.set_yticks(range(len(terms) + 1), [TERMS[term.term] for term in terms] + ["together"])
     axes.tick_params(axis="y", length=0, labelcolor=INK, labelsize=13)
     axes.set_ylim(len(terms) + 0.5, -0.5)
     axes.set_xlim(0, None)

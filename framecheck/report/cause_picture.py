@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, get_args
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.cause import Picture
 from framecheck.causes.result import Finding
+from framecheck.decision.course import FEWEST
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.judgement import Judgement
 from framecheck.quantity import BY_NAME, Curve, shown_as
@@ -28,9 +29,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 Draw = Callable[[Judgement], Chart | None]
-
-_FEWEST: Final = 3
-"""Frames below which a picture of them says nothing."""
 
 
 def cause_picture(judgement: Judgement, finding: Finding, pictures: Mapping[Path, FramePictures]) -> Chart | None:
@@ -57,7 +55,7 @@ def _against(name: str) -> Draw:
 
 
 def _mean_star(judgement: Judgement) -> Chart | None:
-    return star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
+    return star_chart(judgement, judgement.pictured[0].mean_stars) if judgement.pictured else None
 
 
 _PICTURES: Final[Mapping[Picture, Draw]] = MappingProxyType({
@@ -76,7 +74,7 @@ def _touched(judgement: Judgement, finding: Finding) -> Chart | None:
     quantity = BY_NAME[CAUSES[finding.cause].along or fwhm]
     curve = quantity.curve
     known = [(row, float(value)) for row in rows if (value := getattr(row, quantity.name)) is not None]
-    if curve is None or len(known) < _FEWEST or not finding.affected or finding.cause == CROSSED:
+    if curve is None or len(known) < FEWEST or not finding.affected or finding.cause == CROSSED:
         return None
     names = {path_in(judgement.night.folder, judgement.night.frames[i].result.exposure.file) for i in finding.affected}
     parts = [[value for row, value in known if (row.file in names) is touched] for touched in (True, False)]

@@ -8,7 +8,6 @@ from framecheck import shear
 from framecheck.decision.field_cells import FieldCells
 from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
-from framecheck.report.star_picture import star_pictures
 from framecheck.words import path_in
 
 
@@ -119,7 +118,7 @@ def _mean_stars(judgement: Judgement, group: GroupFigures) -> list[dict[str, Any
             "image": np.round(one.star.image.astype(float), _SHADES).tolist(),
             "path_ends_px": None if one.ends_px is None else [[end.real, end.imag] for end in one.ends_px],
         }
-        for one in star_pictures(judgement.night, group.group)
+        for one in group.mean_stars
     ]
 
 

@@ -5,20 +5,20 @@ from typing import TYPE_CHECKING, Final
 
 from framecheck.decision.compare import Comparison, Row, Verdict
 from framecheck.decision.estimate import Estimate
-from framecheck.report.comparison_words import UNITS, change_words, figure, night_labels, said
+from framecheck.report.comparison_words import change_words, figure, night_labels, said
 from framecheck.report.drawing import (
     INK,
     KEEP,
     LINE,
     QUIET,
     REJECT,
-    TEXT_PX,
     inline_svg,
     new_figure,
     place,
     quiet_frame,
+    write,
 )
-from framecheck.words import counted
+from framecheck.words import SHORT_UNITS, counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,7 +66,7 @@ def comparison_picture(comparisons: Sequence[Comparison]) -> str:
     head_px = _HEAD_LINE_PX * len(heads) + 15
     figure_ = new_figure(WIDTH_PX, head_px + tall * len(rows))
     for k, text in enumerate(heads):
-        _write(figure_, 0, 12 + _HEAD_LINE_PX * k, text, colour=QUIET)
+        write(figure_, 0, 12 + _HEAD_LINE_PX * k, text, colour=QUIET)
     for k, of_nights in enumerate(rows):
         top = head_px + tall * k
         axes = place(figure_, _NAME_PX, top, WIDTH_PX - _NAME_PX - _WORDS_PX, lane_px * n_lanes)
@@ -98,14 +98,6 @@ def _heads(comparisons: Sequence[Comparison]) -> list[str]:
     lines = [f"Line 1, open ring: {first}", *(f"Line {k}: {label}" for k, label in enumerate(others, 2))]
     lines = [line if len(line) <= _LONGEST_HEAD else line[: _LONGEST_HEAD - 1] + "…" for line in lines]
     return [*lines, "Bars: the 95 % interval of each night by itself."]
-
-
-def _write(picture: "Figure", x_px: float, y_px: float, text: str, *, colour: str = INK, bold: bool = False) -> None:
-    wide, tall = (72 * size for size in picture.get_size_inches())
-    picture.text(
-        x_px / wide, 1 - y_px / tall, text, color=colour, fontsize=TEXT_PX, va="center", parse_math=False,
-        fontweight="bold" if bold else "normal",
-    )  # fmt: skip
 
 
 def _lanes(axes: "Axes", rows: Sequence[Row]) -> None:
@@ -141,15 +133,15 @@ def _words(picture: "Figure", rows: Sequence[Row], top_px: float, lane_px: float
     """The figure's name on the left, what is said of it on the right."""
     row = rows[0]
     line_px = _LANE_PX[0]
-    _write(picture, 0, top_px + line_px / 2, row.quantity.name, bold=row.quantity.owner == "equipment")
+    write(picture, 0, top_px + line_px / 2, row.quantity.name, bold=row.quantity.owner == "equipment")
     owner = "" if row.quantity.owner == "equipment" else ", weather too"
-    _write(picture, 0, top_px + line_px * 1.5, f"in {UNITS[row.unit].strip()}{owner}", colour=QUIET)
+    write(picture, 0, top_px + line_px * 1.5, f"in {SHORT_UNITS[row.unit].strip()}{owner}", colour=QUIET)
     for lane, one in enumerate(rows, 1):
         colour = _LOOKS[one.verdict][2] if one.change is not None else QUIET
         left = WIDTH_PX - _WORDS_PX + 14
         top = top_px + (0.5 * line_px if lane_px == line_px else lane_px * (lane + 0.35))
         if one.change is None:
-            _write(picture, left, top + line_px / 2, one.verdict, colour=QUIET)
+            write(picture, left, top + line_px / 2, one.verdict, colour=QUIET)
             continue
-        _write(picture, left, top, said(one), colour=colour, bold=colour != QUIET)
-        _write(picture, left, top + 0.95 * line_px, change_words(one), colour=QUIET)
+        write(picture, left, top, said(one), colour=colour, bold=colour != QUIET)
+        write(picture, left, top + 0.95 * line_px, change_words(one), colour=QUIET)

@@ -6,12 +6,8 @@ from typing import Final
 from framecheck.decision.compare import OF_THE_RIG, Comparison, FactBeside, Row, by_verdict
 from framecheck.decision.past_night import PastNight
 from framecheck.report.time_axis import date_of
-from framecheck.words import UNKNOWN, counted, fixed, listed, number, plain, sentence
+from framecheck.words import SHORT_UNITS, UNKNOWN, counted, fixed, listed, number, plain, sentence
 
-UNITS: Final = {
-    "arcsec": "″", "px": " px", "percent": " %", "arcmin": "′", "arcsec/min": "″/min", "px/min": " px/min",
-    "min/h": " min/h", "mm": " mm", "µm": " µm", "arcsec/px": "″/px", "deg": "°", "s": " s", "": "",
-}  # fmt: skip
 _DECIMALS: Final = {"percent": 1, "min/h": 0}
 """Of figures; all others have two."""
 
@@ -34,7 +30,7 @@ def night_labels(nights: Sequence[PastNight]) -> list[str]:
 
 def figure(value: float | None, unit: str) -> str:
     """A figure with its unit."""
-    return fixed(value, _DECIMALS.get(unit, 2)) + ("" if value is None else UNITS[unit])
+    return fixed(value, _DECIMALS.get(unit, 2)) + ("" if value is None else SHORT_UNITS[unit])
 
 
 def said(row: Row) -> str:
@@ -49,7 +45,7 @@ def change_words(row: Row) -> str:
         return UNKNOWN
     decimals = _DECIMALS.get(row.unit, 2)
     low, high = bounds
-    points = " points" if row.unit == "percent" else UNITS[row.unit]
+    points = " points" if row.unit == "percent" else SHORT_UNITS[row.unit]
     if low <= 0 <= high:
         return f"between {fixed(-low, decimals)} less and {fixed(high, decimals)}{points} more"
     word = "more" if row.change.value > 0 else "less"
@@ -127,7 +123,7 @@ def _fact(fact: FactBeside) -> str:
     if fact.name == "f-number":
         return f"lens at f/{fact.reference:g}, then at f/{fact.other:g}"
     values = [plain(one) if isinstance(one, str) else number(one, 4) for one in (fact.reference, fact.other)]
-    return f"{fact.name} {values[0]}{UNITS[fact.unit]}, then {values[1]}{UNITS[fact.unit]}"
+    return f"{fact.name} {values[0]}{SHORT_UNITS[fact.unit]}, then {values[1]}{SHORT_UNITS[fact.unit]}"
 
 
 def air_words(comparison: Comparison) -> str:

@@ -45,6 +45,25 @@ def place(figure: "Figure", left: float, top: float, width: float, height: float
     )
 
 
+def write(figure: "Figure", x_px: float, y_px: float, text: str, colour: str = INK, *, bold: bool = False) -> None:
+    """Lines of text at a place of a figure, the first one's middle so far from its upper left corner."""
+    wide, tall = figure.get_size_inches() * _PX_PER_INCH
+    for k, line in enumerate(text.split("\n")):
+        figure.text(
+            x_px / wide, 1 - (y_px + 16 * k) / tall, line, color=colour, fontsize=TEXT_PX, va="center",
+            parse_math=False, fontweight="bold" if bold else "normal",
+        )  # fmt: skip
+
+
+def along(axes: "Axes", start: float, end: float, marks: list[tuple[float, str]], *, labels: bool) -> None:
+    """Time along a chart: fine lines across all that stand one below the other; the last one names them."""
+    quiet_frame(axes, size_px=11.5)
+    axes.set_xlim(start, end)
+    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
+    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
+    axes.set_axisbelow(True)
+
+
 def quiet_frame(axes: "Axes", *, sides: tuple[str, ...] = ("bottom",), size_px: float = 12) -> None:
     """Take away what is not data: only the named sides stay, thin and grey."""
     axes.set_facecolor("none")

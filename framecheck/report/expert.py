@@ -6,27 +6,29 @@ from typing import Final
 
 from framecheck import words
 from framecheck.causes.catalogue import CAUSES
-from framecheck.decision.field_cells import FEWEST_IN_CELL
+from framecheck.constants import FEWEST_OF_A_MEDIAN
 from framecheck.decision.frame_row import FrameRow
 from framecheck.decision.group_figures import GroupFigures
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.mount_decision import WORTH_FWHM
 from framecheck.decision.records import Range
-from framecheck.report.budget_chart import budget_chart
+from framecheck.quantity import EVEN_ENOUGH
+from framecheck.report.blocks import Block, Facts, Lines, Part, Pictures, Points, Text
+from framecheck.report.budget_chart import TERMS, budget_chart
 from framecheck.report.chart import Chart, renamed
 from framecheck.report.field_map import field_chart, rest_chart
-from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, cut, failed_alike
+from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, failed_alike
 from framecheck.report.missing import missing_values, rig_lines
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import sharpness_charts
 from framecheck.report.star_picture import star_chart
-from framecheck.report.story import Block, Facts, Lines, Part, Pictures, Points, Text, advice, what_if_table
-from framecheck.words import counted, fixed, percent, signed
+from framecheck.report.story import advice, what_if_table
+from framecheck.words import counted, cut, fixed, percent, signed
 
 _STILL: Final = "between exposures, dithers taken out; guided mounts stay below 0.1″ a minute"
 _POLAR: Final = "below 5′ does little harm to guided frames"
 """Common practice, no source."""
-_LEVEL: Final = "0 is level, up to 8 % is hardly seen"
+_LEVEL: Final = f"0 is level, {EVEN_ENOUGH}"
 _ANSWERS: Final = {
     "not needed": "a better mount would gain too little", "fix technique first": "fix technique first",
     "upgrade justified": "a better mount would pay", "cannot tell": "these frames can't tell",
@@ -47,21 +49,27 @@ def expert_parts(judgement: Judgement, rows: Sequence[FrameRow]) -> tuple[Part, 
 
 
 def _mount(judgement: Judgement) -> Part:
+    charts = [chart for figures in judgement.pictured[:1] for chart in motion_charts(judgement, figures)]
+    blocks = mount_blocks(judgement, tuple(charts))
+    return Part("mount", "The mount", _ANSWERS[judgement.mount_decision.answer], blocks)
+
+
+def mount_blocks(judgement: Judgement, charts: tuple[Chart, ...] = ()) -> tuple[Block, ...]:
+    """Whether a better mount would pay: why, how far it moved the stars, what to do."""
     decision = judgement.mount_decision
     blocks: list[Block] = [Text(words.sentence(reason)) for reason in decision.because]
     if facts := mount_facts(judgement):
-        blocks.append(Facts(facts))
+        blocks.append(Facts(facts, "The numbers"))
     if (table := what_if_table(judgement)) is not None:
         blocks.append(table)
-    charts = [chart for figures in judgement.pictured[:1] for chart in motion_charts(judgement, figures)]
     if charts:
-        blocks.append(Pictures(tuple(charts)))
+        blocks.append(Pictures(charts))
     if decision.ladder:
         first = "Before buying" if decision.answer == "upgrade justified" else "What to try"
         blocks.append(advice(f"{first}, cheapest first", decision.ladder))
     if decision.what_would_settle_it:
         blocks.append(advice("What would settle it", decision.what_would_settle_it))
-    return Part("mount", "The mount", _ANSWERS[decision.answer], tuple(blocks))
+    return tuple(blocks)
 
 
 def mount_facts(judgement: Judgement) -> tuple[Fact, ...]:
@@ -95,24 +103,18 @@ def _budget(judgement: Judgement) -> Part | None:
     if chart is None:
         return None
     terms = sorted(judgement.budget, key=lambda term: -(term.share or 0.0))
-    note = ", ".join(f"{_TERMS[term.term]} {percent(term.share)}" for term in terms[:2])
+    note = ", ".join(f"{TERMS[term.term]} {percent(term.share)}" for term in terms[:2])
     return Part("budget", "What makes the stars this wide", note, (Pictures((chart,)),))
-
-
-_TERMS: Final = {
-    "atmosphere": "air", "diffraction": "diffraction", "pixel": "pixel", "tracking": "tracking",
-    "focus and optics": "focus and optics",
-}  # fmt: skip
 
 
 def _field(judgement: Judgement) -> Part | None:
     cells = judgement.cells
     if cells is None:
         return None
-    star = star_chart(judgement, judgement.pictured[0].group) if judgement.pictured else None
+    star = star_chart(judgement, judgement.pictured[0].mean_stars) if judgement.pictured else None
     charts = tuple(chart for chart in (field_chart(judgement), rest_chart(judgement), star) if chart is not None)
     of = f"{counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')}"
-    bare = f" Cells with fewer than {FEWEST_IN_CELL} good stars have a small cross." if cells.n_bare else ""
+    bare = f" Cells with fewer than {FEWEST_OF_A_MEDIAN} good stars have a small cross." if cells.n_bare else ""
     about = f"{of}{', all of them rejected' if cells.only_rejects else ''}. The first pixel is at the lower left.{bare}"
     blocks: list[Block] = [Text(about)]
     if charts:
@@ -163,7 +165,7 @@ def _groups(judgement: Judgement) -> Part | None:
 
 
 def _of_group(judgement: Judgement, figures: GroupFigures, number: int) -> tuple[Chart, ...]:
-    star = star_chart(judgement, figures.group)
+    star = star_chart(judgement, figures.mean_stars)
     charts = [*motion_charts(judgement, figures), *([] if star is None else [star])]
     return tuple(renamed(chart, f"-{number}") for chart in charts)
 

@@ -1,23 +1,20 @@
 """One frame in words: what it is, how its stars are, and the faults that a single frame shows."""
 
 from dataclasses import dataclass
-from math import isfinite
 from typing import Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.result import CLAIMED, Finding
+from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.grades import PLAINLY_LONG
 from framecheck.decision.judgement import Judgement
-from framecheck.field.result import FrameResult, FrameShape
-from framecheck.night.records import NightFrame
-from framecheck.quantity import LOOKS_ROUND, ROUND_ENOUGH
+from framecheck.quantity import EVEN_ENOUGH, LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
-from framecheck.words import fixed, likelihood, number, signed, told, told_healthy
+from framecheck.words import fixed, likelihood, number, percent, signed, told
 
 Row = tuple[str, str, str]
 """What it is, its value with unit and error, what would be good."""
 
-_SURE_OF_OPTICS: Final = 1.5
-"""Elongation up to which a single frame's stars tell of the optics. Chosen: the moved ones have tails of their own."""
 _TOLD_BY_SIZE: Final = ("undersampled", "oversampled")
 """Causes that the line of the FWHM tells already."""
 _ALONE: Final = "A single frame can't tell cloud, focus and the mount's motion: `framecheck night` compares frames."
@@ -34,28 +31,32 @@ class FrameAccount:
     open: str
     """What only its night could tell."""
 
+    @property
+    def lines(self) -> list[tuple[str, str]]:
+        """Each fact with its name, then the faults."""
+        facts = [(name, value + (f" ({good})" if good else "")) for name, value, good in self.rows]
+        return facts + ([("Fault", one) for one in self.faults] or [("Faults", "none that a single frame shows")])
+
 
 def frame_account(judgement: Judgement) -> FrameAccount:
     """The account of the one frame of a night."""
-    (frame,) = judgement.night.frames
-    scale = judgement.night.rig.pixel_scale_arcsec
-    result = frame.result
-    rows = [("Stars", _stars(result), "")]
-    if result.shape is None:
+    (frame,), (row,) = judgement.night.frames, judgement.rows
+    exposure = frame.result.exposure
+    rows = [("Stars", _stars(row), "")]
+    if row.fwhm_px is None:
         rows.append(("Shape", "too few good stars to average", ""))
     else:
-        rows += _shape(result.shape, judgement, scale)
-    rows.append(("Sky", _sky(frame), "lower is darker"))
-    if result.sky.ground_share:
-        share = f"{fixed(100 * result.sky.ground_share, 0)} % of the frame; stars and sky are those above it"
-        rows.append(("Ground", share, ""))
-    if frame.altitude_deg is not None:
-        airmass = "" if frame.airmass is None else f", air mass {frame.airmass:.2f}"
+        rows += _shape(row, judgement)
+    rows.append(("Sky", _sky(row), "lower is darker"))
+    if row.ground_share:
+        rows.append(("Ground", f"{percent(row.ground_share)} of the frame; stars and sky are those above it", ""))
+    if row.altitude_deg is not None:
+        airmass = "" if row.airmass is None else f", air mass {row.airmass:.2f}"
         rows.append(
-            ("Altitude", f"{frame.altitude_deg:.0f}°{airmass}", "air mass 1 is straight up, below 1.8 costs little")
+            ("Altitude", f"{row.altitude_deg:.0f}°{airmass}", "air mass 1 is straight up, below 1.8 costs little")
         )
-    rows += [("Header", conflict, "") for conflict in result.exposure.conflicts]
-    return FrameAccount(about=_about(result.exposure), rows=tuple(rows), faults=_faults(judgement), open=_ALONE)
+    rows += [("Header", conflict, "") for conflict in exposure.conflicts]
+    return FrameAccount(about=_about(exposure), rows=tuple(rows), faults=_faults(judgement), open=_ALONE)
 
 
 def _about(exposure: Exposure) -> str:
@@ -70,29 +71,25 @@ def _about(exposure: Exposure) -> str:
     return ", ".join(str(part) for part in parts if part)
 
 
-def _stars(result: FrameResult) -> str:
-    measured = 0 if result.shape is None else result.shape.n_measured
-    found, clipped = result.stars.n_found, result.stars.n_saturated
+def _stars(row: FrameRow) -> str:
+    found, clipped = row.n_stars, row.n_saturated_stars
     share = f" ({told(100 * clipped / found, 'percent')})" if clipped and found else ""
-    return f"{found} found, {measured} measured, {clipped} clipped{share}"
+    return f"{found} found, {row.n_measured_stars} measured, {clipped} clipped{share}"
 
 
-def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list[Row]:
-    size = f"{shape.fwhm_px:.2f} ± {shape.fwhm_px_error:.2f} px"
-    if scale is not None:
-        size = f"{shape.fwhm_px * scale:.2f} ± {shape.fwhm_px_error * scale:.2f} arcsec ({size})"
+def _shape(row: FrameRow, judgement: Judgement) -> list[Row]:
+    size = f"{fixed(row.fwhm_px, 2)} ± {fixed(row.fwhm_px_error, 2)} px"
+    if row.fwhm_arcsec is not None:
+        size = f"{fixed(row.fwhm_arcsec, 2)} ± {fixed(row.fwhm_arcsec_error, 2)} arcsec ({size})"
     verdict = judgement.sampling.verdict
-    way = "" if shape.elongation_pa_deg is None else f", long axis at {round(shape.elongation_pa_deg) % 180}° from +x"
+    way = "" if row.elongation_pa_deg is None else f", long axis at {round(row.elongation_pa_deg) % 180}° from +x"
+    drawn_out = f"{fixed(row.elongation, 3)} ± {fixed(row.elongation_error, 3)}{way}"
     rows = [
         ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 5 do no harm"),
-        (
-            "Elongation",
-            f"{shape.elongation:.3f} ± {shape.elongation_error:.3f}{way}",
-            ROUND_ENOUGH,
-        ),
+        ("Elongation", drawn_out, ROUND_ENOUGH),
     ]
-    if shape.trail_length_px is not None:
-        rows.append(("Trail", f"{shape.trail_length_px:.1f} px: the stars moved along a line", "round stars have none"))
+    if row.trail_length_px is not None:
+        rows.append(("Trail", f"{row.trail_length_px:.1f} px: the stars moved along a line", "round stars have none"))
     field = judgement.field_pattern
     uneven = [
         f"{signed(value, 0, ' %')} {where}"
@@ -104,15 +101,15 @@ def _shape(shape: FrameShape, judgement: Judgement, scale: float | None) -> list
         if value is not None
     ]
     if uneven:
-        rows.append(("Over field", "FWHM " + ", ".join(uneven), "within 8 % is hardly seen"))
+        rows.append(("Over field", "FWHM " + ", ".join(uneven), EVEN_ENOUGH))
     return rows
 
 
-def _sky(frame: NightFrame) -> str:
-    sky = frame.result.sky
-    electrons = "" if frame.sky_e_per_s is None else f" ({number(frame.sky_e_per_s)} e⁻ a second and pixel)"
-    gradient = "" if not isfinite(sky.gradient_percent) else f", uneven by {fixed(sky.gradient_percent, 0)} %"
-    return f"{sky.level_adu:.5g} ADU{electrons}, noise {sky.noise_adu:.3g} ADU a pixel{gradient}"
+def _sky(row: FrameRow) -> str:
+    electrons = "" if row.sky_e_per_s is None else f" ({number(row.sky_e_per_s)} e⁻ a second and pixel)"
+    gradient = row.sky_gradient_percent
+    uneven = "" if gradient is None else f", uneven by {fixed(gradient, 0)} %"
+    return f"{row.sky_adu:.5g} ADU{electrons}, noise {row.sky_noise_adu:.3g} ADU a pixel{uneven}"
 
 
 def _faults(judgement: Judgement) -> tuple[str, ...]:
@@ -120,8 +117,9 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
     (frame,), (grade,) = judgement.night.frames, judgement.grades
     told_by_grade = grade.reasons if grade.grade != "keep" else ()
     stars, shape = frame.result.stars, frame.result.shape
+    # moved stars have tails of their own, which say nothing of the optics
     moved = stars.doubled_px is not None or (
-        shape is not None and (shape.trail_length_px is not None or shape.elongation > _SURE_OF_OPTICS)
+        shape is not None and (shape.trail_length_px is not None or shape.elongation > PLAINLY_LONG)
     )
     claimed = [
         finding
@@ -138,10 +136,9 @@ def _faults(judgement: Judgement) -> tuple[str, ...]:
 
 
 def _claim(finding: Finding) -> str:
-    seen = next((one for one in finding.evidence if one.value is not None), None)
+    seen = finding.first_measured
     claim = f"{CAUSES[finding.cause].title}, {likelihood(finding.confidence)}"
-    if seen is None or seen.value is None:
+    if seen is None:
         return f"{claim}."
-    healthy = seen.expected_if_healthy
-    good = "" if healthy is None else f" (normal: {told_healthy(healthy, seen.unit)})"
-    return f"{claim}: {seen.statement}: {told(seen.value, seen.unit)}{good}."
+    good = f" (normal: {seen.normal})" if seen.normal else ""
+    return f"{claim}: {seen.statement}: {seen.measured}{good}."

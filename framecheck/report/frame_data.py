@@ -9,18 +9,17 @@ from pathlib import Path
 from typing import Any, Final
 
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.grades import GRADES
 from framecheck.decision.judgement import Judgement
 from framecheck.document import rounded
 from framecheck.night.trails import trails_of
 from framecheck.quantity import Quantity, is_known, shown_as
 from framecheck.read.local_time import LocalTime, local_time
 from framecheck.report.crops import FramePictures
-from framecheck.report.left_out import cut
 from framecheck.report.strips import limits
 from framecheck.report.time_axis import time_axis
-from framecheck.words import counted, number, path_in, plain
+from framecheck.words import counted, cut, number, path_in, plain
 
-GRADES: Final = ("keep", "doubtful", "reject")
 _DIGITS: Final = 5
 """Significant digits. Chosen: finer than what is shown."""
 

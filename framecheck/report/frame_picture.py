@@ -1,6 +1,6 @@
 """One frame as a picture: stretched small, the shapes of its stars over it, and its mean star beside the round one."""
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -9,7 +9,7 @@ from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult
 from framecheck.report.field_map import whisker_lines
 from framecheck.report.frame_account import FrameAccount
-from framecheck.report.star_picture import round_moffat
+from framecheck.report.star_picture import draw_star, star_and_round
 from framecheck.report.thumbnail import Shades
 from framecheck.words import fixed, plain
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _WIDTH_PX: Final = 1200
-_FRAME_PX: Final = 860
+FRAME_PX: Final = 860
 """Longer side of the frame."""
 _STAR_PX: Final = 250
 _EDGE_PX: Final = 30
@@ -51,7 +51,7 @@ def frame_picture(judgement: Judgement, shades: Shades, account: FrameAccount) -
 
     (frame,) = judgement.night.frames
     exposure = frame.result.exposure
-    scale = _FRAME_PX / max(exposure.width_px, exposure.height_px)
+    scale = FRAME_PX / max(exposure.width_px, exposure.height_px)
     wide, tall = exposure.width_px * scale, exposure.height_px * scale
     lines = _lines(account)
     body = max(tall, 2 * _STAR_PX + 90)
@@ -67,7 +67,7 @@ def frame_picture(judgement: Judgement, shades: Shades, account: FrameAccount) -
     over = _axes(figure, height, _EDGE_PX, top, wide, tall)
     cells = _frame(over, frame.result, shades, judgement)
     _key(page, _EDGE_PX, top + tall + 22, cells, wide)
-    _mean_star(figure, page, height, _EDGE_PX + max(wide, _FRAME_PX) + 30, top, frame.result)
+    _mean_star(figure, page, height, _EDGE_PX + max(wide, FRAME_PX) + 30, top, frame.result)
     for number, (name, line) in enumerate(lines):
         y = top + body + 60 + _LINE_PX * number
         _say(page, _EDGE_PX, y, name, colour=_QUIET)
@@ -79,11 +79,9 @@ def _lines(account: FrameAccount) -> list[tuple[str, str]]:
     """Name and text of each line beneath the pictures; a name stands on the first of its lines."""
     from textwrap import wrap
 
-    rows = [(name, value + (f" ({good})" if good else "")) for name, value, good in account.rows]
-    rows += [("Fault", fault) for fault in account.faults] or [("Faults", "none that a single frame shows")]
     return [
         (name if number == 0 else "", line)
-        for name, text in rows
+        for name, text in account.lines
         for number, line in enumerate(wrap(plain(text), _MOST_SIGNS) or [""])
     ]
 
@@ -146,20 +144,9 @@ def _mean_star(figure: "Figure", page: "Axes", height: float, left: float, top: 
     if star is None or shape is None:
         _say(page, left, top + 12, "No mean star: too few good ones.", colour=_QUIET)
         return
-    n = star.image.shape[0]
-    at = (np.arange(n) - (n - 1) / 2) * star.pixel_px
-    edge = float(at[-1] + star.pixel_px / 2)
-    x, y = np.meshgrid(at, at)
-    images: tuple[tuple[str, Any], ...] = (
-        (f"mean star, {fixed(2 * edge, 1)} px across", np.asarray(star.image, dtype=float)),
-        ("the round star of its area", round_moffat(shape.fwhm_px, shape.moffat_beta, np.hypot(x, y))),
-    )
-    for row, (name, image) in enumerate(images):
+    names = (f"mean star, {fixed(len(star.image) * star.pixel_px, 1)} px across", "the round star of its area")
+    for row, (name, image) in enumerate(zip(names, star_and_round(star, shape), strict=True)):
         above = top + row * (_STAR_PX + 44)
         axes = _axes(figure, height, left, above, _STAR_PX, _STAR_PX)
-        axes.imshow(
-            np.sqrt(np.clip(image / image.max(), 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
-            extent=(-edge, edge, -edge, edge),
-        )  # fmt: skip
-        axes.contour(at, at, image / image.max(), levels=[0.5], colors=[_PAPER], linewidths=1.4)
+        draw_star(axes, image, star.pixel_px, _PAPER)
         _say(page, left, above + _STAR_PX + 18, name, colour=_QUIET, size_px=15)

@@ -6,25 +6,23 @@ from typing import TYPE_CHECKING, Final
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.history import NightSum, RigHistory
-from framecheck.report.comparison_words import UNITS
 from framecheck.report.drawing import (
     DOUBTFUL,
     INK,
     KEEP,
     LINE,
     QUIET,
-    TEXT_PX,
+    along,
     inline_svg,
     new_figure,
     place,
-    quiet_frame,
+    write,
 )
 from framecheck.report.history_words import cause_words, summary, trend_words
-from framecheck.words import plain
+from framecheck.words import SHORT_UNITS, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 WIDTH_PX: Final = 860
 _LEFT_PX: Final = 190
@@ -66,8 +64,8 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
         draw(axes, history)
         axes.locator_params(axis="y", nbins=4, steps=[1, 2, 5, 10])
         axes.tick_params(axis="y", length=0)
-        _text(picture, 0, top + 10, title, INK)
-        _text(picture, 0, top + 27, note, QUIET)
+        write(picture, 0, top + 10, title, INK)
+        write(picture, 0, top + 27, note, QUIET)
     if causes:
         top = len(strips) * (_STRIP_PX + _GAP_PX) + 6
         axes = place(picture, _LEFT_PX, top, wide, _CAUSE_PX * len(causes))
@@ -75,7 +73,7 @@ def history_picture(history: RigHistory, name: str = "history") -> str:
         _cause_grid(axes, history)
         for k, one in enumerate(causes):
             title = CAUSES[one.cause].title if one.cause in CAUSES else plain(one.cause)
-            _text(picture, 0, top + _CAUSE_PX * (k + 0.5), title, INK)
+            write(picture, 0, top + _CAUSE_PX * (k + 0.5), title, INK)
     return inline_svg(picture, name, "The nights of a rig", picture_words(history))
 
 
@@ -86,16 +84,7 @@ def picture_words(history: RigHistory) -> str:
 
 
 def _unit(history: RigHistory) -> str:
-    return UNITS[history.unit].strip()
-
-
-def _text(picture: "Figure", x_px: float, y_px: float, text: str, colour: str) -> None:
-    wide, tall = (72 * size for size in picture.get_size_inches())
-    for k, line in enumerate(text.split("\n")):
-        picture.text(
-            x_px / wide, 1 - (y_px + 16 * k) / tall, line, color=colour, fontsize=TEXT_PX, va="center",
-            parse_math=False,
-        )  # fmt: skip
+    return SHORT_UNITS[history.unit].strip()
 
 
 def _day(moment: datetime) -> float:
@@ -104,14 +93,9 @@ def _day(moment: datetime) -> float:
 
 def _along(axes: "Axes", history: RigHistory, *, labels: bool) -> None:
     """The dates, alike in all strips."""
-    quiet_frame(axes, size_px=11.5)
     first, last = _day(history.nights[0].start_utc), _day(history.nights[-1].start_utc)
     margin = max(0.04 * (last - first), 1.0)
-    axes.set_xlim(first - margin, last + margin)
-    marks = _date_marks(history)
-    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
-    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
-    axes.set_axisbelow(True)
+    along(axes, first - margin, last + margin, _date_marks(history), labels=labels)
 
 
 def _date_marks(history: RigHistory) -> list[tuple[float, str]]:

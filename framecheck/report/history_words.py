@@ -6,25 +6,18 @@ from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.history import FEWEST_SPELLS, SPELL_DAYS, NightSum, Returning, RigHistory, Trend
 from framecheck.decision.night_document import Generator
 from framecheck.document import plain_values
-from framecheck.report.comparison_words import UNITS
+from framecheck.read.rig_keys import rig_told
 from framecheck.report.time_axis import date_of
 from framecheck.words import counted, duration, fixed, listed, number, percent, plain, sentence
-
-_TITLES = {"focal_length_mm": "{} mm", "aperture_mm": "aperture {} mm", "pixel_um": "pixels of {} µm"}
 
 
 def rig_title(history: RigHistory) -> str:
     """What is known of the rig."""
-    parts = [
-        form.format(f"{value:.4g}") for key, form in _TITLES.items() if isinstance(value := history.rig.get(key), float)
-    ]
-    scale = history.rig.get("pixel_scale_arcsec")
-    if not parts and isinstance(scale, float):
-        parts = [f"{number(scale, 3)}″ per pixel"]
-    mount = history.rig.get("mount_type")
-    if isinstance(mount, str):
-        parts.append(f"mount: {plain(mount)}")
-    return ", ".join(parts) or "A rig of which nothing is known"
+    known = {key: value for key, value in history.rig.items() if value is not None}
+    scale, mount = known.get("pixel_scale_arcsec"), known.get("mount_type")
+    if isinstance(scale, float) and not {"focal_length_mm", "aperture_mm", "pixel_um"} & set(known):
+        return ", ".join(filter(None, [f"{number(scale, 3)}″ per pixel", rig_told({"mount_type": mount})]))
+    return plain(rig_told(known)) or "A rig of which nothing is known"
 
 
 def summary(history: RigHistory) -> str:
@@ -40,15 +33,15 @@ def summary(history: RigHistory) -> str:
     )
 
 
-def latest_words(history: RigHistory) -> list[tuple[str, str]]:
+def latest_words(history: RigHistory) -> tuple[tuple[str, str], ...]:
     """What the latest night came to and what to do first, as its own report says; empty if it does not say."""
     latest = history.nights[-1]
     if latest.morning is None:
-        return []
-    return [
-        (f"Latest night, {date_of(latest.start_utc)}", plain(latest.morning.verdict)),
-        ("Do first", plain(latest.morning.action.sentence)),
-    ]
+        return ()
+    return (
+        (f"Latest night, {date_of(latest.start_utc)}", latest.morning.verdict),
+        ("Do first", latest.morning.action.sentence),
+    )
 
 
 def is_one_night(history: RigHistory) -> bool:
@@ -118,11 +111,6 @@ def caution() -> str:
         "we look at three. FWHM is that of each night's largest group, the air's part brought to the zenith; the "
         "air itself is still in it, and seasons change it. Motion inside an exposure grows with the exposure's length."
     )
-
-
-def length(value: float | None, unit: str) -> str:
-    """A length with its unit."""
-    return fixed(value, 2) + ("" if value is None else UNITS[unit])
 
 
 def cause_names(night: NightSum) -> str:

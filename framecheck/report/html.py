@@ -1,10 +1,13 @@
 """The pages' templates, and the filters that their words and numbers go through."""
 
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from framecheck import words
+from framecheck._version import __version__
+from framecheck.report.blocks import Part
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -30,6 +33,13 @@ def template(name: str) -> "Template":
     environment.filters |= {"plain": _plain, "percent": words.percent, "css_text": _css_text}
     environment.globals["counted"] = words.counted
     return environment.get_template(name)
+
+
+def nights_page(tab: str, heading: str, parts: Sequence[Part], closing: str) -> str:
+    """A page of plain parts that needs nothing else."""
+    return template("nights.html").render(
+        style=part("plain.css"), version=__version__, tab=tab, heading=heading, parts=parts, closing=closing
+    )
 
 
 def _plain(text: str) -> str:

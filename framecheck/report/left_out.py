@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from framecheck.decision.frame_row import FrameRow
-from framecheck.words import counted
+from framecheck.words import counted, cut
 
 FEW: Final = 12
 """Chosen: so many files of a group are told one by one, each in its own words."""
 MOST_KINDS: Final = 20
 """Chosen: a folder with more kinds of faults is told by its commonest."""
 FIRST_NAMED: Final = 5
-_LONGEST: Final = 300
-"""[signs] Chosen: three lines of the page; what headers and names say may be longer."""
 _NUMBERS: Final = re.compile(r"\d[\d.,]*")
 
 
@@ -66,8 +64,3 @@ def in_words(group: Alike) -> str:
     """One line for a group: how many, why, the first names."""
     more = f" and {counted(group.n_more, 'more', 'more')}" if group.n_more else ""
     return f"{counted(group.n_files, 'file')}: {group.why} ({', '.join(group.first)}{more})"
-
-
-def cut(text: str) -> str:
-    """Foreign text of no more than a few lines."""
-    return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"

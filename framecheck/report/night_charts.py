@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import SEEING_POWER
+from framecheck.decision.account import fwhm_field
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.night_figures import SEEING_POWER
-from framecheck.report.account import fwhm_field
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import DOUBTFUL, KEEP, QUIET, REJECT
 from framecheck.words import counted, fixed, short_unit

@@ -5,14 +5,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from framecheck.causes.catalogue import CAUSES
 from framecheck.decision.frame_row import FrameRow, failed_row, measured_row
 from framecheck.decision.judgement import Judgement
 from framecheck.decision.night_document import (
     FailedAlike,
-    FoundCause,
     NightDocument,
-    OpenCause,
     RigFacts,
     SkippedFile,
     Source,
@@ -21,15 +18,14 @@ from framecheck.decision.records import Range
 from framecheck.document import plain_values, shared_fields
 from framecheck.field.result import FrameFailure, FrameResult
 from framecheck.motion.night import Night
+from framecheck.night.ground import GroundInView
+from framecheck.plan.longest import longest_tracked, standing_figures
 from framecheck.read.paths import whole_path
 from framecheck.read.remote import place_name
 from framecheck.read.rig import Rig
-from framecheck.report.aperture_words import apertures_document
 from framecheck.report.chart_numbers import chart_numbers
-from framecheck.report.ground_words import ground_document
 from framecheck.report.left_out import failed_alike
-from framecheck.report.tracker_words import alignment_document
-from framecheck.report.tripod_words import standing_document
+from framecheck.report.notes import GROUND_ADVICE, ground_advice
 from framecheck.words import path_in
 
 _MOST_FAILED: Final = 1000
@@ -66,12 +62,8 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         sampling=judgement.sampling,
         field=judgement.field_pattern,
         budget=judgement.budget,
-        findings=tuple(
-            FoundCause(family=CAUSES[one.cause].family, **shared_fields(one, FoundCause)) for one in judgement.findings
-        ),
-        undecided=tuple(
-            OpenCause(family=CAUSES[one.cause].family, **shared_fields(one, OpenCause)) for one in judgement.undecided
-        ),
+        findings=judgement.findings,
+        undecided=judgement.undecided,
         explained=judgement.explained,
         mount_decision=replace(
             decision,
@@ -84,10 +76,10 @@ def night_document(judgement: Judgement, *, absolute_paths: bool = False) -> dic
         failures=tuple(
             FailedAlike(failure=one.why, n_files=one.n_files, first=one.first) for one in failed_alike(rows)
         ),
-        ground=ground_document(judgement.ground),
-        standing=standing_document(judgement.standing, night.rig.focal_length_mm),
-        alignment=alignment_document(judgement),
-        apertures=apertures_document(judgement.apertures),
+        ground=_ground(judgement.ground),
+        standing=standing_figures(judgement.standing, night.rig.focal_length_mm),
+        alignment=longest_tracked(night.rig, judgement.tracking.polar_error_arcmin),
+        apertures=judgement.apertures or None,
         morning=judgement.morning,
     )
     plain: dict[str, Any] = plain_values(document)
@@ -101,6 +93,14 @@ def _listed(rows: Sequence[FrameRow]) -> Iterator[FrameRow]:
         n_failed += row.status == "failed"
         if row.status == "measured" or n_failed <= _MOST_FAILED:
             yield row
+
+
+def _ground(ground: GroundInView | None) -> dict[str, Any] | None:
+    """Ground in view, with what to do about it."""
+    if ground is None:
+        return None
+    text = ground_advice(ground)
+    return plain_values(ground) | {"advice": None if text is None else {"name": GROUND_ADVICE, "text": text}}
 
 
 def frame_document(result: FrameResult | FrameFailure, rig: Rig, folder: Path = Path()) -> dict[str, Any]:

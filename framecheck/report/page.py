@@ -17,7 +17,6 @@ from framecheck.report.crops import FramePictures, mean_star_png
 from framecheck.report.expert import expert_parts
 from framecheck.report.frame_data import frame_data, picture_data
 from framecheck.report.html import part, template
-from framecheck.report.left_out import cut
 from framecheck.report.night_title import night_title
 from framecheck.report.notes import notes_of
 from framecheck.report.story import finding_parts, place_of
@@ -64,7 +63,7 @@ def _parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> dict
         "script": script,
         "script_hash": b64encode(sha256(script.encode()).digest()).decode(),
         "version": __version__,
-        "title": cut(night_title(judgement, judgement.rows)),
+        "title": words.cut(night_title(judgement, judgement.rows)),
         "facts": _facts(judgement),
         "notes": list(filter(None, (several_nights(judgement.rows), *notes_of(judgement)))),
         "morning": morning,
@@ -147,8 +146,8 @@ def _facts(judgement: Judgement) -> list[str]:
         words.counted(len(judgement.rows), "frame"),
         night_hours(judgement) or "",
         _filters(filters),
-        cut(first.telescope) if first and first.telescope else "",
-        cut(first.camera) if first and first.camera else "",
+        words.cut(first.telescope) if first and first.telescope else "",
+        words.cut(first.camera) if first and first.camera else "",
         f"{words.number(scale, 3)}″ per pixel" if scale is not None else "",
         f"graded for {_AIMS[judgement.aim]}",
     ]
@@ -158,7 +157,7 @@ def _facts(judgement: Judgement) -> list[str]:
 def _filters(filters: list[str]) -> str:
     if len(filters) > _MOST_FILTERS:
         return words.counted(len(filters), "filter")
-    return ("filter " if len(filters) == 1 else "filters ") + cut(words.listed(filters)) if filters else ""
+    return ("filter " if len(filters) == 1 else "filters ") + words.cut(words.listed(filters)) if filters else ""
 
 
 _AIMS: Final = {"depth": "depth", "balanced": "depth and detail", "detail": "detail"}

@@ -113,6 +113,18 @@ def write_text(text: str, path: Path) -> None:
     replace_file(path, text_as_bytes(text))
 
 
+def publish_texts(folder: Path, texts: Mapping[str, str]) -> None:
+    """Put a set of texts into a folder that is made where there is none.
+
+    Raises
+    ------
+    UnusableRequest
+        If the folder does not take them.
+    """
+    prepare_folder(folder)
+    publish(folder, {name: text_as_bytes(text) for name, text in texts.items()})
+
+
 def text_as_bytes(text: str) -> Fill:
     """What writes a text as UTF-8."""
     return lambda file: file.write(text.encode())

@@ -1,41 +1,23 @@
 """The mean star of single frames as images, each above the round star it should be, with the way that it moved."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.judgement import Judgement
+from framecheck.decision.mean_stars import MeanStarShown
 from framecheck.field.result import FrameShape, StackedStar
-from framecheck.motion.night import Night
-from framecheck.night.records import Group
 from framecheck.report.chart import Chart
 from framecheck.report.drawing import INK, PAPER, QUIET, TEXT_PX, inline_svg, new_figure, place, quiet_frame
 from framecheck.words import fixed, plain
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-_THREE: Final = ("roundest", "typical", "longest")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class StarPicture:
-    """The mean star of one frame, and what it drew."""
-
-    role: str
-    """What the frame stands for in its group."""
-    frame: int
-    """Index in `Night.frames`."""
-    star: StackedStar
-    shape: FrameShape
-    path: str | None
-    """Name of what the stars drew in the exposure; None where no motion was measured."""
-    ends_px: tuple[complex, complex] | None
-    """Ends of that path, x + iy from its middle along the frame's own axes; None if it is round or not known. [px]"""
-
-
+Image = NDArray[np.float64]
 _TILE_PX: Final = 128
 _GAP_PX: Final = 8
 _HEAD_PX: Final = 22
@@ -45,9 +27,8 @@ _MARGIN: Final = 1.25
 _PATHS: Final = {"round": "round", "line": "a line", "hook": "a hooked line", "two blobs": "two places"}
 
 
-def star_chart(judgement: Judgement, group: Group) -> Chart | None:
+def star_chart(judgement: Judgement, pictures: Sequence[MeanStarShown]) -> Chart | None:
     """The roundest, the usual and the longest frame of a group; None if none of its frames has a mean star."""
-    pictures = star_pictures(judgement.night, group)
     if not pictures:
         return None
     n = len(pictures)
@@ -75,60 +56,15 @@ def star_chart(judgement: Judgement, group: Group) -> Chart | None:
     )
 
 
-def star_pictures(night: Night, group: Group) -> list[StarPicture]:
-    """Frames of a group that stand for it by the elongation of their stars: three, or the longest alone."""
-    drew = _paths(night, group)
-    known = []
-    for index in group.members:
-        result = night.frames[index].result
-        if result.stacked is not None and result.shape is not None:
-            known.append((result.shape.elongation, index, result.stacked, result.shape))
-    known.sort(key=lambda one: one[:2])
-    if not known:
-        return []
-    chosen = (known[0], known[len(known) // 2], known[-1]) if len(known) >= len(_THREE) else (known[-1],)
-    return [
-        StarPicture(role=role, frame=index, star=star, shape=shape, path=path, ends_px=ends)
-        for role, (_, index, star, shape) in zip(_THREE[-len(chosen) :], chosen, strict=True)
-        for path, ends in [drew.get(index, (None, None))]
-    ]
-
-
-def _paths(night: Night, group: Group) -> dict[int, tuple[str, tuple[complex, complex] | None]]:
-    """What the stars of each frame drew, and its ends along the frame's own axes."""
-    tracking = night.tracking.get(group.id)
-    if tracking is None:
-        return {}
-    out: dict[int, tuple[str, tuple[complex, complex] | None]] = {}
-    smears = tracking.smears
-    for index, path, spin2, rms_px in zip(smears.frames, smears.path, smears.spin2_px2, smears.rms_px, strict=True):
-        frame = night.frames[index]
-        angle = np.angle(spin2) / 2 + np.radians(frame.turned_deg)
-        half = np.sqrt(3) * rms_px * np.exp(1j * angle)  # rms of a line, closed form
-        if frame.result.stars.doubled_px is not None:
-            half = complex(*frame.result.stars.doubled_px) / 2
-        out[index] = path, None if path == "round" else (complex(-half), complex(half))
-    return out
-
-
-def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side: float) -> None:
+def _column(figure: "Figure", column: int, picture: MeanStarShown, name: str, side: float) -> None:
     star, shape = picture.star, picture.shape
     left = column * (_TILE_PX + _GAP_PX)
-    n = star.image.shape[0]
-    at = (np.arange(n) - (n - 1) / 2) * star.pixel_px
-    x, y = np.meshgrid(at, at)
-    round_star = round_moffat(shape.fwhm_px, shape.moffat_beta, np.hypot(x, y))
-    for row, image in enumerate((np.asarray(star.image, dtype=float), round_star)):
+    for row, image in enumerate(star_and_round(star, shape)):
         axes = place(figure, left, _HEAD_PX + row * (_TILE_PX + _GAP_PX), _TILE_PX, _TILE_PX)
         quiet_frame(axes, sides=())
         axes.set_xticks([])
         axes.set_yticks([])
-        edge = float(at[-1] + star.pixel_px / 2)
-        axes.imshow(
-            np.sqrt(np.clip(image / image.max(), 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
-            extent=(-edge, edge, -edge, edge), interpolation="none",
-        )  # fmt: skip
-        axes.contour(at, at, image / image.max(), levels=[0.5], colors=[PAPER], linewidths=1.2)
+        draw_star(axes, image, star.pixel_px, PAPER)
         if row and picture.ends_px is not None:
             ends = np.array(picture.ends_px)
             joined, mark = ("none", "o") if picture.path == "two blobs" else ("-", "none")
@@ -148,6 +84,28 @@ def _column(figure: "Figure", column: int, picture: StarPicture, name: str, side
     words.text(0, foot + 14, f"elongation {fixed(shape.elongation, 2)}", color=INK, fontsize=TEXT_PX, va="center")
     shown = name if len(name) <= 17 else "…" + name[-16:]
     words.text(0, foot + 30, shown, color=QUIET, fontsize=TEXT_PX, va="center", parse_math=False)
+
+
+def star_and_round(star: StackedStar, shape: FrameShape) -> tuple[Image, Image]:
+    """The mean star of a frame, and the round one of its area in the same pixels."""
+    x, y = np.meshgrid(_places(star.image, star.pixel_px), _places(star.image, star.pixel_px))
+    return np.asarray(star.image, dtype=float), round_moffat(shape.fwhm_px, shape.moffat_beta, np.hypot(x, y))
+
+
+def draw_star(axes: "Axes", image: Image, pixel_px: float, rim: str) -> None:
+    """Shades by the square root of the light, with a ring at half the peak."""
+    at, light = _places(image, pixel_px), image / image.max()
+    edge = float(at[-1] + pixel_px / 2)
+    axes.imshow(
+        np.sqrt(np.clip(light, 0, 1)), cmap="cividis", vmin=0, vmax=1, origin="lower",
+        extent=(-edge, edge, -edge, edge), interpolation="none",
+    )  # fmt: skip
+    axes.contour(at, at, light, levels=[0.5], colors=[rim], linewidths=1.2)
+
+
+def _places(image: NDArray[np.floating], pixel_px: float) -> Image:
+    """Middles of pixels along one side, from the image's middle. [px]"""
+    return np.asarray((np.arange(len(image)) - (len(image) - 1) / 2) * pixel_px)
 
 
 def round_moffat(fwhm_px: float, beta: float, radius_px: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,17 +1,16 @@
-"""The night told once, as plain blocks: what renderers walk, in the order in which a person asks."""
+"""What was found in a night, told once as plain blocks."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import Final
 
 from framecheck.causes.catalogue import CAUSES, caution_of
 from framecheck.causes.result import CLAIMED, Evidence, Finding
 from framecheck.decision.judgement import Judgement
+from framecheck.report.blocks import Advice, Block, Part, Pictures, Points, Table, Text
 from framecheck.report.cause_picture import cause_picture
-from framecheck.report.chart import Chart
 from framecheck.report.crops import FramePictures
-from framecheck.words import clause, counted, duration, fixed, likelihood, likely, percent, sentence, told, told_healthy
+from framecheck.words import clause, counted, duration, fixed, likelihood, likely, percent, sentence
 
 CASES: Final = {
     "as it was": "as it was",
@@ -21,80 +20,6 @@ CASES: Final = {
     "half the focal length": "half the focal length",
 }
 """Cases of `what_if` as they are told."""
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """A paragraph."""
-
-    text: str
-    kind: ClassVar = "text"
-
-
-@dataclass(frozen=True, slots=True)
-class Facts:
-    """Lines of a name, its value with unit, and what is normal or good."""
-
-    lines: tuple[tuple[str, str, str], ...]
-    kind: ClassVar = "facts"
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows under a head; the first cell of each names the row."""
-
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    kind: ClassVar = "table"
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """What to do, in order, each with what to mind with it alone."""
-
-    title: str
-    steps: tuple[tuple[str, str], ...]
-    kind: ClassVar = "advice"
-
-
-@dataclass(frozen=True, slots=True)
-class Points:
-    """Things side by side, each with its name."""
-
-    title: str
-    items: tuple[tuple[str, str], ...]
-    kind: ClassVar = "points"
-
-
-@dataclass(frozen=True, slots=True)
-class Pictures:
-    """Charts side by side."""
-
-    charts: tuple[Chart, ...]
-    kind: ClassVar = "pictures"
-
-
-@dataclass(frozen=True, slots=True)
-class Lines:
-    """Text to be copied as it stands."""
-
-    text: str
-    kind: ClassVar = "lines"
-
-
-Block = Text | Facts | Table | Advice | Points | Pictures | Lines
-
-
-@dataclass(frozen=True, slots=True)
-class Part:
-    """A part that opens: its title says what it comes to."""
-
-    name: str
-    title: str
-    note: str
-    """A few words beside the title."""
-    blocks: tuple[Block, ...]
-    weak: bool = False
 
 
 def finding_parts(judgement: Judgement, pictures: Mapping[Path, FramePictures]) -> tuple[Part, ...]:
@@ -144,10 +69,7 @@ def _conclusion(judgement: Judgement, finding: Finding) -> str:
 
 
 def _row_of_evidence(seen: Evidence) -> tuple[str, str, str]:
-    value = "" if seen.value is None else told(seen.value, seen.unit)
-    healthy = seen.expected_if_healthy
-    statement = seen.statement[:1].upper() + seen.statement[1:]
-    return statement, value, "" if healthy is None else told_healthy(healthy, seen.unit)
+    return seen.statement[:1].upper() + seen.statement[1:], seen.measured, seen.normal
 
 
 def advice(title: str, steps: Sequence[str]) -> Advice:
@@ -168,4 +90,4 @@ def what_if_table(judgement: Judgement) -> Table | None:
         )
         for case in judgement.what_if
     )
-    return Table(("What if", "FWHM with pixel", "Frames kept", "Worth"), rows)
+    return Table(("What if", "FWHM with pixel", "Frames kept", "Worth"), rows, right=(1, 2, 3))

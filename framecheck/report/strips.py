@@ -7,9 +7,9 @@ from statistics import median
 from typing import TYPE_CHECKING, Final
 
 from framecheck.decision.frame_row import FrameRow
+from framecheck.decision.grades import GRADES
 from framecheck.quantity import Curve, Quantity, is_known, shown_as
-from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, inline_svg, new_figure, place
-from framecheck.report.drawing import quiet_frame as quiet
+from framecheck.report.drawing import DOUBTFUL, INK, KEEP, LINE, QUIET, REJECT, along, inline_svg, new_figure, place
 from framecheck.report.time_axis import TimeAxis, time_axis
 from framecheck.words import counted, plain
 
@@ -23,9 +23,8 @@ _LEFT_PX: Final = 46
 _RIGHT_PX: Final = 10
 _LANE_PX: Final = 20
 _MOST_LANES: Final = 10
-GRADES: Final = ("keep", "doubtful", "reject")
-"""Each grade has a shape as well as a colour."""
 _COLOURS: Final = {"keep": KEEP, "doubtful": DOUBTFUL, "reject": REJECT}
+"""Each grade has a shape as well as a colour."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -158,12 +157,7 @@ def _limits(name: str, curve: Curve, mark: float | None, rows: Sequence[FrameRow
 
 def _along(axes: "Axes", axis: TimeAxis, width: int, *, labels: bool) -> None:
     """The hours: fine lines across every strip, figures under the first and the last."""
-    quiet(axes, size_px=11.5)
-    axes.set_xlim(axis.start, axis.end)
-    marks = axis.marks(at_most=10 if width == WIDE_PX else 5)
-    axes.set_xticks([at for at, _ in marks], [label for _, label in marks] if labels else [""] * len(marks))
-    axes.grid(axis="x", color=LINE, linewidth=0.7, linestyle=(0, (1, 3)))
-    axes.set_axisbelow(True)
+    along(axes, axis.start, axis.end, axis.marks(at_most=10 if width == WIDE_PX else 5), labels=labels)
 
 
 def _scale(axes: "Axes", mark: float | None, *, whole: bool) -> None:

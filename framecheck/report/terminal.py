@@ -7,6 +7,8 @@ from typing import Final
 from framecheck.decision.grades import Grade
 from framecheck.decision.judgement import Judgement
 from framecheck.field import FrameFailure
+from framecheck.report.blocks import Advice, Block, Facts, Lines, Part, Points, Sentences, Table, Text, VerdictCell
+from framecheck.report.columns import in_columns
 from framecheck.report.left_out import alike, in_words
 from framecheck.report.look import Look
 from framecheck.report.night_title import night_title
@@ -17,9 +19,11 @@ from framecheck.words import path_in, safe, sentence
 WORST_SHOWN: Final = {"reject": 6, "doubtful": 3}
 """Frames of a grade that are named with their reasons. Chosen: the rest is on the page."""
 FAILURES_SHOWN: Final = 10
-_LABEL: Final = 12
+LABEL: Final = 12
 """[columns] Of the names of the first lines."""
-_MARKS: Final = {"reject": "×", "doubtful": "◇"}
+MARKS: Final = {"keep": "●", "doubtful": "◇", "reject": "×"}
+_WAYS: Final = {"better": "keep", "worse": "reject"}
+"""Styles of verdicts."""
 _HEADINGS: Final = {"reject": "Rejected", "doubtful": "Doubtful"}
 
 
@@ -42,19 +46,59 @@ def night_lines(judgement: Judgement, look: Look) -> list[str]:
 
 def morning_lines(judgement: Judgement, look: Look) -> list[str]:
     """The answer in the words and order of the page's first screen."""
-    morning = judgement.morning
-    lines = [look.style(look.wrap(safe(morning.verdict), 0), "bold"), ""]
-    told = [(figure.name, figure.line) for figure in morning.figures]
-    told.append(("Do first", morning.action.sentence))
-    if morning.action.caution is not None:
-        told.append(("Mind", morning.action.caution))
-    told.append(("Mount", morning.mount.removeprefix("Mount: ")))
-    if morning.doubtful is not None:
-        told.append(("Doubtful", morning.doubtful.sentence))
-    for name, text in told:
-        label = f"{name:<{_LABEL}}"
-        lines.append(look.style(label, "quiet") + look.wrap(safe(text), _LABEL, used=_LABEL))
+    lines = [look.style(look.wrap(safe(judgement.morning.verdict), 0), "bold"), ""]
+    for name, text in judgement.morning.rows:
+        label = f"{name:<{LABEL}}"
+        lines.append(look.style(label, "quiet") + look.wrap(safe(text), LABEL, used=LABEL))
     return lines
+
+
+def part_lines(parts: Sequence[Part], look: Look) -> list[str]:
+    """Parts one below the other, each under its title; those of pictures alone are left out."""
+    lines: list[str] = []
+    for part in parts:
+        told = blocks_lines(part.blocks, look)
+        if told:
+            lines += ["", look.style(look.wrap(safe(part.title), 0), "bold"), *told]
+    return lines[1:]
+
+
+def blocks_lines(blocks: Sequence[Block], look: Look) -> list[str]:
+    """Blocks with a line left free before each that has a title; pictures are left out."""
+    lines: list[str] = []
+    for block in blocks:
+        told = _block_lines(block, look)
+        if told and block.title:
+            told = ["", look.style(block.title, "bold"), *told]
+        lines += told
+    return lines
+
+
+def _block_lines(block: Block, look: Look) -> list[str]:
+    match block:
+        case Text(text):
+            return [look.wrap(safe(text), 0)]
+        case Sentences(texts=texts):
+            return ["  " + look.wrap(safe(text), 4, used=2) for text in texts]
+        case Facts(lines):
+            return in_columns([tuple(map(safe, line)) for line in lines], look)
+        case Table(head, rows, right=right):
+            cells = [tuple(_cell(cell, look) for cell in row) for row in rows]
+            return in_columns(cells, look, heads=head, right=right)
+        case Advice(steps=steps):
+            return [f"  {k}. " + look.wrap(safe(step), 5, used=5) for k, (step, _) in enumerate(steps, 1)]
+        case Points(items=items):
+            return [look.wrap(safe(f"{name}: {text}"), 2) for name, text in items]
+        case Lines(text):
+            return text.splitlines()
+        case _:
+            return []
+
+
+def _cell(cell: str | VerdictCell, look: Look) -> str:
+    if isinstance(cell, str):
+        return safe(cell)
+    return look.style(f"{cell.word}:", _WAYS.get(cell.way, "quiet")) + f" {safe(cell.text)}"
 
 
 def failure_line(failure: FrameFailure, folder: Path | None = None) -> str:
@@ -82,7 +126,7 @@ def _worst(judgement: Judgement, grade: str, look: Look) -> list[str]:
     for one in shown:
         name = safe(path_in(judgement.night.folder, one.file))
         reason = safe(one.reasons[0]) if one.reasons else ""
-        mark = look.style(_MARKS[grade], grade)
+        mark = look.style(MARKS[grade], grade)
         lines.append(f"  {mark} {name}  " + look.wrap(reason, 4, used=6 + len(name)))
     return lines
 

@@ -4,14 +4,13 @@ from typing import Final
 
 import numpy as np
 
+from framecheck.constants import SEEING_POWER
 from framecheck.simulate.chance import generator
 from framecheck.simulate.scenario import Scenario
 from framecheck.simulate.sky_path import Floats
 
 _FWHM_OVER_LAMBDA_R0: Final = 0.976
 """[dimensionless] FWHM of the Kolmogorov profile in units of lambda / r0; follows numerically from its transfer."""
-_AIRMASS_POWER: Final = 0.6
-"""[dimensionless] Kolmogorov turbulence in flat layers; common practice."""
 _WEATHER_S: Final = 1500.0
 """[s] Chosen: the air changes over tens of minutes."""
 
@@ -22,7 +21,7 @@ def seeing_arcsec(scenario: Scenario, time_s: float, airmass: float) -> float:
     periods = _WEATHER_S * np.array([1.0, 1.7, 3.1])
     # three waves of equal weight have a variance of 3/2
     wave = np.sum(np.sin(2 * np.pi * time_s / periods + phases)) / np.sqrt(1.5)
-    return float(scenario.sky.seeing_arcsec * np.exp(scenario.sky.seeing_variation * wave) * airmass**_AIRMASS_POWER)
+    return float(scenario.sky.seeing_arcsec * np.exp(scenario.sky.seeing_variation * wave) * airmass**SEEING_POWER)
 
 
 def air_transfer(frequency: Floats, fwhm: float) -> Floats:

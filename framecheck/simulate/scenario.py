@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from framecheck.constants import ARCSEC_PER_RADIAN
+from framecheck.constants import arcsec_of
 
 MountKind = Literal["equatorial", "alt-azimuth", "fixed"]
 Pair = tuple[float, float]
@@ -235,4 +235,4 @@ class Scenario:
     @property
     def scale_arcsec(self) -> float:
         """Angle that one pixel spans at the middle of the field. [arcsec/px]"""
-        return ARCSEC_PER_RADIAN * self.camera.pixel_um * 1e-3 / self.optics.focal_length_mm
+        return arcsec_of(self.camera.pixel_um, self.optics.focal_length_mm)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from framecheck import robust
 from framecheck.read.exposure import Frame
-from framecheck.sky.meshes import by_mesh, in_meshes, median_of_nine, mesh_side, over_neighbours
+from framecheck.sky.meshes import CellGrid, by_mesh, median_of_nine, over_neighbours
 from framecheck.sky.model import bilinear
 
 MESH_CELLS: Final = 256
@@ -41,19 +41,16 @@ def measure_colours(frame: Frame) -> Colours | None:
     """Compare the sky of the colours, cell by cell, so that gradients drop out; None without a mosaic."""
     if frame.mosaic is None:
         return None
-    shape = [n // 2 for n in frame.pixels.shape]
-    sides = [mesh_side(n, MESH_CELLS) for n in shape]
-    rows = in_meshes(shape[0], sides[0], max(1, sides[0] // ROWS_A_MESH))
-    columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
-    both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
-    lines = frame.pixels[both].reshape(rows.size, 2, -1)
+    grid = CellGrid.over(frame.pixels, MESH_CELLS, ROWS_A_MESH, CELLS_WANTED)
+    rows, columns = grid.rows, grid.columns
+    lines = frame.pixels[grid.lines].reshape(rows.size, 2, -1)
     places = [lines[:, k // 2, 2 * columns.ravel() + k % 2].astype(np.float32) for k in range(4)]
     greens = [place for place, letter in zip(places, frame.mosaic, strict=True) if letter == "G"]
     green = sum(greens) / np.float32(len(greens))
     above = [over_neighbours(_median(by_mesh(place - green, rows, columns)), median_of_nine) for place in places]
     y_centres, x_centres = (
         ((np.arange(n) + 0.5) * 2 * side - 0.5).astype(np.float32)
-        for n, side in zip(above[0].shape, sides, strict=True)
+        for n, side in zip(above[0].shape, grid.sides, strict=True)
     )
     return Colours(np.array(above, np.float32), x_centres, y_centres)
 

@@ -13,6 +13,7 @@ from framecheck.read.exposure import Frame
 from framecheck.sky.cover import Cover, Ground
 from framecheck.sky.distribution import ONE_SIGMA_BELOW, distribution, lower_half, undo_clip
 from framecheck.sky.meshes import (
+    CellGrid,
     by_mesh,
     filled,
     in_meshes,
@@ -181,13 +182,10 @@ def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = 
 
     Its noise is twice that of a cell's mean, so that it relates to cells as a pixel's does.
     """
-    shape = [n // 2 for n in frame.pixels.shape]
-    sides = [mesh_side(n, mesh_cells) for n in shape]
-    rows = in_meshes(shape[0], sides[0], max(1, sides[0] // CELL_ROWS))  # a few whole rows are quickly read
-    columns = in_meshes(shape[1], sides[1], max(1, min(sides[1] // 8, rows.size * shape[1] // CELLS_WANTED)))
-    both = (2 * rows.reshape(-1, 1) + [0, 1]).ravel()
-    sums = np.empty((rows.size, shape[1]), sum_type(frame.pixels.dtype))
-    sum_cells(frame.pixels[both, : 2 * shape[1]], 2, sums)
+    grid = CellGrid.over(frame.pixels, mesh_cells, CELL_ROWS, CELLS_WANTED)
+    rows, columns, width = grid.rows, grid.columns, frame.pixels.shape[1] // 2
+    sums = np.empty((rows.size, width), sum_type(frame.pixels.dtype))
+    sum_cells(frame.pixels[grid.lines, : 2 * width], 2, sums)
     picked = sums[:, columns.ravel()] / np.float32(4)
     if ground is not None:
         picked = ground.cover.blanked(picked, 2 * rows.ravel(), 2 * columns.ravel())
@@ -196,7 +194,7 @@ def measure_cells(frame: Frame, ground: Ground | None = None, mesh_cells: int = 
         samples[_mostly_hidden(ground, 2 * rows, 2 * columns)] = np.nan
     level, noise = _level_and_noise(samples)
     noise = np.maximum(2 * noise, _least_noise(frame.pixels, 1, level))
-    return replace(_sky(level, noise, [2 * side for side in sides], frame), ground=ground)
+    return replace(_sky(level, noise, [2 * side for side in grid.sides], frame), ground=ground)
 
 
 def _level_and_noise(samples: NDArray[Any]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -1,6 +1,7 @@
 """Meshes over an image: where their samples lie, and how each is mended by its neighbours."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
@@ -26,6 +27,31 @@ def mesh_side(length: int, wanted: int) -> int:
 def in_meshes(length: int, side: int, step: int) -> NDArray[np.intp]:
     """Every so many pixels along an axis, as many in each mesh; shape (n_meshes, n_samples)."""
     return np.arange(length // side)[:, None] * side + np.arange(side % step // 2, side, step)
+
+
+@dataclass(frozen=True, slots=True)
+class CellGrid:
+    """Cells of 2 x 2 pixels that are looked at, as many in each mesh; a few whole rows are quickly read."""
+
+    sides: list[int]
+    """Of the meshes, along y and x. [cells]"""
+    rows: NDArray[np.intp]
+    """Shape (n_meshes, n_samples), as of `in_meshes`. [cells]"""
+    columns: NDArray[np.intp]
+
+    @classmethod
+    def over(cls, pixels: NDArray[Any], mesh_cells: int, rows_a_mesh: int, wanted: int) -> "CellGrid":
+        """Over an image, with about so many cells in all."""
+        height, width = (n // 2 for n in pixels.shape)
+        sides = [mesh_side(n, mesh_cells) for n in (height, width)]
+        rows = in_meshes(height, sides[0], max(1, sides[0] // rows_a_mesh))
+        columns = in_meshes(width, sides[1], max(1, min(sides[1] // 8, rows.size * width // wanted)))
+        return cls(sides, rows, columns)
+
+    @property
+    def lines(self) -> NDArray[np.intp]:
+        """Both rows of pixels of each row of cells."""
+        return np.asarray((2 * self.rows.reshape(-1, 1) + [0, 1]).ravel())
 
 
 def by_mesh(picked: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[Any]:

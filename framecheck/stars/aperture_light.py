@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import BEYOND_NOISE_SIGMA
+from framecheck.constants import BEYOND_NOISE_SIGMA, FEWEST_OF_A_MEDIAN
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.fit import StarFits
@@ -26,8 +26,6 @@ it, what wet glass throws far is not; and where stars are narrow, a halo is held
 
 RING_PX: Final = 4
 """Width of the ring around it in which the sky is taken. [px] Chosen."""
-
-FEWEST_STARS: Final = 5
 
 USUAL_WINGS: Final = (2.5, 3.5)
 """Between these betas the light farther out is taken to fall. Chosen: fits beyond them speak of the core alone; far out
@@ -49,7 +47,7 @@ def light_over_profile(
     Centres, widths and `good` have the shape (n_stars,). [px, px, 1]
     """
     index = np.flatnonzero(good)
-    if len(index) < FEWEST_STARS:
+    if len(index) < FEWEST_OF_A_MEDIAN:
         return None
     index = index[np.argsort(-fit.p[index, FLUX], kind="stable")][:MOST_STARS]
     typical_px = float(np.median(fwhm_px[good]))

@@ -27,7 +27,7 @@ OVERLAP_FLUX: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class ChosenStars:
     """Indices into the stars found."""
 
     index: NDArray[np.intp]
@@ -35,14 +35,14 @@ class Choice:
     """Which of them have a neighbour that bends the fit."""
 
 
-def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot, most: int = MOST_MEASURED) -> Choice:
+def choose_stars(found: Found, shape: tuple[int, int], pilot: Pilot, most: int = MOST_MEASURED) -> ChosenStars:
     """Choose the stars to measure, no more than `most`, of a frame of some height and width."""
     blended = _has_neighbour(found, pilot)
     usable = ~found.saturated
     alone = np.flatnonzero(usable & ~blended)
     pool = alone if len(alone) >= FEW else np.flatnonzero(usable)
     chosen = pool[_spread(found.x[pool], found.y[pool], shape, most)]
-    return Choice(chosen, blended[chosen])
+    return ChosenStars(chosen, blended[chosen])
 
 
 def _spread(x: NDArray[np.floating], y: NDArray[np.floating], shape: tuple[int, int], most: int) -> NDArray[np.intp]:

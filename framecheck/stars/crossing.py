@@ -196,23 +196,21 @@ def _densest_row(places: F64, rows: _Rows) -> tuple[NDArray[np.intp], LineCourse
     if chance[best] > rows.limit:
         return None
     distance = (top[best] + 1) * half_px - rows.diagonal_px
-    return _without_gaps(x, y, float(rows.angles[best]), distance, rows.bin_px, rows.diagonal_px)
+    return _without_gaps(places, float(rows.angles[best]), distance, rows.bin_px, rows.diagonal_px)
 
 
 def _without_gaps(
-    x: F64, y: F64, angle: float, distance: float, bin_px: float, diagonal: float
+    places: F64, angle: float, distance: float, bin_px: float, diagonal: float
 ) -> tuple[NDArray[np.intp], LineCourse | None]:
     """The longest part of a row, its line fitted again, whose points follow each other closely."""
-    row = near = np.flatnonzero(np.abs(np.cos(angle) * x + np.sin(angle) * y - distance) < bin_px)
+    row = near = np.flatnonzero(np.abs(np.cos(angle) * places[0] + np.sin(angle) * places[1] - distance) < bin_px)
     for _ in range(3):
-        middle = np.array([np.median(x[near]), np.median(y[near])])
-        offsets = np.stack([x[near] - middle[0], y[near] - middle[1]])
-        direction = np.linalg.eigh(offsets @ offsets.T)[1][:, 1]
-        across = direction[0] * (y - middle[1]) - direction[1] * (x - middle[0])
+        course = LineCourse.through(places[:, near])
+        place, across = course.along_and_across(places)
         near = np.flatnonzero(np.abs(across) < bin_px / 2)
         if len(near) < FEWEST_IN_LINE:
             return row, None
-    along = direction[0] * (x[near] - middle[0]) + direction[1] * (y[near] - middle[1])
+    along = place[near]
     order = np.argsort(along)
     gaps = np.diff(along[order])
     breaks = np.flatnonzero(gaps > max(0.06 * diagonal, 6 * float(np.median(gaps))))
@@ -221,5 +219,4 @@ def _without_gaps(
     length = np.ptp(along[longest])
     if len(longest) < FEWEST_IN_LINE or length < 0.1 * diagonal:
         return row, None
-    course = LineCourse(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
     return near[longest], course

@@ -6,12 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck import robust
-from framecheck.constants import BY_CHANCE
+from framecheck.constants import BEYOND_NOISE_SIGMA, BY_CHANCE
 from framecheck.stars.line import Line
 from framecheck.stars.line_light import F64, LineStrip
-
-FLASH_SIGMA: Final = 6.0
-"""Light of the middle of a cut, over its usual scatter, from which it is part of a flash. Chosen."""
 
 FEWEST: Final = 6
 """Flashes that show a rhythm, at least. Chosen."""
@@ -33,7 +30,7 @@ def flashes_along(strip: LineStrip) -> Line | None:
     light = strip.ridge
     dark = np.median(light)
     scatter = robust.mad_std(light)
-    lit = np.flatnonzero(light - dark > FLASH_SIGMA * scatter)
+    lit = np.flatnonzero(light - dark > BEYOND_NOISE_SIGMA * scatter)
     runs = [run for run in np.split(lit, np.flatnonzero(np.diff(lit) > 2) + 1) if len(run)]
     if len(runs) < FEWEST:
         return None

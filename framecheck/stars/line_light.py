@@ -44,6 +44,25 @@ class LineCourse:
     c: float
     s: float
 
+    @classmethod
+    def through(cls, points: F64) -> "LineCourse":
+        """The line along which points lie, shape (2, n): through their medians, along their main axis."""
+        middle = np.median(points, axis=1)
+        off = points - middle[:, None]
+        direction = np.linalg.eigh(off @ off.T)[1][:, 1]
+        return cls(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
+
+    def along_and_across(self, points: F64) -> tuple[F64, F64]:
+        """Places of points, shape (2, n), on the line, and how far they lie beside it. [px]"""
+        dx, dy = points[0] - self.x, points[1] - self.y
+        return self.c * dx + self.s * dy, self.c * dy - self.s * dx
+
+    def tilted(self, slope: float, offset: float) -> "LineCourse":
+        """The line that lies `offset` beside this one at its point, and runs away from it with a slope."""
+        turn = 1 / np.hypot(1, slope)
+        c, s = (self.c - slope * self.s) * turn, (self.s + slope * self.c) * turn
+        return LineCourse(float(self.x - self.s * offset), float(self.y + self.c * offset), float(c), float(s))
+
 
 @dataclass(frozen=True, slots=True)
 class LineStrip:
@@ -121,6 +140,33 @@ class Section:
         height = float(np.median(self.height))
         spread = robust.mad_std(self.height)
         return float(np.sqrt(max(spread**2 - np.median(self.noise) ** 2, 0.0)) / max(height, 1e-9))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Limits:
+    """How even a line must be to be a trail."""
+
+    unlike: float
+    """Rms difference of a stretch's cross-section from the common one, noise taken off, against its height, at most."""
+    wander_fwhm: float
+    """Scatter of the ridge about a straight line, noise taken off, at most. [FWHM]"""
+    stands_out: float
+    """Height of the ridge over the scatter of the sky beside it, at least: in nebulae it is the texture that
+    scatters."""
+    leans: float
+    """Difference of the sky on both sides against the height, at most."""
+    uneven: float
+    """Scatter of the light along it against its median, at most."""
+
+    def allow(self, section: Section, star_px: float) -> bool:
+        """Whether a line of some section is even."""
+        return bool(
+            section.unlike < self.unlike
+            and section.wander_px < max(self.wander_fwhm * star_px, 0.25)
+            and np.median(section.height) > self.stands_out * np.median(section.noise)
+            and np.median(section.lean) < self.leans
+            and section.unevenness < self.uneven
+        )
 
 
 def cut_strip(frame: Frame, sky: Sky, course: LineCourse, star: Pilot, reach_px: float = np.inf) -> LineStrip:
@@ -204,10 +250,16 @@ def straightened(strip: LineStrip) -> LineCourse | None:
         slope, offset = np.polyfit(along, centre, 1, w=np.minimum(stretches.snr[lit], 20))
         off = np.abs(stretches.centre - offset - slope * stretches.along)
         lit = (stretches.snr > LIT_SIGMA) & (off < max(2.0, 2.5 * robust.spread(off[lit])))
-    one = strip.course
-    turn = 1 / np.hypot(1, slope)
-    c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
-    return LineCourse(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
+    return strip.course.tilted(slope, offset)
+
+
+def ends_of(light: NDArray[np.floating], start: int, stop: int, height: float) -> tuple[int, int]:
+    """First and last cut of a line's light, which is lit from one cut to another and so high there.
+
+    The end is where the sum of the light, less half of its usual height, is greatest: the likeliest place of a step.
+    """
+    step = np.clip(light, -height, 2 * height) - 0.5 * height
+    return start - int(np.argmax(np.cumsum(step[start::-1]))), stop + int(np.argmax(np.cumsum(step[stop:])))
 
 
 def section_of(strip: LineStrip, stretches: Stretches) -> Section | None:

@@ -14,11 +14,13 @@ from framecheck.stars.line_light import (
     F64,
     LIT_SIGMA,
     STRETCH_CUTS,
+    Limits,
     LineCourse,
     LineStrip,
     Section,
     Stretches,
     cut_strip,
+    ends_of,
     fine_stretches,
     section_of,
     straightened,
@@ -37,24 +39,14 @@ WIDEST: Final = (2.6, 1.5)
 500 km away is 0.4 arcsec out of focus for a mirror of 1 m (closed form), an aeroplane has lights side by side; the
 filaments of nebulae end in the frame, and most are twice as wide as stars."""
 
-UNLIKE: Final = (0.2, 0.12)
-"""Rms difference of a stretch's cross-section from the common one, noise taken off, against its height; for the same
-two kinds. Chosen: drawn trails have 0.03, and 0.1 where air or mount shift them by a fifth of their width, as in a real
-one; filaments have 0.1 to 0.4."""
-
-WANDER_FWHM: Final = (0.25, 0.10)
-"""Scatter of the ridge about a straight line, noise taken off, for the same two kinds. [FWHM] Chosen: drawn trails
-have 0.05; of what passes quickly, air of 2 arcsec shows its momentary shifts of 0.4 arcsec (from memory); filaments
-have 0.2 to 1.3."""
-
-STANDS_OUT: Final = 4.0
-"""Height of a ridge over the scatter of the sky beside it. Chosen: in nebulae it is the texture that scatters."""
-
-LEANS: Final = 0.3
-"""Difference of the sky on both sides against the height, at most. Chosen: the edge of ground or cloud has over 0.5."""
-
-UNEVEN: Final = 0.6
-"""Scatter of the light along a trail against its median, at most. Chosen: a meteor has 0.2, an accelerated one more."""
+LIMITS: Final = (
+    Limits(unlike=0.2, wander_fwhm=0.25, stands_out=4.0, leans=0.3, uneven=0.6),
+    Limits(unlike=0.12, wander_fwhm=0.10, stands_out=4.0, leans=0.3, uneven=0.6),
+)
+"""For the same two kinds. Chosen: sections of drawn trails differ by 0.03, and by 0.1 where air or mount shift them by
+a fifth of their width, as in a real one, those of filaments by 0.1 to 0.4; drawn trails wander by 0.05 FWHM, and of
+what passes quickly, air of 2 arcsec shows its momentary shifts of 0.4 arcsec (from memory), filaments wander by 0.2 to
+1.3; the edge of ground or cloud leans by over 0.5; a meteor is uneven by 0.2, an accelerated one more."""
 
 SHARP: Final = 0.75
 SHARP_PX: Final = 2.3
@@ -126,16 +118,11 @@ def _longest_run(lit: NDArray[np.bool_]) -> tuple[int, int] | None:
 
 
 def _ends(strip: LineStrip, stretches: Stretches, run: tuple[int, int]) -> tuple[tuple[float, float], int]:
-    """Where a line's light begins and ends along it, and how many of these ends lie within the frame.
-
-    The end is where the sum of the light, less half of its usual height, is greatest: the likeliest place of a step.
-    """
+    """Where a line's light begins and ends along it, and how many of these ends lie within the frame."""
     light = strip.ridge
     start, stop = np.searchsorted(strip.along, stretches.along[list(run)])
     height = max(float(np.median(light[start : stop + 1])), 1e-9)
-    step = np.clip(light, -height, 2 * height) - 0.5 * height
-    first = start - int(np.argmax(np.cumsum(step[start::-1])))
-    last = stop + int(np.argmax(np.cumsum(step[stop:])))
+    first, last = ends_of(light, int(start), int(stop), height)
     edge = max(1.5 * strip.across[-1], 0.03 * np.ptp(strip.along))
     begin, end = float(strip.along[first]), float(strip.along[last])
     return (begin, end), int(begin > strip.along[0] + edge) + int(end < strip.along[-1] - edge)
@@ -155,23 +142,14 @@ def _look(
     kind = int(open_ends > 0)
     if section.fwhm_px > WIDEST[kind] * strip.star_px:
         return "extended"
-    like_a_trail = (
-        len(section.height) >= FEWEST_STRETCHES
-        and section.unlike < UNLIKE[kind]
-        and section.wander_px < max(WANDER_FWHM[kind] * strip.star_px, 0.25)
-        and np.median(section.height) > STANDS_OUT * np.median(section.noise)
-        and np.median(section.lean) < LEANS
-        and section.unevenness < UNEVEN
-    )
-    return "trail" if like_a_trail else "uneven"
+    enough = len(section.height) >= FEWEST_STRETCHES
+    return "trail" if enough and LIMITS[kind].allow(section, strip.star_px) else "uneven"
 
 
 def on_line(strip: LineStrip, places: F64, ends: tuple[float, float]) -> F64:
     """Where along the line, between two ends, stars lie that it runs through; of their places, shape (2, n). [px]"""
-    one = strip.course
-    dx, dy = places[0] - one.x, places[1] - one.y
-    along = one.c * dx + one.s * dy
-    on = np.abs(one.c * dy - one.s * dx) < 1.5 * strip.star_px
+    along, across = strip.course.along_and_across(places)
+    on = np.abs(across) < 1.5 * strip.star_px
     reach = strip.across[-1]
     return np.asarray(along[on & (along > ends[0] - reach) & (along < ends[1] + reach)], dtype=float)
 

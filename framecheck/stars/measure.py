@@ -12,8 +12,8 @@ from framecheck.read.exposure import Frame
 from framecheck.sky import Sky, mask_stars, measure_sky
 from framecheck.stars.aperture_light import light_over_profile
 from framecheck.stars.behind import find_stars_in_view
-from framecheck.stars.choose import MOST_MEASURED, Choice, choose_stars
-from framecheck.stars.doubled import common_companion
+from framecheck.stars.choose import MOST_MEASURED, ChosenStars, choose_stars
+from framecheck.stars.doubled import Doubled, common_companion
 from framecheck.stars.ellipse_or_trail import brightest, fit_typical, is_long_trail, like_the_typical
 from framecheck.stars.find import Found
 from framecheck.stars.fit import StarFits, fit_stars, star_chunks
@@ -123,39 +123,47 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     mean = None if long else mean_star(stamps, fit, shapes, good, elongated, gain)
     if mean is not None:
         shapes = shapes.corrected(mean.long_factor, mean.short_factor)
-    ground = under.level_at(stamps.x, stamps.y)
-    table = _table(stamps, one.as_fitted if long else stamps, fit, shapes, flags, one.rule, ground)
+    fitted = one.as_fitted if long else stamps
+    table = _table(stamps, fitted, fit, shapes, flags, one.rule, under.level_at(stamps.x, stamps.y))
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
     light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
-    moved = fit.p[good][:, [TRAIL_X, TRAIL_Y]]
-    length = typical_length(x[good], y[good], moved) if trailed and good.any() else None
     return Measured(
-        stars=Stars(
-            table=table,
-            n_found=len(found),
-            n_saturated=int(found.saturated.sum()),
-            lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
-            doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
-            doubled_share=None if doubled is None else doubled.share,
-        ),
+        stars=_stars(frame, table, found, doubled),
         sky=sky,
         mean=mean,
         beta=1 / fit.wing if good.any() else None,
         trailed=trailed,
-        trail_length_px=length,
+        trail_length_px=_trail_length(fit, x, y, good) if trailed and good.any() else None,
         clip_adu=clip,
         light_over_profile=light,
         wing_in_size=one.wing_in_size,
     )
 
 
+def _stars(frame: Frame, table: StarTable, found: Found, doubled: Doubled | None) -> Stars:
+    """The stars of a frame, with all that was found beside them."""
+    return Stars(
+        table=table,
+        n_found=len(found),
+        n_saturated=int(found.saturated.sum()),
+        lines=tuple(line.moved_by(*frame.corner_px) for line in found.lines),
+        doubled_px=None if doubled is None else (doubled.dx_px, doubled.dy_px),
+        doubled_share=None if doubled is None else doubled.share,
+    )
+
+
+def _trail_length(fit: StarFits, x: F64, y: F64, good: NDArray[np.bool_]) -> float:
+    """Typical length of the good stars' lines. [px]"""
+    return typical_length(x[good], y[good], fit.p[good][:, [TRAIL_X, TRAIL_Y]])
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Fit:
     """The chosen stars, fitted."""
 
-    choice: Choice
+    choice: ChosenStars
     stamps: Stamps
     as_fitted: Stamps
     """The same, cut as they were fitted, but never in coarser pixels."""
@@ -167,7 +175,7 @@ class _Fit:
 
 
 def _fit_chosen(
-    frame: Frame, under: Sky, found: Found, pilot: Pilot, choice: Choice, clip: float | None, gain: float | None
+    frame: Frame, under: Sky, found: Found, pilot: Pilot, choice: ChosenStars, clip: float | None, gain: float | None
 ) -> _Fit:
     """Cut the chosen stars out and fit them: the typical star first, then each by itself."""
     stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
@@ -201,7 +209,7 @@ def _sky_between_stars(frame: Frame, sky: Sky, found: Found, pilot: Pilot) -> Sk
     return replace(measure_sky(frame, mask, sky.ground), ground_told=sky.ground_told)
 
 
-def _start(found: Found, choice: Choice, stamps: Stamps, pilot: Pilot) -> F64:
+def _start(found: Found, choice: ChosenStars, stamps: Stamps, pilot: Pilot) -> F64:
     """First guess: the typical star at each star's rough centre."""
     i = choice.index
     p = np.zeros((len(i), N_PARAMETERS))
@@ -253,10 +261,10 @@ def _below_any_star(stamps: Stamps, p: F64, pilot: Pilot) -> NDArray[np.bool_]:
     return out
 
 
-def _brightest(choice: Choice, stamps: Stamps, start: F64) -> tuple[Choice, Stamps, F64]:
+def _brightest(choice: ChosenStars, stamps: Stamps, start: F64) -> tuple[ChosenStars, Stamps, F64]:
     """The brightest of the stars chosen, as many as trails are measured, in their order."""
     keep = np.sort(np.argsort(-start[:, FLUX], kind="stable")[:MOST_TRAILS])
-    return Choice(choice.index[keep], choice.blended[keep]), stamps.part(keep), start[keep]
+    return ChosenStars(choice.index[keep], choice.blended[keep]), stamps.part(keep), start[keep]
 
 
 def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
@@ -272,7 +280,7 @@ def _to_be_fitted(stamps: Stamps, pilot: Pilot, mosaic: str | None) -> Stamps:
     return stamps.in_squares(side_px) if side_px > 1 else stamps
 
 
-def _flags(fit: StarFits, choice: Choice, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:
+def _flags(fit: StarFits, choice: ChosenStars, stamps: Stamps, pilot: Pilot, *, uneven: bool) -> NDArray[np.uint16]:
     """Reasons to leave fitted stars out."""
     n = len(fit.p)
     flags = np.zeros(n, dtype=np.uint16)

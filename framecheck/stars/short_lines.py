@@ -14,7 +14,17 @@ from numpy.typing import NDArray
 from framecheck.read.exposure import Frame
 from framecheck.sky import Sky
 from framecheck.stars.line import Line, Look
-from framecheck.stars.line_light import F64, LineCourse, LineStrip, Section, cut_strip, section_of, stretches_of
+from framecheck.stars.line_light import (
+    F64,
+    Limits,
+    LineCourse,
+    LineStrip,
+    Section,
+    cut_strip,
+    ends_of,
+    section_of,
+    stretches_of,
+)
 from framecheck.stars.line_looks import line_record, on_line
 from framecheck.stars.pilot import Pilot
 
@@ -54,15 +64,9 @@ pixel and a half at the most, galaxies and filaments twice the width of a star."
 NARROWEST_STAR_PX: Final = 2.2
 """Stars narrower than that, the pixel's blur included, are not told from the tracks of particles. [px] Chosen."""
 
-STANDS_OUT: Final = 8.0
-"""Height over the scatter of the sky beside each stretch, at least. Chosen: drawn pieces of 12 sigma have 20 to 30,
-filaments, whose surroundings are rough, 6 and less."""
-
-UNLIKE: Final = 0.2
-WANDER_FWHM: Final = 0.15
-LEANS: Final = 0.12
-UNEVEN: Final = 0.3
-"""As in `line_looks`, of stretches that are short and hence noisier. Chosen: drawn pieces have half of it."""
+LIMITS: Final = Limits(unlike=0.2, wander_fwhm=0.15, stands_out=8.0, leans=0.12, uneven=0.3)
+"""As in `line_looks`, of stretches that are short and hence noisier. Chosen: drawn pieces have half of it, and those of
+12 sigma stand out by 20 to 30, filaments, whose surroundings are rough, by 6 and less."""
 
 LEAST_STRETCH: Final = 0.5
 """Height of the faintest stretch but the outermost over the usual one. Chosen: galaxies fade towards their ends."""
@@ -121,21 +125,19 @@ def _groups(place: F64, reach_px: float) -> list[NDArray[np.intp]]:
 def _short_line(frame: Frame, sky: Sky, points: F64, star: Pilot, bright: F64) -> Line | None:
     """Look at the pixels along some peaks; None if these make no line, or one that is not short."""
     for _ in range(2):  # a star beside the line may have left a peak as well
-        middle = np.median(points, axis=1)
-        off = points - middle[:, None]
-        direction = np.linalg.eigh(off @ off.T)[1][:, 1]
-        on = np.abs(direction[0] * off[1] - direction[1] * off[0]) <= star.long_px
-        points, off = points[:, on], off[:, on]
+        course = LineCourse.through(points)
+        along, across = course.along_and_across(points)
+        on = np.abs(across) <= star.long_px
+        points, along = points[:, on], along[on]
         if points.shape[1] < FEWEST_PEAKS:
             return None
-    reach = float(np.abs(direction @ off).max()) + star.long_px
-    course = LineCourse(float(middle[0]), float(middle[1]), float(direction[0]), float(direction[1]))
+    reach = float(np.abs(along).max()) + star.long_px
     longest = LONGEST * float(np.hypot(*frame.pixels.shape))
     if reach > longest or _ends_soon(frame, sky, course, reach, star):
         return None
     around = 2 * reach + AROUND_FWHM * star.long_px
     strip = cut_strip(frame, sky, course, star, reach)
-    quarter, half = np.percentile(_light_along(strip), (25, 50))
+    quarter, half = np.percentile(strip.ridge, (25, 50))
     if not quarter > LIT * half > 0:
         return None
     begin, end = -reach, reach
@@ -180,27 +182,17 @@ def _through_ridge(strip: LineStrip, begin: float, end: float) -> LineCourse:
     total = np.maximum(weight.sum(axis=1), 1e-9)
     centre = (weight @ strip.across) / total
     slope, offset = np.polyfit(strip.along[near], centre, 1, w=np.sqrt(np.minimum(total, 4 * np.median(total))))
-    one, turn = strip.course, 1 / np.hypot(1, slope)
-    c, s = (one.c - slope * one.s) * turn, (one.s + slope * one.c) * turn
-    return LineCourse(float(one.x - one.s * offset), float(one.y + one.c * offset), float(c), float(s))
-
-
-def _light_along(strip: LineStrip) -> F64:
-    """Light of the middle of each cut above that beside it. [ADU]"""
-    light = strip.light[:, strip.middle].mean(axis=1) - np.median(strip.light[:, strip.sides], axis=1)
-    return np.asarray(light, float)
+    return strip.course.tilted(slope, offset)
 
 
 def _ends(strip: LineStrip, begin: float, end: float) -> tuple[float, float]:
     """Where the light of a lit part begins and ends along the line: the likeliest places of two steps."""
-    light, lit = _light_along(strip), (strip.along >= begin) & (strip.along <= end)
+    light, lit = strip.ridge, (strip.along >= begin) & (strip.along <= end)
     if not lit.any():  # the ridge ran out of the image
         return begin, begin
     height = max(float(np.median(light[lit])), 1e-9)
-    step = np.clip(light, -height, 2 * height) - 0.5 * height
-    start = int(np.argmin(np.abs(strip.along - (begin + end) / 2)))
-    first = start - int(np.argmax(np.cumsum(step[start::-1])))
-    last = start + int(np.argmax(np.cumsum(step[start:])))
+    middle = int(np.argmin(np.abs(strip.along - (begin + end) / 2)))
+    first, last = ends_of(light, middle, middle, height)
     return float(strip.along[first]), float(strip.along[last])
 
 
@@ -214,7 +206,7 @@ def _look(strip: LineStrip, section: Section, bright: F64, ends: tuple[float, fl
         return "spike"
     if section.fwhm_px > WIDTHS[1] * strip.star_px:
         return "extended"
-    height, light = float(np.median(section.height)), _light_along(strip)
+    height, light = float(np.median(section.height)), strip.ridge
     far = 2 * strip.star_px
     before = light[(strip.along > begin - length / 2 - far) & (strip.along < begin - far)]
     after = light[(strip.along > end + far) & (strip.along < end + length / 2 + far)]
@@ -222,11 +214,7 @@ def _look(strip: LineStrip, section: Section, bright: F64, ends: tuple[float, fl
     like_a_trail = (
         dark
         and section.fwhm_px > WIDTHS[0] * strip.star_px
-        and section.unlike < UNLIKE
-        and section.wander_px < max(WANDER_FWHM * strip.star_px, 0.25)
-        and height > STANDS_OUT * float(np.median(section.noise))
-        and float(np.median(section.lean)) < LEANS
-        and section.unevenness < UNEVEN
+        and LIMITS.allow(section, strip.star_px)
         and float(section.height[1:-1].min()) > LEAST_STRETCH * height
     )
     return "trail" if like_a_trail else "uneven"

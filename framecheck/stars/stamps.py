@@ -6,6 +6,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import KNOWN_SIGMA
 from framecheck.read.exposure import Frame
 from framecheck.sky import Colours, Ground, Sky
 from framecheck.stars.profile import StampGrid, square_grid
@@ -14,9 +15,6 @@ F32 = NDArray[np.float32]
 
 PIXELS_TOGETHER: Final = 300_000
 """Pixels of the cut-outs looked at together. Chosen by timing: they stay in the processor's cache."""
-
-DARK_SIGMA: Final = 3.0
-"""Pixels beside ground that are so much darker than the sky are ground. [sigma] Chosen: of sky, one in 700."""
 
 
 def together(n: int, n_pixels: int, fewest: int = 1, most: int = PIXELS_TOGETHER) -> list[slice]:
@@ -153,7 +151,7 @@ def _of_ground(
     reach = np.arange(-half, half + 1)
     columns, rows = np.broadcast_arrays(x[:, None, None] + reach, y[:, None, None] + reach[:, None])
     behind, near = (cover.at(columns, rows).reshape(values.shape) for cover in (ground.cover, ground.fringe))
-    out: NDArray[np.bool_] = behind | (near & (values < -DARK_SIGMA * noise[:, None]))
+    out: NDArray[np.bool_] = behind | (near & (values < -KNOWN_SIGMA * noise[:, None]))
     return out
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import BEYOND_NOISE_SIGMA
 from framecheck.read.cells import mean_cells
 from framecheck.sky.model import Sky
 from framecheck.stars.order import brightest_first
@@ -33,10 +34,6 @@ from framecheck.stars.profile import (
 
 TRAIL_X, TRAIL_Y = E1, E2
 """In a trail's parameters the two columns of the shear hold the line's length along x and y. [px]"""
-
-TRAIL_SIGMA: Final = 6.0
-"""Least signal over noise, under a filter of the trail's shape, of a trail. Chosen as for stars."""
-
 
 KNOTS: Final = 40
 """Lengths of lines at which the widths of moved stars are worked out. Chosen: between them they are right to 1e-4."""
@@ -77,7 +74,7 @@ def find_trail_peaks(pixels: NDArray[Any], sky: Sky, pilot: Pilot, finest: int =
         np.nan_to_num(image, copy=False)
         # with a row on either side, to compare
         response = _filtered(image, kernel, noise)[max(top - 1, 0) - first : min(bottom + 1, n_y) - first]
-        bright, around = _with_neighbours(response, TRAIL_SIGMA * noise * strength**0.5)
+        bright, around = _with_neighbours(response, BEYOND_NOISE_SIGMA * noise * strength**0.5)
         light = response.ravel()[bright]
         highest = light >= around.max(axis=0)
         places.append(bright[highest] + max(top - 1, 0) * n_x)

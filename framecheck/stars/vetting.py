@@ -46,9 +46,9 @@ NOTHING_LEFT: Final = 2.0
 """Signal over noise without the brightest pixel, under which there is no star beside it. Chosen: a third of
 BEYOND_NOISE_SIGMA, while that pixel holds a tenth of a star's signal, and a quarter of the narrowest one's."""
 
-MOST_OF_DEVIATION: Final = 2.0968
+MOST_OF_DEVIATION: Final = 8**0.5 / QUARTILES_PER_SIGMA
 """Spread from the quartiles of any distribution, in units of its standard deviation, at most: with a quarter at each
-end and half in the middle, sqrt(8) / 1.349. Closed form."""
+end and half in the middle. Closed form."""
 
 CORE_WEIGHT: Final = 0.06
 """The core of a star is where the window is higher than this: within one FWHM. Chosen."""

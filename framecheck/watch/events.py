@@ -12,7 +12,7 @@ Each JSON object has `event`, `told_utc`, and what follows; fields may be added,
 `folder lost`, `folder back`     `why`; `folder`
 `alarm`, `cause`, `over`         `alarm`: the fields of `decision.alarms.Alarm`; `sentences`, as a person is told
 `night`                          nothing: a new night has begun
-`end`                            `account`: the fields of `report.account.Account`
+`end`                            `account`: the fields of `decision.account.Account`
 ===============================  =========================================================================
 """
 
@@ -22,6 +22,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal
 
+from framecheck.decision.account import Account
 from framecheck.decision.alarms import Told
 from framecheck.decision.frame_row import FrameRow
 from framecheck.document import json_text, plain_values
@@ -30,10 +31,9 @@ from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.quantity import Latest, Quantity, shown_as
 from framecheck.read.local_time import LocalTime
-from framecheck.report.account import Account
 from framecheck.report.alarm_words import first_cure, likely_cause, what_is_over, what_is_seen
 from framecheck.report.look import Look
-from framecheck.report.terminal import failure_line
+from framecheck.report.terminal import MARKS, failure_line
 from framecheck.words import counted, duration, path_in, percent, safe, sentence, valid_text
 
 Name = Literal[
@@ -57,7 +57,6 @@ Name = Literal[
 
 _NAME_WIDTH: Final = 26
 """[columns] Chosen: longer names push their line to the right."""
-_MARKS: Final = {"keep": "●", "doubtful": "◇", "reject": "×"}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -95,7 +94,7 @@ def knew(
     rows: Sequence[FrameRow], n_aside: int, n_earlier: int, look: Look, *, summed: bool, local: LocalTime | None = None
 ) -> Event:
     """What was there at the start, its frames summed up or to be told one by one; and the heads of the columns."""
-    grades = {grade: sum(row.grade == grade for row in rows) for grade in _MARKS}
+    grades = {grade: sum(row.grade == grade for row in rows) for grade in MARKS}
     lines = []
     if summed:
         shown = ", ".join(f"{number} {grade}" for grade, number in grades.items() if number)
@@ -148,11 +147,11 @@ def frame_line(row: FrameRow, look: Look, local: LocalTime | None = None) -> str
     grade = row.grade or "keep"
     figures = [(shown, _figure(row, quantity, shown)) for quantity, shown in _columns([row])]
     if _is_narrow([row], look, local):
-        line = start + look.style(f"{_MARKS[grade]} {grade}", grade) + f"  {safe(row.file)}"
+        line = start + look.style(f"{MARKS[grade]} {grade}", grade) + f"  {safe(row.file)}"
         named = ", ".join(f"{f'{shown.short} {shown.sign}'.strip()} {figure}" for shown, figure in figures)
         line += "\n" + " " * 8 + look.wrap(named, 8, used=8)
     else:
-        line = f"{start}{safe(row.file):<{_NAME_WIDTH}}  " + look.style(f"{_MARKS[grade]} {grade:<8}", grade)
+        line = f"{start}{safe(row.file):<{_NAME_WIDTH}}  " + look.style(f"{MARKS[grade]} {grade:<8}", grade)
         line += "".join(f"{figure:>{shown.width}}" for shown, figure in figures)
     if grade == "keep" or not row.reasons:
         return line

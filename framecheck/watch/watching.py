@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from framecheck.causes.result import Finding
+from framecheck.decision.account import Account, account_of
 from framecheck.decision.alarms import Alarm, alarms_as_text, alarms_of_text, next_alarms
 from framecheck.decision.changes import changes
 from framecheck.decision.frame_row import FrameRow
@@ -23,7 +24,6 @@ from framecheck.pipeline import Measurements, Outcome, judge_night
 from framecheck.read import Rig, with_saved
 from framecheck.read.local_time import LocalTime, local_time
 from framecheck.read.whole import what_is_missing
-from framecheck.report.account import Account, account_of
 from framecheck.report.live_page import PAGE as LIVE
 from framecheck.report.live_page import STATE, live_page
 from framecheck.report.look import Look

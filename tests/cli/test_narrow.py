@@ -13,7 +13,6 @@ from moved_nights import moved_night
 from past_nights import night
 
 from framecheck.cli.advise_command import advice_lines
-from framecheck.cli.columns import in_columns
 from framecheck.cli.compare_command import comparison_lines
 from framecheck.cli.frame_command import frame_lines, judge_alone
 from framecheck.cli.history_command import history_lines
@@ -26,6 +25,7 @@ from framecheck.logbook.book import FolderEntry
 from framecheck.plan.make import make_plan
 from framecheck.plan.records import Setup
 from framecheck.read.rig import Rig
+from framecheck.report.columns import in_columns
 from framecheck.report.frame_account import frame_account
 from framecheck.report.look import Look
 from framecheck.report.terminal import night_lines

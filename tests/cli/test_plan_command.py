@@ -36,7 +36,7 @@ def numbers(**given: float) -> dict[str, float | None]:
 
 def test_a_telescope_in_a_page() -> None:
     text = said(*TELESCOPE.split())
-    assert text.startswith("530 mm, aperture 106 mm, pixels of 3.76 µm, equatorial mount\n")
+    assert text.startswith("530 mm, aperture 106 mm, pixels of 3.76 µm, mount: equatorial\n")
     for title in ("What the pixels see", "How long without tracking", "How long with this mount", "aligned and guided",
                   "How exactly to focus", "How long each exposure should be"):  # fmt: skip
         assert title in text

@@ -43,7 +43,7 @@ def said(*words: object, code: int = 0, answers: str | None = None) -> str:
 def test_facts_are_kept_without_a_question_where_nobody_can_be_asked(light: Path) -> None:
     assert "No rig is saved yet" in said()
     told = said(light, "--save", "--mount", "equatorial", "--unguided", "--worm-period", "479")
-    assert "Kept for Cam 26, Refractor 106: mount: equatorial, worm 479 s, not guided." in told
+    assert "Kept for Cam 26, Refractor 106: mount: equatorial, not guided, worm 479 s." in told
     assert "Cam 26, Refractor 106: mount: equatorial" in said()
     (one,) = json.loads(said("--json"))["rigs"]
     assert one["facts"]["worm_period_s"] == 479

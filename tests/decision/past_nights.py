@@ -7,8 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.causes.result import Finding
 from framecheck.decision.frame_row import FrameRow
-from framecheck.decision.night_document import FoundCause, Generator, RigFacts, Source
+from framecheck.decision.night_document import Generator, RigFacts, Source
 from framecheck.decision.past_night import RIG_FACTS as RIG_FACTS
 from framecheck.decision.past_night import Course, PastNight
 from framecheck.decision.records import (
@@ -125,7 +126,7 @@ def night(**changes: Any) -> PastNight:
             dec_arcsec=tuple(made.drift[1] * minutes + 0.1 * remembering(rng, minutes, made.memory_min)),
         ),
         field_stretches=_field(made, rng, minutes, fwhm, start),
-        findings=tuple(FoundCause(cause=cause, confidence=0.9, cost=0.2) for cause in made.causes),
+        findings=tuple(Finding(cause=cause, confidence=0.9, cost=0.2) for cause in made.causes),
     )  # fmt: skip
 
 

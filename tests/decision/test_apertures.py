@@ -12,7 +12,7 @@ from framecheck.field.result import FrameResult
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
 from framecheck.read import Rig
-from framecheck.report.aperture_words import apertures_document, apertures_note
+from framecheck.report.notes import apertures_note
 from framecheck.stars.table import STAR_DTYPE
 
 SIZE = (3000, 2000)
@@ -47,13 +47,13 @@ def figures(*frames: FrameResult) -> tuple[ApertureFigures, ...]:
 def test_what_stopping_down_gains() -> None:
     wide = [frame(k, 2.0, 3.0, long=1.5) for k in range(5)]
     down = [frame(k, 4.0, 1.0, long=1.1, air_px=2.7) for k in range(5, 10)]  # the air has changed as well
-    first, second = apertures_document(figures(*wide, *down)) or ()
-    assert (first["f_number"], second["f_number"], first["n_frames"]) == (2.0, 4.0, 5)
+    first, second = figures(*wide, *down)
+    assert (first.f_number, second.f_number, first.n_frames) == (2.0, 4.0, 5)
     # closed form: widths of Gaussian stars add in quadrature, so that air and trails drop out
-    assert first["added_px"] == pytest.approx(3.0, abs=0.05)
-    assert second["added_px"] == pytest.approx(1.0, abs=0.1)
-    assert first["corner_elongation"] == pytest.approx(1.5, abs=0.02)
-    assert second["corner_elongation"] == pytest.approx(1.1, abs=0.02)
+    assert first.added_px == pytest.approx(3.0, abs=0.05)
+    assert second.added_px == pytest.approx(1.0, abs=0.1)
+    assert first.corner_elongation == pytest.approx(1.5, abs=0.02)
+    assert second.corner_elongation == pytest.approx(1.1, abs=0.02)
     said = apertures_note(figures(*wide, *down)) or ""
     assert "Stopped down from f/2 to f/4 the corners add" in said
     assert "takes 4.0 times the exposure" in said  # closed form: (4 / 2)²
@@ -77,13 +77,13 @@ def test_ground_may_hide_two_of_the_corners() -> None:
         return replace(one, stars=replace(one.stars, table=table[table["y"] > 0.3 * SIZE[1]]))
 
     frames = [above(frame(k, 2.0 if k < 4 else 4.0, 3.0 if k < 4 else 1.0)) for k in range(8)]
-    first, second = apertures_document(figures(*frames)) or ()
-    assert first["added_px"] == pytest.approx(3.0, abs=0.1)
-    assert second["added_px"] == pytest.approx(1.0, abs=0.15)
+    first, second = figures(*frames)
+    assert first.added_px == pytest.approx(3.0, abs=0.1)
+    assert second.added_px == pytest.approx(1.0, abs=0.15)
 
 
 def test_one_f_number_or_none_tells_nothing() -> None:
-    assert apertures_document(figures(*(frame(k, 2.0, 1.0) for k in range(4)))) is None
+    assert figures(*(frame(k, 2.0, 1.0) for k in range(4))) == ()
     assert apertures_note(figures(*(frame(k, None, 1.0) for k in range(4)))) is None
     few = [*(frame(k, 2.0, 1.0) for k in range(4)), frame(4, 4.0, 1.0)]
     assert apertures_note(figures(*few)) is None

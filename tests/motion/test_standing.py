@@ -12,8 +12,9 @@ from framecheck.causes.setting import with_tripod
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
 from framecheck.motion.standing import StandingCamera, standing_camera
+from framecheck.plan.longest import standing_figures
 from framecheck.read import Rig
-from framecheck.report.tripod_words import longest_exposures_s, standing_document, standing_note
+from framecheck.report.notes import standing_note
 from framecheck.stars.table import STAR_DTYPE
 
 SIZE = (3000, 2000)
@@ -134,8 +135,8 @@ def test_a_mount_that_nothing_names_is_known_by_the_turning(night_of: Any) -> No
     assert standing_camera(night_of(lens, mount="fixed", share=0.0)) is None  # called so, but something followed
     assert standing_camera(night_of(lens, mount="tracker")) is None
     assert standing_camera(night_of(lens, frames=1)) is None
-    assert standing_note(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
-    assert standing_document(standing_camera(night_of(lens, mount="tracker")), 24.0) is None
+    assert standing_figures(None, 24.0) is None
+    assert standing_note(None) is None
     assert standing_camera(build_night(Path(), Rig(mount_type="fixed"), [])) is None
 
 
@@ -150,14 +151,16 @@ def test_a_lens_before_which_the_sky_turns_is_on_a_tripod(night_of: Any) -> None
 
 def test_how_long_it_may_expose(night_of: Any) -> None:
     night = night_of(Lens(24, 0.0), dec_deg=0.0)
-    camera, longest = told(night), longest_exposures_s(told(night))
+    camera = standing_figures(told(night), 24.0)
+    assert camera is not None
+    longest = camera.longest_exposure_s
     assert camera.dec_from == "header"
     assert longest["pixel"] * camera.worst_px_per_s == pytest.approx(1.0)
     # common practice, no source: 1/3438 of the diagonal, one arcminute of a print seen from as far as its diagonal
     assert longest["print"] * camera.worst_px_per_s == pytest.approx(np.hypot(*SIZE) / 3437.75, rel=1e-4)
-    note, document = standing_note(camera, 24.0) or "", standing_document(camera, 24.0) or {}
+    note = standing_note(camera) or ""
     assert "Common practice, 500 over the focal length, would say 21 s" in note  # TRK-40
-    assert document["rule_of_500_s"] == pytest.approx(20.8333, rel=1e-3)
+    assert camera.rule_of_500_s == pytest.approx(20.8333, rel=1e-3)
     assert "fixed tripod" in note
 
 
@@ -170,4 +173,4 @@ def test_a_focal_length_that_is_wrong_is_told(night_of: Any) -> None:
         Rig(focal_length_mm=24.0, pixel_um=1e3 * PIXEL_MM, mount_type="fixed"),
         [frame.result for frame in night.frames],
     )
-    assert "check focal length" in (standing_note(standing_camera(zoomed), 24.0) or "")
+    assert "check focal length" in (standing_note(standing_figures(standing_camera(zoomed), 24.0)) or "")

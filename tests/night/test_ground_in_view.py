@@ -18,7 +18,7 @@ from framecheck.motion import build_night
 from framecheck.motion.night import Night
 from framecheck.night.ground import GroundInView, displacement, ground_in_view
 from framecheck.read import Rig
-from framecheck.report.ground_words import ground_advice
+from framecheck.report.notes import ground_advice
 
 CELL_PX = 20
 GRID = (100, 150)  # of 3000 x 2000 pixels

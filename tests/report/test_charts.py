@@ -9,6 +9,7 @@ from test_page import Page
 
 from framecheck.decision.course import course_of
 from framecheck.decision.judgement import Judgement
+from framecheck.decision.mean_stars import mean_stars
 from framecheck.field.records import NoFieldModel
 from framecheck.field.result import StackedStar
 from framecheck.motion.axes import Axes
@@ -19,6 +20,7 @@ from framecheck.motion.smears import Smears
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import NightFrame
 from framecheck.read.exposure import Orientation
+from framecheck.report.blocks import Pictures
 from framecheck.report.budget_chart import budget_chart
 from framecheck.report.chart import Chart
 from framecheck.report.chart_numbers import chart_numbers
@@ -26,8 +28,7 @@ from framecheck.report.expert import expert_parts
 from framecheck.report.motion_chart import motion_charts
 from framecheck.report.night_charts import SEEING_POWER, sharpness_charts
 from framecheck.report.page import night_page
-from framecheck.report.star_picture import round_moffat, star_chart, star_pictures
-from framecheck.report.story import Pictures
+from framecheck.report.star_picture import round_moffat, star_chart
 
 N = 24
 MINUTES = 5.0 * np.arange(N, dtype=np.float64)
@@ -167,18 +168,18 @@ def test_the_mean_star_stands_beside_a_round_one() -> None:
 
     judgement = by_hand.judgement_of(tuple(with_star(i) for i in range(6)))
     group = judgement.night.groups[0]
-    chart = star_chart(judgement, group)
+    chart = star_chart(judgement, mean_stars(judgement.night, group))
     assert chart is not None
     assert chart.drawing.count("<image") == 6
     assert "elongation 1.07" in chart.drawing
     plain = by_hand.judgement(4)
-    assert star_chart(plain, plain.night.groups[0]) is None
+    assert star_chart(plain, mean_stars(plain.night, plain.night.groups[0])) is None
     # rms of a line is its length over the square root of twelve, closed form: 0.5 px rms, along 45 degrees
     along = tracking(spin2=1j)
     smears = replace(along.smears, frames=tuple(range(6)), spin2_px2=along.smears.spin2_px2[:6])
     smears = replace(smears, rms_px=smears.rms_px[:6], path=("line",) * 6)
     moved = replace(judgement.night, tracking={group.id: replace(along, smears=smears)})
-    ends = star_pictures(moved, group)[0].ends_px
+    ends = mean_stars(moved, group)[0].ends_px
     assert ends is not None
     assert abs(ends[1] - ends[0]) == pytest.approx(0.5 * np.sqrt(12))
     assert np.degrees(np.angle(ends[1])) == pytest.approx(45.0, abs=0.01)

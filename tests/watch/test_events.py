@@ -9,13 +9,13 @@ from pathlib import Path
 import by_hand
 import pytest
 
+from framecheck.decision.account import account_of
 from framecheck.decision.alarms import Alarm, Told
 from framecheck.decision.frame_row import FrameRow
 from framecheck.errors import UnusableFrame
 from framecheck.field import FrameFailure
 from framecheck.night.records import Skipped
 from framecheck.read.local_time import LocalTime
-from framecheck.report.account import account_of
 from framecheck.report.look import Look
 from framecheck.watch import events
 from framecheck.watch.events import Event, event_json, frame_line

@@ -8,7 +8,7 @@ import pytest
 
 from framecheck.decision.judgement import Judgement
 from framecheck.read.rig import Rig
-from framecheck.report.moon_words import moon_note
+from framecheck.report.notes import moon_note
 
 FULL = datetime(2025, 10, 7, 3, 48, tzinfo=UTC)
 """Full Moon of October 2025; from memory."""
@@ -28,7 +28,7 @@ def on(start: datetime, rig: Rig = NOWHERE) -> Judgement:
 
 
 def test_a_full_moon_is_told_with_its_distance() -> None:
-    note = moon_note(on(FULL))
+    note = moon_note(on(FULL).moon)
     assert note is not None
     assert note.startswith("The Moon was full (100 % lit), ")
     assert note.endswith("° from the target: a bright sky is its light.")
@@ -38,4 +38,6 @@ def test_a_full_moon_is_told_with_its_distance() -> None:
     "night", [on(FULL + timedelta(days=14)), on(FULL, Rig(site_latitude_deg=-89.0, site_longitude_deg=0.0))]
 )
 def test_a_new_moon_and_one_below_the_horizon_are_not(night: Judgement) -> None:
-    assert moon_note(night) is None  # in October a full Moon stands north of the equator: never up at the south pole
+    assert (
+        moon_note(night.moon) is None
+    )  # in October a full Moon stands north of the equator: never up at the south pole
