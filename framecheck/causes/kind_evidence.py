@@ -83,6 +83,9 @@ WIDENS_THICK: Final = (1.0, 2.0)
 """ln(area) beyond what a smear along one axis makes, per smear: of motion along that axis, and of wind that goes in all
 directions; mean and scatter. [dimensionless] First: closed form, with the laws' error; second: chosen."""
 
+MOST_WIDENS: Final = 2.0
+"""Log-odds that this may give. Chosen: what changes with the air, as smears over the width do, is no motion's doing."""
+
 LEAST_WIDENS_ERROR: Final = 0.3
 """[dimensionless] Of its measurement. Chosen."""
 
@@ -246,7 +249,7 @@ def _widens(seen: Seen) -> float:
         log_normal(np.array(slope - mean), np.array(error**2 + scatter**2))
         for mean, scatter in (WIDENS_THICK, WIDENS_THIN)
     )
-    return float(thick - thin)
+    return float(np.clip(thick - thin, -MOST_WIDENS, MOST_WIDENS))
 
 
 def evidence_of(kinds: tuple[Kind, ...], seen: Seen, knocks: bool) -> dict[Kind, float]:

@@ -120,14 +120,17 @@ def _restlessness(moved: Moved, beforehand: Beforehand) -> tuple[float, float]:
     """How much the smear changes at random, and the blur of the motion that does so, both over the squared FWHM."""
     exposure_s = moved.tracking.smears.typical_exposure_s
     exposure_s = exposure_s if math.isfinite(exposure_s) else 60.0
-    members = moved.tracking.smears.frames
-    optics = beforehand.optics
+    kinds, optics = beforehand.kinds_of(moved), beforehand.optics
+    knocked = np.zeros(len(moved.frames), bool)
+    if kinds is not None and kinds.knocked_log_odds > 0:
+        knocked = kinds.knocked > 0
+    noise = float(np.median(moved.tracking.smears.error_px2 / moved.tracking.smears.fwhm_px**2))
+    restless = math.sqrt(max(changes_at_random(beside_drift(moved)[~knocked]) ** 2 - noise**2, 0.0))
+    members = np.array(moved.tracking.smears.frames)[~knocked]
     if optics is not None and len(rows := np.flatnonzero(np.isin(optics.explained.frames, members))) >= FEWEST_FRAMES:
-        smear = optics.explained.modes[0].numbers.direction_of_frames("motion")[rows]
-        restless = changes_at_random(smear)
-    else:
-        noise = float(np.median(moved.error))
-        restless = math.sqrt(max(changes_at_random(beside_drift(moved)) ** 2 - noise**2, 0.0))
+        # what the optics change is none of the motion's, and what they seem to is not seen
+        by_model = optics.explained.modes[0].numbers.direction_of_frames("motion")[rows]
+        restless = min(restless, changes_at_random(by_model))
     return restless, float(random_motion2(restless, exposure_s))
 
 

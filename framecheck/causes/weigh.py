@@ -1,10 +1,10 @@
 """All causes asked, look-alikes settled, confidence calibrated, and the answers set in order."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from framecheck.causes import camera, cloud, dew, drive, mount, polar_axis, shaken, sky
+from framecheck.causes import alike, camera, cloud, dew, drive, mount, polar_axis, shaken, sky
 from framecheck.causes.calibration import Map, calibrated, calibration
 from framecheck.causes.catalogue import CAUSES, causes_with
 from framecheck.causes.kinds import Beforehand, found_beforehand
@@ -39,6 +39,8 @@ class WeighedSession:
     answers: Sequence[Answer]
     optics: Optics | None
     """Its stars as the model explains them; None if too few say anything."""
+    drawn_by_optics: Mapping[str, float]
+    """Group id -> probability that what draws its stars out alike in all frames are the optics."""
 
     @property
     def explained(self) -> ShareExplained:
@@ -157,13 +159,15 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
     last = (ask(night, rig, beforehand) for ask in ASKED_LAST)
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model, *last)}
+    answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], night, beforehand)
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
         settled |= claimed_together([settled[cause] for cause in causes], tells)
     if blur := _blur(settled.values()):
         settled["oversampled"] = _settle(camera.oversampled(night, rig, blur), answers, by)
     setting = setting_of(night, rig)
-    return WeighedSession(night, [_fitted(answer, setting) for answer in settled.values()], optics)
+    fitted = [_fitted(answer, setting) for answer in settled.values()]
+    return WeighedSession(night, fitted, optics, alike.drawn_by_optics(night, beforehand))
 
 
 def claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]:

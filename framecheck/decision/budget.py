@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 
 from framecheck.causes.catalogue import causes_with
 from framecheck.causes.result import CLAIMED, Finding
+from framecheck.causes.weigh import WeighedSession, told_together
 from framecheck.constants import AIRY_FWHM_LAMBDA_OVER_D
 from framecheck.decision.records import BudgetName, BudgetTerm, Range
 from framecheck.decision.star_width import WIDENED, Blurs, jitter_for_growth, star_fwhm_arcsec
 from framecheck.field.result import FrameShape
 from framecheck.field.sampling import annular_fwhm
-from framecheck.model.explain import Explained
 from framecheck.model.parts import Parts, parts_of, parts_of_lines
 from framecheck.motion.night import Night
 from framecheck.night.records import Group
@@ -108,16 +108,21 @@ class Budget:
         return float(recorded_width(np.array(width), pixel or self.pixel))
 
 
-def group_parts(
-    night: Night, group: Group, explained: Explained | None, findings: Sequence[Finding]
-) -> tuple[Parts, bool] | None:
+def group_parts(session: WeighedSession, group: Group) -> tuple[Parts, bool] | None:
     """Take the stars of a group's frames apart, as the model explains its session.
+
+    Parameters
+    ----------
+    session : WeighedSession
+    group : Group
+        One of its groups.
 
     Returns
     -------
     parts, settled : Parts, bool
         The second is true if a guiding record told the motion. None if no frame of the group was explained.
     """
+    night, explained = session.night, None if session.optics is None else session.optics.explained
     rows = np.flatnonzero(np.isin(explained.frames, group.members)) if explained is not None else np.zeros(0, int)
     if explained is None or not len(rows):
         return _lines(night, group)
@@ -125,8 +130,9 @@ def group_parts(
     recorded = _recorded_px2(night, frames)
     settled = recorded is not None and float(np.isfinite(recorded).mean()) >= FEWEST_ON_RECORD
     exposure_s = np.array([night.frames[i].result.exposure.exposure_s or np.nan for i in frames])
-    random = _random(night, group, findings)
-    return parts_of(explained, rows, exposure_s, random, recorded if settled else None), settled
+    random = _random(night, group, told_together([session])[0])
+    by_optics = session.drawn_by_optics.get(group.id, 0.0)
+    return parts_of(explained, rows, exposure_s, random, by_optics, recorded if settled else None), settled
 
 
 def _lines(night: Night, group: Group) -> tuple[Parts, bool] | None:

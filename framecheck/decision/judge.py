@@ -44,9 +44,8 @@ def judge(night: Night, aim: Aim = "balanced") -> Judgement:
     parts = {
         group.id: made
         for one in weighed
-        for explained in [None if one.optics is None else one.optics.explained]
         for group in one.night.groups
-        for made in [group_parts(one.night, group, explained, told_together([one])[0])]
+        for made in [group_parts(one, group)]
         if made is not None
     }
     budget = _budget(own, largest, parts)

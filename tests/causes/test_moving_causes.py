@@ -13,6 +13,7 @@ from moving_nights import DUSK, MovingNight, night_of
 
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.weigh import weigh
+from framecheck.decision.judge import judge
 from framecheck.motion import build_night
 from framecheck.motion.guided import wander_px
 from framecheck.night.guiding import GuidingRecord
@@ -262,6 +263,16 @@ def test_guiding_noise_is_claimed_only_of_what_the_report_calls_unhealthy() -> N
 def test_random_motion_along_right_ascension_in_all_frames_is_guiding_noise() -> None:
     made = MovingNight(jitter_arcsec=(1.3, 0.4), guided=True, fwhm_px=seeing)
     assert set(claims(made)) == {"guiding-noise"}
+
+
+def test_stars_drawn_out_alike_in_all_frames_are_the_optics_sooner_than_the_mount_s_and_never_surely() -> None:
+    # (a² - b²) / 2 of 1.2 px² in every frame while the air changes, and no drift: astigmatism, or motion that repeats
+    night = night_of(MovingNight(guided=True, fwhm_px=seeing, stretch_px2=lambda i: 1.2 * np.exp(0.9j)))
+    findings, _ = weigh(night, night.rig)
+    (found,) = [one for one in findings if one.confidence >= 0.5]
+    assert found.cause == "astigmatism"
+    assert found.confidence < 0.8
+    assert judge(night).mount_decision.answer == "not needed"
 
 
 def test_smear_along_declination_in_a_part_of_the_night_is_backlash() -> None:

@@ -25,11 +25,11 @@ def explained(made: MovingNight) -> Explained:
     return optics.explained
 
 
-def parts(made: MovingNight, random: float = 0.0, guided_to_px2: float | None = None) -> Parts:
+def parts(made: MovingNight, random: float = 0.0, guided_to_px2: float | None = None, by_optics: float = 0.0) -> Parts:
     session = explained(made)
     n = len(session.frames)
     recorded = None if guided_to_px2 is None else np.full(n, guided_to_px2)
-    return parts_of(session, np.arange(n), np.full(n, EXPOSURE_S), random, recorded)
+    return parts_of(session, np.arange(n), np.full(n, EXPOSURE_S), random, by_optics, recorded)
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +74,16 @@ def test_restless_smears_tell_of_a_round_motion_to_a_factor(shaken: MovingNight)
     assert low < (1.2 / SCALE) ** 2 * 1.5  # its memory is at the long end of what guided mounts have
     assert high > (1.2 / SCALE) ** 2 * 0.7
     assert np.median(parts(shaken, random=0.0).round_px2) < 0.1
+
+
+def test_what_the_optics_draw_alike_in_all_frames_stays_at_rest_and_is_no_motion() -> None:
+    # 1.2 px of FWHM along one axis in each frame: (a² - b²) / 2 of 0.72 px² whoever draws it
+    alike = MovingNight(n=14, guided=True, stretch_px2=lambda i: 0.72 + 0j)
+    by_mount, by_optics = parts(alike), parts(alike, by_optics=1.0)
+    assert np.median(by_mount.along_px2) * FWHM2 / 2 == pytest.approx(0.72, rel=0.15)
+    assert np.median(by_optics.along_px2) < 0.15 * np.median(by_mount.along_px2)
+    assert np.abs(by_optics.still_shape_px2) == pytest.approx(np.abs(by_mount.shape_px2), rel=0.1)
+    assert np.median(by_optics.still_px2 / by_optics.total_px2) > 0.98
 
 
 def test_a_guiding_record_settles_it(shaken: MovingNight) -> None:

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from framecheck.motion.drift import drift_on_sky, motion_between
+from framecheck.motion.guided import wander_px
 from framecheck.motion.records import Motion
 from framecheck.night.records import Registration
 from framecheck.read.exposure import Orientation
@@ -58,6 +59,27 @@ def test_dithers_are_told_from_drift(every: int) -> None:
     assert found.dithered
     assert len(found.jumps) == 60 // every - 1
     assert found.jumps[0] == every
+
+
+@pytest.mark.parametrize("every", [2, 3])
+def test_dithers_are_told_from_a_drift_that_bends(every: int) -> None:
+    # a tube that bends: 1.5 px a minute whose direction turns by 30 degrees an hour, so that no step rests
+    rng = np.random.default_rng(4)
+    n, minutes = 18, np.arange(18) * 5.1
+    path = np.exp(1j * np.radians(30 / 60) * minutes) * 1.5 / (1j * np.radians(30 / 60))
+    step = rng.uniform(-12, 12, (n, 2))[np.arange(n) // every]
+    place = np.column_stack([path.real, path.imag]) + step + rng.normal(0, 0.03, (n, 2))
+    found = motion(place, minutes=minutes)
+    assert found.dithered
+    assert set(found.jumps) >= set(range(every, n, every))
+    assert wander_px(found) < 0.5
+    middle = 1.5 * np.exp(1j * np.radians(30 / 60) * minutes.mean())
+    assert abs(found.drift_px_per_min - middle) < 0.1
+
+
+def test_a_swing_of_two_frames_is_no_dither() -> None:
+    place = np.column_stack([6.0 * np.cos(np.pi * np.arange(24) * 0.97), np.zeros(24)])
+    assert not motion(place, minutes=np.arange(24) * 4.0).dithered
 
 
 def test_a_dither_before_every_frame_leaves_an_honest_error() -> None:
