@@ -9,6 +9,7 @@ from framecheck import shear
 from framecheck.causes.kinds import WORST_SCATTER, Beforehand, Kinds, beside_drift
 from framecheck.causes.moved import SEEN, SURE_SIGMA, Moved, all_moved
 from framecheck.causes.result import (
+    CLAIMED,
     Answer,
     CannotTell,
     Evidence,
@@ -39,19 +40,22 @@ def _by_optics(moved: Moved, kinds: Kinds) -> float:
     return BY_OPTICS[0 if tells else 1] * kinds.steady
 
 
-def astigmatism(by_model: Answer, night: Night, beforehand: Beforehand) -> Answer:
+def astigmatism(by_model: Answer, comet: Answer, night: Night, beforehand: Beforehand) -> Answer:
     """Astigmatism: by the model, which asks for a focus that moves, or by stars that are drawn out alike in all frames.
 
     Parameters
     ----------
     by_model : Finding, Healthy or CannotTell
         What the model says.
+    comet : Finding, Healthy or CannotTell
+        What it says of miscollimation, whose tails draw all stars out alike too.
     night : Night
         A session.
     beforehand : Beforehand
     """
     groups = [(moved, kinds) for moved in all_moved(night) if (kinds := beforehand.kinds_of(moved)) is not None]
-    if isinstance(by_model, CannotTell) or not groups:
+    has_tails = isinstance(comet, Finding) and comet.confidence >= CLAIMED
+    if isinstance(by_model, CannotTell) or has_tails or not groups:
         return by_model
     moved, kinds = max(groups, key=lambda one: _log_odds(*one))
     alike, changes = _log_odds(moved, kinds), by_model.log_odds

@@ -57,6 +57,10 @@ BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
 KNOCKS_BELIEVED: Final = 0.12
 """Chance of knocks beside any of them. Chosen."""
 
+OPTICS_MISS: Final = 0.15
+"""Share of what the optics draw differently in a frame that their laws may miss; all of it in frames before or after
+those that the model was solved for. [dimensionless] Chosen: long stars out of focus lie at the edge of the laws."""
+
 MOST_OF_DRIFT: Final = 1.3
 """Smear along the drift, over the one that it lets expect, that may be its own. [dimensionless] Chosen."""
 
@@ -178,10 +182,13 @@ def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
         return None
     axes = moved.tracking.axes
     turn = 1.0 if axes is None else shear.turning(-axes.ra_angle_deg)
-    smear = moved.smear if explained is None else moved.smear - _changing_optics(moved, explained)
+    optics, missed = np.zeros_like(moved.smear), np.zeros(len(moved.smear))
+    if explained is not None:
+        optics, missed = _changing_optics(moved, explained)
+    smear = moved.smear - optics
     known = bool(np.isfinite(moved.from_speed).all())
     seen = Seen(
-        smear=smear * turn, error=moved.error, minutes=np.nan_to_num(moved.tracking.smears.minutes),
+        smear=smear * turn, error=np.hypot(moved.error, missed), minutes=np.nan_to_num(moved.tracking.smears.minutes),
         after_move=after_moves(moved), from_drift=(moved.smear - beside_drift(moved)) * turn,
         from_speed=_as_seen(smear, moved.from_speed) * turn if known else None, ra_known=axes is not None,
         width=moved.tracking.smears.fwhm_px,
@@ -237,21 +244,23 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     )
 
 
-def _changing_optics(moved: Moved, explained: Explained) -> Complexes:
-    """How the shape that the optics draw differs from the usual one, over the squared FWHM, in each frame.
+def _changing_optics(moved: Moved, explained: Explained) -> tuple[Complexes, Floats]:
+    """How the shape that the optics draw differs from the usual one, over the squared FWHM, in each frame; its error.
 
     A smear has their usual shape taken off already. Frames that the model was not solved for lie between those it was.
     """
     members = np.array(moved.tracking.smears.frames)
     rows = np.flatnonzero(np.isin(explained.frames, members))
     if len(rows) < FEWEST_FRAMES:
-        return np.zeros(len(members), complex)
+        return np.zeros(len(members), complex), np.zeros(len(members))
     at = np.array(explained.frames)[rows]
     turned = np.array([moved.frames[int(np.searchsorted(members, i))].turned_deg for i in at])
     shape = still_shapes_px2(explained)[rows] * shear.turning(-turned)
     off = shape - shear.middle(shape)
     square = moved.tracking.smears.fwhm_px**2
-    return np.asarray((np.interp(members, at, off.real) + 1j * np.interp(members, at, off.imag)) / square)
+    differs = (np.interp(members, at, off.real) + 1j * np.interp(members, at, off.imag)) / square
+    missed = np.where((members < at[0]) | (members > at[-1]), 1.0, OPTICS_MISS)
+    return differs, missed * np.abs(differs)
 
 
 def after_moves(moved: Moved) -> Bools:

@@ -80,6 +80,8 @@ SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
 SHOCK_SCATTER: Final = 0.3
 """Of its logarithm. Chosen."""
+PLAINLY: Final = 1.4
+"""How far beyond `SHOCK_SIGMA` such a smear lies where nothing else speaks for a knock. [dimensionless] Chosen."""
 NOTHING: Final = 6.0
 """Log-odds against what cannot be seen. Chosen."""
 WIDER: Final = 0.08
@@ -240,6 +242,7 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     aside = float(np.max(np.where(drawn, off, 0.0))) if still else 0.0
+    plainly = float(np.max(off / scale)) / SHOCK_SIGMA
     odds = (
         3.0
         if doubled.any()
@@ -247,7 +250,9 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
             LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
             _drawn_by_knocks(kinds),
-            log_odds_of_ratio(aside, SHOCK_SEEN, SHOCK_SCATTER),
+            all_of(
+                log_odds_of_ratio(aside, SHOCK_SEEN, SHOCK_SCATTER), log_odds_of_ratio(plainly, PLAINLY, SHOCK_SCATTER)
+            ),
             log_odds_above(widest, 1.6, 0.4),
         )
     )

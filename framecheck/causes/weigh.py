@@ -159,7 +159,7 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
     last = (ask(night, rig, beforehand) for ask in ASKED_LAST)
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model, *last)}
-    answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], night, beforehand)
+    answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], answers["miscollimation"], night, beforehand)
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
         settled |= claimed_together([settled[cause] for cause in causes], tells)
