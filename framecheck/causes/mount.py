@@ -55,6 +55,8 @@ TRAILING: Final = 0.2
 """|spin2| over the squared FWHM of a frame that trails: an elongation of 1.22. [dimensionless] Chosen: seen by eye."""
 AS_THE_SKY: Final = 0.2
 """|ln(rate / the sky's)| up to which stars move as it does. [dimensionless] Chosen: trails are known to a tenth."""
+MOVES: Final = 0.5
+"""Rate of the stars over the sky's own below which a drive is at work. [dimensionless] Chosen: no rate is so wrong."""
 FEWEST_STEPS: Final = 2
 """From frame to frame, while the mount stands for a part of the night. Chosen: three frames in a row."""
 
@@ -79,7 +81,8 @@ ONE_WAY: Final = 0.5
 def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """All frames show lines along one direction whose length is the sky's own motion, or much of it."""
     groups = list(all_moved(night))
-    known = [one for moved in groups for one in (_sky_motion(moved, rig), stands_for_a_while(moved)) if one]
+    whole, parts = [_sky_motion(one, rig) for one in groups], [stands_for_a_while(one, rig) for one in groups]
+    known = [one for one in (*whole, *parts) if one is not None]
     if not known and rig.mount_type == "fixed" and groups:
         return _on_tripod(groups)
     if not known:
@@ -179,20 +182,21 @@ def _sky_motion(moved: Moved, rig: Rig) -> SkyMotion | None:
     return SkyMotion(moved, all_of(*odds), rate, full)
 
 
-def stands_for_a_while(moved: Moved) -> SkyMotion | None:
+def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     """The longest run of frames whose stars move as the sky does, inside exposures and from one to the next.
 
     Parameters
     ----------
     moved : Moved
+    rig : Rig
 
     Returns
     -------
     SkyMotion or None
-        None without such a run, and where all frames do so.
+        None without such a run, where all frames do so, and on a fixed mount.
     """
     scale, exposure, smears = moved.scale_arcsec, moved.tracking.smears.exposure_s, moved.tracking.smears
-    if scale is None:
+    if scale is None or rig.mount_type == "fixed":
         return None
     full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
     line = math.sqrt(12) * smears.rms_px
@@ -206,6 +210,8 @@ def stands_for_a_while(moved: Moved) -> SkyMotion | None:
         return None
     run = np.zeros(len(line), bool)
     run[begin : end + 1] = True
+    if not np.median((line * scale / exposure)[~run]) < MOVES * full:  # it stands all the while
+        return None
     alike = shear.coherence(moved.smear[begin + 1 : end + 1], step[begin:end] ** 2)
     log_odds = all_of(
         log_odds_above(float(np.median(line[run]) / moved.fwhm_px), PLAIN_LINE, LINE_SCATTER),

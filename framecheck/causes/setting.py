@@ -70,11 +70,12 @@ class Equipment:
 def setting_of(night: Night, rig: Rig) -> Equipment:
     """Mount and camera of a session, by its rig file, its headers, and the motion of its largest group."""
     largest = max(all_moved(night), key=lambda moved: len(moved.frames), default=None)
+    standing = with_tripod(night, rig)
     return Equipment(
         guided=rig.guided if largest is None else largest.tracking.guided,
-        mount_type=with_tripod(night, rig).mount_type,
+        mount_type=standing.mount_type,
         stands=None if largest is None else _stands(largest),
-        stopped=any(stands_for_a_while(moved) is not None for moved in all_moved(night)),
+        stopped=any(stands_for_a_while(moved, standing) is not None for moved in all_moved(night)),
         binning=rig.binning,
     )
 
