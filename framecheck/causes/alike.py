@@ -36,6 +36,8 @@ def drawn_by_optics(night: Night, beforehand: Beforehand) -> dict[str, float]:
 
 
 def _by_optics(moved: Moved, kinds: Kinds) -> float:
+    if moved.drift_seen > SURE_SIGMA and float(np.median(np.abs(moved.from_drift))) > SEEN:
+        return 0.0  # the drift draws them out, all alike
     tells = moved.motion.drift_px_per_min is not None and not never_rests(moved.motion)
     return BY_OPTICS[0 if tells else 1] * kinds.steady
 
@@ -77,11 +79,8 @@ def astigmatism(by_model: Answer, comet: Answer, night: Night, beforehand: Befor
 
 
 def _size(moved: Moved, kinds: Kinds) -> float:
-    """Of the smear that stays, beside what the drift makes of it: all that lies along one that draws stars out."""
-    left = beside_drift(moved)
-    if moved.drift_seen > SURE_SIGMA and float(np.median(np.abs(moved.from_drift))) > SEEN:
-        left = moved.smear - shear.seen_of(moved.smear, moved.from_drift) * moved.from_drift
-    return min(kinds.steady_smear, abs(shear.middle(left)))
+    """Of the smear that stays, beside what the drift makes of it."""
+    return min(kinds.steady_smear, abs(shear.middle(beside_drift(moved))))
 
 
 def _log_odds(moved: Moved, kinds: Kinds) -> float:

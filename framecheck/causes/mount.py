@@ -201,7 +201,8 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
     line = math.sqrt(12) * smears.rms_px
     with np.errstate(divide="ignore", invalid="ignore"):
-        off = np.abs(np.log(line * scale / exposure / full))
+        trailed = line * scale / exposure
+        off = np.abs(np.log(trailed / full))
         step = np.diff(_places(moved)) / (60 * np.diff(smears.minutes))
         step_off = np.abs(np.log(np.abs(step) * scale / full))
     goes_on = (off[1:] < AS_THE_SKY) & (off[:-1] < AS_THE_SKY) & (step_off < AS_THE_SKY)
@@ -210,7 +211,7 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
         return None
     run = np.zeros(len(line), bool)
     run[begin : end + 1] = True
-    if not np.median((line * scale / exposure)[~run]) < MOVES * full:  # it stands all the while
+    if not np.median(trailed[~run]) < MOVES * full:  # it stands all the while
         return None
     alike = shear.coherence(moved.smear[begin + 1 : end + 1], step[begin:end] ** 2)
     log_odds = all_of(

@@ -52,6 +52,10 @@ SMOOTH_SCATTER: Final = 0.1
 """[dimensionless] Correlation of the smear, its mean taken off, with that of the next frame, from which it is no noise:
 something turns or drifts. Chosen: a guider forgets within seconds, and frames follow in minutes."""
 
+ALONG_ONE_LOG_ODDS: Final = 1.5
+"""Log-odds of corrections that hunt along one direction, and do not change the smear at random. Chosen: optics draw
+stars out along one as well."""
+
 LEFT_BY_DRIFT: Final = 0.45
 """Part of the smear that a drift must leave for something faster to be at work. [dimensionless] Chosen."""
 
@@ -80,8 +84,6 @@ SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
 SHOCK_SCATTER: Final = 0.3
 """Of its logarithm. Chosen."""
-PLAINLY: Final = 1.4
-"""How far beyond `SHOCK_SIGMA` such a smear lies where nothing else speaks for a knock. [dimensionless] Chosen."""
 NOTHING: Final = 6.0
 """Log-odds against what cannot be seen. Chosen."""
 WIDER: Final = 0.08
@@ -168,8 +170,8 @@ def _restless(moved: Moved, beforehand: Beforehand) -> float:
     ]
     recorded, kinds = _on_record(moved), beforehand.kinds_of(moved)
     if kinds is not None:
-        hunts = all_of(kinds.hunting_log_odds, log_odds_of_ratio(of_worst(kinds.hunted), SEEN, WORST_SCATTER))
-        odds = [any_of(all_of(*odds), hunts)]
+        size = log_odds_of_ratio(of_worst(kinds.hunted), SEEN, WORST_SCATTER)
+        odds = [any_of(all_of(*odds), all_of(kinds.hunting_log_odds, size, ALONG_ONE_LOG_ODDS))]
     if recorded is not None:
         odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]
     if moved.drift_seen > SURE_SIGMA:
@@ -242,7 +244,6 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     widest = float(np.max(np.minimum(wider / WIDER, wider / spread / SHOCK_SIGMA)))
     most = float(np.max(np.where(ragged, fallen, 0.0))) / THROWN
     aside = float(np.max(np.where(drawn, off, 0.0))) if still else 0.0
-    plainly = float(np.max(off / scale)) / SHOCK_SIGMA
     odds = (
         3.0
         if doubled.any()
@@ -250,9 +251,7 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
             LOST_LOG_ODDS if lost else -NOTHING,
             log_odds_above(most, 1.2, 0.2),
             _drawn_by_knocks(kinds),
-            all_of(
-                log_odds_of_ratio(aside, SHOCK_SEEN, SHOCK_SCATTER), log_odds_of_ratio(plainly, PLAINLY, SHOCK_SCATTER)
-            ),
+            log_odds_of_ratio(aside, SHOCK_SEEN, SHOCK_SCATTER),
             log_odds_above(widest, 1.6, 0.4),
         )
     )
