@@ -52,7 +52,7 @@ SMOOTH_SCATTER: Final = 0.1
 """[dimensionless] Correlation of the smear, its mean taken off, with that of the next frame, from which it is no noise:
 something turns or drifts. Chosen: a guider forgets within seconds, and frames follow in minutes."""
 
-ALONG_ONE_LOG_ODDS: Final = 1.5
+ALONG_ONE_LOG_ODDS: Final = 2.0
 """Log-odds of corrections that hunt along one direction, and do not change the smear at random. Chosen: optics draw
 stars out along one as well."""
 
