@@ -123,7 +123,6 @@ MOUNT: Final = (
         ),
         yields_to=(
             ("periodic-error", "the motion has a period, or lasts from frame to frame"),
-            ("astigmatism", "the smear turns by 90 degrees through focus, as no motion does"),
             ("untracked", "the sky's own motion explains the trails"),
             ("polar-misalignment", "the drift of a wrong axis explains the smear"),
             ("differential-flexure", "a steady drift explains the smear"),
