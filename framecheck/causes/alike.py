@@ -1,6 +1,7 @@
 """Stars that are drawn out alike in all frames, and that no drift explains: by the optics rather than by motion."""
 
 import math
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -42,22 +43,23 @@ def _by_optics(moved: Moved, kinds: Kinds) -> float:
     return BY_OPTICS[0 if tells else 1] * kinds.steady
 
 
-def astigmatism(by_model: Answer, comet: Answer, night: Night, beforehand: Beforehand) -> Answer:
+def astigmatism(by_model: Answer, others: Sequence[Answer], night: Night, beforehand: Beforehand) -> Answer:
     """Astigmatism: by the model, which asks for a focus that moves, or by stars that are drawn out alike in all frames.
 
     Parameters
     ----------
     by_model : Finding, Healthy or CannotTell
         What the model says.
-    comet : Finding, Healthy or CannotTell
-        What it says of miscollimation, whose tails draw all stars out alike too.
+    others : sequence of Finding, Healthy or CannotTell
+        What else draws all stars out alike: the tails of comets, and low in the sky the air's dispersion. Where one of
+        them is claimed, astigmatism is asked of the model alone.
     night : Night
         A session.
     beforehand : Beforehand
     """
     groups = [(moved, kinds) for moved in all_moved(night) if (kinds := beforehand.kinds_of(moved)) is not None]
-    has_tails = isinstance(comet, Finding) and comet.confidence >= CLAIMED
-    if isinstance(by_model, CannotTell) or has_tails or not groups:
+    claimed = any(isinstance(one, Finding) and one.confidence >= CLAIMED for one in others)
+    if isinstance(by_model, CannotTell) or claimed or not groups:
         return by_model
     moved, kinds = max(groups, key=lambda one: _log_odds(*one))
     alike, changes = _log_odds(moved, kinds), by_model.log_odds
@@ -96,8 +98,8 @@ def _evidence(moved: Moved, kinds: Kinds) -> tuple[Evidence, ...]:
             unit="long over short axis", expected_if_healthy=f"below {shear.ratio_of(SEEN):.2f}",
         ),
         Evidence(
-            statement="from frame to frame that changes by", value=100 * changes / max(kinds.steady_smear, 1e-6),
-            unit="percent", expected_if_healthy="a fifth and more, of motion",
+            statement="motion would change that by a fifth and more from frame to frame; it changes by",
+            value=100 * changes / max(kinds.steady_smear, 1e-6), unit="percent",
         ),
         Evidence(
             statement="the drift between frames draws a star out in one exposure by",

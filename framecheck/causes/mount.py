@@ -39,6 +39,7 @@ from framecheck.causes.series import Bools
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.night import Night
 from framecheck.motion.smears import lines_px
+from framecheck.motion.tracking import declination_deg
 from framecheck.read.rig import Rig
 
 UNTRACKED_ARCSEC_PER_S: Final = 0.35
@@ -90,6 +91,7 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     best = max(known, key=lambda one: one.log_odds)
     moved, rate, share = best.moved, best.rate, best.rate / best.full
     trailing = np.abs(moved.smear) > TRAILING if best.run is None else best.run
+    where = "at the equator" if declination_deg(moved.frames, moved.tracking.axes) is None else "at this declination"
     return answer(
         "untracked",
         best.log_odds,
@@ -99,7 +101,7 @@ def untracked(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
             *_from_here_to_there(best),
             Evidence(statement="stars move over the sensor at", value=rate, unit="arcsec/s", expected_if_healthy=0.0),
             Evidence(
-                statement="of the sky's own motion at this declination", value=100 * share, unit="percent",
+                statement=f"of the sky's own motion {where}", value=100 * share, unit="percent",
                 expected_if_healthy=0.0,
             ),
         ),

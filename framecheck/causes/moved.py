@@ -15,7 +15,7 @@ from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.motion.night import Night
 from framecheck.motion.records import Motion
 from framecheck.motion.smears import lines_px
-from framecheck.motion.tracking import Tracking
+from framecheck.motion.tracking import Tracking, declination_deg
 from framecheck.night.records import NightFrame
 
 Complexes = NDArray[np.complex128]
@@ -171,12 +171,8 @@ def _scale(night: Night, tracking: Tracking) -> float | None:
 
 def cos_dec(moved: Moved) -> float:
     """Cosine of the declination; 1 where it is unknown."""
-    axes = moved.tracking.axes
-    dec = axes.orientation.dec_deg if axes is not None and axes.orientation is not None else math.nan
-    if not math.isfinite(dec):
-        known = [f.result.exposure.dec_deg for f in moved.frames if f.result.exposure.dec_deg is not None]
-        dec = known[0] if known else math.nan
-    return max(math.cos(math.radians(dec)), 0.05) if math.isfinite(dec) else 1.0
+    dec = declination_deg(moved.frames, moved.tracking.axes)
+    return 1.0 if dec is None else max(math.cos(math.radians(dec)), 0.05)
 
 
 def smear_cost(moved: Moved) -> float:

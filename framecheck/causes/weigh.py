@@ -74,6 +74,9 @@ ASKED_LAST: Final[tuple[Callable[[Night, Rig, Beforehand], Answer], ...]] = (
 """Causes that look at what the optics leave, and at the kinds of motion."""
 
 
+DRAW_ALIKE: Final = ("miscollimation", "low-altitude")
+"""Causes beside astigmatism that draw all stars of a field out alike, night through."""
+
 ALIKE: Final[tuple[tuple[tuple[str, ...], str], ...]] = (
     (
         ("polar-misalignment", "differential-flexure", "untracked"),
@@ -159,7 +162,8 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     by_model = (*optics_answers(optics), poor_seeing(night, rig, optics))
     last = (ask(night, rig, beforehand) for ask in ASKED_LAST)
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model, *last)}
-    answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], answers["miscollimation"], night, beforehand)
+    others = [answers[cause] for cause in DRAW_ALIKE]
+    answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], others, night, beforehand)
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
         settled |= claimed_together([settled[cause] for cause in causes], tells)

@@ -212,7 +212,7 @@ def _area(stars: Predicted) -> Floats:
     return np.asarray(np.sqrt(round2).mean(axis=-1))
 
 
-def _without_motion(numbers: Numbers, setting: Setting, alike: Complexes | complex = 0j) -> tuple[Numbers, Setting]:
+def _without_motion(numbers: Numbers, setting: Setting, alike: Complexes | None = None) -> tuple[Numbers, Setting]:
     """The same stars at rest, but for what draws those of all frames alike and is none of the mount's."""
     shared, frame = numbers.shared.copy(), numbers.frame.copy()
     shared[..., AT["motion"]] = 0

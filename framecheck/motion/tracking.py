@@ -107,7 +107,7 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     if wander is None:
         wander = wander_inside_px(smears, response)
     wander_arcsec = None if wander is None or scale is None else wander * scale
-    seen = drift_seen(motion, drift, scale, _declination(members, axes))
+    seen = drift_seen(motion, drift, scale, declination_deg(members, axes))
     span_min = motion.minutes[-1] if len(motion.minutes) else 0.0
     still = guided_log_odds(rig, wander_arcsec, group.exposure_s, scale, span_min)
     stated = rig.guided is not None or rig.mount_type == "fixed"
@@ -133,12 +133,21 @@ def track_group(group: Group, members: Sequence[NightFrame], motion: Motion, rig
     )
 
 
-def _declination(members: Sequence[NightFrame], axes: Axes | None) -> float | None:
-    """As the image's place on the sky has it, or the headers; None where neither does. [deg]"""
+def declination_deg(members: Sequence[NightFrame], axes: Axes | None) -> float | None:
+    """As the image's place on the sky has it, or the headers; None where neither does.
+
+    Parameters
+    ----------
+    members : sequence of NightFrame
+        Of one group.
+    axes : Axes or None
+        Theirs.
+    """
     lies = None if axes is None else axes.orientation
     if lies is not None and np.isfinite(lies.dec_deg):
         return lies.dec_deg
-    return next((one.result.exposure.dec_deg for one in members if one.result.exposure.dec_deg is not None), None)
+    told = (one.result.exposure.dec_deg for one in members)
+    return next((one for one in told if one is not None and np.isfinite(one)), None)
 
 
 def _along_ra(axes: Axes | None) -> Any:

@@ -10,7 +10,7 @@ from framecheck.report.history_picture import history_picture
 from framecheck.report.html import nights_page
 from framecheck.words import SHORT_UNITS, duration, fixed
 
-_HEAD: Final = ("Target", "Kept", "Shot", "Worth", "FWHM", "At zenith", "Motion, rms", "Causes")
+_HEAD: Final = ("Target", "Kept", "Shot", "Worth", "FWHM", "At zenith", "Motion inside", "Causes")
 
 
 def history_page(histories: Sequence[RigHistory]) -> str:
