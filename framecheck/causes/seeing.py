@@ -1,6 +1,7 @@
 """Poor seeing: what the air alone makes of the stars, as the model of the night has it."""
 
 import math
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
@@ -46,50 +47,15 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
         The session as the model explains it.
     """
     scale = rig.pixel_scale_arcsec
-    if optics is None:
-        return CannotTell(
-            cause="poor-seeing",
-            because="too few frames have enough stars to show what widens them",
-            what_would_settle_it="frames of a field richer in stars, without trails",
-        )
-    if scale is None:
-        return CannotTell(
-            cause="poor-seeing",
-            because="the size of the stars on the sky is unknown",
-            what_would_settle_it="focal_length_mm and pixel_um in the rig file",
-        )
-    if scale > COARSEST_SCALE_ARCSEC:
-        return CannotTell(
-            cause="poor-seeing",
-            because=f"pixels of {scale:.1f} arcsec are too coarse to show the air",
-            what_would_settle_it="a few frames at a longer focal length",
-        )
+    if optics is None or scale is None or scale > COARSEST_SCALE_ARCSEC:
+        return _unseen(optics, scale)
     air = air_alone(optics.explained, scale)
     judged = [series for series in all_series(night) if np.isfinite(series.fwhm_px).any()]
     longest = max((typical(series.elongation) for series in judged), default=math.nan)
+    changes = max((one for one in (_restlessness(series) for series in judged) if one is not None), default=None)
     signs = [_above(air.fwhm_arcsec), log_odds_above(ROUND, longest, ROUND_SCATTER)]
-    evidence = [
-        Evidence(
-            statement="at the zenith the air alone would make stars of a FWHM of",
-            value=float(np.median(air.fwhm_arcsec)),
-            unit="arcsec",
-            expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}",
-        ),
-        Evidence(
-            statement="they are round: long over short axis", value=longest, expected_if_healthy=f"below {ROUND:g}"
-        ),
-    ]
-    restless = [one for one in (_restlessness(series) for series in judged) if one is not None]
-    if restless:
-        signs.append(max(log_odds_above(max(restless), RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
-        evidence.append(
-            Evidence(
-                statement="their size changes from frame to frame by",
-                value=100 * max(restless),
-                unit="percent",
-                expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur",
-            )
-        )
+    if changes is not None:
+        signs.append(max(log_odds_above(changes, RESTLESS, RESTLESS_SCATTER), CALM_LOG_ODDS))
     if signs[0] < 0 < min(_above(air.with_own_arcsec), *signs[1:]):
         return CannotTell(
             cause="poor-seeing",
@@ -102,8 +68,40 @@ def poor_seeing(night: Night, rig: Rig, optics: Optics | None) -> Finding | Heal
         all_of(*signs),
         affected=frozenset().union(*(series.where(_poor(series, air, scale)) for series in judged)),
         cost=float(np.median(_cost(air))),
-        evidence=tuple(evidence),
+        evidence=tuple(_evidence(air, longest, changes)),
     )
+
+
+def _unseen(optics: Optics | None, scale_arcsec: float | None) -> CannotTell:
+    """Why the air can't be seen in these frames."""
+    if optics is None:
+        because = "too few frames have enough stars to show what widens them"
+        settles = "frames of a field richer in stars, without trails"
+    elif scale_arcsec is None:
+        because, settles = "the size of the stars on the sky is unknown", "focal_length_mm and pixel_um in the rig file"
+    else:
+        because = f"pixels of {scale_arcsec:.1f} arcsec are too coarse to show the air"
+        settles = "a few frames at a longer focal length"
+    return CannotTell(cause="poor-seeing", because=because, what_would_settle_it=settles)
+
+
+def _evidence(air: AirAlone, longest: float, changes: float | None) -> Iterator[Evidence]:
+    yield Evidence(
+        statement="at the zenith the air alone would make stars of a FWHM of",
+        value=float(np.median(air.fwhm_arcsec)),
+        unit="arcsec",
+        expected_if_healthy=f"below {POOR_SEEING_ARCSEC:g}",
+    )
+    yield Evidence(
+        statement="they are round: long over short axis", value=longest, expected_if_healthy=f"below {ROUND:g}"
+    )
+    if changes is not None:
+        yield Evidence(
+            statement="their size changes from frame to frame by",
+            value=100 * changes,
+            unit="percent",
+            expected_if_healthy=f"above {100 * RESTLESS:.0f} % under air, below under constant blur",
+        )
 
 
 def _above(fwhm_arcsec: Floats) -> float:

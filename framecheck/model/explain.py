@@ -8,20 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SURE_SIGMA
-from framecheck.model.solve import (
-    FLOORS,
-    MISSED,
-    Mode,
-    Spread,
-    data_of,
-    first_frames,
-    growth_as_focus,
-    solve,
-    stacked,
-    start,
-    turning_as_astigmatism,
-    usual_spread,
-)
+from framecheck.model.begin import first_frames, growth_as_focus, start, turning_as_astigmatism
+from framecheck.model.likelihood import FLOORS, MISSED, Spread, data_of, stacked, usual_spread
+from framecheck.model.solve import Mode, solve
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
 from framecheck.model.zones import zones_of
 from framecheck.night.records import NightFrame

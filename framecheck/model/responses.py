@@ -114,14 +114,9 @@ def respond(
     base_px2, diffraction_px2, focus_px, astigmatism_px, coma_px, pinch_px, air_share = map(np.ravel, places)
     hole = min(obstruction / DRAWN_OBSTRUCTION, 1.0) ** 2
     table = _tables()
-    part = diffraction_px2 / base_px2
-    gaussian = np.clip(1 - air_share - part, 0, MOST_GAUSSIAN)
-    part = np.minimum(part, MOST_DIFFRACTION)
-    grown, wing = table["round"] @ round_functions(part, gaussian, hole)
-    round_px2 = base_px2 * grown
+    round_px2, wing, gaussian, sharpness = _undistorted(base_px2, diffraction_px2, air_share, hole)
     width = np.sqrt(round_px2)
     star = Distorted.of(focus_px / width, astigmatism_px / width, coma_px / width, pinch_px / width)
-    sharpness = np.sqrt(part / grown)
     growth, narrowing = disc_laws(
         table["disc"] @ disc_functions(sharpness, gaussian, hole), np.minimum(star.squares[0], MOST_DISTORTED)
     )
@@ -140,6 +135,15 @@ def respond(
         lobes=lobes.reshape(shape),
         inverse_beta=np.clip(wing, LEAST_WING, MOST_WING).reshape(shape),
     )
+
+
+def _undistorted(base_px2: Floats, diffraction_px2: Floats, air_share: Floats, hole: float) -> tuple[Floats, ...]:
+    """Squared width and 1 / beta of stars that air and aperture make, their Gaussian share, and how sharp they are."""
+    part = diffraction_px2 / base_px2
+    gaussian = np.clip(1 - air_share - part, 0, MOST_GAUSSIAN)
+    part = np.minimum(part, MOST_DIFFRACTION)
+    grown, wing = _tables()["round"] @ round_functions(part, gaussian, hole)
+    return base_px2 * grown, wing, gaussian, np.sqrt(part / grown)
 
 
 @dataclass(frozen=True, slots=True)

@@ -152,3 +152,15 @@ def _robust_means(
     chi2 = np.bincount(zone, held * away / precise, n)
     excess = (chi2 + DOUBTED) / (np.maximum(count - 1, 0) + DOUBTED)
     return mean, total / np.maximum(excess, 1.0)
+
+
+def mean_over_field(zones: Zones, quantity: int) -> Complexes:
+    """Mean over the zones of each frame: of size, shape, comet or lobes, by number; shape (N,)."""
+    seen = zones.weight[0] > 0
+    return np.asarray((zones.value[quantity] * seen).sum(axis=1) / np.maximum(seen.sum(axis=1), 1))
+
+
+def drawn_out(zones: Zones) -> Floats:
+    """Mean shape over mean size of each frame: 0 of round stars, 1 of endless lines; shape (N,)."""
+    shape, size = (np.abs(mean_over_field(zones, k)) for k in (1, 0))
+    return np.asarray(shape / np.maximum(size, 1e-9))

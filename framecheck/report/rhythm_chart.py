@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.decision.course import Wave
-from framecheck.motion.rhythm import FALSE_ALARM, Spectrum
+from framecheck.motion.periodogram import FALSE_ALARM, Spectrum
 from framecheck.report.chart import Chart, plotted
 from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, TEXT_PX
 from framecheck.words import counted, number, rare, short_unit

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from drawn_tables import frame_of_stars
 
+from framecheck.model.begin import start
 from framecheck.model.responses import LINE
-from framecheck.model.solve import start
 from framecheck.model.terms import AT, AT_FRAME, N_AIR, Numbers, Predicted, Setting, predict
 from framecheck.model.zones import zones_of
 

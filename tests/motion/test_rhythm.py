@@ -7,9 +7,9 @@ import pytest
 from astropy.timeseries import LombScargle
 from reference import reference
 
+from framecheck.motion.periodogram import FALSE_ALARM
 from framecheck.motion.records import Motion
 from framecheck.motion.rhythm import (
-    FALSE_ALARM,
     Rhythm,
     aliases,
     compare_with_worm,

@@ -14,8 +14,9 @@ from framecheck.field.records import NoFieldModel
 from framecheck.field.result import StackedStar
 from framecheck.motion.axes import Axes
 from framecheck.motion.drifting import Drifting
+from framecheck.motion.periodogram import Spectrum
 from framecheck.motion.records import Motion
-from framecheck.motion.rhythm import Rhythm, Spectrum
+from framecheck.motion.rhythm import Rhythm
 from framecheck.motion.smears import Smears
 from framecheck.motion.tracking import Tracking
 from framecheck.night.records import NightFrame
