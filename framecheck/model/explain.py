@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framecheck.constants import SURE_SIGMA
-from framecheck.model.begin import first_frames, growth_as_focus, start, turning_as_astigmatism
+from framecheck.model.begin import first_frames, growth_as_focus, motion_as_drift, start, turning_as_astigmatism
 from framecheck.model.likelihood import FLOORS, MISSED, Spread, data_of, stacked, usual_spread
 from framecheck.model.solve import Mode, solve
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
@@ -101,6 +101,8 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     begun = [_begun(one, setting) for one in _likely(_distinct(found))[:KEPT]]
     if (away := growth_as_focus(setting)) is not None:
         begun.append(away)
+    if (drifts := motion_as_drift(begun[0], setting)) is not None:
+        begun.append(drifts)
     modes = [solve(setting, one, spread, rounds=8) for one in begun]
     if (turning := turning_as_astigmatism(setting)) is not None:
         modes.append(_wandering(setting, turning))

@@ -15,10 +15,10 @@ from framecheck.model.zones import drawn_out
 Floats = NDArray[np.float64]
 
 CAUCHY: Final = 1.0
+"""Degrees of freedom of what is believed beforehand of shared terms. Chosen: heavy tails, so that a grave fault is no
+surprise; the heavier, the sooner one fault is believed than several small ones that together look so."""
 STUDENT: Final = 3.0
-"""Degrees of freedom of what is believed beforehand of shared terms, and of frames'. Chosen: heavy tails, so that a
-grave fault is no surprise; the heavier, the sooner one fault is believed than several small ones that together look
-so."""
+"""Degrees of freedom of what a frame's profile may be off by. Chosen: a fit may take the wrong branch."""
 
 BOUND: Final = 3.0
 """Standard deviations beyond which shared terms of a normal distribution are hardly believed. [dimensionless] Chosen:
@@ -164,9 +164,10 @@ def frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Flo
     """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
     scale = frame_scale(setting, spread)
     _, _, normal = _believed(FRAME)
+    free = np.array([term.freedom for term in FRAME for _ in range(term.n)])
     pull = (numbers.frame / scale) ** 2
-    weight = np.where(normal, 1.0, (STUDENT + 1) / (STUDENT + pull)) / scale**2
-    cost = np.where(normal, pull / 2, (STUDENT + 1) / 2 * np.log1p(pull / STUDENT))
+    weight = np.where(normal, 1.0, (free + 1) / (free + pull)) / scale**2
+    cost = np.where(normal, pull / 2, (free + 1) / 2 * np.log1p(pull / free))
     return weight, float(cost.sum())
 
 

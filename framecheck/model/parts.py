@@ -215,7 +215,8 @@ def _area(stars: Predicted) -> Floats:
 def _without_motion(numbers: Numbers, setting: Setting, alike: Complexes | None = None) -> tuple[Numbers, Setting]:
     """The same stars at rest, but for what draws those of all frames alike and is none of the mount's."""
     shared, frame = numbers.shared.copy(), numbers.frame.copy()
-    shared[..., AT["motion"]] = 0
+    for name in ("motion", "drift_0", "drift_1", "drift_2"):
+        shared[..., AT[name]] = 0
     for name in ("motion", "turning"):
         frame[..., AT_FRAME[name]] = 0
     if alike is not None:

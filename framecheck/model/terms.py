@@ -26,6 +26,8 @@ class Term:
     """What it usually is, in a heavy-tailed distribution; of a normal one if `normal`."""
     usual: float = 0.0
     normal: bool = False
+    freedom: float = 1.0
+    """Degrees of freedom of the heavy-tailed one (Student's): the fewer, the less does something grave surprise."""
 
 
 SOFTER: Final = 0.12
@@ -51,6 +53,9 @@ SHARED: Final = (
     Term("decentred", 2, 0.05),
     Term("pinch", 2, 0.05),
     Term("motion", 2, 0.03),
+    Term("drift_0", 2, 0.05),
+    Term("drift_1", 2, 0.03),
+    Term("drift_2", 2, 0.03),
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
     Term("own_wings", 1, 0.2, normal=True),
@@ -77,15 +82,16 @@ KIND: Final = (Term("own_base", 1, 0.1, normal=True), Term("focus", 1, 0.1))
 """Terms of frames of one filter and exposure."""
 
 FRAME: Final = (
-    Term("air", 1, 0.12),
+    Term("air", 1, 0.12, freedom=3.0),
     Term("focus", 1, 0.01, normal=True),
-    Term("motion", 2, 0.05),
-    Term("round_motion", 1, 0.04),
+    Term("motion", 2, 0.05, freedom=1.0),
+    Term("round_motion", 1, 0.04, freedom=1.0),
     Term("turning", 1, 0.02, normal=True),
-    Term("comet", 2, 0.01),
-    Term("lobes", 2, 0.01),
+    Term("comet", 2, 0.01, freedom=3.0),
+    Term("lobes", 2, 0.01, freedom=3.0),
 )
-"""Terms of one frame."""
+"""Terms of one frame. Motion surprises least: a mount that stands still in most frames may be blown or knocked about, or
+corrected late, in all others."""
 
 
 SOFT_ZERO: Final = 0.015
@@ -236,7 +242,17 @@ def even_line(numbers: Numbers, setting: Setting, place: Complexes) -> Complexes
     """Line that drift and turning draw at places of the field in each exposure; shape (N, Z)."""
     arc = (setting.turning + numbers.of_frames("turning"))[..., None]
     about = np.where(setting.line_known, 0, numbers.direction("turning_centre")[..., 0])[..., None]
-    out: Complexes = setting.line[:, None] + 1j * arc * (place - about)
+    out: Complexes = setting.line[:, None] + unseen_drift(numbers, setting)[..., None] + 1j * arc * (place - about)
+    return out
+
+
+def unseen_drift(numbers: Numbers, setting: Setting) -> Complexes:
+    """Line that a drift draws in each exposure which moves of the pointing between them hide; shape (N,).
+
+    Its direction and its size may change slowly, as those of flexure and of a wrong polar axis do.
+    """
+    along = [numbers.direction(f"drift_{k}")[..., 0] for k in range(3)]
+    out: Complexes = along[0] + along[1] * setting.course[:, 0] + along[2] * setting.course[:, 1]
     return out
 
 
