@@ -158,7 +158,11 @@ def _stars(frame: Frame, table: StarTable, found: Found, doubled: Doubled | None
 
 def _trail_length(fit: StarFits, x: F64, y: F64, good: NDArray[np.bool_]) -> float:
     """Typical length of the good stars' lines. [px]"""
-    return typical_length(x[good], y[good], fit.p[good][:, [TRAIL_X, TRAIL_Y]])
+    moved, covariance = fit.p[good][:, [TRAIL_X, TRAIL_Y]], fit.covariance[good]
+    variance = np.einsum("si,sij,sj->s", moved, covariance[:, [TRAIL_X, TRAIL_Y]][:, :, [TRAIL_X, TRAIL_Y]], moved)
+    light_error = np.sqrt(np.maximum(covariance[:, FLUX, FLUX], 1e-30)) / fit.p[good, FLUX]
+    squared_error = float(np.median(2 * np.sqrt(np.maximum(variance, 0)) / light_error))
+    return typical_length(x[good], y[good], moved, light_error, squared_error)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -39,9 +39,9 @@ UNEXPLAINED: Final = 0.5
 """Light that two images of one form leave over, over that of the fainter. [1] Chosen: between the two ends of a swing,
 or around a ring, there is as much light as in an end; noise and uneven fields leave a fifth."""
 
-VALLEY: Final = 0.8
-"""Lowest place on the way between the two, over the lower one, at the most. [1] Chosen: two Gaussian images 1.5 FWHM
-apart have that; below it they are one long star."""
+VALLEY: Final = 0.9
+"""Lowest place on the way between the two, over the fainter, at the most. [1] Chosen: a sixth of the light two FWHM off
+leaves 0.8; above it there is a shoulder, and one long star."""
 
 ALIKE: Final = 1.6
 SHARE_ALIKE: Final = 0.6
