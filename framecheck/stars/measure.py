@@ -63,11 +63,6 @@ WIDE_PX: Final = 6.0
 """Stars twice as wide, or more, are fitted to squares of pixels. [px] Chosen: squares of a sixth of the width tell all
 that pixels do."""
 
-PLAIN_LINE: Final = 0.8
-"""Length of lines over the FWHM from which bright stars tell it best. [1] Chosen: shorter ones are drawn by the form of
-the profile as much as by noise, and all stars alike came out 6 % nearer.
-"""
-
 MOST_TRAILS: Final = 300
 """Trails measured in a frame at the most. Chosen: each costs ten times as much as an ellipse, in time and memory."""
 
@@ -164,8 +159,6 @@ def _stars(frame: Frame, table: StarTable, found: Found, doubled: Doubled | None
 def _trail_length(fit: StarFits, x: F64, y: F64, good: NDArray[np.bool_]) -> float:
     """Typical length of the good stars' lines. [px]"""
     moved, covariance = fit.p[good][:, [TRAIL_X, TRAIL_Y]], fit.covariance[good]
-    if np.median(np.hypot(moved[:, 0], moved[:, 1]) * np.exp(-fit.p[good, LN_W])) < PLAIN_LINE:
-        return typical_length(x[good], y[good], moved)
     variance = np.einsum("si,sij,sj->s", moved, covariance[:, [TRAIL_X, TRAIL_Y]][:, :, [TRAIL_X, TRAIL_Y]], moved)
     light_error = np.sqrt(np.maximum(covariance[:, FLUX, FLUX], 1e-30)) / fit.p[good, FLUX]
     squared_error = float(np.median(2 * np.sqrt(np.maximum(variance, 0)) / light_error))
