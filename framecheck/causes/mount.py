@@ -250,6 +250,8 @@ def _runs_by(moved: Moved) -> float:
 
 def differential_flexure(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """Guided frames drift all the same, steadily, and are smeared along that drift."""
+    if rig.mount_type == "fixed":  # no guider; the sky itself drifts
+        return Healthy(cause="differential-flexure")
     known = [one for one in all_moved(night) if one.motion.drift_x_px_per_min is not None]
     if not known:
         return no_motion(night, "differential-flexure", "fewer than three frames share stars")

@@ -73,11 +73,13 @@ def polar_error_by_turning(members: Sequence[NightFrame], stretches: Sequence[in
         return None
     if rig.mount_type is None and (rig.focal_length_mm is None or rig.focal_length_mm > LONGEST_LENS_MM):
         return None
+    knocked = [frame.result.stars.doubled_px is not None for frame in members]
+    _, levels = np.unique(np.column_stack([stretches, np.cumsum(knocked)]), axis=0, return_inverse=True)
     timed = [
-        (seconds, frame, stretch)
-        for frame, stretch in zip(members, stretches, strict=True)
-        if (seconds := _second(frame)) is not None and frame.place is not None
-    ]
+        (seconds, frame, int(level))
+        for frame, level, double in zip(members, levels.ravel(), knocked, strict=True)
+        if (seconds := _second(frame)) is not None and frame.place is not None and not double
+    ]  # after a knock the camera looks elsewhere
     timed = timed[:: ceil(len(timed) / MOST_FRAMES) or 1]
     if len(timed) < 2:
         return None

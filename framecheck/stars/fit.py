@@ -128,8 +128,8 @@ def fit_stars(
         if not len(active):
             break
         here = stamps.part(active) if len(active) < n else stamps
-        equations = _in_chunks(here, p[active], wing, rule, gain, profile)
-        inverse = _inverse(equations.normal)
+        equations = many_equations(here, p[active], wing, rule, gain, profile)
+        inverse = inverse_of(equations.normal)
         step = (inverse @ equations.slope[:, :, None])[:, :, 0]
         errors = np.sqrt(np.maximum(np.diagonal(inverse, axis1=1, axis2=2), 1e-30))
         covariance[active] = inverse
@@ -137,7 +137,7 @@ def fit_stars(
         small = (moved < DONE) | ((moved < last_step) & (np.minimum(moved, 1e100) ** 2 < NEXT_STEP * before))
         left = equations.chi2 - np.where(small, np.einsum("si,si->s", step, equations.slope), 0)
         chi2[active] = left / np.maximum(equations.n_pixels - N_PARAMETERS, 1)
-        p[active] += _bounded(step, p[active], profile)
+        p[active] += bounded_step(step, p[active], profile)
         converged[active[small]] = True
         going_on = ~small & ~_lost(p[active], start[active], stamps.grid, profile)
         active, before = active[going_on], moved[going_on]
@@ -153,7 +153,7 @@ def _lost(p: F64, start: F64, grid: StampGrid, profile: Profile) -> np.ndarray:
     return np.asarray(lost)
 
 
-def _in_chunks(
+def many_equations(
     stamps: Stamps, p: F64, wing: float, rule: PixelRule, gain: float | None, profile: Profile, wing_slope: bool = False
 ) -> Equations:
     """The equations of many stars, whose pixels would not fit into the processor's cache together."""
@@ -174,7 +174,7 @@ def star_chunks(n_stars: int, n_points: int) -> list[slice]:
     return together(n_stars, n_points, most=PIXELS_TOGETHER)
 
 
-def _inverse(normal: F64) -> F64:
+def inverse_of(normal: F64) -> F64:
     """Inverse of symmetric matrices, scaled first; singular ones come out as zero steps with huge errors."""
     scale = 1 / np.sqrt(np.maximum(np.diagonal(normal, axis1=1, axis2=2), 1e-30))
     scaled = normal * scale[:, :, None] * scale[:, None, :]
@@ -202,7 +202,7 @@ def _swept(matrices: F64) -> F64:
     return m.transpose(2, 0, 1)
 
 
-def _bounded(step: F64, p: F64, profile: Profile) -> F64:
+def bounded_step(step: F64, p: F64, profile: Profile) -> F64:
     """The step, shortened as a whole where one of its parts is too long; flux stays positive."""
     largest = np.full(step.shape, np.inf)
     width = np.exp(p[:, LN_W])
@@ -245,7 +245,7 @@ def fit_common_wing(
         return fit_stars(stamps, p, wing, rule, gain, profile=profile)
     before, wing_in_size = np.inf, 0.0
     for _ in range(steps):
-        equations = _in_chunks(stamps, p, wing, rule, gain, profile, wing_slope=True)
+        equations = many_equations(stamps, p, wing, rule, gain, profile, wing_slope=True)
         left = float(equations.chi2.sum())
         own, carried, slope_sum, normal_sum = _eliminated(equations, p, wing)
         change = float(np.clip(slope_sum / normal_sum, -0.1, 0.1))
@@ -255,7 +255,7 @@ def fit_common_wing(
         new = float(np.clip(wing + change, MIN_WING, MAX_WING))
         change, wing = new - wing, new
         alone = np.einsum("sij,sj->si", own, equations.slope[:, :N_PARAMETERS])
-        moved = p + _bounded(alone - carried * change, p, profile)
+        moved = p + bounded_step(alone - carried * change, p, profile)
         held = np.isfinite(moved).all(axis=1) & ~_lost(moved, start, stamps.grid, profile)
         p = np.where(held[:, None], moved, p)
         # While the stars themselves still settle they say little of their wings.
@@ -273,7 +273,7 @@ def _eliminated(equations: Equations, p: F64, wing: float) -> tuple[F64, F64, fl
     wings do; then right and left side of the equation, in which the usual wings count as one measurement.
     """
     normal, slope = equations.normal, equations.slope
-    own = _inverse(normal[:, :N_PARAMETERS, :N_PARAMETERS])
+    own = inverse_of(normal[:, :N_PARAMETERS, :N_PARAMETERS])
     mixed = normal[:, :N_PARAMETERS, N_PARAMETERS]
     carried = np.einsum("sij,sj->si", own, mixed)
     # A star that the profile does not fit must not rule the wings.

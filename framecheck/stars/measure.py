@@ -21,6 +21,7 @@ from framecheck.stars.flags import StarFlag
 from framecheck.stars.line import Line
 from framecheck.stars.mean_star import MeanStar, mean_star
 from framecheck.stars.moments import half_flux_radii, measure_moments
+from framecheck.stars.narrow import MAY_BE_NARROW_PX, fit_narrow
 from framecheck.stars.pilot import UNKNOWN_STAR, Pilot
 from framecheck.stars.profile import (
     E1,
@@ -36,6 +37,7 @@ from framecheck.stars.profile import (
     wing_terms,
 )
 from framecheck.stars.saturation import clip_level
+from framecheck.stars.second_image import second_image
 from framecheck.stars.shapes import Shapes, shapes_of
 from framecheck.stars.stamps import Stamps, cut_stamps
 from framecheck.stars.table import STAR_DTYPE, Stars, StarTable
@@ -109,7 +111,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     found, sky = find_stars_in_view(frame, sky, clip)
     pilot = found.pilot or UNKNOWN_STAR
     sky = _sky_between_stars(frame, sky, found, pilot)
-    doubled = common_companion(found, frame.pixels.shape, pilot)
+    doubled = common_companion(found, frame.pixels.shape, pilot) or second_image(frame, found, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     under = found.sky or sky
     one = _fit_chosen(frame, under, found, pilot, choice, clip, gain)
@@ -156,7 +158,11 @@ def _stars(frame: Frame, table: StarTable, found: Found, doubled: Doubled | None
 
 def _trail_length(fit: StarFits, x: F64, y: F64, good: NDArray[np.bool_]) -> float:
     """Typical length of the good stars' lines. [px]"""
-    return typical_length(x[good], y[good], fit.p[good][:, [TRAIL_X, TRAIL_Y]])
+    moved, covariance = fit.p[good][:, [TRAIL_X, TRAIL_Y]], fit.covariance[good]
+    variance = np.einsum("si,sij,sj->s", moved, covariance[:, [TRAIL_X, TRAIL_Y]][:, :, [TRAIL_X, TRAIL_Y]], moved)
+    light_error = np.sqrt(np.maximum(covariance[:, FLUX, FLUX], 1e-30)) / fit.p[good, FLUX]
+    squared_error = float(np.median(2 * np.sqrt(np.maximum(variance, 0)) / light_error))
+    return typical_length(x[good], y[good], moved, light_error, squared_error)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -183,6 +189,19 @@ def _fit_chosen(
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)
     fitted = _to_be_fitted(stamps, pilot, frame.mosaic)
+    if frame.mosaic is not None and pilot.short_px < MAY_BE_NARROW_PX and not is_long_trail(pilot):
+        narrow = fit_narrow(fitted, start, brightest(stamps, start), gain)
+        if narrow is not None:
+            fit, rule = narrow
+            return _Fit(
+                choice=choice,
+                stamps=stamps,
+                as_fitted=fitted,
+                fit=fit,
+                rule=rule,
+                lean=0.0,
+                wing_in_size=fit.wing_in_size,
+            )
     first, rule, lean = fit_typical(fitted, start, pilot, gain)
     start = like_the_typical(start, first, brightest(stamps, start))
     if first.profile is evaluate_trail and len(start) > MOST_TRAILS:

@@ -1,5 +1,6 @@
 """The polar error of a lens on a tracker shows in all that is left of the sky's turning, without a plate solution."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +27,7 @@ def turned(axis: np.ndarray, angle: float) -> np.ndarray:
 
 def polar_of(
     focal_mm: float, off_arcmin: float, frames: int, *, swing_arcsec: float = 0.0, phase: float = 0.0,
-    distortion: float = 0.0, rate: float = 1.0, **rig: Any,
+    distortion: float = 0.0, rate: float = 1.0, knocked: tuple[int, ...] = (), **rig: Any,
 ) -> PolarError | None:  # fmt: skip
     """What a night says whose tracker turns about an axis beside the pole; drawn here, by exact turns of the sky."""
     rng = np.random.default_rng(7)
@@ -45,6 +46,7 @@ def polar_of(
         at = np.column_stack([x, y]) / np.where(depth > 0.2, depth, np.nan)[:, None] * focal_mm / PIXEL_MM
         at *= 1 + distortion * (np.hypot(*at.T) / (np.hypot(*SIZE) / 2))[:, None] ** 2
         at += (np.array(SIZE) - 1) / 2
+        at += 8.0 * sum(k >= knock for knock in knocked)  # the camera looks elsewhere from then on
         seen = ((at > 0) & (at < SIZE)).all(axis=1)
         table = np.zeros(min(300, int(seen.sum())), STAR_DTYPE)
         order = np.argsort(-flux[seen])[: len(table)]
@@ -52,7 +54,9 @@ def polar_of(
         table["x_error"] = table["y_error"] = 0.05
         table["flux_adu"], table["flux_error_adu"], table["fwhm_px"] = flux[seen][order], 50.0, 3.0
         table["snr"] = table["flux_adu"] / 50
-        results.append(make_frame(table, name=f"{k}.dng", size=SIZE, minutes=k * CADENCE_S / 60, exposure_s=EXPOSURE_S))
+        frame = make_frame(table, name=f"{k}.dng", size=SIZE, minutes=k * CADENCE_S / 60, exposure_s=EXPOSURE_S)
+        twice = replace(frame.stars, doubled_px=(-8.0, -8.0), doubled_share=0.3) if k in knocked else frame.stars
+        results.append(replace(frame, stars=twice))
     known = Rig(focal_length_mm=focal_mm, pixel_um=1e3 * PIXEL_MM, **rig)
     night = build_night(Path(), known, results, (), ())
     return night.tracking[night.groups[0].id].polar
@@ -65,6 +69,12 @@ def test_twenty_frames_tell_the_polar_error(focal_mm: float, off: float, distort
     assert polar.value_arcmin == pytest.approx(off, rel=0.03, abs=1.0)
     assert polar.low_arcmin < off < polar.high_arcmin
     assert polar.high_arcmin - polar.low_arcmin < 8.0
+
+
+def test_knocks_are_no_polar_error() -> None:
+    polar = polar_of(135, 5.0, 5, knocked=(1, 2))
+    assert polar is not None
+    assert polar.low_arcmin < 5.0 < polar.high_arcmin < 30.0
 
 
 @pytest.mark.parametrize("off", [10.0, 120.0])
