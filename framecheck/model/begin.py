@@ -42,6 +42,9 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     if "focus_1" in begin:
         turns = _slope_of_shape(setting) / (2 * DISC_COUNTS * begin["focus_1"])
         first[AT["astigmatism"]] = turns.real, turns.imag
+    for name in ("decentred", "coma"):
+        if name in begin:
+            first[AT[name]] = _tails(setting, begin[name].real, radial=name == "coma")
     kind = np.zeros((setting.n_kinds, N_KIND))
     kind[:, 1] = focus = begin["focus"].real
     size = np.array(_typical_size(setting))
@@ -49,6 +52,15 @@ def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:
     first[AT["base"]] = log.mean()
     kind[:, 0] = log - log.mean()
     return Numbers(shared=first, kind=kind, frame=first_frames(setting))
+
+
+def _tails(setting: Setting, strength: float, *, radial: bool) -> list[float]:
+    """Comets to begin with, of a strength: where the stars' tails point to or, `radial`, towards or from the centre."""
+    seen = setting.zones.value[2] * (setting.zones.weight[2] > 0)
+    if radial:
+        return [float(np.copysign(strength, np.sum(seen * setting.zones.place.conj()).real))]
+    way = np.exp(1j * np.angle(seen.sum()))
+    return [float(strength * way.real), float(strength * way.imag)]
 
 
 def growth_as_focus(setting: Setting) -> Numbers | None:

@@ -71,10 +71,13 @@ BEGINNINGS: Final[tuple[dict[str, float | complex], ...]] = (
     {"focus": 0.1, "tilt": 0.5 + 0j},
     {"focus": 0.1, "tilt": 0.5j},
     {"focus": 0.2, "pinch": 0.6 + 0j},
+    {"focus": 0.0, "decentred": 0.6},
+    {"focus": 0.0, "coma": 0.6},
     {"focus": 1.1},
     {"focus": 0.0, "focus_1": 0.8},
 )
-"""In focus, out of it on both sides of a bend, bent, tilted through focus, pinched, far out, through focus."""
+"""In focus, out of it on both sides of a bend, bent, tilted through focus, pinched, with tails, far out, through focus.
+"""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -84,14 +84,14 @@ KIND: Final = (Term("own_base", 1, 0.1, normal=True), Term("focus", 1, 0.1))
 FRAME: Final = (
     Term("air", 1, 0.12, freedom=3.0),
     Term("focus", 1, 0.01, normal=True),
-    Term("motion", 2, 0.05, freedom=1.0),
-    Term("round_motion", 1, 0.04, freedom=1.0),
+    Term("motion", 2, 0.05, freedom=2.0),
+    Term("round_motion", 1, 0.04, freedom=2.0),
     Term("turning", 1, 0.02, normal=True),
     Term("comet", 2, 0.01, freedom=3.0),
     Term("lobes", 2, 0.01, freedom=3.0),
 )
-"""Terms of one frame. Motion surprises least: a mount that stands still in most frames may be blown or knocked about, or
-corrected late, in all others."""
+"""Terms of one frame. Motion surprises least: a mount that stands still in most frames may be blown or knocked about,
+or corrected late, in all others."""
 
 
 SOFT_ZERO: Final = 0.015
