@@ -13,7 +13,7 @@ import numpy as np
 from framecheck import shear
 from framecheck.causes.drawn_by import gear_smear, hunted_smear, knocked_smear, late_smear
 from framecheck.causes.kind_evidence import Kind, evidence_of
-from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved
+from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved, places_px
 from framecheck.causes.optics import Optics
 from framecheck.causes.series import Bools, Floats
 from framecheck.causes.smears import Seen
@@ -50,6 +50,9 @@ WORST: Final = 0.1
 
 WORST_SCATTER: Final = 0.3
 """Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
+
+BACK: Final = 0.2
+"""How near, over how far it was aside, the pointing comes back to where it was, when a frame was knocked. Chosen."""
 
 LEAST_CHANCE: Final = 1e-6
 """Chance that no kind falls below. Chosen: none of them is the whole truth."""
@@ -247,7 +250,14 @@ def _changing_optics(moved: Moved, explained: Explained) -> tuple[Complexes, Flo
 def after_moves(moved: Moved) -> Bools:
     """Frames before which the pointing was moved; shape (n,)."""
     every, jumps = never_rests(moved.motion), frozenset(moved.motion.jumps)
-    return np.array([every or i in jumps for i in moved.tracking.smears.frames])
+    return np.array([every or i in jumps for i in moved.tracking.smears.frames]) & ~_came_back(moved)
+
+
+def _came_back(moved: Moved) -> Bools:
+    """Frames that lie aside of both their neighbours, and the next ones: the stars were knocked, nobody moved them."""
+    step = np.diff(places_px(moved))
+    once = np.abs(step[1:] + step[:-1]) < BACK * np.minimum(np.abs(step[1:]), np.abs(step[:-1]))
+    return np.concatenate([[False], once, [False]]) | np.concatenate([[False, False], once])
 
 
 @dataclass(frozen=True, slots=True)

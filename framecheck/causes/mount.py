@@ -20,6 +20,7 @@ from framecheck.causes.moved import (
     likeliest,
     line_cost,
     no_motion,
+    places_px,
     smear_cost,
 )
 from framecheck.causes.polar_axis import corner_arc
@@ -205,7 +206,7 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     with np.errstate(divide="ignore", invalid="ignore"):
         trailed = line * scale / exposure
         off = np.abs(np.log(trailed / full))
-        step = np.diff(_places(moved)) / (60 * np.diff(smears.minutes))
+        step = np.diff(places_px(moved)) / (60 * np.diff(smears.minutes))
         step_off = np.abs(np.log(np.abs(step) * scale / full))
     goes_on = (off[1:] < AS_THE_SKY) & (off[:-1] < AS_THE_SKY) & (step_off < AS_THE_SKY)
     begin, end = _longest(goes_on)
@@ -226,12 +227,6 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     return SkyMotion(moved, log_odds, rate, full, run)
 
 
-def _places(moved: Moved) -> Complexes:
-    """Where the stars lie in each frame; NaN where it is unknown. [px]"""
-    places = (one.registration for one in moved.frames)
-    return np.array([np.nan if one is None else complex(one.shift_x_px, one.shift_y_px) for one in places])
-
-
 def _longest(there: Bools) -> tuple[int, int]:
     """First and last (excluded) of the longest row of True."""
     ends = np.flatnonzero(np.diff(np.concatenate([[0], there.astype(int), [0]])))
@@ -241,7 +236,7 @@ def _longest(there: Bools) -> tuple[int, int]:
 
 def _runs_by(moved: Moved) -> float:
     """Log-odds that stars move from frame to frame, as under any mount that does not follow; no weight if unknown."""
-    places = _places(moved)
+    places = places_px(moved)
     known = places[np.isfinite(places)]
     if len(known) < 2:
         return NOTHING_SAID

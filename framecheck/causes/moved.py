@@ -169,6 +169,12 @@ def _scale(night: Night, tracking: Tracking) -> float | None:
     return night.rig.pixel_scale_arcsec
 
 
+def places_px(moved: Moved) -> Complexes:
+    """Where the stars lie in each frame, x + iy; NaN where it is unknown; shape (n,)."""
+    places = (one.registration for one in moved.frames)
+    return np.array([np.nan if one is None else complex(one.shift_x_px, one.shift_y_px) for one in places])
+
+
 def cos_dec(moved: Moved) -> float:
     """Cosine of the declination; 1 where it is unknown."""
     dec = declination_deg(moved.frames, moved.tracking.axes)

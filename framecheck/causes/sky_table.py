@@ -39,7 +39,6 @@ SKY: Final = (
             Fix("Look at satellite pictures and forecasts before the next session."),
             Fix("Pause the exposures when the guide star fades.", needs="a guider"),
         ),
-        yields_to=(("dew", "the light fades steadily while the stars grow, as under dew"),),
         alarms=("dimmer", "brighter sky"),
         along="transparency",
     ),

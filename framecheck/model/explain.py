@@ -44,6 +44,9 @@ is rare."""
 WANDERING: Final = 0.2
 """Scatter of the focus from frame to frame where it wanders, to begin with. [FWHM] Chosen."""
 
+STANDS_OUT: Final = 4.0
+"""Residual of a zone of stars held back, over the usual one, from which it is its stars'. [dimensionless] Chosen."""
+
 HOLDS: Final = 0.05
 """Scatter of the focus from frame to frame up to which a focuser holds it. [FWHM] Chosen."""
 SELDOM: Final = 5.0
@@ -300,10 +303,14 @@ def share_explained(explained: Explained, frames: Sequence[NightFrame]) -> Share
 def _share(pattern: Complexes, left: Complexes, variance: Floats, there: NDArray[np.bool_], n: int) -> float | None:
     """One less the variance that is left over that of the pattern, of `n` components."""
     before, after, noise = np.abs(pattern[there]) ** 2, np.abs(left[there]) ** 2, n * variance[there]
-    chi2 = float(np.sum(before / noise)) * n
-    freedom = n * len(noise)
-    if freedom == 0 or chi2 < freedom + SURE_SIGMA * np.sqrt(2 * freedom):
+    if len(noise) == 0:
         return None
-    typical = np.median(noise)
-    weight = 1 / (noise + typical)
+    # where few stars are held back, one that has a neighbour would decide
+    pull = after / (noise + np.median(noise))
+    usual = pull <= STANDS_OUT**2 * np.median(pull) / MEDIAN_SQUARE[n]
+    before, after, noise = before[usual], after[usual], noise[usual]
+    freedom = n * len(noise)
+    if float(np.sum(before / noise)) * n < freedom + SURE_SIGMA * np.sqrt(2 * freedom):
+        return None
+    weight = 1 / (noise + np.median(noise))
     return float(np.clip(1 - np.sum(weight * (after - noise)) / np.sum(weight * (before - noise)), 0, 1))

@@ -135,6 +135,8 @@ def best_sinusoid(series: Series) -> Peak | None:
         return None  # still rising towards slower changes: a drift
     noise = noises[which]
     fine, error = _refine(noise, t, float(frequency[peak]), 1 / (OVERSAMPLING * span))
+    if high - fine < 1 / span:
+        return None  # one frame here, the next one there: corrections go to and fro as well, and faster gears
     gain = float(noise.with_rhythm(t, np.array([fine]))[0]) - nothing
     tried = (high - low) * np.sqrt(4 * np.pi) * float(np.std(t))  # Baluev's W
     chance = false_alarm(gain, noise.n_free, tried)
