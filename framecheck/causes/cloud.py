@@ -6,7 +6,17 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, all_of, answer, log_odds_above
+from framecheck.causes.result import (
+    CannotTell,
+    Evidence,
+    Finding,
+    Healthy,
+    Rival,
+    all_of,
+    answer,
+    any_of,
+    log_odds_above,
+)
 from framecheck.causes.series import Floats, Series, light_series, loss_of, share
 from framecheck.motion.night import Night
 from framecheck.read.rig import Rig
@@ -46,6 +56,9 @@ LOST_STARS: Final = 0.3
 LOST_LIGHT: Final = 1.0
 """[dimensionless] What such a frame is taken to have lost, natural logarithm. Chosen: stars follow 1 / light."""
 
+DEW_GROWS: Final = 0.04
+GROWTH_SCATTER: Final = 0.025
+"""ln(FWHM) by which stars grow where a loss of light that doesn't come back may be dew. Chosen, as for dew."""
 LATEST_FADE: Final = 0.6
 """[dimensionless] Part of the run after which no steady fade begins. Chosen: over fewer frames a bank of cloud looks
 steady."""
@@ -126,10 +139,14 @@ def _passing(series: Series) -> _Passing | None:
     error = float(np.median(errors[np.isfinite(errors)])) if np.isfinite(errors).any() else 0.0
     scatter = math.hypot(LIGHT_SCATTER, error)
     limit = 3.5 * scatter + CLOUD_MARGIN
-    deepest = np.sort(drop[np.isfinite(drop)])[-max(1, round(DEEPEST * len(drop))) - 1 : -1]  # one blunder is no cloud
-    depth = float(deepest.mean())
-    odds = log_odds_above(depth, limit, 1.5 * scatter)
-    slow = _steady_cloud(series, usable, fade)
+    depth = _in_deepest(drop)
+    growth, rise = _from_first_to_last(series, usable)
+    came_back = _in_deepest(_came_back(steady - fade - series.light[usable]))
+    odds = all_of(
+        log_odds_above(depth, limit, 1.5 * scatter),
+        any_of(log_odds_above(came_back, limit, 1.5 * scatter), log_odds_above(DEW_GROWS, growth, GROWTH_SCATTER)),
+    )
+    slow = _steady_cloud(fade, growth, rise)
     return _Passing(
         series=series,
         drop=drop,
@@ -240,8 +257,19 @@ def _sky_change(series: Series, drop: Floats, limit: float) -> float | None:
     return float(np.median(value[dim] - np.interp(series.minutes[dim], series.minutes[clear], value[clear])))
 
 
-def _steady_cloud(series: Series, usable: np.ndarray[tuple[int], np.dtype[np.bool_]], fade: Floats) -> float:
-    """Log-odds that a steady fade is a thickening cloud: stars keep their size while the sky brightens."""
+def _in_deepest(drop: Floats) -> float:
+    """Mean light lost in the frames that lost most; one blunder is no cloud."""
+    return float(np.sort(drop[np.isfinite(drop)])[-max(1, round(DEEPEST * len(drop))) - 1 : -1].mean())
+
+
+def _came_back(lost: Floats) -> Floats:
+    """How much of the light lost in each frame a later one has again."""
+    least_later = np.append(np.minimum.accumulate(lost[::-1])[::-1][1:], lost[-1])
+    return np.asarray(np.clip(lost - least_later, 0, None))
+
+
+def _from_first_to_last(series: Series, usable: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[float, float]:
+    """Growth of ln(FWHM) and rise of ln(variance of the sky) from the first third to the last, air mass taken out."""
     minutes = series.minutes[usable]
     third = np.quantile(minutes, [1 / 3, 2 / 3])
     early, late = minutes <= third[0], minutes >= third[1]
@@ -250,6 +278,11 @@ def _steady_cloud(series: Series, usable: np.ndarray[tuple[int], np.dtype[np.boo
         width = np.log(series.fwhm_px[usable] / x**0.6)
         sky = 2 * np.log(series.noise_adu[usable]) - 0.7 * np.log(x)
     growth, rise = (float(np.median(value[late]) - np.median(value[early])) for value in (width, sky))
+    return growth, rise
+
+
+def _steady_cloud(fade: Floats, growth: float, rise: float) -> float:
+    """Log-odds that a steady fade is a thickening cloud: stars keep their size while the sky brightens."""
     if not (math.isfinite(growth) and math.isfinite(rise)):
         return -math.inf
     odds = all_of(

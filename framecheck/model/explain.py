@@ -309,8 +309,8 @@ def _share(pattern: Complexes, left: Complexes, variance: Floats, there: NDArray
     pull = after / (noise + np.median(noise))
     usual = pull <= STANDS_OUT**2 * np.median(pull) / MEDIAN_SQUARE[n]
     before, after, noise = before[usual], after[usual], noise[usual]
-    freedom = n * len(noise)
-    if float(np.sum(before / noise)) * n < freedom + SURE_SIGMA * np.sqrt(2 * freedom):
-        return None
     weight = 1 / (noise + np.median(noise))
-    return float(np.clip(1 - np.sum(weight * (after - noise)) / np.sum(weight * (before - noise)), 0, 1))
+    there_is, by_chance = np.sum(weight * (before - noise)), np.sqrt(2 / n * np.sum((weight * noise) ** 2))
+    if there_is < SURE_SIGMA * by_chance:
+        return None
+    return float(np.clip(1 - np.sum(weight * (after - noise)) / there_is, 0, 1))
