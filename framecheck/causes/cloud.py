@@ -127,21 +127,23 @@ class _Passing:
 
 
 def _passing(series: Series) -> _Passing | None:
-    usable = np.isfinite(series.light) & ~_spoilt(series)
+    usable, clouded = np.isfinite(series.light) & ~_spoilt(series), _clouded_out(series)
     if usable.sum() < LEAST_FRAMES:
         return None
     steady, fade = steady_light(series.minutes[usable], series.light[usable], series.airmass[usable])
     drop = np.full(len(series.frames), np.nan)
     rest = series.light[usable] - steady
     drop[usable] = np.percentile(rest, 80) - rest
-    drop[_clouded_out(series)] = LOST_LIGHT
+    drop[clouded] = LOST_LIGHT
+    lost = np.interp(series.minutes, series.minutes[usable], steady - fade) - series.light
+    lost[clouded] = LOST_LIGHT
     errors = series.light_error[usable]
     error = float(np.median(errors[np.isfinite(errors)])) if np.isfinite(errors).any() else 0.0
     scatter = math.hypot(LIGHT_SCATTER, error)
     limit = 3.5 * scatter + CLOUD_MARGIN
     depth = _in_deepest(drop)
     growth, rise = _from_first_to_last(series, usable)
-    came_back = _in_deepest(_came_back(steady - fade - series.light[usable]))
+    came_back = _in_deepest(np.where(np.isfinite(drop), _came_back(lost), np.nan))
     odds = all_of(
         log_odds_above(depth, limit, 1.5 * scatter),
         any_of(log_odds_above(came_back, limit, 1.5 * scatter), log_odds_above(DEW_GROWS, growth, GROWTH_SCATTER)),
@@ -264,7 +266,7 @@ def _in_deepest(drop: Floats) -> float:
 
 def _came_back(lost: Floats) -> Floats:
     """How much of the light lost in each frame a later one has again."""
-    least_later = np.append(np.minimum.accumulate(lost[::-1])[::-1][1:], lost[-1])
+    least_later = np.append(np.fmin.accumulate(lost[::-1])[::-1][1:], lost[-1])
     return np.asarray(np.clip(lost - least_later, 0, None))
 
 

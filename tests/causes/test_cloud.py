@@ -56,6 +56,17 @@ def test_a_steady_fade_under_growing_stars_is_left_to_dew(hazy: float) -> None:
     assert not claims(night)
 
 
+def test_a_fade_that_quickens_under_growing_stars_is_left_to_dew() -> None:
+    # dew takes a like part of the clear light each minute: more and more of what is left
+    night = make_night(light=1 - 0.7 * LATE**1.5, widening=1 + 0.3 * LATE)
+    assert not claims(night)
+
+
+def test_a_cloud_among_growing_stars_that_goes_again_is_named() -> None:
+    night = make_night(light=1 - 0.6 * np.exp(-(((I - 22) / 3) ** 2)), widening=1 + 0.15 * LATE)
+    assert claims(night)
+
+
 def test_a_steady_fade_under_a_brightening_sky_is_cloud_or_dew() -> None:
     night = make_night(light=1 - 0.6 * LATE, sky=1 + 0.5 * LATE)
     found = cloud(night, night.rig)

@@ -4,6 +4,7 @@ Kinematics: polar drift and field rotation after the rows TRK-20 to TRK-32 of sh
 amplitude A and period P for a gear; a line of length L has the second moment L² / 12 (closed forms).
 """
 
+import math
 from dataclasses import replace
 from pathlib import Path
 
@@ -230,6 +231,15 @@ def test_stars_that_drift_slowly_under_a_mount_without_gear_error_are_bent_away_
     assert bent.evidence[2].value == pytest.approx(100.0, abs=15.0)  # the drift makes all of the smear
 
 
+@pytest.mark.parametrize("solved", [True, False])
+def test_a_drift_that_turns_slowly_and_that_dithers_hide_is_no_astigmatism_through_focus(solved: bool) -> None:
+    # 1.6 arcsec a minute draw a line of 3.2 arcsec in each exposure, whose direction turns by 56 degrees in 49 minutes
+    made = MovingNight(pointing=turning_drift(1.6, 50.0), dither_px=12.0, guided=True, fwhm_px=seeing, solved=solved)
+    assert not {"astigmatism", "focus-drift", "defocus"} & set(claims(made))
+    # 2.8 px of air, and along the line the root of 2.8² + 8 ln 2 x (3.2 / 1.2)² / 12 px: closed form
+    assert judge(night_of(made)).mount_decision.gain.value == pytest.approx(1 - math.sqrt(2.8 / 3.34), abs=0.02)
+
+
 def test_a_mount_that_shows_its_gear_or_drifts_as_a_wrong_axis_does_is_not_taken_for_guided() -> None:
     for path in (lambda t: gear(3.0, 480)(t) + drift(0.2, 0.4)(t), drift(0.0, 3.0)):
         night = night_of(MovingNight(n=40, pointing=path, fwhm_px=seeing))
@@ -278,6 +288,14 @@ def test_stars_drawn_out_alike_in_all_frames_are_the_optics_sooner_than_the_moun
 def test_smear_along_declination_in_a_part_of_the_night_is_backlash() -> None:
     def late(t):
         sawtooth = 4.0 * ((t / 75) % 1 - 0.5)
+        return 1j * np.where((t > 8 * 130) & (t < 15 * 130), sawtooth, 0.0)
+
+    assert set(claims(MovingNight(pointing=late, guided=True, fwhm_px=seeing))) == {"declination-backlash"}
+
+
+def test_long_lines_along_declination_in_a_part_of_the_night_are_no_focus_that_came_and_went() -> None:
+    def late(t):
+        sawtooth = 12.0 * ((t / 75) % 1 - 0.5) * np.sin(np.pi * (t / 130 - 8) / 7)
         return 1j * np.where((t > 8 * 130) & (t < 15 * 130), sawtooth, 0.0)
 
     assert set(claims(MovingNight(pointing=late, guided=True, fwhm_px=seeing))) == {"declination-backlash"}

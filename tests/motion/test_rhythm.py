@@ -86,6 +86,12 @@ def test_noise_has_no_rhythm(noise: Noise) -> None:
     assert claims <= 4
 
 
+def test_stars_that_lie_here_in_one_frame_and_there_in_the_next_show_no_rhythm() -> None:
+    # corrections that go to and fro do so as well, and a gear so fast shows under any period
+    to_and_fro = np.where(np.arange(24) % 2, 3.0, -3.0) + np.random.default_rng(4).normal(0, 0.1, 24)
+    assert find_period(np.arange(24) * 75 / 60, to_and_fro, 0.1, 60.0) is None
+
+
 def test_against_the_plain_periodogram() -> None:
     # ORA-20, ORA-21: 160 irregular samples in 4 h, 5 arcsec and 1 arcsec of noise; the library's own peak beside ours
     rng = np.random.default_rng(7)
