@@ -31,6 +31,7 @@ from framecheck.model.terms import (
     predict,
     round_motion,
     seen_through,
+    unseen_drift,
 )
 from framecheck.robust import spread
 
@@ -134,8 +135,9 @@ def parts_of(
     even = even_line(numbers, setting, np.broadcast_to(place, (len(setting.kind), place.shape[-1])))
     jitter = numbers.direction("motion") + numbers.direction_of_frames("motion")[..., None]
     of_optics = _in_any_order(np.linspace(0, 1, len(jitter)), seed=3)[:, None, None] < by_optics
-    alike = of_optics * jitter.mean(axis=1, keepdims=True)
-    jitter = jitter - alike
+    drift = of_optics * unseen_drift(numbers, setting)[..., None]
+    alike = of_optics * (jitter + drift**2).mean(axis=1, keepdims=True)
+    even, jitter = even - drift, jitter + drift**2 - alike
     along = 2 * unit / PER_VARIANCE * np.abs(even**2 + jitter).mean(axis=-1)
     beside = _beside(frames_only(explained.modes[0].numbers, rows), exposure_s, random, len(along))
     if guided_to_px2 is not None:
