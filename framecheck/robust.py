@@ -103,6 +103,21 @@ def medians_by(values: NDArray[Any], label: NDArray[np.intp], n: int, fewest: in
     return np.array([np.median(part) if len(part) >= fewest else np.nan for part in parts])
 
 
+def weighted_median(values: Floats, weight: Floats) -> float:
+    """Value with half of the weight on either side, between its neighbours by straight lines.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        One at the least.
+    weight : ndarray, shape (n,)
+        Above 0.
+    """
+    order = np.argsort(values, kind="stable")
+    middle = np.cumsum(weight[order]) - weight[order] / 2
+    return float(np.interp(weight.sum() / 2, middle, values[order]))
+
+
 def spread(deviations: NDArray[Any], axis: int | None = None) -> Any:
     """Standard deviation of normal numbers, from the median of their absolute deviations (textbook).
 

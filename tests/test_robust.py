@@ -101,3 +101,11 @@ def test_a_fit_to_a_quantile_is_that_of_linear_programming() -> None:
     equations = np.hstack([design, -design, np.eye(80), -np.eye(80)])
     truth = linprog(cost, A_eq=equations, b_eq=values).x
     np.testing.assert_allclose(found, truth[:2] - truth[2:4], atol=0.02)
+
+
+def test_medians_of_values_that_count_differently_are_numpys() -> None:
+    rng = np.random.default_rng(2)
+    values, weight = rng.standard_normal(2001), rng.uniform(0.1, 3.0, 2001)
+    theirs = np.quantile(values, 0.5, weights=weight, method="inverted_cdf")
+    assert robust.weighted_median(values, weight) == pytest.approx(theirs, abs=0.01)
+    assert robust.weighted_median(values, np.full(2001, 0.3)) == pytest.approx(np.median(values), rel=1e-12)

@@ -56,9 +56,9 @@ LOST_STARS: Final = 0.3
 LOST_LIGHT: Final = 1.0
 """[dimensionless] What such a frame is taken to have lost, natural logarithm. Chosen: stars follow 1 / light."""
 
-DEW_GROWS: Final = 0.04
+DEW_GROWTH: Final = 0.04
 GROWTH_SCATTER: Final = 0.025
-"""ln(FWHM) by which stars grow where a loss of light that doesn't come back may be dew. Chosen, as for dew."""
+"""ln(FWHM) by which dew widens the stars at the least. [dimensionless] Chosen."""
 LATEST_FADE: Final = 0.6
 """[dimensionless] Part of the run after which no steady fade begins. Chosen: over fewer frames a bank of cloud looks
 steady."""
@@ -146,7 +146,7 @@ def _passing(series: Series) -> _Passing | None:
     came_back = _in_deepest(np.where(np.isfinite(drop), _came_back(lost), np.nan))
     odds = all_of(
         log_odds_above(depth, limit, 1.5 * scatter),
-        any_of(log_odds_above(came_back, limit, 1.5 * scatter), log_odds_above(DEW_GROWS, growth, GROWTH_SCATTER)),
+        any_of(log_odds_above(came_back, limit, 1.5 * scatter), log_odds_above(DEW_GROWTH, growth, GROWTH_SCATTER)),
     )
     slow = _steady_cloud(fade, growth, rise)
     return _Passing(
@@ -158,9 +158,11 @@ def _passing(series: Series) -> _Passing | None:
         log_odds=max(odds, slow),
         rival=Rival(
             cause="dew",
-            why_less_likely="dew fades the stars steadily; this light drops and returns"
-            if odds >= slow
-            else "the light fades steadily as under dew, but the stars keep their size and the sky brightens",
+            why_less_likely="the light fades steadily as under dew, but the stars keep their size and the sky brightens"
+            if odds < slow
+            else "dew fades the stars steadily; this light drops and returns"
+            if came_back > limit
+            else "dew makes the stars grow as they fade; these keep their size",
         ),
     )
 

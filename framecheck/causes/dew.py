@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.causes.cloud import LEAST_FRAMES, steady_light
+from framecheck.causes.cloud import DEW_GROWTH, GROWTH_SCATTER, LEAST_FRAMES, steady_light
 from framecheck.causes.result import (
     CannotTell,
     Evidence,
@@ -23,8 +23,6 @@ from framecheck.read.rig import Rig
 FADE: Final = 0.08
 """Light lost steadily, natural logarithm. [dimensionless] Chosen: a tenth."""
 FADE_SCATTER: Final = 0.03
-DEW_GROWTH: Final = 0.04
-"""ln(FWHM) by which dew widens the stars at the least. Chosen."""
 HALO: Final = 0.1
 """Fall of ln(beta) as wet glass throws light into the wings. [dimensionless] Chosen."""
 SKY_RISE: Final = 0.12
@@ -88,7 +86,7 @@ def _fogging(series: Series) -> tuple[float, Floats, float, float]:
     halo = log_odds_above(float(np.median(beta[early]) - np.median(beta[late])), HALO, 0.035)
     odds = all_of(
         log_odds_above(deep, FADE, FADE_SCATTER),
-        any_of(log_odds_above(growth, DEW_GROWTH, 0.025), halo),
+        any_of(log_odds_above(growth, DEW_GROWTH, GROWTH_SCATTER), halo),
         any_of(log_odds_above(SKY_RISE, rise, 0.06), halo),
         log_odds_above(deep / max(rest, 0.008), 4.0, 1.2),
     )

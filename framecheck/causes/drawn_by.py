@@ -13,6 +13,7 @@ from framecheck.causes.smears import (
     DRAWN,
     KNOCKS,
     RESTLESS_BELIEVED,
+    WORST,
     Seen,
     along_axes,
     drawn_along,
@@ -29,10 +30,7 @@ ALONG: Final = 0.5
 """Cosine of twice the angle to an axis from which motion goes along it: within 30 degrees. Chosen."""
 
 FAR_SWING: Final = 1.5
-"""Smear along the gear's axis, over that which it exceeds in a tenth of the frames, that is no swing. Chosen."""
-
-FAR: Final = 0.1
-"""Share of the frames, the largest smears, that a swing exceeds."""
+"""Smear along the gear's axis, over that which the worst of its frames exceed, that is no swing. Chosen."""
 
 
 def gear_smear(seen: Seen) -> Floats:
@@ -60,7 +58,7 @@ def knocked_smear(seen: Seen, swings: bool, late: Floats) -> Floats:
     if swings:
         along = along_axes(seen, gear_axes(seen)[0])
         along = along[int(along.real.sum(axis=-1).argmax())]
-        far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - FAR), 0)
+        far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - WORST), 0)
         off = far + 1j * along.imag
     beside = replace(seen, smear=off)
     calm = log_calm(beside)

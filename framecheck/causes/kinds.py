@@ -16,7 +16,7 @@ from framecheck.causes.kind_evidence import Kind, evidence_of
 from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved, places_px
 from framecheck.causes.optics import Optics
 from framecheck.causes.series import Bools, Floats
-from framecheck.causes.smears import Seen
+from framecheck.causes.smears import WORST, Seen
 from framecheck.model.explain import Explained
 from framecheck.model.parts import still_shapes_px2
 from framecheck.motion.drift import never_rests
@@ -44,9 +44,6 @@ those that the model was solved for. [dimensionless] Chosen: long stars out of f
 
 MOST_OF_DRIFT: Final = 1.3
 """Smear along the drift, over the one that it lets expect, that may be its own. [dimensionless] Chosen."""
-
-WORST: Final = 0.1
-"""Share of the frames, the worst, by which a cause that spoils some of them is judged. Chosen."""
 
 WORST_SCATTER: Final = 0.3
 """Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""

@@ -24,6 +24,9 @@ DRAWN: Final = np.array([0.08, 0.2, 0.5, 1.2])
 what is just seen to long lines."""
 
 KNOCKED: Final = np.array([0.1, 0.3, 1.0])
+WORST: Final = 0.1
+"""Share of the frames, the worst, by which a cause that spoils some of them is judged. Chosen."""
+
 KNOCKS: Final = 0.08
 """The same of a knock in any direction, and the share of the frames that knocks hit. [dimensionless] Chosen."""
 

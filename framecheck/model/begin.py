@@ -16,6 +16,11 @@ Floats = NDArray[np.float64]
 DISC_COUNTS: Final = 0.7
 LEAST_ROUND: Final = 0.2
 SHARP: Final = 0.15
+GROWN: Final = 0.15
+"""What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
+begins; quantile of the frames' sizes that counts as in focus, and growth over the usual size that may be one of focus.
+Chosen."""
+
 ASTIGMATIC: Final = 0.3
 ONE_DIRECTION: Final = 2.0
 """Astigmatism to begin with, and how much more shapes scatter along one direction than across it for that. [FWHM,
@@ -24,13 +29,7 @@ SOME: Final = 0.2
 """Share of the frames that must lie on either side. Chosen: knocks and late corrections are few."""
 
 LEAST_DRIFT: Final = 0.25
-"""Line, usual in the frames, from which they are begun with a drift. [FWHM] Chosen: it makes stars 1.06 long.
-"""
-
-GROWN: Final = 0.15
-"""What a disc adds to the size over its moment, and the least share of the size that is no blur of focus, where one
-begins; quantile of the frames' sizes that counts as in focus, and growth over the usual size that may be one of focus.
-Chosen."""
+"""Line, usual in the frames, from which they are begun with a drift. [FWHM] Chosen: it makes stars 1.06 long."""
 
 
 def start(setting: Setting, begin: Mapping[str, float | complex]) -> Numbers:

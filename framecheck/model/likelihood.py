@@ -14,9 +14,6 @@ from framecheck.model.zones import drawn_out
 
 Floats = NDArray[np.float64]
 
-CAUCHY: Final = 1.0
-"""Degrees of freedom of what is believed beforehand of shared terms. Chosen: heavy tails, so that a grave fault is no
-surprise; the heavier, the sooner one fault is believed than several small ones that together look so."""
 STUDENT: Final = 3.0
 """Degrees of freedom of what a frame's profile may be off by. Chosen: a fit may take the wrong branch."""
 
@@ -122,20 +119,20 @@ def zone_pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
 
 
 @cache
-def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-    """Scale, usual value, and whether its distribution is normal, of each number of terms."""
+def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, NDArray[np.bool_], Floats]:
+    """Scale, usual value, whether its distribution is normal, and degrees of freedom, of each number of terms."""
     of_each = [term for term in terms for _ in range(term.n)]
     scale, usual = np.array([term.scale for term in of_each]), np.array([term.usual for term in of_each])
-    return scale, usual, np.array([term.normal for term in of_each])
+    return scale, usual, np.array([term.normal for term in of_each]), np.array([term.freedom for term in of_each])
 
 
 def student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, float]:
     """Weight, pull towards the usual value, and cost of terms under what is believed of them."""
-    scale, usual, normal = _believed(terms)
+    scale, usual, normal, free = _believed(terms)
     pull = (value - usual) / scale
     bounded = pull**4 / BOUND**4
-    weight = np.where(normal, 1 + 3 * bounded, (CAUCHY + 1) / (CAUCHY + pull**2)) / scale**2
-    cost = np.where(normal, pull**2 / 2 * (1 + bounded), (CAUCHY + 1) / 2 * np.log1p(pull**2 / CAUCHY))
+    weight = np.where(normal, 1 + 3 * bounded, (free + 1) / (free + pull**2)) / scale**2
+    cost = np.where(normal, pull**2 / 2 * (1 + bounded), (free + 1) / 2 * np.log1p(pull**2 / free))
     return weight, weight * (value - usual), float(cost.sum())
 
 
@@ -163,8 +160,7 @@ def cost_of(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> f
 def frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
     """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
     scale = frame_scale(setting, spread)
-    _, _, normal = _believed(FRAME)
-    free = np.array([term.freedom for term in FRAME for _ in range(term.n)])
+    _, _, normal, free = _believed(FRAME)
     pull = (numbers.frame / scale) ** 2
     weight = np.where(normal, 1.0, (free + 1) / (free + pull)) / scale**2
     cost = np.where(normal, pull / 2, (free + 1) / 2 * np.log1p(pull / free))

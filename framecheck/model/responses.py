@@ -113,28 +113,30 @@ def respond(
     shape = places[0].shape
     base_px2, diffraction_px2, focus_px, astigmatism_px, coma_px, pinch_px, air_share = map(np.ravel, places)
     hole = min(obstruction / DRAWN_OBSTRUCTION, 1.0) ** 2
-    table = _tables()
     round_px2, wing, gaussian, sharpness = _undistorted(base_px2, diffraction_px2, air_share, hole)
     width = np.sqrt(round_px2)
     star = Distorted.of(focus_px / width, astigmatism_px / width, coma_px / width, pinch_px / width)
-    growth, narrowing = disc_laws(
-        table["disc"] @ disc_functions(sharpness, gaussian, hole), np.minimum(star.squares[0], MOST_DISTORTED)
-    )
-    factors = table["terms"] @ star.functions(sharpness, gaussian, hole)
-    more = star.round_terms()
-    size = 1 + star.squares[0] * growth + np.einsum("tn,tn->n", more, factors[:N_SPIN0])
-    wing = wing * narrowing + np.einsum("tn,tn->n", more, factors[N_SPIN0 : 2 * N_SPIN0]) / (1 + star.distortion)
+    factors = _tables()["terms"] @ star.functions(sharpness, gaussian, hole)
+    size, narrowing, raised = _of_spin0(star, factors, disc_functions(sharpness, gaussian, hole))
     by_spin = iter(factors[2 * N_SPIN0 :])
-    size_px2 = round_px2 * np.maximum(size, LEAST_SIZE)
     shape_px2 = round_px2 * _sum(star.shape_terms(), by_spin)
     comet, lobes = _sum(star.comet_terms(), by_spin), _sum(star.lobes_terms(), by_spin)
     return Response(
-        size_px2=size_px2.reshape(shape),
+        size_px2=(round_px2 * size).reshape(shape),
         shape_px2=shape_px2.reshape(shape),
         comet=comet.reshape(shape),
         lobes=lobes.reshape(shape),
-        inverse_beta=np.clip(wing, LEAST_WING, MOST_WING).reshape(shape),
+        inverse_beta=np.clip(wing * narrowing + raised, LEAST_WING, MOST_WING).reshape(shape),
     )
+
+
+def _of_spin0(star: "Distorted", factors: Floats, disc: Floats) -> tuple[Floats, Floats, Floats]:
+    """By what the squared width grows, and what 1 / beta is multiplied by and raised by."""
+    growth, narrowing = disc_laws(_tables()["disc"] @ disc, np.minimum(star.squares[0], MOST_DISTORTED))
+    more = star.round_terms()
+    size = 1 + star.squares[0] * growth + np.einsum("tn,tn->n", more, factors[:N_SPIN0])
+    raised = np.einsum("tn,tn->n", more, factors[N_SPIN0 : 2 * N_SPIN0]) / (1 + star.distortion)
+    return np.maximum(size, LEAST_SIZE), narrowing, raised
 
 
 def _undistorted(base_px2: Floats, diffraction_px2: Floats, air_share: Floats, hole: float) -> tuple[Floats, ...]:

@@ -27,7 +27,8 @@ class Term:
     usual: float = 0.0
     normal: bool = False
     freedom: float = 1.0
-    """Degrees of freedom of the heavy-tailed one (Student's): the fewer, the less does something grave surprise."""
+    """Degrees of freedom of the heavy-tailed one (Student's). Chosen: the fewer, the less a grave fault surprises, and
+    the sooner one fault is believed than several small ones that together look so."""
 
 
 SOFTER: Final = 0.12

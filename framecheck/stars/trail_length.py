@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from framecheck.robust import huber_fit
+from framecheck.robust import huber_fit, weighted_median
 from framecheck.shear import direction
 from framecheck.stars.profile import F64
 
@@ -56,11 +56,4 @@ def typical_length(x: F64, y: F64, moved: F64, light_error: F64 | None = None, s
         error = np.hypot(squared_error * light_error, max(2 * DIFFERENT * usual, 1e-9))
     across, other = (huber_fit(terms, part, error)[0] @ terms for part in (squared.real, squared.imag))
     along = (squared * direction(across - 1j * other)).real
-    return float(np.sqrt(max(_weighted_median(along, error**-2), 0.0)))
-
-
-def _weighted_median(values: F64, weight: F64) -> float:
-    """Value with half of the weight on either side."""
-    order = np.argsort(values, kind="stable")
-    middle = np.cumsum(weight[order]) - weight[order] / 2
-    return float(np.interp(weight.sum() / 2, middle, values[order]))
+    return float(np.sqrt(max(weighted_median(along, error**-2), 0.0)))
