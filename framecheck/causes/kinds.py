@@ -206,6 +206,8 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = late_smear(cases[beside].seen, likeliest == "in a run")
     late_is_there = of_kind["after moves"] + of_kind["in a run"] > 0.5
+    struck = {case: one for case, one in chance.items() if case[1]}
+    by_knocks = cases[max(struck, key=lambda case: struck[case])[2]].seen
     of_case = [sum(one for (_, _, k), one in chance.items() if k == case) for case in range(len(cases))]
     steady = [k for k, case in enumerate(cases) if case.steady is not None]
     stays = cases[max(steady, key=lambda k: of_case[k])].steady
@@ -216,7 +218,7 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
         unguided_gear=of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0]),
         by_gear=gear_smear(seen),
-        knocked=knocked_smear(seen, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
+        knocked=knocked_smear(by_knocks, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
         late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
         steady=sum(of_case[k] for k in steady),
         steady_smear=0.0 if stays is None else float(np.median(np.abs(stays))),

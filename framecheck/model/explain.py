@@ -25,9 +25,11 @@ of the optics miss as much as from noise."""
 MODES_WITHIN: Final = 20.0
 """Log evidence by which another explanation may be worse and still counts. Chosen: one in a thousand after `TEMPER`."""
 
+TOLD_APART: Final = ("tilt", "bend", "pinch", "astigmatism", "decentred", "coma", "drift_0")
+"""Shared terms in which, beside the focus, two explanations differ."""
 ALIKE: Final = 0.06
-"""Difference of two explanations' squares of focus, tilt, bend and pinch up to which they are one. [squared FWHM]
-Chosen: less hardly widens a star."""
+"""Difference of the squares of one of them up to which they are one. [squared FWHM] Chosen: less hardly widens a star.
+"""
 ALIKE_EVIDENCE: Final = 3.0
 """Log evidence by which they may differ then. Chosen: one has not climbed to its end."""
 
@@ -113,7 +115,7 @@ def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     if (turning := turning_as_astigmatism(setting)) is not None:
         modes.append(_wandering(setting, turning))
     for _ in range(2):
-        modes = _likely(_by_evidence(modes))
+        modes = _likely(_distinct(_by_evidence(modes)))
         floor, alike = unexplained(modes[0], setting)
         spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
         modes = [_solved_again(setting, one, its) for one, its in zip(modes, spreads, strict=True)]
@@ -245,7 +247,7 @@ def _begun(mode: Mode, setting: Setting) -> Numbers:
 
 
 def _distinct(modes: list[Mode]) -> list[Mode]:
-    """Explanations that differ in focus, tilt or bend, or much in evidence; the first of those alike."""
+    """Explanations that differ in what makes the stars so, or much in evidence; the first of those alike."""
     out: list[Mode] = []
     for one in modes:
         if not any(_alike(one, other) for other in out):
@@ -254,14 +256,14 @@ def _distinct(modes: list[Mode]) -> list[Mode]:
 
 
 def _alike(one: Mode, other: Mode) -> bool:
-    near = np.max(np.abs(_surface(one) - _surface(other))) < ALIKE
+    near = np.max(np.abs(_squares(one) - _squares(other))) < ALIKE
     return bool(near and abs(one.log_evidence - other.log_evidence) < ALIKE_EVIDENCE)
 
 
-def _surface(mode: Mode) -> Floats:
-    """Squares of focus, tilt, bend and pinch: nothing may tell their signs."""
+def _squares(mode: Mode) -> Floats:
+    """Squares of focus, aberrations and drift: nothing may tell their signs."""
     shared = mode.numbers.shared
-    squares = [np.sum(shared[AT[name]] ** 2) for name in ("tilt", "bend", "pinch")]
+    squares = [np.sum(shared[AT[name]] ** 2) for name in TOLD_APART]
     return np.concatenate([mode.numbers.kind[:, N_KIND - 1] ** 2, squares])
 
 

@@ -24,6 +24,7 @@ from framecheck.model.terms import (
     AT,
     AT_FRAME,
     KIND,
+    N_AIR,
     N_FRAME,
     N_INPUTS,
     N_KIND,
@@ -55,8 +56,34 @@ ADDED_AT: Final = np.array(
     + [N_FRAME + AT[name].start + k for name, n in ADDED for k in range(n)]
 )
 """Of the frames', the shared and the kinds' numbers, in this order, those that are only added at the end."""
-BY_DIFFERENCES: Final = np.setdiff1d(np.arange(N_FRAME + N_SHARED + N_KIND), ADDED_AT)
+
+
+def _at(name: str) -> int:
+    """Where a shared term begins among the frames', the shared and the kinds' numbers, in this order."""
+    return N_FRAME + AT[name].start
+
+
+AIR, FOCUS, MOTION = (AT_FRAME[name].start for name in ("air", "focus", "motion"))
+LED: Final = (
+    [(_at("base"), AIR), (_at("airmass"), AIR), (N_FRAME + N_SHARED, AIR)]
+    + [(_at("air_course") + k, AIR) for k in range(N_AIR)]
+    + [(_at(f"focus_{k + 1}"), FOCUS) for k in range(3)]
+    + [(_at("focus_temperature"), FOCUS), (N_FRAME + N_SHARED + N_KIND - 1, FOCUS)]
+    + [(_at("motion") + k, MOTION + k) for k in range(2)]
+    + [(_at(f"drift_{j}") + k, _at("drift_0") + k) for j in (1, 2) for k in range(2)]
+)
+"""Numbers that do to each frame what another number does, times a factor of the frame's: the number, and the other."""
+LED_AT, LEADER_AT = (np.array(one) for one in zip(*LED, strict=True))
+BY_DIFFERENCES: Final = np.setdiff1d(np.arange(N_FRAME + N_SHARED + N_KIND), np.concatenate([ADDED_AT, LED_AT]))
 """All others."""
+
+
+def _factors(setting: Setting) -> Floats:
+    """Of the numbers that are led, the factor of each frame; in the order of `LED`, shape (N, n)."""
+    one = np.ones((len(setting.kind), 1))
+    course = np.repeat(setting.course[:, :2], 2, axis=1)
+    air = [one, setting.ln_airmass[:, None], one, setting.air_course]
+    return np.concatenate([*air, setting.focus_course, setting.temperature[:, None], one, one, one, course], axis=1)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,7 +117,7 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
 
     Each frame's k-th term is changed together with the other frames', each kind's k-th with the other kinds'. How the
     optics answer is differentiated place by place, once for each of the few things that they answer to. What is only
-    added at the end has its derivatives in closed form.
+    added at the end, or does what another number does, has its derivatives in closed form.
     """
     place = setting.zones.place
     path = light_path(numbers, setting, place)
@@ -108,8 +135,11 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
     zones = np.empty((*now.shape, N_FRAME + N_SHARED + N_KIND))
     profiles = np.zeros((len(place), zones.shape[-1]))
     zones[..., BY_DIFFERENCES] = np.moveaxis(other - now, 0, -1) / STEP
-    zones[..., ADDED_AT] = added_slopes(place)
     profiles[..., BY_DIFFERENCES] = np.moveaxis(other_profile - profile, 0, -1) / STEP
+    zones[..., ADDED_AT] = added_slopes(place)
+    factors = _factors(setting)
+    zones[..., LED_AT] = zones[..., LEADER_AT] * factors[:, None, None]
+    profiles[..., LED_AT] = profiles[..., LEADER_AT] * factors
     first = N_FRAME
     return now, profile, _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
 
@@ -143,9 +173,10 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
             break
         gained, cost, numbers = cost - tried, tried, moved
         damping = max(damping / FREED_BY, LEAST_DAMPING)
-        if gained < LEAST_GAIN:
+        if gained < LEAST_GAIN:  # so small a step leaves the curvature as it was
             break
-    blocks = _blocks(numbers, setting, spread, data)
+    else:
+        blocks = _blocks(numbers, setting, spread, data)
     inverse, carried, normal, _ = _eliminated(blocks, 0.0)
     covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
     log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(blocks.own)[1].sum())
