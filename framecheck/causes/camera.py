@@ -22,7 +22,7 @@ COMMON_AIR_ARCSEC: Final = 3.5
 """Wider stars are not the pixels' fault. [arcsec] Upper end of what the air allows on common nights; common practice,
 no source."""
 
-SCALE_UNKNOWN: Final = -0.4
+SCALE_UNKNOWN: Final = -1.5
 """[dimensionless] Log-odds that are not exceeded where the size of the stars on the sky is unknown. Chosen: below a
 claim."""
 

@@ -10,6 +10,7 @@ from framecheck import shear
 from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, runs_of
 from framecheck.causes.series import Floats
 from framecheck.causes.smears import (
+    ACROSS,
     DRAWN,
     KNOCKS,
     RESTLESS_BELIEVED,
@@ -34,10 +35,15 @@ FAR_SWING: Final = 1.5
 
 
 def gear_smear(seen: Seen) -> Floats:
-    """Smear along the likeliest axis of the gear, beyond that of the drift."""
+    """Smear along the likeliest axis of the gear that its swing makes beside the drift along that axis.
+
+    Lines add up, not their squares: a swing along a drift makes half of the frames longer, and the others shorter.
+    """
     axes, _ = gear_axes(seen)
     axis = axes[int(along_axes(seen, axes).real.sum(axis=-1).argmax())]
-    return np.maximum((along_axes(seen, np.array([axis]))[0] - np.abs(seen.from_drift)).real, 0.0)
+    along = np.maximum(along_axes(seen, np.array([axis]))[0].real, 0.0)
+    drift = np.maximum((seen.from_drift * np.exp(-1j * axis)).real, 0.0)
+    return np.maximum(np.sqrt(along) - np.sqrt(drift), 0.0) ** 2
 
 
 def hunted_smear(seen: Seen) -> tuple[Floats, float]:
@@ -52,20 +58,22 @@ def hunted_smear(seen: Seen) -> tuple[Floats, float]:
 def knocked_smear(seen: Seen, swings: bool, late: Floats) -> Floats:
     """Smear beside the usual one or, if the gear swings, beside its axis and far beyond its other swings; else 0.
 
-    Of frames that were rather knocked than not, and in which no correction came late.
+    Of frames that were rather knocked than not; what corrections that came late draw in them is taken off.
     """
-    off = seen.smear - shear.middle(seen.smear)
+    axis = np.exp(1j * np.angle(np.sum(late * seen.smear)))
+    off = seen.smear - late * axis
+    off = off - shear.middle(off)
     if swings:
         along = along_axes(seen, gear_axes(seen)[0])
         along = along[int(along.real.sum(axis=-1).argmax())]
         far = np.maximum(along.real - FAR_SWING * np.quantile(along.real, 1 - WORST), 0)
         off = far + 1j * along.imag
-    beside = replace(seen, smear=off)
+    beside = replace(seen, smear=off, error=np.hypot(seen.error, ACROSS * late))
     calm = log_calm(beside)
     mixed = with_knocks(calm, beside)
     q = int((mixed.sum(axis=-1) + RESTLESS_BELIEVED).argmax())
     rather = calm[q] + math.log(2 * (1 - KNOCKS)) < mixed[q]
-    return np.where(rather & (late == 0), np.abs(off), 0.0)
+    return np.where(rather, np.abs(off), 0.0)
 
 
 def late_smear(seen: Seen, in_a_run: bool) -> Floats:

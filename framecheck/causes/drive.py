@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 
 from framecheck import shear
-from framecheck.causes.kinds import WORST_SCATTER, Beforehand, after_moves, of_worst
+from framecheck.causes.kinds import WORST_SCATTER, Beforehand, Kinds, after_moves, of_worst
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
@@ -70,7 +70,7 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
         worst = 0.0 if kinds is None else of_worst(kinds.by_gear)
         which = "right ascension" if moved.along_ra is not None else "one direction"
         evidence = (
-            Evidence(statement="no period stands out of the motion between frames"),
+            _period_of_smears(kinds),
             Evidence(
                 statement=f"in the worst frames stars stretch along {which} to",
                 value=float(shear.ratio_of(worst)), unit="long over short axis",
@@ -101,6 +101,15 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
         cost=float(shear.cost_of(np.median(np.abs(moved.smear)))),
         evidence=evidence,
     )
+
+
+def _period_of_smears(kinds: Kinds | None) -> Evidence:
+    if kinds is None or kinds.repeats_after_min is None:
+        return Evidence(statement="no period stands out of the motion between frames")
+    return Evidence(
+        statement="smears along one direction come again after", value=60 * kinds.repeats_after_min, unit="s",
+        expected_if_healthy="no period",
+    )  # fmt: skip
 
 
 def _size_of_swing(rhythm: Rhythm, scale: float | None) -> tuple[Evidence, ...]:
@@ -179,15 +188,15 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
 
 
 def _by_gear(moved: Moved, beforehand: Beforehand) -> float:
-    """Log-odds of a swing along right ascension without a period that the frames show, and without a guider."""
+    """Log-odds of a swing along right ascension that places from frame to frame don't show: that smears do."""
     kinds = beforehand.kinds_of(moved)
     if kinds is None:
         return -4.0
-    return all_of(
-        kinds.gear_log_odds,
-        log_odds_of_ratio(of_worst(kinds.by_gear), SEEN, WORST_SCATTER),
-        NO_PERIOD_LOG_ODDS,
-    )
+    size = log_odds_of_ratio(of_worst(kinds.by_gear), SEEN, WORST_SCATTER)
+    odds = [kinds.gear_log_odds, size]
+    if kinds.repeats_after_min is None:
+        odds.append(NO_PERIOD_LOG_ODDS)
+    return all_of(*odds)
 
 
 def _known_worm(rhythm: Rhythm, rig: Rig) -> float:

@@ -15,6 +15,7 @@ from framecheck.causes.drawn_by import gear_smear, hunted_smear, knocked_smear, 
 from framecheck.causes.kind_evidence import Kind, evidence_of
 from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved, places_px
 from framecheck.causes.optics import Optics
+from framecheck.causes.repeating import repeats
 from framecheck.causes.series import Bools, Floats
 from framecheck.causes.smears import WORST, Seen
 from framecheck.model.explain import Explained
@@ -34,6 +35,9 @@ BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
     "after moves": (0.08, 0.02), "in a run": (0.06, 0.002),
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: corrections that come late need somebody who corrects."""
+
+REPEATS_BELIEVED: Final = 0.25
+"""Chance that what swings along one axis beside corrections repeats itself. Chosen: guiders leave a part of gears."""
 
 KNOCKS_BELIEVED: Final = 0.12
 """Chance of knocks beside any of them. Chosen."""
@@ -78,8 +82,12 @@ class Kinds:
     """Its usual size, if it is there."""
     hunted: Floats
     """Smear that hunting corrections draw in each frame, if they are there; shape (n,)."""
-    unguided_gear: float
-    """Probability that it is the gear, and that nobody corrects it."""
+    gear: float
+    """Probability that it is the gear, which nobody corrects, or which repeats itself beside all corrections."""
+    repeats_after_min: float | None
+    """Period of smears that rather repeat themselves than not. [min]"""
+    hunting: float
+    """Probability that corrections hunt, but not for slack."""
     hunting_by_slack: float
     """Probability that corrections hunt, and do so because slack makes them late."""
 
@@ -96,17 +104,17 @@ class Kinds:
     @property
     def hunting_log_odds(self) -> float:
         """Log-odds of corrections that hunt, but not for slack."""
-        return _log_odds(self.chance["hunting"] - self.hunting_by_slack)
+        return _log_odds(self.hunting)
 
     @property
     def gear_log_odds(self) -> float:
-        """Log-odds of a gear that nobody corrects."""
-        return _log_odds(self.unguided_gear)
+        """Log-odds of a gear whose swings are seen."""
+        return _log_odds(self.gear)
 
     @property
     def others_log_odds(self) -> float:
         """Log-odds that it is neither."""
-        return _log_odds(1 - self.late_chance - self.unguided_gear)
+        return _log_odds(1 - self.late_chance - self.gear)
 
     @property
     def knocked_log_odds(self) -> float:
@@ -202,6 +210,9 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     chance = {case: float(np.exp(log - total)) for case, log in logs.items()}
     of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in BELIEVED}
     free = (1 - guided) * BELIEVED["gear"][1]
+    free = of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0])
+    log_repeats, after_min = repeats(seen)
+    repeating = 1 / (1 + math.exp(-log_repeats) * (1 / REPEATS_BELIEVED - 1))
     late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = late_smear(cases[beside].seen, likeliest == "in a run")
@@ -212,17 +223,20 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     steady = [k for k, case in enumerate(cases) if case.steady is not None]
     stays = cases[max(steady, key=lambda k: of_case[k])].steady
     hunted, by_slack = hunted_smear(seen)
-    by_slack *= of_kind["hunting"]
+    hunting = of_kind["hunting"] * (1 - repeating)
+    by_slack *= hunting
     return Kinds(
         chance=of_kind,
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
-        unguided_gear=of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0]),
+        gear=free + (of_kind["gear"] - free + of_kind["hunting"]) * repeating,
+        repeats_after_min=after_min if repeating > 0.5 else None,
         by_gear=gear_smear(seen),
         knocked=knocked_smear(by_knocks, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
         late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
         steady=sum(of_case[k] for k in steady),
         steady_smear=0.0 if stays is None else float(np.median(np.abs(stays))),
         hunted=hunted,
+        hunting=hunting - by_slack,
         hunting_by_slack=by_slack,
     )
 

@@ -44,6 +44,11 @@ LEAST_COOLING_K: Final = 0.5
 HIDDEN_BY_LINES: Final = (*OVER_FIELD, "astigmatism")
 """Causes that the corners' longer lines look like, where a camera stands still."""
 
+HIDDEN_BY_ARCS: Final = (*OVER_FIELD, "focus-drift")
+LONG_ARC: Final = 1.5
+"""Causes that the corners' arcs look like in a field that turns, and how long those are then. [FWHM] Chosen: the laws
+hold for lines as long as the star is wide, and longer ones are measured on the stars of the middle only."""
+
 HIDDEN_PX: Final = 1.5
 """[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
 
@@ -194,6 +199,11 @@ def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
             cause=cause.name, because="on a mount that stands still stars trail more in the corners than in the middle",
             what_would_settle_it="frames through the same lens, exposed so briefly that stars stay round",
         )  # fmt: skip
+    if cause.name in HIDDEN_BY_ARCS and log_odds > 0 and _arc(optics) > LONG_ARC:
+        return CannotTell(
+            cause=cause.name, because="the field turns so far in each exposure that stars in the corners are arcs",
+            what_would_settle_it="exposures a quarter as long",
+        )  # fmt: skip
     if cause.name == "defocus" and log_odds < 0 and optics.of_its_own > PERHAPS:
         return CannotTell(
             cause="defocus",
@@ -211,6 +221,11 @@ def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
         cost=float(np.median(drawn.cost)),
         evidence=(*_measures(cause, drawn), *more),
     )
+
+
+def _arc(optics: Optics) -> float:
+    """Length of the arc that the field's turning draws in the corner in one exposure. [FWHM]"""
+    return float(np.median(np.abs(optics.explained.setting.turning))) * sqrt(12 / (4 * np.log(2)))
 
 
 def log_odds_of(drawn: Effect) -> float:

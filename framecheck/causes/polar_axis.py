@@ -4,6 +4,8 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from framecheck import shear
 from framecheck.causes.catalogue import CAUSES
 from framecheck.causes.moved import (
@@ -39,6 +41,12 @@ POLAR_GROSS_ARCMIN: Final = 15.0
 """[arcmin] In a guided night, from which an axis is called wrong by the turning of the field. Chosen."""
 POLAR_SCATTER: Final = 0.3
 """[dimensionless] Of ln(polar error), beside its own interval. Chosen."""
+
+DRAWN_OUT: Final = 0.4
+DRAWN_OUT_SCATTER: Final = 0.15
+"""Smear over that which the drift lets expect, from which the drift is one of the exposures. [dimensionless] Chosen."""
+OPTICS_DRAW: Final = 0.05
+"""Smear that the optics may add or take. [squared FWHM] Chosen: half of what is seen."""
 
 CORNER_SEEN: Final = 0.45
 """Length of the corner's arc over the FWHM from which turning smears. [dimensionless] Chosen: an elongation of 1.06."""
@@ -78,6 +86,13 @@ class _Sign:
     rivals: tuple[Rival, ...]
 
 
+def _drawn_out(moved: Moved) -> float:
+    """Log-odds that the stars are drawn out as the drift between exposures lets expect."""
+    expected = float(np.median(np.abs(moved.from_drift)))
+    scatter = math.hypot(DRAWN_OUT_SCATTER, OPTICS_DRAW / max(expected, 1e-6))
+    return log_odds_above(float(shear.seen_of(moved.smear, moved.from_drift)), DRAWN_OUT, scatter)
+
+
 def _by_drift(moved: Moved) -> _Sign | None:
     """Drift without a guider: in declination, or all of it where no axes are known. None without a pixel scale."""
     drift, scale = moved.tracking.drift, moved.scale_arcsec
@@ -96,6 +111,8 @@ def _by_drift(moved: Moved) -> _Sign | None:
         log_odds_above(line, LINE_SEEN, LINE_SCATTER),
         moved.tracking.drifting.log_odds("axis"),
     )
+    if moved.drift_seen < SURE_SIGMA:  # a sure one stands, even where another motion rounds the stars
+        log_odds = all_of(log_odds, _drawn_out(moved))
     evidence = (
         off,
         Evidence(

@@ -21,8 +21,8 @@ POOR_SEEING_ARCSEC: Final = 3.5
 SIZE_SCATTER: Final = 0.06
 """[dimensionless] Error of the pixel scale and of what else widens the stars. Chosen."""
 
-COARSEST_SCALE_ARCSEC: Final = 2.5
-"""[arcsec/px] Coarser pixels hide the air: stars of common seeing span little more than one. Chosen."""
+COARSEST_SCALE_ARCSEC: Final = 3.0
+"""[arcsec/px] Coarser pixels hide the air: stars of poor seeing span little more than one. Chosen."""
 
 ROUND: Final = 1.25
 """[dimensionless] Stars longer on average were moved, and nothing tells how far across as well. Chosen."""

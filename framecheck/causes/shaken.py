@@ -82,6 +82,9 @@ OWN_SIGMA: Final = 3.5
 """Such a smear over the frame's own error. Chosen."""
 SHOCK_SEEN: Final = 0.1
 """ln(long axis / short axis) beyond the usual, of such a smear. [dimensionless] Chosen: seen beside others."""
+DOUBLED_BY_UNREST: Final = 1.5
+"""[FWHM] Distance of second images up to which a mount that never rests makes them. Chosen: further apart, they are
+longer than the smears beside them."""
 SHOCK_SCATTER: Final = 0.3
 """Of its logarithm. Chosen."""
 NOTHING: Final = 6.0
@@ -224,7 +227,9 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     neighbours = _highest_near(np.log(moved.tracking.smears.fwhm_px))
     wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
     spread = max(robust.spread(wider), 0.02)
-    doubled = np.array([frame.result.stars.doubled_px is not None for frame in moved.frames])
+    restless = float(np.median(off)) > SHOCK_SEEN
+    apart = _apart_px(moved) / moved.tracking.smears.fwhm_px
+    doubled = apart > (DOUBLED_BY_UNREST if restless else 0.0)
     kinds = beforehand.kinds_of(moved)
     knocked = np.zeros(len(off)) if kinds is None or kinds.knocked_log_odds < 0 else kinds.knocked
     drawn = ((off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)) | (knocked > SHOCK_SEEN / 2)
@@ -232,8 +237,10 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     wings = np.log([_beta(frame) for frame in moved.frames])
     fallen = -wings - _highest_near(-wings)
     usual = max(robust.spread(fallen), 0.02)
-    thrown = (fallen > THROWN) & _lost_light(moved) & (float(np.median(off)) < SHOCK_SEEN)  # else all are shaken
-    ragged = thrown | ((fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale))
+    thrown = ((fallen > THROWN) & _lost_light(moved)) | (
+        (fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale)
+    )
+    ragged = thrown & (not restless)
     spoilt = drawn | doubled | blurred | ragged
     lost = int(_unmeasurable(moved).sum())
     if not spoilt.any() and lost:
@@ -256,6 +263,12 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
         )
     )
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
+
+
+def _apart_px(moved: Moved) -> Floats:
+    """Distance of the stars' second images in each frame; 0 where there are none."""
+    offsets = (frame.result.stars.doubled_px for frame in moved.frames)
+    return np.array([0.0 if one is None else math.hypot(*one) for one in offsets])
 
 
 def _drawn_by_knocks(kinds: Kinds | None) -> float:

@@ -16,8 +16,10 @@ from framecheck.causes.catalogue import CAUSES
 CLAIM: Final = 0.5
 CLEAR: Final = 1.0
 BINS: Final = (0.0, 0.05, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 1.0)
-PRIOR_CASES: Final = 8.0
-"""Chosen: cases for which the prior of the map, slope 1 and offset 0, stands."""
+SLOPE_SD: Final = 0.35
+OFFSET_SD: Final = 0.35
+"""How far slope and offset of the map may lie from 1 and 0, one standard deviation. [dimensionless] Chosen: even odds
+are worth even odds, unless many cases show that they are not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +197,7 @@ def fit_map(nights: Sequence[Judged], path: Path) -> None:
     """Fit, for each cause, probability = logistic(slope x log-odds + offset), and write the table.
 
     Where a cause answered "healthy" its log-odds are not told and it stays as it is. Few cases leave slope and offset
-    near 1 and 0: a normal prior of width 1/2 and 1, worth `PRIOR_CASES` cases.
+    near 1 and 0: normal priors.
     """
     rows: list[dict[str, object]] = []
     for cause in CAUSES:
@@ -220,7 +222,7 @@ def fitted(log_odds: Sequence[float], true: Sequence[bool]) -> tuple[float, floa
     def misfit(p: np.ndarray) -> float:
         z = p[0] * x + p[1]
         likelihood = np.sum(np.logaddexp(0, z) - y * z)
-        return float(likelihood + PRIOR_CASES / 8 * ((p[0] - 1) ** 2 / 0.25 + p[1] ** 2))
+        return float(likelihood + ((p[0] - 1) / SLOPE_SD) ** 2 / 2 + (p[1] / OFFSET_SD) ** 2 / 2)
 
     best = minimize(misfit, np.array([1.0, 0.0]), bounds=[(0.05, 5.0), (-6.0, 6.0)])
     return float(best.x[0]), float(best.x[1])

@@ -72,7 +72,7 @@ def beside_good(odd: NightFrame, aim="balanced", n_good: int = 30, rig: Rig | No
 def test_a_clean_night_is_not_cut(aim) -> None:
     rng = np.random.default_rng(0)
     cut = []
-    for _ in range(334):
+    for _ in range(120):
         frames = [
             frame(
                 f"{i}.fits", fwhm_px=3 * np.exp(0.1 * rng.normal()), elongation=1 + abs(0.06 * rng.normal()),
