@@ -22,9 +22,10 @@ COMMON_AIR_ARCSEC: Final = 3.5
 """Wider stars are not the pixels' fault. [arcsec] Upper end of what the air allows on common nights; common practice,
 no source."""
 
-SCALE_UNKNOWN: Final = -1.5
-"""[dimensionless] Log-odds that are not exceeded where the size of the stars on the sky is unknown. Chosen: below a
-claim."""
+BLURRED_BY: Final = 1.3
+BLURRED_SCATTER: Final = 0.15
+"""By how much stars may be wider than sharp ones where their size on the sky is unknown, and the scatter of its natural
+logarithm. [dimensionless] Chosen: a blur of focus that nobody noticed."""
 
 BRIGHTEST: Final = 0.1
 """[dimensionless] The stars that matter: the brightest tenth of all found. Chosen."""
@@ -97,11 +98,11 @@ def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy 
     scale = rig.pixel_scale_arcsec
     blurred = scale is not None and seen_px > OVERSAMPLED_PX and seen_px * scale > COMMON_AIR_ARCSEC
     fwhm_px = COMMON_AIR_ARCSEC / scale if scale is not None and blurred else seen_px
-    log_odds = log_odds_above(math.log(fwhm_px), math.log(OVERSAMPLED_PX), WIDTH_SCATTER)
+    limit_px, scatter = (OVERSAMPLED_PX, WIDTH_SCATTER) if scale else (OVERSAMPLED_PX * BLURRED_BY, BLURRED_SCATTER)
     unknown = Rival(cause="defocus", why_less_likely="without a pixel scale, blurred stars look like fine pixels")
     return answer(
         "oversampled",
-        log_odds if scale is not None else min(log_odds, SCALE_UNKNOWN),
+        log_odds_above(math.log(fwhm_px), math.log(limit_px), scatter),
         affected=_frames_of_width(night, above=OVERSAMPLED_PX),
         cost=_binning_gain(night, rig),
         evidence=(
@@ -111,7 +112,7 @@ def oversampled(night: Night, rig: Rig, blur: float = 0.0) -> Finding | Healthy 
                 + (", without the blur of focus, optics and mount" if blur else ""),
                 value=fwhm_px,
                 unit="px",
-                expected_if_healthy=f"below {OVERSAMPLED_PX:g}",
+                expected_if_healthy=f"below {limit_px:g}",
             ),
         ),
         rivals=() if scale is not None else (unknown,),

@@ -15,7 +15,7 @@ from framecheck.causes.drawn_by import gear_smear, hunted_smear, knocked_smear, 
 from framecheck.causes.kind_evidence import Kind, evidence_of
 from framecheck.causes.moved import FEWEST_FRAMES, SURE_SIGMA, Complexes, Moved, all_moved, places_px
 from framecheck.causes.optics import Optics
-from framecheck.causes.repeating import repeats
+from framecheck.causes.repeating import repeats, with_the_moves
 from framecheck.causes.series import Bools, Floats
 from framecheck.causes.smears import WORST, Seen
 from framecheck.model.explain import Explained
@@ -38,6 +38,12 @@ BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
 
 REPEATS_BELIEVED: Final = 0.25
 """Chance that what swings along one axis beside corrections repeats itself. Chosen: guiders leave a part of gears."""
+
+MOST_BETWEEN_MOVES: Final = 6
+FEWEST_MOVES: Final = 4
+MUCH_LONGER: Final = 1.5
+"""Frames between regular moves of the pointing, moves, and usual step of a move over that of other frames, for which
+moves are regular. Chosen: dithers come every few frames; late corrections let the stars drift in between."""
 
 KNOCKS_BELIEVED: Final = 0.12
 """Chance of knocks beside any of them. Chosen."""
@@ -180,7 +186,7 @@ def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
         smear=smear * turn, error=np.hypot(moved.error, missed), minutes=np.nan_to_num(moved.tracking.smears.minutes),
         after_move=after_moves(moved), from_drift=(moved.smear - beside_drift(moved)) * turn,
         from_speed=_as_seen(smear, moved.from_speed) * turn if known else None, ra_known=axes is not None,
-        width=moved.tracking.smears.fwhm_px,
+        moved_every=_moved_every(moved), width=moved.tracking.smears.fwhm_px,
     )  # fmt: skip
     return weigh_kinds(seen, moved.tracking.guided_log_odds)
 
@@ -213,6 +219,7 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     free = of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0])
     log_repeats, after_min = repeats(seen)
     repeating = 1 / (1 + math.exp(-log_repeats) * (1 / REPEATS_BELIEVED - 1))
+    by_moves = with_the_moves(seen, after_min)
     late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = late_smear(cases[beside].seen, likeliest == "in a run")
@@ -222,21 +229,26 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     of_case = [sum(one for (_, _, k), one in chance.items() if k == case) for case in range(len(cases))]
     steady = [k for k, case in enumerate(cases) if case.steady is not None]
     stays = cases[max(steady, key=lambda k: of_case[k])].steady
-    hunted, by_slack = hunted_smear(seen)
+    hunted, slack = hunted_smear(seen)
     hunting = of_kind["hunting"] * (1 - repeating)
-    by_slack *= hunting
+    by_slack, gear = slack * hunting, free * (1 - repeating)
+    comes_again = (of_kind["gear"] + of_kind["hunting"]) * repeating
+    if by_moves:  # slack makes corrections late after each of them
+        by_slack += comes_again
+    else:
+        gear += comes_again
     return Kinds(
         chance=of_kind,
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
-        gear=free + (of_kind["gear"] - free + of_kind["hunting"]) * repeating,
-        repeats_after_min=after_min if repeating > 0.5 else None,
+        gear=gear,
+        repeats_after_min=after_min if repeating > 0.5 and not by_moves else None,
         by_gear=gear_smear(seen),
         knocked=knocked_smear(by_knocks, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
         late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
         steady=sum(of_case[k] for k in steady),
         steady_smear=0.0 if stays is None else float(np.median(np.abs(stays))),
         hunted=hunted,
-        hunting=hunting - by_slack,
+        hunting=(1 - slack) * hunting,
         hunting_by_slack=by_slack,
     )
 
@@ -264,6 +276,19 @@ def after_moves(moved: Moved) -> Bools:
     """Frames before which the pointing was moved; shape (n,)."""
     every, jumps = never_rests(moved.motion), frozenset(moved.motion.jumps)
     return np.array([every or i in jumps for i in moved.tracking.smears.frames]) & ~_came_back(moved)
+
+
+def _moved_every(moved: Moved) -> int | None:
+    """Frames from one move to the next, if one step in so many is always much longer than the others."""
+    step = np.abs(np.diff(places_px(moved)))
+    for every in range(2, MOST_BETWEEN_MOVES + 1):
+        if len(step) < FEWEST_MOVES * every:
+            break
+        for first in range(every):
+            long = np.arange(len(step)) % every == first
+            if np.median(step[long]) > MUCH_LONGER * np.median(step[~long]):
+                return every
+    return None
 
 
 def _came_back(moved: Moved) -> Bools:

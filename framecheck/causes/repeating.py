@@ -14,6 +14,8 @@ OVERSAMPLING: Final = 4
 """Frequencies tried in the width of a peak, 1 / span. Common practice."""
 HARMONICS: Final = ((1,), (1, 2))
 """A squared swing is one sinusoid; a gear with a second error, or long exposures, make two of it. Closed form."""
+SAME_PERIOD: Final = 0.1
+"""Difference of two periods, over one of them, up to which they are the same. Chosen."""
 FEWEST_LEFT: Final = 4
 """Frames beyond the numbers fitted. Chosen."""
 
@@ -39,14 +41,15 @@ def repeats(seen: Seen) -> tuple[float, float | None]:
     """
     axis = np.sum(seen.smear * np.abs(seen.smear))
     along = (seen.smear * np.conj(axis) / max(float(np.abs(axis)), 1e-12)).real
-    off, n = along - along.mean(), len(along)
+    level = np.linalg.qr(np.column_stack([np.ones(len(along)), seen.minutes - seen.minutes.mean()]))[0]
+    off, n = along - level @ (level.T @ along), len(along)
     steps = np.diff(np.sort(seen.minutes))
     span, step = float(np.ptp(seen.minutes)), float(np.median(steps)) if len(steps) else 0.0
     total = float(off @ off)
     if step <= 0 or total <= 0:
         return -math.inf, None
     frequencies = np.arange(FEWEST_CYCLES / span, 0.5 / step, 1 / (OVERSAMPLING * span))
-    tried = [(_gain(off / math.sqrt(total), seen.minutes * f, harmonics), f)
+    tried = [(_gain(off / math.sqrt(total), level, seen.minutes * f, harmonics), f)
              for f in frequencies for harmonics in HARMONICS if 2 * len(harmonics) <= n - FEWEST_LEFT]  # fmt: skip
     if not tried:
         return -math.inf, None
@@ -54,12 +57,21 @@ def repeats(seen: Seen) -> tuple[float, float | None]:
     return float(np.logaddexp.reduce(gains)) - math.log(len(gains)), 1 / tried[int(gains.argmax())][1]
 
 
-def _gain(off: Floats, turns: Floats, harmonics: tuple[int, ...]) -> float:
-    """Log of the Bayes factor of sinusoids of one period over a level; `off` has the length 1 and the mean 0."""
+def with_the_moves(seen: Seen, period_min: float | None) -> bool:
+    """Whether a period is that of the moves of the pointing: then corrections that come late repeat themselves."""
+    if period_min is None or seen.moved_every is None:
+        return False
+    frames = period_min / float(np.median(np.diff(np.sort(seen.minutes))))
+    return abs(frames / seen.moved_every - 1) < SAME_PERIOD
+
+
+def _gain(off: Floats, level: Floats, turns: Floats, harmonics: tuple[int, ...]) -> float:
+    """Log of the Bayes factor of sinusoids of one period over a level that changes evenly; `off` has the length 1."""
     phase = 2 * np.pi * np.outer(turns, harmonics)
     waves = np.concatenate([np.cos(phase), np.sin(phase)], axis=1)
-    base, size, _ = np.linalg.svd(waves - waves.mean(axis=0), full_matrices=False)
+    base, size, _ = np.linalg.svd(waves - level @ (level.T @ waves), full_matrices=False)
     base = base[:, size > 1e-6 * size[0]]
     n, p = base.shape
     left = 1 - float(np.sum((base.T @ off) ** 2))
-    return (n - 1 - p) / 2 * math.log(1 + n) - (n - 1) / 2 * math.log(1 + n * max(left, 0.0))
+    free = n - level.shape[1]
+    return (free - p) / 2 * math.log(1 + n) - free / 2 * math.log(1 + n * max(left, 0.0))

@@ -180,6 +180,11 @@ def _airmass_loss(airmass: Floats) -> Floats:
     return np.where(airmass > LOW_AIRMASS, 1 - width * light, 0.0)
 
 
+LEAST_OF_LEVEL: Final = 0.3
+"""Share of a frame's level that is sky at the least, where its pedestal is unknown. [dimensionless] Chosen: exposures
+are filled well above the pedestal, but for short ones."""
+
+
 def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """The sky is brighter on one side of the frames, or grows brighter through the night: moon, twilight, town.
 
@@ -228,7 +233,8 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         cost=share([loss_of(one, _noise_loss(one, rise)) for one, rise in zip(series, rises, strict=True)]),
         evidence=tuple(evidence),
     )
-    if isinstance(found, Healthy) and not math.isfinite(uneven):
+    unsure = not math.isfinite(uneven) or (uneven > UNEVEN * LEAST_OF_LEVEL and not _above_pedestal(night, rig))
+    if isinstance(found, Healthy) and unsure:
         return CannotTell(
             cause="sky-gradient",
             because="how much of the level is sky isn't known, so its slope can't be judged",

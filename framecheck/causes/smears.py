@@ -55,6 +55,8 @@ class Seen:
     from_speed: Complexes | None
     """What the speed between each frame and its neighbours makes of it; None if it is not known everywhere."""
     ra_known: bool
+    moved_every: int | None
+    """Frames from one move of the pointing to the next, where that is always the same, and more than one."""
     width: Floats
     """FWHM."""
 

@@ -60,6 +60,7 @@ SHARED: Final = (
     Term("turning_centre", 2, 0.3),
     Term("own_blur", 1, 1.0, usual=0.0, normal=True),
     Term("own_wings", 1, 0.2, normal=True),
+    Term("halo", 1, 0.03),
     Term("softness", 1, 0.05, usual=SOFTER, normal=True),
     Term("comet_response", 1, 0.1, normal=True),
     Term("lobes_response", 1, 0.1, normal=True),
@@ -100,6 +101,10 @@ SOFT_ZERO: Final = 0.015
 
 MEAN_SQUARE: Final = 1 / 3
 """Mean of the squared distance from the centre over a sensor, that of the corner being 1. Closed form."""
+
+LEAST_HALO: Final = 0.01
+"""1 / beta below which a halo, which only adds to the wings, goes smoothly to 0. [dimensionless] Chosen: haze, dust and
+coatings scatter light around all stars alike, in focus and out of it."""
 
 OWN_BLUR_PX: Final = 1.1
 """FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
@@ -345,16 +350,17 @@ def predict(
     static = (place * numbers.direction("plane").conj() + place**2 * numbers.direction("saddle").conj()).real
     static = static + numbers.of("bowl") * (np.abs(place) ** 2 - MEAN_SQUARE)
     static_shape = numbers.direction("shape_plane") * place + numbers.direction("shape_plane", 2) * place.conj()
-    own_share = np.minimum(own_blur2(numbers, setting)[..., 0] / base_of_frames(numbers, setting), 1)
+    own_share = np.minimum(own_blur2(numbers, setting)[..., 0] / np.mean(star.size_px2, axis=-1), 1)
     own_wings = own_share * numbers.of("own_wings")[..., 0]
     soft = _less_known(setting) * numbers.of("softness")[..., 0]
+    halo = LEAST_HALO * np.logaddexp(0, numbers.of("halo")[..., 0] / LEAST_HALO)
     own_comet, own_lobes = (numbers.direction_of_frames(name)[..., None] for name in ("comet", "lobes"))
     return Predicted(
         size=star.size_px2 + static,
         shape=star.shape_px2 + static_shape,
         comet=weighed * star.comet + own_comet,
         lobes=weighed * star.lobes + own_lobes,
-        inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1) + own_wings,
+        inverse_beta=np.exp(soft) * np.mean(star.inverse_beta, axis=-1) + own_wings + halo,
     )
 
 

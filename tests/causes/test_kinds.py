@@ -24,7 +24,7 @@ def seen(smear: np.ndarray, *, moved: tuple[int, ...] = (), width: np.ndarray | 
     return Seen(
         smear=np.asarray(smear, complex) + noise[0] + 1j * noise[1], error=np.full(FRAMES, 0.015),
         minutes=np.arange(FRAMES) * 130 / 60, after_move=after, from_drift=np.zeros(FRAMES, complex), from_speed=None,
-        ra_known=False, width=np.full(FRAMES, 3.0) if width is None else width,
+        ra_known=False, moved_every=None, width=np.full(FRAMES, 3.0) if width is None else width,
     )  # fmt: skip
 
 
@@ -71,10 +71,20 @@ def test_smears_in_any_direction_in_single_frames_are_knocks() -> None:
     assert kinds.knocked.max() == pytest.approx(0.5, abs=0.05)
 
 
+def test_knocks_show_among_frames_whose_corrections_come_late_and_beside_a_steady_smear() -> None:
+    late = one_way(*range(4, 12))
+    across = np.zeros(FRAMES, complex)
+    across[[2, 8]] = -0.4 * DIRECTION, 0.4j * DIRECTION
+    for steady in (0.0, 0.5j):
+        kinds = weigh_kinds(seen(late + across + steady * DIRECTION), GUIDED)
+        assert kinds.knocks > 0.9
+        assert set(np.flatnonzero(kinds.knocked > 0.2)) == {2, 8}
+
+
 @pytest.mark.parametrize("period_frames", [3.7, 7.0, 11.0])
 def test_an_unguided_swing_along_one_direction_is_the_gear(period_frames: float) -> None:
     kinds = weigh_kinds(seen(gear(period_frames)), UNGUIDED)
-    assert kinds.unguided_gear > 0.5
+    assert kinds.gear > 0.5
     assert kinds.late_log_odds < 0
 
 
@@ -95,13 +105,13 @@ def test_stars_that_grow_far_more_than_they_stretch_were_swayed_in_all_direction
     thin = seen(smear * DIRECTION, width=3.0 * np.exp(np.arcsinh(smear) / 2))
     wide = seen(smear * DIRECTION, width=3.0 * np.exp(2 * smear))
     assert weigh_kinds(wide, UNKNOWN).chance["sway"] > weigh_kinds(thin, UNKNOWN).chance["sway"]
-    assert weigh_kinds(wide, UNKNOWN).unguided_gear < 0.5
+    assert weigh_kinds(wide, UNKNOWN).gear < 0.5
 
 
 def test_a_motion_seen_from_frame_to_frame_is_the_gear_and_nothing_else() -> None:
     swing = gear(6.0)
     known = replace(seen(swing), from_speed=swing)
-    assert weigh_kinds(known, UNGUIDED).unguided_gear > 0.8
+    assert weigh_kinds(known, UNGUIDED).gear > 0.8
 
 
 def test_a_steady_smear_hides_no_late_corrections() -> None:
@@ -161,5 +171,5 @@ def test_a_swing_beside_a_steady_drift_across_it_turns_the_smear_to_either_side_
     # speeds along and across add as a complex number; a smear has its square (closed form, (vt)²/12 along v)
     speed = np.cos(2 * np.pi * np.arange(FRAMES) / 8.3 + 0.3) + 0.15j
     kinds = weigh_kinds(seen(0.6 * speed**2 * DIRECTION), UNGUIDED)
-    assert kinds.unguided_gear > 0.8
+    assert kinds.gear > 0.8
     assert kinds.knocks < 0.3

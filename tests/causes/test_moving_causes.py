@@ -77,6 +77,15 @@ def test_drift_in_declination_without_a_guider_is_a_wrong_polar_axis() -> None:
     assert set(claims(made)) == {"polar-misalignment"}
 
 
+def test_astigmatism_through_focus_stands_beside_the_flexure_that_draws_lines() -> None:
+    # shapes go from one side to the other along one direction, about the line that the drift draws: focus that moves
+    night = MovingNight(
+        n=20, pointing=drift(1.0, 1.4), guided=True, fwhm_px=lambda i: 4.0 * np.sqrt(1 + 0.1 * (i / 9.5 - 1) ** 2),
+        stretch_px2=lambda i: 6.0 * (i / 9.5 - 1) * np.exp(0.4j),
+    )  # fmt: skip
+    assert {"differential-flexure", "astigmatism"} <= set(claims(night))
+
+
 def test_the_same_drift_under_a_guider_is_flexure() -> None:
     assert set(claims(MovingNight(pointing=drift(1.0, 1.4), guided=True, fwhm_px=seeing))) == {"differential-flexure"}
 

@@ -87,6 +87,21 @@ def test_motion_widens_comets_away(setting):
     assert np.all(np.abs(shaken.comet) < 0.8 * np.abs(still.comet))
 
 
+def test_a_halo_only_adds_to_the_wings_and_changes_no_star(setting):
+    none, some, less = (looks(setting, halo=halo) for halo in (0.0, 0.2, -0.2))
+    assert some.inverse_beta - none.inverse_beta == pytest.approx(0.2, abs=0.01)
+    assert less.inverse_beta == pytest.approx(none.inverse_beta, abs=0.01)
+    assert np.allclose(some.size, none.size)
+
+
+def test_wings_of_the_optics_own_blur_are_hidden_in_a_disc(setting):
+    def more_wings(focus: float) -> float:
+        plain, winged = (looks(setting, own_blur=1.5, own_wings=wings, focus=focus) for wings in (0.0, 0.4))
+        return float((winged.inverse_beta - plain.inverse_beta).mean())
+
+    assert more_wings(1.5) < 0.5 * more_wings(0.0)
+
+
 def test_every_term_has_its_place(setting):
     numbers = start(setting, {"focus": 0.3, "tilt": 0.1 - 0.2j})
     assert numbers.shared[AT["tilt"]].tolist() == [0.1, -0.2]
