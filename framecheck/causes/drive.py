@@ -52,6 +52,9 @@ PLAINLY_SMEARED: Final = 0.1
 ALONG_RA: Final = 0.8
 """Share of a period's motion along right ascension. [dimensionless] Chosen: gears move that axis only."""
 
+OF_SMEAR: Final = "the smear swings with a period of"
+"""Whether places or smears show a period."""
+
 NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows no period, but frames as a gear draws them. Chosen: three to one."""
 
@@ -84,7 +87,7 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
     scale = moved.scale_arcsec
     evidence = (
         Evidence(
-            statement="the stars swing with a period of" if between else "the smear swings with a period of",
+            statement="the stars swing with a period of" if between else OF_SMEAR,
             value=rhythm.period_s, unit="s", expected_if_healthy="no period",
         ),
         *_size_of_swing(rhythm, scale),
@@ -104,12 +107,9 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
 
 
 def _period_of_smears(kinds: Kinds | None) -> Evidence:
-    if kinds is None or kinds.repeats_after_min is None:
+    if kinds is None or kinds.swings.period_min is None:
         return Evidence(statement="no period stands out of the motion between frames")
-    return Evidence(
-        statement="smears along one direction come again after", value=60 * kinds.repeats_after_min, unit="s",
-        expected_if_healthy="no period",
-    )  # fmt: skip
+    return Evidence(statement=OF_SMEAR, value=60 * kinds.swings.period_min, unit="s", expected_if_healthy="no period")
 
 
 def _size_of_swing(rhythm: Rhythm, scale: float | None) -> tuple[Evidence, ...]:
@@ -194,7 +194,7 @@ def _by_gear(moved: Moved, beforehand: Beforehand) -> float:
         return -4.0
     size = log_odds_of_ratio(of_worst(kinds.by_gear), SEEN, WORST_SCATTER)
     odds = [kinds.gear_log_odds, size]
-    if kinds.repeats_after_min is None:
+    if kinds.swings.period_min is None:
         odds.append(NO_PERIOD_LOG_ODDS)
     return all_of(*odds)
 

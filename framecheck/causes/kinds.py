@@ -41,9 +41,11 @@ REPEATS_BELIEVED: Final = 0.25
 
 MOST_BETWEEN_MOVES: Final = 6
 FEWEST_MOVES: Final = 4
-MUCH_LONGER: Final = 1.5
-"""Frames between regular moves of the pointing, moves, and usual step of a move over that of other frames, for which
-moves are regular. Chosen: dithers come every few frames; late corrections let the stars drift in between."""
+MUCH_LONGER: Final = 1.9
+NO_MOVE: Final = 0.8
+"""Frames between regular moves of the pointing, moves, and usual step of a move over the given quantile of the steps of
+other frames, for which moves are regular. Chosen: dithers come every few frames; late corrections let the stars drift
+in between; of 1,500 drawn nights with a random move before each of 12 frames or more, 1 in 100 reaches the ratio."""
 
 KNOCKS_BELIEVED: Final = 0.12
 """Chance of knocks beside any of them. Chosen."""
@@ -69,6 +71,22 @@ MEDIAN_OF_RAYLEIGH: Final = 1.1774
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Swings:
+    """Why smears along one axis change, and how likely each reason is."""
+
+    gear: float
+    """Probability of a gear that nobody corrects, or that repeats itself beside all corrections."""
+    hunting: float
+    """Probability of corrections that hunt, but not for slack."""
+    by_slack: float
+    """Probability of corrections that hunt because slack makes them late, or that come late after regular moves."""
+    hunted: Floats
+    """Smear that hunting corrections draw in each frame, if they are there; shape (n,)."""
+    period_min: float | None
+    """Period of smears that a gear rather repeats than not. [min]"""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Kinds:
     """How likely each kind of motion is, and what it draws."""
 
@@ -86,21 +104,13 @@ class Kinds:
     """Probability of a smear that stays, or turns slowly, and that no drift explains."""
     steady_smear: float
     """Its usual size, if it is there."""
-    hunted: Floats
-    """Smear that hunting corrections draw in each frame, if they are there; shape (n,)."""
-    gear: float
-    """Probability that it is the gear, which nobody corrects, or which repeats itself beside all corrections."""
-    repeats_after_min: float | None
-    """Period of smears that rather repeat themselves than not. [min]"""
-    hunting: float
-    """Probability that corrections hunt, but not for slack."""
-    hunting_by_slack: float
-    """Probability that corrections hunt, and do so because slack makes them late."""
+    swings: Swings
+    """What swings along one axis."""
 
     @property
     def late_chance(self) -> float:
         """Probability of corrections that come late."""
-        return self.chance["after moves"] + self.chance["in a run"] + self.hunting_by_slack
+        return self.chance["after moves"] + self.chance["in a run"] + self.swings.by_slack
 
     @property
     def late_log_odds(self) -> float:
@@ -110,17 +120,17 @@ class Kinds:
     @property
     def hunting_log_odds(self) -> float:
         """Log-odds of corrections that hunt, but not for slack."""
-        return _log_odds(self.hunting)
+        return _log_odds(self.swings.hunting)
 
     @property
     def gear_log_odds(self) -> float:
         """Log-odds of a gear whose swings are seen."""
-        return _log_odds(self.gear)
+        return _log_odds(self.swings.gear)
 
     @property
     def others_log_odds(self) -> float:
         """Log-odds that it is neither."""
-        return _log_odds(1 - self.late_chance - self.gear)
+        return _log_odds(1 - self.late_chance - self.swings.gear)
 
     @property
     def knocked_log_odds(self) -> float:
@@ -215,11 +225,7 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     total = np.logaddexp.reduce(list(logs.values()))
     chance = {case: float(np.exp(log - total)) for case, log in logs.items()}
     of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in BELIEVED}
-    free = (1 - guided) * BELIEVED["gear"][1]
-    free = of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0])
-    log_repeats, after_min = repeats(seen)
-    repeating = 1 / (1 + math.exp(-log_repeats) * (1 / REPEATS_BELIEVED - 1))
-    by_moves = with_the_moves(seen, after_min)
+    swings = _swings(seen, of_kind, guided)
     late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = late_smear(cases[beside].seen, likeliest == "in a run")
@@ -229,27 +235,34 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     of_case = [sum(one for (_, _, k), one in chance.items() if k == case) for case in range(len(cases))]
     steady = [k for k, case in enumerate(cases) if case.steady is not None]
     stays = cases[max(steady, key=lambda k: of_case[k])].steady
-    hunted, slack = hunted_smear(seen)
-    hunting = of_kind["hunting"] * (1 - repeating)
-    by_slack, gear = slack * hunting, free * (1 - repeating)
-    comes_again = (of_kind["gear"] + of_kind["hunting"]) * repeating
-    if by_moves:  # slack makes corrections late after each of them
-        by_slack += comes_again
-    else:
-        gear += comes_again
     return Kinds(
         chance=of_kind,
         knocks=sum(one for (_, knocks, _), one in chance.items() if knocks),
-        gear=gear,
-        repeats_after_min=after_min if repeating > 0.5 and not by_moves else None,
+        swings=swings,
         by_gear=gear_smear(seen),
         knocked=knocked_smear(by_knocks, of_kind["gear"] > 0.5, by_late if late_is_there else 0 * by_late),
-        late=by_late if by_slack < of_kind["after moves"] + of_kind["in a run"] else hunted,
+        late=by_late if swings.by_slack < of_kind["after moves"] + of_kind["in a run"] else swings.hunted,
         steady=sum(of_case[k] for k in steady),
         steady_smear=0.0 if stays is None else float(np.median(np.abs(stays))),
-        hunted=hunted,
+    )
+
+
+def _swings(seen: Seen, of_kind: Mapping[Kind, float], guided: float) -> Swings:
+    """Split what swings along one axis between a gear, corrections that hunt, and slack."""
+    free = (1 - guided) * BELIEVED["gear"][1]
+    free = of_kind["gear"] * free / (free + guided * BELIEVED["gear"][0])
+    hunted, slack = hunted_smear(seen)
+    log_repeats, period_min = repeats(seen)
+    repeating = 1 / (1 + math.exp(-log_repeats) * (1 / REPEATS_BELIEVED - 1))
+    comes_again = (of_kind["gear"] + of_kind["hunting"]) * repeating
+    hunting = of_kind["hunting"] * (1 - repeating)
+    by_moves = with_the_moves(seen, period_min)  # then slack makes corrections late after each of them
+    return Swings(
+        gear=free * (1 - repeating) + (0.0 if by_moves else comes_again),
         hunting=(1 - slack) * hunting,
-        hunting_by_slack=by_slack,
+        by_slack=slack * hunting + (comes_again if by_moves else 0.0),
+        hunted=hunted,
+        period_min=period_min if repeating > 0.5 and not by_moves else None,
     )
 
 
@@ -281,14 +294,14 @@ def after_moves(moved: Moved) -> Bools:
 def _moved_every(moved: Moved) -> int | None:
     """Frames from one move to the next, if one step in so many is always much longer than the others."""
     step = np.abs(np.diff(places_px(moved)))
-    for every in range(2, MOST_BETWEEN_MOVES + 1):
-        if len(step) < FEWEST_MOVES * every:
-            break
+    found: dict[int, float] = {}
+    for every in range(2, min(MOST_BETWEEN_MOVES, len(step) // FEWEST_MOVES) + 1):
         for first in range(every):
             long = np.arange(len(step)) % every == first
-            if np.median(step[long]) > MUCH_LONGER * np.median(step[~long]):
-                return every
-    return None
+            others = max(float(np.quantile(step[~long], NO_MOVE)), 1e-9)
+            found[every] = max(found.get(every, 0.0), float(np.median(step[long])) / others)
+    best = max(found, key=lambda every: found[every], default=None)
+    return best if best is not None and found[best] > MUCH_LONGER else None
 
 
 def _came_back(moved: Moved) -> Bools:

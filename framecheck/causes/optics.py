@@ -18,7 +18,7 @@ from framecheck.constants import FWHM_PER_SIGMA
 from framecheck.field.records import FieldModel
 from framecheck.model.costs import SEEN, WORTH_NAMING, Effect, effects_of, optics_effects
 from framecheck.model.explain import Explained, ShareExplained, explain, share_explained
-from framecheck.model.setting import setting_of
+from framecheck.model.setting import WIDTH_OF_LINE, setting_of
 from framecheck.model.terms import AT, base_of_frames, own_blur2
 from framecheck.motion.night import Night
 from framecheck.motion.standing import standing_camera
@@ -46,8 +46,8 @@ HIDDEN_BY_LINES: Final = (*OVER_FIELD, "astigmatism")
 
 HIDDEN_BY_ARCS: Final = (*OVER_FIELD, "focus-drift")
 LONG_ARC: Final = 1.5
-"""Causes that the corners' arcs look like in a field that turns, and how long those are then. [FWHM] Chosen: the laws
-hold for lines as long as the star is wide, and longer ones are measured on the stars of the middle only."""
+"""Causes that the corners' arcs look like or hide in a field that turns, and how long those are then. [FWHM] Chosen:
+the laws hold for lines as long as the star is wide, and longer ones are measured on the stars of the middle only."""
 
 HIDDEN_PX: Final = 1.5
 """[px] FWHM below which a missed focus looks like the blur that a lens has of its own. Chosen."""
@@ -199,7 +199,7 @@ def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
             cause=cause.name, because="on a mount that stands still stars trail more in the corners than in the middle",
             what_would_settle_it="frames through the same lens, exposed so briefly that stars stay round",
         )  # fmt: skip
-    if cause.name in HIDDEN_BY_ARCS and log_odds > 0 and _arc(optics) > LONG_ARC:
+    if cause.name in HIDDEN_BY_ARCS and _arc(optics) > LONG_ARC:
         return CannotTell(
             cause=cause.name, because="the field turns so far in each exposure that stars in the corners are arcs",
             what_would_settle_it="exposures a quarter as long",
@@ -225,7 +225,7 @@ def _told(cause: Cause, optics: Optics) -> Finding | Healthy | CannotTell:
 
 def _arc(optics: Optics) -> float:
     """Length of the arc that the field's turning draws in the corner in one exposure. [FWHM]"""
-    return float(np.median(np.abs(optics.explained.setting.turning))) * sqrt(12 / (4 * np.log(2)))
+    return float(np.median(np.abs(optics.explained.setting.turning))) / WIDTH_OF_LINE
 
 
 def log_odds_of(drawn: Effect) -> float:

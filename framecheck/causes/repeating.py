@@ -16,8 +16,12 @@ HARMONICS: Final = ((1,), (1, 2))
 """A squared swing is one sinusoid; a gear with a second error, or long exposures, make two of it. Closed form."""
 SAME_PERIOD: Final = 0.1
 """Difference of two periods, over one of them, up to which they are the same. Chosen."""
+TURNS_OF_MOVES: Final = (1, 2)
+"""Moves in one such period: where smears make two waves in it, every second move ends it."""
 FEWEST_LEFT: Final = 4
 """Frames beyond the numbers fitted. Chosen."""
+MOST_FRAMES: Final = 300
+"""Frames that are looked at, the first of more. Chosen: for the time that it takes, which grows with their square."""
 
 
 def repeats(seen: Seen) -> tuple[float, float | None]:
@@ -39,17 +43,17 @@ def repeats(seen: Seen) -> tuple[float, float | None]:
     Sinusoids by least squares, with Zellner's prior of one observation's worth (F. Liang et al., J. Am. Stat. Assoc.
     103, 410 (2008), eq. 6 with g = n; from memory).
     """
-    axis = np.sum(seen.smear * np.abs(seen.smear))
-    along = (seen.smear * np.conj(axis) / max(float(np.abs(axis)), 1e-12)).real
-    level = np.linalg.qr(np.column_stack([np.ones(len(along)), seen.minutes - seen.minutes.mean()]))[0]
+    smear, minutes = seen.smear[:MOST_FRAMES], seen.minutes[:MOST_FRAMES]
+    axis = np.sum(smear * np.abs(smear))
+    along = (smear * np.conj(axis) / max(float(np.abs(axis)), 1e-12)).real
+    level = np.linalg.qr(np.column_stack([np.ones(len(along)), minutes - minutes.mean()]))[0]
     off, n = along - level @ (level.T @ along), len(along)
-    steps = np.diff(np.sort(seen.minutes))
-    span, step = float(np.ptp(seen.minutes)), float(np.median(steps)) if len(steps) else 0.0
+    span, step = float(np.ptp(minutes)), _usual_step(minutes)
     total = float(off @ off)
     if step <= 0 or total <= 0:
         return -math.inf, None
     frequencies = np.arange(FEWEST_CYCLES / span, 0.5 / step, 1 / (OVERSAMPLING * span))
-    tried = [(_gain(off / math.sqrt(total), level, seen.minutes * f, harmonics), f)
+    tried = [(_gain(off / math.sqrt(total), level, minutes * f, harmonics), f)
              for f in frequencies for harmonics in HARMONICS if 2 * len(harmonics) <= n - FEWEST_LEFT]  # fmt: skip
     if not tried:
         return -math.inf, None
@@ -61,8 +65,12 @@ def with_the_moves(seen: Seen, period_min: float | None) -> bool:
     """Whether a period is that of the moves of the pointing: then corrections that come late repeat themselves."""
     if period_min is None or seen.moved_every is None:
         return False
-    frames = period_min / float(np.median(np.diff(np.sort(seen.minutes))))
-    return abs(frames / seen.moved_every - 1) < SAME_PERIOD
+    moves = period_min / _usual_step(seen.minutes) / seen.moved_every
+    return any(abs(moves / turns - 1) < SAME_PERIOD for turns in TURNS_OF_MOVES)
+
+
+def _usual_step(minutes: Floats) -> float:
+    return float(np.median(np.diff(np.sort(minutes)))) if len(minutes) > 1 else 0.0
 
 
 def _gain(off: Floats, level: Floats, turns: Floats, harmonics: tuple[int, ...]) -> float:

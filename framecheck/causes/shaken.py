@@ -173,7 +173,7 @@ def _restless(moved: Moved, beforehand: Beforehand) -> float:
     ]
     recorded, kinds = _on_record(moved), beforehand.kinds_of(moved)
     if kinds is not None:
-        size = log_odds_of_ratio(of_worst(kinds.hunted), SEEN, WORST_SCATTER)
+        size = log_odds_of_ratio(of_worst(kinds.swings.hunted), SEEN, WORST_SCATTER)
         odds = [any_of(all_of(*odds), all_of(kinds.hunting_log_odds, size, ALONG_ONE_LOG_ODDS))]
     if recorded is not None:
         odds = [any_of(all_of(*odds), log_odds_above(recorded[2], RECORDED, RECORDED_SCATTER))]

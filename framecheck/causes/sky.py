@@ -33,6 +33,10 @@ UNEVEN: Final = 0.10
 that is a little off centre makes up to 5 %."""
 UNEVEN_SCATTER: Final = 0.03
 
+LEAST_OF_LEVEL: Final = 0.3
+"""Share of a frame's level that is sky at the least, where its pedestal is unknown. [dimensionless] Chosen: exposures
+are filled well above the pedestal, but for short ones."""
+
 RISEN: Final = 0.30
 """[dimensionless] Rise of the sky in a night, natural logarithm (35 %). Chosen: air mass taken out, airglow and towns
 swing by some 10 % (M. R. Alarcon et al., AJ 162, 25 (2021)), at times by more."""
@@ -180,11 +184,6 @@ def _airmass_loss(airmass: Floats) -> Floats:
     return np.where(airmass > LOW_AIRMASS, 1 - width * light, 0.0)
 
 
-LEAST_OF_LEVEL: Final = 0.3
-"""Share of a frame's level that is sky at the least, where its pedestal is unknown. [dimensionless] Chosen: exposures
-are filled well above the pedestal, but for short ones."""
-
-
 def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """The sky is brighter on one side of the frames, or grows brighter through the night: moon, twilight, town.
 
@@ -234,7 +233,7 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
         evidence=tuple(evidence),
     )
     unsure = not math.isfinite(uneven) or (uneven > UNEVEN * LEAST_OF_LEVEL and not _above_pedestal(night, rig))
-    if isinstance(found, Healthy) and unsure:
+    if unsure and (found.log_odds or 0.0) < 0:
         return CannotTell(
             cause="sky-gradient",
             because="how much of the level is sky isn't known, so its slope can't be judged",

@@ -63,27 +63,34 @@ def _at(name: str) -> int:
     return N_FRAME + AT[name].start
 
 
-AIR, FOCUS, MOTION = (AT_FRAME[name].start for name in ("air", "focus", "motion"))
-LED: Final = (
-    [(_at("base"), AIR), (_at("airmass"), AIR), (N_FRAME + N_SHARED, AIR)]
-    + [(_at("air_course") + k, AIR) for k in range(N_AIR)]
-    + [(_at(f"focus_{k + 1}"), FOCUS) for k in range(3)]
-    + [(_at("focus_temperature"), FOCUS), (N_FRAME + N_SHARED + N_KIND - 1, FOCUS)]
-    + [(_at("motion") + k, MOTION + k) for k in range(2)]
-    + [(_at(f"drift_{j}") + k, _at("drift_0") + k) for j in (1, 2) for k in range(2)]
+AIR, FOCUS, MOTION, DRIFT = (*(AT_FRAME[name].start for name in ("air", "focus", "motion")), _at("drift_0"))
+OWN_BASE, OWN_FOCUS = N_FRAME + N_SHARED, N_FRAME + N_SHARED + N_KIND - 1
+LED: Final[tuple[tuple[int, int, str | None, int | None], ...]] = (
+    (_at("base"), AIR, None, None),
+    (OWN_BASE, AIR, None, None),
+    (_at("airmass"), AIR, "ln_airmass", None),
+    *((_at("air_course") + k, AIR, "air_course", k) for k in range(N_AIR)),
+    (OWN_FOCUS, FOCUS, None, None),
+    (_at("focus_temperature"), FOCUS, "temperature", None),
+    *((_at(f"focus_{k + 1}"), FOCUS, "focus_course", k) for k in range(3)),
+    *((_at("motion") + k, MOTION + k, None, None) for k in range(2)),
+    *((_at(f"drift_{j + 1}") + k, DRIFT + k, "course", j) for j in range(2) for k in range(2)),
 )
-"""Numbers that do to each frame what another number does, times a factor of the frame's: the number, and the other."""
-LED_AT, LEADER_AT = (np.array(one) for one in zip(*LED, strict=True))
+"""Numbers that do to each frame what another number does: the number, the other, and what of the setting it is
+multiplied by, with its column; by 1 where nothing is named."""
+LED_AT, LEADER_AT = (np.array([row[k] for row in LED]) for k in range(2))
 BY_DIFFERENCES: Final = np.setdiff1d(np.arange(N_FRAME + N_SHARED + N_KIND), np.concatenate([ADDED_AT, LED_AT]))
 """All others."""
 
 
 def _factors(setting: Setting) -> Floats:
-    """Of the numbers that are led, the factor of each frame; in the order of `LED`, shape (N, n)."""
-    one = np.ones((len(setting.kind), 1))
-    course = np.repeat(setting.course[:, :2], 2, axis=1)
-    air = [one, setting.ln_airmass[:, None], one, setting.air_course]
-    return np.concatenate([*air, setting.focus_course, setting.temperature[:, None], one, one, one, course], axis=1)
+    """By what the numbers of `LED` are multiplied in each frame; shape (N, n)."""
+    factors = np.ones((len(setting.kind), len(LED)))
+    for row, (_, _, name, column) in enumerate(LED):
+        if name is not None:
+            values = getattr(setting, name)
+            factors[:, row] = values if column is None else values[:, column]
+    return factors
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -102,9 +102,9 @@ SOFT_ZERO: Final = 0.015
 MEAN_SQUARE: Final = 1 / 3
 """Mean of the squared distance from the centre over a sensor, that of the corner being 1. Closed form."""
 
-LEAST_HALO: Final = 0.01
-"""1 / beta below which a halo, which only adds to the wings, goes smoothly to 0. [dimensionless] Chosen: haze, dust and
-coatings scatter light around all stars alike, in focus and out of it."""
+SOFT_HALO: Final = 0.01
+"""1 / beta below which a halo, which only adds to the wings, goes smoothly to 0. [dimensionless] Chosen: half of the
+least error of a frame's 1 / beta. Haze, dust and coatings scatter light around all stars, in focus and out of it."""
 
 OWN_BLUR_PX: Final = 1.1
 """FWHM of the blur that optics in focus have of their own, like a Gaussian; half normal. [px] Chosen: lenses and pixels
@@ -241,7 +241,12 @@ def base_of_frames(numbers: Numbers, setting: Setting) -> Floats:
 
 def round_motion(numbers: Numbers) -> Floats:
     """Squared width of each frame's motion that is alike in all directions, above 0; shape (N,)."""
-    return np.asarray(SOFT_ZERO * np.logaddexp(0, numbers.of_frames("round_motion") / SOFT_ZERO))
+    return above_zero(numbers.of_frames("round_motion"), SOFT_ZERO)
+
+
+def above_zero(value: Floats, soft: float) -> Floats:
+    """Value where it is well above `soft`, and smoothly 0 below: closed form, soft ln(1 + exp(value / soft))."""
+    return np.asarray(soft * np.logaddexp(0, value / soft))
 
 
 def even_line(numbers: Numbers, setting: Setting, place: Complexes) -> Complexes:
@@ -353,7 +358,7 @@ def predict(
     own_share = np.minimum(own_blur2(numbers, setting)[..., 0] / np.mean(star.size_px2, axis=-1), 1)
     own_wings = own_share * numbers.of("own_wings")[..., 0]
     soft = _less_known(setting) * numbers.of("softness")[..., 0]
-    halo = LEAST_HALO * np.logaddexp(0, numbers.of("halo")[..., 0] / LEAST_HALO)
+    halo = above_zero(numbers.of("halo")[..., 0], SOFT_HALO)
     own_comet, own_lobes = (numbers.direction_of_frames(name)[..., None] for name in ("comet", "lobes"))
     return Predicted(
         size=star.size_px2 + static,

@@ -84,7 +84,7 @@ def test_knocks_show_among_frames_whose_corrections_come_late_and_beside_a_stead
 @pytest.mark.parametrize("period_frames", [3.7, 7.0, 11.0])
 def test_an_unguided_swing_along_one_direction_is_the_gear(period_frames: float) -> None:
     kinds = weigh_kinds(seen(gear(period_frames)), UNGUIDED)
-    assert kinds.gear > 0.5
+    assert kinds.swings.gear > 0.5
     assert kinds.late_log_odds < 0
 
 
@@ -105,13 +105,13 @@ def test_stars_that_grow_far_more_than_they_stretch_were_swayed_in_all_direction
     thin = seen(smear * DIRECTION, width=3.0 * np.exp(np.arcsinh(smear) / 2))
     wide = seen(smear * DIRECTION, width=3.0 * np.exp(2 * smear))
     assert weigh_kinds(wide, UNKNOWN).chance["sway"] > weigh_kinds(thin, UNKNOWN).chance["sway"]
-    assert weigh_kinds(wide, UNKNOWN).gear < 0.5
+    assert weigh_kinds(wide, UNKNOWN).swings.gear < 0.5
 
 
 def test_a_motion_seen_from_frame_to_frame_is_the_gear_and_nothing_else() -> None:
     swing = gear(6.0)
     known = replace(seen(swing), from_speed=swing)
-    assert weigh_kinds(known, UNGUIDED).gear > 0.8
+    assert weigh_kinds(known, UNGUIDED).swings.gear > 0.8
 
 
 def test_a_steady_smear_hides_no_late_corrections() -> None:
@@ -164,12 +164,12 @@ def test_corrections_that_hunt_along_declination_hunt_for_slack(along: int, by_s
     kinds = weigh_kinds(replace(seen(along * speed**2), ra_known=True), GUIDED)
     assert kinds.chance["hunting"] > 0.5
     assert (kinds.late_log_odds > kinds.hunting_log_odds) == by_slack
-    assert kinds.hunted == pytest.approx(speed**2, abs=0.08)
+    assert kinds.swings.hunted == pytest.approx(speed**2, abs=0.08)
 
 
 def test_a_swing_beside_a_steady_drift_across_it_turns_the_smear_to_either_side_and_is_the_gear() -> None:
     # speeds along and across add as a complex number; a smear has its square (closed form, (vt)²/12 along v)
     speed = np.cos(2 * np.pi * np.arange(FRAMES) / 8.3 + 0.3) + 0.15j
     kinds = weigh_kinds(seen(0.6 * speed**2 * DIRECTION), UNGUIDED)
-    assert kinds.gear > 0.8
+    assert kinds.swings.gear > 0.8
     assert kinds.knocks < 0.3

@@ -109,6 +109,23 @@ def test_a_field_that_turns_as_an_alt_azimuth_mount_turns_it_is_field_rotation()
     assert set(claims(made)) == {"field-rotation"}
 
 
+@pytest.mark.parametrize(("deg_per_hour", "decided"), [(4.0, True), (12.0, False)])
+def test_a_tilt_is_seen_beside_a_turning_field_unless_the_corners_are_arcs(deg_per_hour: float, decided: bool) -> None:
+    night = night_of(MovingNight(
+        turning_deg_per_hour=deg_per_hour, guided=True, exposure_s=100, cadence_s=105, n=16, fwhm_px=seeing,
+        tilt_percent=60.0, rig=Rig(mount_type="alt-azimuth"),
+    ))  # fmt: skip
+    findings, undecided = weigh(night, night.rig)
+    assert ("sensor-tilt" in {one.cause for one in findings if one.confidence >= 0.5}) == decided
+    assert ("sensor-tilt" in {one.cause for one in undecided}) != decided
+
+
+def test_dithers_at_random_are_no_polar_error_of_round_stars() -> None:
+    for seed in range(4):
+        night = MovingNight(n=8, exposure_s=90, cadence_s=95, dither_px=15.0, fwhm_px=seeing, seed=seed)
+        assert "polar-misalignment" not in claims(night)
+
+
 def test_the_turning_field_of_an_alt_azimuth_mount_near_the_zenith_is_no_knock() -> None:
     # rate of the parallactic angle, latitude 48 and declination 45 degrees (closed form): 11 to 60 degrees an hour
     hour = np.radians(np.linspace(-14, -2.2, 24))

@@ -34,8 +34,8 @@ def test_a_smear_that_only_grows_has_no_period() -> None:
 def test_a_guided_gear_is_seen_where_its_swings_come_again() -> None:
     uneven = 0.1 * np.random.default_rng(3).random(FRAMES) * DIRECTION
     kinds = weigh_kinds(seen(gear(9.2) + uneven), GUIDED)
-    assert kinds.gear > 0.7
-    assert kinds.repeats_after_min is not None
+    assert kinds.swings.gear > 0.7
+    assert kinds.swings.period_min is not None
 
 
 def test_what_comes_again_after_each_dither_is_slack_and_no_gear() -> None:
@@ -46,4 +46,4 @@ def test_what_comes_again_after_each_dither_is_slack_and_no_gear() -> None:
     assert with_the_moves(night, period_min)
     kinds = weigh_kinds(night, GUIDED)
     assert kinds.late_chance > 0.7
-    assert kinds.gear < 0.1
+    assert kinds.swings.gear < 0.1

@@ -129,6 +129,15 @@ def test_a_sky_whose_zero_is_unknown_shows_no_gradient(level: float) -> None:
     assert not isinstance(sky_gradient(night, bare), Finding)
 
 
+@pytest.mark.parametrize(("slope", "decided"), [(0.07, False), (0.01, True)])
+def test_a_slope_over_an_unknown_pedestal_is_excluded_only_where_it_is_small(slope: float, decided: bool) -> None:
+    bare = replace(RIG, pedestal_adu=None, gain_e_per_adu=None, read_noise_e=None)
+    night = make_night(slope=slope)
+    frames = tuple(replace(frame, sky_e_per_s=None) for frame in night.frames)
+    found = sky_gradient(replace(night, frames=frames, rig=bare), bare)
+    assert isinstance(found, Healthy if decided else CannotTell)
+
+
 def test_a_sky_within_the_noise_of_a_known_pedestal_shows_no_gradient() -> None:
     night = floated(make_night(slope=0.02), 503.0, 11.0)
     assert not isinstance(sky_gradient(night, RIG), Finding)

@@ -6,9 +6,22 @@ import numpy as np
 import pytest
 from drawn_tables import frame_of_stars
 
+from framecheck.model import solve
 from framecheck.model.begin import start
+from framecheck.model.likelihood import stacked
 from framecheck.model.responses import LINE
-from framecheck.model.terms import AT, AT_FRAME, N_AIR, Numbers, Predicted, Setting, predict
+from framecheck.model.terms import (
+    AT,
+    AT_FRAME,
+    N_AIR,
+    N_FRAME,
+    N_KIND,
+    N_SHARED,
+    Numbers,
+    Predicted,
+    Setting,
+    predict,
+)
 from framecheck.model.zones import zones_of
 
 N = 3
@@ -106,3 +119,20 @@ def test_every_term_has_its_place(setting):
     numbers = start(setting, {"focus": 0.3, "tilt": 0.1 - 0.2j})
     assert numbers.shared[AT["tilt"]].tolist() == [0.1, -0.2]
     assert numbers.kind[0, 1] == 0.3
+
+
+def test_slopes_are_those_of_each_number_changed_by_itself(setting: Setting) -> None:
+    rng = np.random.default_rng(6)
+    told = replace(
+        setting, course=rng.normal(size=(N, 3)), air_course=rng.normal(size=(N, N_AIR)), ln_airmass=rng.random(N),
+        focus_course=rng.normal(size=(N, 3)), temperature=rng.normal(size=N), line=0.3 * rng.normal(size=N) + 0.2j,
+    )  # fmt: skip
+    begun = start(told, {"focus": 0.4, "tilt": 0.2 + 0.1j, "astigmatism": 0.3j, "drift_0": 0.2 + 0j, "halo": 0.1})
+    numbers = replace(begun, frame=0.02 * rng.normal(size=begun.frame.shape))
+    now, profile, slopes = solve._slopes(numbers, told)
+    one_by_one = solve._each_changed(numbers, np.arange(N_FRAME + N_SHARED + N_KIND))
+    other, other_profile = stacked(one_by_one, told)
+    zones = np.concatenate([slopes.frame, slopes.shared], axis=-1)
+    profiles = np.concatenate([slopes.frame_profile, slopes.shared_profile], axis=-1)
+    assert np.allclose(zones, np.moveaxis(other - now, 0, -1) / solve.STEP, atol=2e-3)
+    assert np.allclose(profiles, np.moveaxis(other_profile - profile, 0, -1) / solve.STEP, atol=2e-3)
