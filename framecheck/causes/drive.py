@@ -10,6 +10,7 @@ from framecheck.causes.kinds import WORST_SCATTER, Beforehand, Kinds, after_move
 from framecheck.causes.moved import (
     FEWEST_FRAMES,
     SEEN,
+    SURE_SIGMA,
     Moved,
     all_moved,
     too_few,
@@ -21,12 +22,14 @@ from framecheck.causes.result import (
     Healthy,
     all_of,
     answer,
+    any_of,
     log_odds_above,
     log_odds_of_ratio,
 )
 from framecheck.causes.series import Floats
 from framecheck.motion.night import Night
 from framecheck.motion.rhythm import Rhythm, compare_with_worm, swing_inside
+from framecheck.motion.swing import swing_of
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03
@@ -54,6 +57,16 @@ ALONG_RA: Final = 0.8
 
 OF_SMEAR: Final = "the smear swings with a period of"
 """Whether places or smears show a period."""
+
+STRAIGHT: Final = 4.0
+STRAIGHT_SCATTER: Final = 0.3
+"""Rms of the motion about its slow path, along its direction over across, from which it goes to and fro as a gear makes
+it; of its logarithm. [dimensionless] Chosen: air and wind move stars in all directions."""
+SMOOTH_SIGMA: Final = 2.5
+SMOOTH_SCATTER: Final = 0.8
+"""[sigma] From which places follow each other as a slow swing's do. Chosen: one in 160 by chance."""
+SWINGS_LOG_ODDS: Final = 2.0
+"""Log-odds of a periodic error of which no whole period is seen. Chosen: seven to one; little else moves one axis."""
 
 NO_PERIOD_LOG_ODDS: Final = 1.0
 """Log-odds of a periodic error that shows no period, but frames as a gear draws them. Chosen: three to one."""
@@ -161,15 +174,23 @@ def _swing(moved: Moved, rig: Rig, beforehand: Beforehand) -> tuple[float, Rhyth
             _surely(inside.false_alarm_probability), log_odds_above(float(high - low), SEEN, SEEN_SCATTER), axis
         )
         best = max(best, (odds + _known_worm(inside, rig), inside), key=lambda row: row[0])
-    return max(best, (_by_gear(moved, beforehand), None), key=lambda row: row[0])
+    return max(best, (any_of(_by_gear(moved, beforehand), _by_places(moved)), None), key=lambda row: row[0])
 
 
 def _fastest_smear(moved: Moved, rhythm: Rhythm) -> float:
-    """Smear that a sinusoid makes in the exposure where it is fastest, over the squared FWHM: closed form."""
+    """Smear that a sinusoid adds to the drift's in the exposure where it is fastest, over the squared FWHM.
+
+    Lines along one direction add, so that their square grows by more than the swing's own (closed form).
+    """
     seconds = moved.tracking.smears.typical_exposure_s
     turn = 0.5 if not math.isfinite(seconds) else min(seconds / rhythm.period_s, 0.5)
     line_px = 2 * (rhythm.amplitude_px or 0.0) * math.sin(math.pi * turn)
-    return float(moved.tracking.spin2_of_line(line_px)) / moved.fwhm_px**2
+    drift, swing = moved.motion.drift_px_per_min, swing_of(moved.motion)
+    along_px = 0.0
+    if drift is not None and swing is not None and moved.drift_seen > SURE_SIGMA:
+        along_px = float(np.median(moved.line_px)) * abs(math.cos(float(np.angle(drift)) - swing.angle_rad))
+    added_px = math.sqrt(line_px * (line_px + 2 * along_px))
+    return float(moved.tracking.spin2_of_line(added_px)) / moved.fwhm_px**2
 
 
 def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
@@ -180,11 +201,15 @@ def _swings_inside(moved: Moved, rhythm: Rhythm) -> float:
     seconds = moved.tracking.smears.typical_exposure_s
     if rhythm.amplitude_px is None or not math.isfinite(seconds):
         return NOT_TOLD
-    expected = rhythm.amplitude_px**2 / 2 * swing_inside(seconds, rhythm.period_s)
-    if 4 * math.log(2) * expected < PLAINLY_SMEARED * moved.fwhm_px**2:
+    return _smeared(moved, rhythm.amplitude_px**2 / 2 * swing_inside(seconds, rhythm.period_s))
+
+
+def _smeared(moved: Moved, expected_px2: float) -> float:
+    """Log-odds that stars are smeared by as much variance as a motion lets expect; no weight where that is little."""
+    if 4 * math.log(2) * expected_px2 < PLAINLY_SMEARED * moved.fwhm_px**2:
         return NOT_TOLD
     seen = float(np.mean(moved.tracking.smears.rms_px**2))
-    return log_odds_above(math.log(max(seen / expected, 1e-6)), math.log(SMEARED), SMEARED_SCATTER)
+    return log_odds_above(math.log(max(seen / expected_px2, 1e-6)), math.log(SMEARED), SMEARED_SCATTER)
 
 
 def _by_gear(moved: Moved, beforehand: Beforehand) -> float:
@@ -197,6 +222,24 @@ def _by_gear(moved: Moved, beforehand: Beforehand) -> float:
     if kinds.swings.period_min is None:
         odds.append(NO_PERIOD_LOG_ODDS)
     return all_of(*odds)
+
+
+def _by_places(moved: Moved) -> float:
+    """Log-odds of a swing along one direction, too slow or too irregular for a period, that smears the stars."""
+    swing = swing_of(moved.motion)
+    known = np.isfinite(moved.from_speed)
+    if swing is None or not known.any():
+        return -4.0
+    added = np.maximum(np.abs(moved.from_speed) - np.abs(moved.from_drift), 0.0)[known]
+    line_px = moved.tracking.line_px(np.abs(moved.from_speed[known]) * moved.fwhm_px**2)
+    return all_of(
+        log_odds_above(math.log(swing.straight), math.log(STRAIGHT), STRAIGHT_SCATTER),
+        log_odds_above(swing.smooth_sigma, SMOOTH_SIGMA, SMOOTH_SCATTER),
+        log_odds_of_ratio(of_worst(added), SWING_SEEN, SWING_SCATTER),
+        _smeared(moved, float(np.mean(line_px**2)) / 12),
+        -moved.tracking.guided_log_odds,
+        SWINGS_LOG_ODDS,
+    )
 
 
 def _known_worm(rhythm: Rhythm, rig: Rig) -> float:

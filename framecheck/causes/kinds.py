@@ -286,9 +286,11 @@ def _changing_optics(moved: Moved, explained: Explained) -> tuple[Complexes, Flo
 
 
 def after_moves(moved: Moved) -> Bools:
-    """Frames before which the pointing was moved; shape (n,)."""
+    """Frames before which the pointing was moved; shape (n,). If it was at all, then before the first one, too."""
     every, jumps = never_rests(moved.motion), frozenset(moved.motion.jumps)
-    return np.array([every or i in jumps for i in moved.tracking.smears.frames]) & ~_came_back(moved)
+    after = np.array([every or i in jumps for i in moved.tracking.smears.frames]) & ~_came_back(moved)
+    after[0] = after.any()
+    return after
 
 
 def _moved_every(moved: Moved) -> int | None:

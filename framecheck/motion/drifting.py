@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from framecheck import robust
 from framecheck.constants import SIDEREAL_RATE_ARCSEC_PER_S
 from framecheck.motion.drift import SkyDrift, never_rests
-from framecheck.motion.guided import beside_slow_path
 from framecheck.motion.polar import (
     ARCSEC_PER_MIN_PER_ARCMIN,
     DEG_PER_HOUR_PER_ARCMIN,
@@ -24,17 +23,19 @@ from framecheck.motion.polar import (
     TYPICAL_ERROR_ARCMIN,
 )
 from framecheck.motion.records import Motion
+from framecheck.motion.swing import swing_of
 
 Floats = NDArray[np.float64]
-Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped"]
+Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped", "other"]
 
 GUIDED: Final[tuple[Reason, ...]] = ("held", "bends", "turns")
-LEFT_ALONE: Final[tuple[Reason, ...]] = ("axis", "rate", "stopped")
+LEFT_ALONE: Final[tuple[Reason, ...]] = ("axis", "rate", "stopped", "other")
 BELIEVED: Final[Mapping[Reason, float]] = {
-    "held": 0.33, "bends": 0.27, "turns": 0.4, "axis": 0.85, "rate": 0.1, "stopped": 0.05,
+    "held": 0.33, "bends": 0.27, "turns": 0.4, "axis": 0.84, "rate": 0.1, "stopped": 0.05,
+    "other": 0.01,
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: every fourth tube bends, every second guide star lies
-beside the middle; every axis is a little off, rates seldom are."""
+beside the middle; every axis is a little off, rates seldom are; two faults at once may make what no law here does."""
 
 HELD: Final = 0.06
 """Drift that guided frames keep, each component. [arcsec/min] Chosen: a pixel in a quarter of an hour."""
@@ -43,6 +44,9 @@ BENDING: Final = (0.5, 0.7)
 by up to an arcsecond a minute."""
 WRONG_RATE: Final = (0.6, 1300.0)
 """[arcsec/min] Drifts by a wrong rate, each logarithm alike. Chosen: refraction makes less, no drive more."""
+ANY_TURNING: Final = (0.01, 15.0)
+"""Turnings that none of these makes, either sign, each logarithm alike; their drifts are those of wrong rates. [deg/h]
+Chosen: to the sky's own."""
 STOPPED: Final = 0.1
 """Width of the drifts of a mount that stands still, over their size. [dimensionless] Chosen: 3 per cent, rms."""
 N_RATES: Final = 160
@@ -56,16 +60,17 @@ REFRACTION: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.005
 """[deg/h] Chosen: refraction turns a field by some thousandths."""
 
-ANYWHERE: Final = (5.0, 25.0, 45.0, 65.0)
-"""[deg] Declinations, either sign, that stand for one that is not known. Chosen."""
+ANYWHERE: Final = (3.6, 11.0, 18.7, 26.7, 35.5, 45.0, 57.0, 72.0)
+"""[deg] Declinations, either sign, that stand for one that is not known. Chosen: as much sky for each (closed form)."""
 DIRECTIONS: Final = 90
 """In which right ascension may run where no header says so. Chosen: 4 degrees apart."""
 LEAST_ANGLE_ERROR: Final = 0.035
 """[radian] Of the direction of the gear's own motion. Chosen: 2 degrees."""
 OTHERWISE: Final = 0.02
 """Chance that this direction means nothing. Chosen."""
-UNTURNED: Final = 0.1
-"""Chance that the turning of a wrong rate is not what is seen. Chosen: few stars on a small field turn by little."""
+UNLAWFUL: Final = (0.1, 0.03)
+"""Chance that the turning seen is not all the mount's, and how far off it then is. [deg/h] Chosen: distorted fields
+that drift seem to turn, and cameras sag."""
 TURNED: Final = (0.25, 0.06)
 """Chance that the direction of a drift changes from one half of the run to the other: of a telescope that bends, and of
 all others. Chosen: what bends turns with gravity; an axis keeps its direction but for the sky's own turning."""
@@ -174,19 +179,13 @@ def drift_seen(
 
 def _gear(motion: Motion, scale_arcsec: float) -> tuple[float, float] | None:
     """Angle of the gear's own motion, and its error; None where what is seen is not plainly the gear's."""
-    beside = beside_slow_path(motion)
-    if not len(beside):  # paths hardly bend in short stretches
-        beside = np.column_stack([motion.residual_x_px, motion.residual_y_px])
-    if len(beside) < FEWEST_PLACES:
+    swing = swing_of(motion)
+    if swing is None or swing.along_px * scale_arcsec < GEAR_SHOWN_ARCSEC or not swing.straight > GEAR_STRAIGHT:
         return None
-    variance, directions = np.linalg.eigh(np.cov(beside.T))
-    across, along = np.sqrt(np.maximum(variance, 0))
-    if along * scale_arcsec < GEAR_SHOWN_ARCSEC or along < GEAR_STRAIGHT * across:
-        return None
-    slope = 2 * math.pi * math.sqrt(2) * along / max(motion.minutes[-1] - motion.minutes[0], 1e-9)
+    slope = 2 * math.pi * math.sqrt(2) * swing.along_px / max(motion.minutes[-1] - motion.minutes[0], 1e-9)
     if abs(motion.drift_px_per_min or 0.0) < SLOPE_OF_GEAR * slope:
         return None
-    return float(np.angle(complex(*directions[:, 1]))), float(across / along * 2 / math.sqrt(len(motion.minutes)))
+    return swing.angle_rad, 2 / swing.straight / math.sqrt(len(motion.minutes))
 
 
 def _turned(motion: Motion) -> bool | None:
@@ -313,7 +312,7 @@ def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
         cell = rates * share
         spin = DEG_PER_HOUR * sin / max(cos, 0.01)
         turned = _of_turning(seen, spin * rates[:, None], spin * cell[:, None], turns)
-        turned = (1 - UNTURNED) * turned + UNTURNED * of_axis
+        turned = turned * (sin * moves < rates[:, None])  # no drift of the axis that the rate happens to undo
         seen_so = _either_sign(east[:, None], rates, error2 + cell**2 / 12)
         return np.asarray(np.mean(seen_so * (given_north @ turned.T), axis=1))
 
@@ -323,7 +322,19 @@ def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
         "axis": float(chance @ np.sum(given_north * along * of_axis, axis=1)),
         "rate": float(chance @ at_rates(rates, math.log(rates[1] / rates[0]))),
         "stopped": float(chance @ at_rates(full, STOPPED)),
+        "other": _by_no_law(seen),
     }
+
+
+def _by_no_law(seen: DriftSeen) -> float:
+    """Density of any drift along any direction with any turning."""
+    speed = math.hypot(abs(seen.drift), seen.error)
+    there = WRONG_RATE[0] < speed < WRONG_RATE[1]
+    drifting = there / (2 * math.pi * speed**2 * math.log(WRONG_RATE[1] / WRONG_RATE[0]))
+    if seen.turning_deg_per_hour is None:
+        return drifting
+    turning = max(abs(seen.turning_deg_per_hour), seen.turning_error_deg_per_hour, ANY_TURNING[0])
+    return drifting / (2 * turning * math.log(ANY_TURNING[1] / ANY_TURNING[0]))
 
 
 def _on_sky(seen: DriftSeen) -> tuple[Floats, Floats, Floats]:
@@ -346,8 +357,14 @@ def _of_turning(seen: DriftSeen, turns: Floats, cell: Floats, beside: Floats | f
     """Density of the turning seen, for each that the mount makes, of either sign, and another beside it. [deg/h]"""
     if seen.turning_deg_per_hour is None:
         return np.ones(np.broadcast_shapes(turns.shape, np.shape(beside)))
+    seen_deg = np.array(seen.turning_deg_per_hour)
     variance = seen.turning_error_deg_per_hour**2 + LEAST_TURNING_ERROR**2 + cell**2 / 12
-    both = (_either_sign(np.array(seen.turning_deg_per_hour), turns + one, variance) for one in (beside, -beside))
+    off, unlawful = UNLAWFUL
+    both = (
+        (1 - off) * _either_sign(seen_deg, turns + one, variance)
+        + off * _either_sign(seen_deg, turns + one, variance + unlawful**2)
+        for one in (beside, -beside)
+    )
     return np.asarray(sum(both, np.zeros(1)) / 2)
 
 

@@ -87,19 +87,21 @@ def wander_px(motion: Motion) -> float | None:
     return robust.mad_std(inside @ directions[:, 1])
 
 
-def beside_slow_path(motion: Motion) -> NDArray[np.float64]:
+def beside_slow_path(motion: Motion, least_bends: int = 1) -> NDArray[np.float64]:
     """Places beside a path that bends slowly, in the stretches between jumps that are long enough; shape (n, 2). [px]
 
     Parameters
     ----------
     motion : Motion
+    least_bends : int
+        Order of the polynomial that the path follows in a short run. [dimensionless]
     """
     stretch = np.array(motion.stretch, dtype=int)
     long_enough = np.bincount(stretch)[stretch] >= LONG_STRETCH if len(stretch) else np.zeros(0, bool)
     place = np.column_stack([motion.residual_x_px, motion.residual_y_px])[long_enough]
     if not len(place):
         return place
-    return _about_slow_path(place, np.array(motion.minutes)[long_enough], stretch[long_enough])
+    return _about_slow_path(place, np.array(motion.minutes)[long_enough], stretch[long_enough], least_bends)
 
 
 def _wander_of_steps(
@@ -126,11 +128,11 @@ def _wander_of_steps(
 
 
 def _about_slow_path(
-    place: NDArray[np.float64], minutes: NDArray[np.float64], stretch: NDArray[np.intp]
+    place: NDArray[np.float64], minutes: NDArray[np.float64], stretch: NDArray[np.intp], least_bends: int
 ) -> NDArray[np.float64]:
     """What is left of places, shape (n, 2), about a path that bends slowly, with a level of its own in each stretch."""
     span = float(np.ptp(minutes))
-    bends = min(int(span / SLOW_MINUTES) + 1, MOST_BENDS, len(minutes) // 4)
+    bends = min(max(int(span / SLOW_MINUTES) + 1, least_bends), MOST_BENDS, len(minutes) // 4)
     levels = (stretch[:, None] == np.unique(stretch)).astype(float)
     time = 2 * (minutes - minutes.min()) / max(span, 1e-9) - 1
     design = np.hstack([levels, np.polynomial.legendre.legvander(time, bends)[:, 1:]])

@@ -64,6 +64,34 @@ def test_a_gear_that_swings_unguided_stars_is_a_periodic_error() -> None:
     assert first.evidence[1].value == pytest.approx(8, rel=0.15)  # peak to peak
 
 
+def test_a_swing_longer_than_half_the_run_is_a_gear_s_though_it_shows_no_period() -> None:
+    slow = MovingNight(pointing=gear(12.0, 1500), exposure_s=60, cadence_s=65, n=19, guided=False, solved=False)
+    assert claims(slow).keys() == {"periodic-error"}
+
+
+def test_a_swing_counts_by_what_it_adds_to_a_drift_along_it() -> None:
+    # alone it draws lines of 1.3 px; they add to those of the drift, 2.5 px along it, and stars breathe in every turn
+    turning = 6.0 / 60 * np.cos(np.radians(30.0))  # of the axis that drifts so: w P sin f cos dec (closed form)
+    night = MovingNight(
+        pointing=lambda t: drift(3.0, 3.4)(t) + 2.5 * np.sin(2 * np.pi * t / 600), exposure_s=60, cadence_s=65, n=40,
+        guided=False, fwhm_px=seeing, turning_deg_per_hour=turning,
+    )  # fmt: skip
+    assert "periodic-error" in claims(night)
+
+
+def test_the_first_frame_after_the_telescope_was_pointed_is_late_as_those_after_dithers_are_and_not_knocked() -> None:
+    aside = np.random.default_rng(8).normal(0, 8, (8, 2)) @ [1, 1j]
+    late = 5.0 + 0.3 * np.arange(8)
+
+    def pointing(t):
+        block = np.minimum(t // (3 * 130), 7).astype(int)
+        return aside[block] + 1j * late[block] * np.exp(-(t - block * 390) / 100)
+
+    made = claims(MovingNight(pointing=pointing, guided=True, fwhm_px=seeing))
+    assert made["declination-backlash"] > 0.8
+    assert "shock" not in made
+
+
 def test_a_pointing_set_anew_before_each_exposure_is_no_swing() -> None:
     # as far and as regular as a gear's, but the stars of each exposure are round: nothing moved while they were taken
     def stepped(t):
@@ -197,9 +225,12 @@ def test_a_drift_costs_no_more_than_the_line_it_draws() -> None:
 
 
 def test_a_drive_a_little_too_fast_is_a_wrong_rate_and_no_wrong_axis() -> None:
-    # 9 arcsec a minute is one percent of the sky's own motion, all of it along right ascension
+    # 9 arcsec a minute is one percent of the sky's own motion, all of it along right ascension; such a drive turns the
+    # field by as much times tan(dec) (closed form: its rotation is about the pole)
+    turning = 9.0 / 60 * np.tan(np.radians(30.0))
     for guided in (False, None):
-        made = claims(MovingNight(pointing=drift(9.0, 0.4), guided=guided, fwhm_px=seeing))
+        night = MovingNight(pointing=drift(9.0, 0.4), turning_deg_per_hour=turning, guided=guided, fwhm_px=seeing)
+        made = claims(night)
         assert made["untracked"] > 0.8
         assert "polar-misalignment" not in made
 

@@ -82,6 +82,21 @@ def test_where_no_header_says_how_the_image_lies_the_gear_shows_right_ascension(
     assert likeliest(seen(drift, on_sky=False, gear=gear, turning_deg_per_hour=turning), ALONE) == reason
 
 
+def test_a_field_that_turns_as_no_axis_and_no_rate_turns_it_is_neither_s_doing() -> None:
+    # 2.7 degrees an hour are an axis 15 degrees off, which drifts by hundreds of arcseconds a minute
+    turning = seen(1.0 - 2.6j, error=0.3, on_sky=False, turning_deg_per_hour=2.67, dec_deg=46.6)
+    chance = why_it_drifts(turning, ALONE).chance
+    assert chance["axis"] + chance["rate"] + chance["stopped"] < 0.1
+
+
+@pytest.mark.parametrize("dec_deg", [None, 20.0, 35.0, 60.0])
+def test_a_drift_of_some_arcseconds_a_minute_is_sooner_an_axis_than_a_rate(dec_deg: float | None) -> None:
+    true = 35.0 if dec_deg is None else dec_deg
+    one = replace(off_axis(25.0, 30.0, true), on_sky=False, dec_deg=dec_deg)
+    chance = why_it_drifts(one, ALONE).chance
+    assert chance["axis"] > 3 * chance["rate"]
+
+
 def test_a_fast_drift_speaks_against_a_guider_and_a_slow_one_a_little_for_it() -> None:
     assert why_it_drifts(seen(0.3 + 6.0j), UNKNOWN).guided_log_odds < -3
     assert 0 < why_it_drifts(seen(0.01 + 0.02j), UNKNOWN).guided_log_odds < 2

@@ -9,7 +9,7 @@ Directions on the sky are complex numbers, north + i east, in arcseconds: their 
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import cache, lru_cache, partial
 from pathlib import Path
 
 import galsim
@@ -278,8 +278,9 @@ def frame_image(scene: Scene, frame: int, stars: Stars) -> NDArray[np.uint16]:
     light = np.zeros(scene.rig.size[::-1])
     fade = scene.transparency(frame) * 10 ** (-0.4 * scene.extinction * (scene.airmass(frame) - 1))
     shared = _air(scene, frame, grid)
+    node = cache(partial(_node, scene, frame, grid))
     for star in np.flatnonzero(inside):
-        transfer = shared * _optics_at(scene, frame, grid, x[star].mean(), y[star].mean())
+        transfer = shared * _optics_at(scene.rig, node, x[star].mean(), y[star].mean())
         _add(light, grid, transfer, x[star], y[star], fade * stars.flux_e[star])
     light += _sky_light(scene, frame)
     if frame in scene.crossings:
@@ -287,13 +288,15 @@ def frame_image(scene: Scene, frame: int, stars: Stars) -> NDArray[np.uint16]:
     return _read_out(scene.rig, light, rng)
 
 
-def _optics_at(scene: Scene, frame: int, grid: Grid, x: float, y: float) -> NDArray[np.complex64]:
+def _optics_at(
+    rig: Rig, node: Callable[[int, int], NDArray[np.complex64]], x: float, y: float
+) -> NDArray[np.complex64]:
     """Transfer function at a place: of the four nodes around it, mixed by nearness, so that the field is smooth."""
-    sides = zip((x, y), scene.rig.size, NODES, strict=True)
+    sides = zip((x, y), rig.size, NODES, strict=True)
     (column, u), (row, v) = (divmod(float(np.clip((at + 0.5) / side, 0, 0.9999)) * (n - 1), 1) for at, side, n in sides)
     mixed: NDArray[np.complex64] | float = 0.0
     for i, j, share in ((0, 0, (1 - u) * (1 - v)), (1, 0, u * (1 - v)), (0, 1, (1 - u) * v), (1, 1, u * v)):
-        mixed = mixed + np.float32(share) * _node(scene, frame, grid, int(column) + i, int(row) + j)
+        mixed = mixed + np.float32(share) * node(int(column) + i, int(row) + j)
     return np.asarray(mixed)
 
 
@@ -308,15 +311,22 @@ def _add(light: NDArray[np.float64], grid: Grid, transfer: NDArray[np.complex64]
          y: NDArray[np.float64], flux: float) -> None:  # fmt: skip
     """Add one star that ran along a path."""
     column, row = round(float(x.mean())), round(float(y.mean()))
-    along_y = np.exp(-1j * np.outer(grid.ky, y - row)).astype(np.complex64)
-    along_x = np.exp(-1j * np.outer(x - column, grid.kx)).astype(np.complex64)
-    fine = fft.irfft2(transfer * (along_y @ along_x) / len(x), (grid.n, grid.n))
+    path = _turned_back(np.outer(grid.ky, y - row)) @ _turned_back(np.outer(x - column, grid.kx))
+    fine = fft.irfft2(transfer * path * np.float32(1 / len(x)), (grid.n, grid.n))
     pixels = np.fft.fftshift(fine[:: grid.fine, :: grid.fine]) * (flux * grid.fine**2)
     left, low = column - grid.stamp // 2, row - grid.stamp // 2
     height, width = light.shape
     x0, x1, y0, y1 = max(left, 0), min(left + grid.stamp, width), max(low, 0), min(low + grid.stamp, height)
     if x0 < x1 and y0 < y1:
         light[y0:y1, x0:x1] += np.maximum(pixels[y0 - low : y1 - low, x0 - left : x1 - left], 0)
+
+
+def _turned_back(phase: NDArray[np.float64]) -> NDArray[np.complex64]:
+    """exp(-i phase), to six digits: a third of the time of the complex exponential."""
+    single = phase.astype(np.float32)
+    out = np.empty(phase.shape, np.complex64)
+    out.real, out.imag = np.cos(single), -np.sin(single)
+    return out
 
 
 def _sky_light(scene: Scene, frame: int) -> NDArray[np.float64]:

@@ -1,9 +1,11 @@
 """The renderer of nights against the outside: paths of mounts against published rates, stars against GalSim's own."""
 
+from functools import partial
+
 import galsim
 import numpy as np
 import pytest
-from galsim_night import ARCSEC, Grid, Optics, Rig, Scene, Stars, _add, _air, _optics_at, paths_px, truth
+from galsim_night import ARCSEC, Grid, Optics, Rig, Scene, Stars, _add, _air, _node, _optics_at, paths_px, truth
 from mount_paths import (
     SIDEREAL_ARCSEC_PER_S,
     Geometry,
@@ -106,7 +108,14 @@ def test_a_star_is_that_of_galsim(error) -> None:
     )  # fmt: skip
     x, y = paths_px(scene, 0, Stars(np.array([0j]), np.array([1.0])).place)
     light, grid = np.zeros((600, 900)), Grid(128, 4)
-    _add(light, grid, _air(scene, 0, grid) * _optics_at(scene, 0, grid, 450, 300), x[0], y[0], 1.0)
+    _add(
+        light,
+        grid,
+        _air(scene, 0, grid) * _optics_at(scene.rig, partial(_node, scene, 0, grid), 450, 300),
+        x[0],
+        y[0],
+        1.0,
+    )
     column, row = round(x.mean()), round(y.mean())
     stamp = light[row - 32 : row + 32, column - 32 : column + 32]
     assert np.abs(stamp - by_galsim(scene, x[0], y[0])).max() < 2e-3 * stamp.max()
