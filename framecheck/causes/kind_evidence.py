@@ -186,12 +186,11 @@ def _swings(
     logs = []
     for drift in drifts:
         log = _at_speeds(seen, axes, knocks, drift)
-        for correlation in lasting:
-            lasts, likely = correlation**step, np.arange(len(axes))
-            if len(step) > 2 * AXES_SETTLED:  # a direction that so many frames exclude is not asked further
-                first = _chain(log[..., : AXES_SETTLED + 1], lasts[:AXES_SETTLED]).max(axis=(1, 2))
-                likely = np.flatnonzero(first > first.max() - EXCLUDED)
-            logs.append(over_all(_chain(log[likely], lasts), chance[likely]))
+        lasts, likely = np.array(lasting)[:, None] ** step, np.arange(len(axes))
+        if len(step) > 2 * AXES_SETTLED:  # a direction that so many frames exclude is not asked further
+            first = _chains(log[..., : AXES_SETTLED + 1], lasts[:, :AXES_SETTLED]).max(axis=(0, 2, 3))
+            likely = np.flatnonzero(first > first.max() - EXCLUDED)
+        logs += [over_all(one, chance[likely]) for one in _chains(log[likely], lasts)]
     return float(np.logaddexp.reduce(logs)) - math.log(len(logs))
 
 
@@ -219,15 +218,25 @@ def _at_speeds(seen: Seen, axes: Floats, knocks: bool, drift: complex) -> Floats
     return with_knocks(log.swapaxes(2, 3), seen).swapaxes(2, 3) if knocks else log
 
 
-def _chain(log: Floats, correlation: Floats) -> Floats:
-    """Log evidence of a chain of speeds, from the log density of each frame at each speed, (..., speeds, n)."""
-    now = np.log(SPEEDS_BELIEVED) + log[..., 0]
-    usual, step = np.unique(np.round(correlation, 3), return_inverse=True)
-    next_speed = [_next_speed(float(lasts)) for lasts in usual]
-    for k, which in enumerate(step):
-        top = now.max(axis=-1, keepdims=True)
-        now = np.log(np.exp(now - top) @ next_speed[which] + TINY) + top + log[..., k + 1]
-    return np.asarray(np.logaddexp.reduce(now, axis=-1))
+def _chains(log: Floats, correlation: Floats) -> Floats:
+    """Log evidence of chains of speeds, from the log density of each frame at each speed, (..., speeds, n).
+
+    One for each row of correlations from frame to frame, shape (m, n - 1), along the first axis of what is returned.
+    """
+    speeds, n = log.shape[-2:]
+    top = log.max(axis=-2)
+    likely = np.exp(np.moveaxis(log - top[..., None, :], -1, 0)).reshape(n, -1, speeds)  # each frame's in one piece
+    usual, which = np.unique(np.round(correlation, 3), return_inverse=True)
+    next_speed = np.stack([_next_speed(float(lasts)) for lasts in usual])[which.reshape(correlation.shape).T]
+    now = np.tile(SPEEDS_BELIEVED * likely[0], (len(correlation), 1, 1))
+    total = np.zeros(now.shape[:-1])
+    for follows, here in zip(next_speed, likely[1:], strict=True):
+        now = (now @ follows) * here
+        norm = now.sum(axis=-1) + TINY
+        total += np.log(norm)
+        now /= norm[..., None]
+    total += np.log(now.sum(axis=-1) + TINY)
+    return np.asarray(total.reshape(len(correlation), *top.shape[:-1]) + top.sum(axis=-1))
 
 
 def _next_speed(lasts: float) -> Floats:

@@ -6,10 +6,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.model.explain import Explained, draws
+from framecheck.model.explain import Explained, draws, frames_of, frames_only, rows_of
 from framecheck.model.terms import base_of_frames, own_blur2, predict, round_motion
 
 Floats = NDArray[np.float64]
+
+FRAMES: Final = 16
+"""Frames, spread over the night, that tell the share of the stars' width. Chosen: of a median of many."""
 
 DRAWS: Final = 200
 """Sets of terms drawn. Chosen: a probability of a tenth is known to 0.02."""
@@ -43,10 +46,11 @@ def air_alone(explained: Explained, pixel_scale_arcsec: float) -> AirAlone:
     zenith = np.exp(-SEEING_OF_AIRMASS * setting.ln_airmass)
     both = np.maximum(base_of_frames(numbers, setting) - round_motion(numbers) - setting.diffraction2, 0)
     air = np.maximum(both - own_blur2(numbers, setting)[..., 0], 0)
-    seen = predict(numbers, setting).size.mean(axis=-1)
+    some = rows_of(setting, FRAMES)
+    seen = predict(frames_only(numbers, some), frames_of(setting, some)).size.mean(axis=-1)
     unit = np.sqrt(setting.width2_px2) * pixel_scale_arcsec
     return AirAlone(
         fwhm_arcsec=unit * np.sqrt(np.median(air * zenith, axis=-1)),
         with_own_arcsec=unit * np.sqrt(np.median(both * zenith, axis=-1)),
-        share=np.median(air / seen, axis=-1),
+        share=np.median(air[:, some] / seen, axis=-1),
     )

@@ -165,12 +165,14 @@ def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:
 
 def part_of(setting: Setting, most: int) -> Setting:
     """So many frames spread over the night, some of each kind."""
+    return setting if len(setting.kind) <= most else frames_of(setting, rows_of(setting, most))
+
+
+def rows_of(setting: Setting, most: int) -> NDArray[np.intp]:
+    """Rows of so many frames spread over the night, some of each kind."""
     n = len(setting.kind)
-    if n <= most:
-        return setting
     firsts = [np.flatnonzero(setting.kind == kind)[:1] for kind in range(setting.n_kinds)]
-    rows = np.unique(np.concatenate([np.linspace(0, n - 1, most).astype(int), *firsts]))
-    return frames_of(setting, rows)
+    return np.unique(np.concatenate([np.linspace(0, n - 1, min(most, n)).astype(int), *firsts]))
 
 
 def frames_of(setting: Setting, rows: NDArray[np.intp]) -> Setting:
