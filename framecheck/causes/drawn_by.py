@@ -11,7 +11,6 @@ from framecheck.causes.kind_evidence import LATE, LATE_IN_RUN, LATE_STILL, runs_
 from framecheck.causes.series import Floats
 from framecheck.causes.smears import (
     ACROSS,
-    DRAWN,
     KNOCKS,
     RESTLESS_BELIEVED,
     WORST,
@@ -80,7 +79,7 @@ def late_smear(seen: Seen, in_a_run: bool) -> Floats:
     """Smear along declination of the frames in which corrections came late, as the likeliest axis and run have it."""
     axes, _ = late_axes(seen)
     along = along_axes(seen, axes).real
-    calm, drawn = log_calm(seen), np.logaddexp.reduce(drawn_along(seen, axes), axis=1) - math.log(len(DRAWN))
+    calm, drawn = log_calm(seen), drawn_along(seen, axes)[:, -1]
     k, share = np.arange(len(seen.smear)), np.full(len(seen.smear), LATE_IN_RUN)
     if not in_a_run:
         last_move = np.maximum.accumulate(np.where(seen.after_move, k, -1))

@@ -56,11 +56,14 @@ PLAIN_LINE: Final = 0.5
 TRAILING: Final = 0.2
 """|spin2| over the squared FWHM of a frame that trails: an elongation of 1.22. [dimensionless] Chosen: seen by eye."""
 AS_THE_SKY: Final = 0.2
-"""|ln(rate / the sky's)| up to which stars move as it does. [dimensionless] Chosen: trails are known to a tenth."""
+"""|ln(rate / the sky's)|, or over that from frame to frame, up to which they are one. [dimensionless] Chosen: trails
+are known to a tenth."""
 MOVES: Final = 0.5
 """Rate of the stars over the sky's own below which a drive is at work. [dimensionless] Chosen: no rate is so wrong."""
 FEWEST_STEPS: Final = 2
-"""From frame to frame, while the mount stands for a part of the night. Chosen: three frames in a row."""
+MOST_STEPS: Final = 0.5
+"""From frame to frame that are as long as the trails, while the mount stands for a part of the night, and their share
+of all steps. [-, dimensionless] Chosen: three frames in a row; dithers in turn hide every second or third."""
 
 LEAST_STEP_PX: Final = 0.5
 STEP_SCATTER_PX: Final = 0.1
@@ -156,8 +159,9 @@ def _from_here_to_there(seen: SkyMotion) -> tuple[Evidence, ...]:
     if seen.run is None:
         return ()
     where = "the first" if seen.run[0] else "the last" if seen.run[-1] else "a row of"
+    stood = abs(math.log(seen.rate / seen.full)) < AS_THE_SKY
     return (
-        Evidence(statement=f"the mount stood still in {where}",
+        Evidence(statement=f"the mount {'stood still' if stood else 'ran at another rate'} in {where}",
                  value=float(seen.run.sum()), unit="frames", expected_if_healthy=0.0),
     )  # fmt: skip
 
@@ -186,7 +190,9 @@ def _sky_motion(moved: Moved, rig: Rig) -> SkyMotion | None:
 
 
 def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
-    """The longest run of frames whose stars move as the sky does, inside exposures and from one to the next.
+    """The longest run of frames whose stars run over the sensor, inside exposures as from one to the next.
+
+    Moves of the pointing within the run, and frames whose place is unknown, do not end it.
 
     Parameters
     ----------
@@ -198,33 +204,30 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     SkyMotion or None
         None without such a run, where all frames do so, and on a fixed mount.
     """
-    scale, exposure, smears = moved.scale_arcsec, moved.tracking.smears.exposure_s, moved.tracking.smears
+    scale, smears = moved.scale_arcsec, moved.tracking.smears
     if scale is None or rig.mount_type == "fixed":
         return None
-    full = SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
     line = math.sqrt(12) * smears.rms_px
     with np.errstate(divide="ignore", invalid="ignore"):
-        trailed = line * scale / exposure
-        off = np.abs(np.log(trailed / full))
+        trailed = line * scale / smears.exposure_s
         step = np.diff(places_px(moved)) / (60 * np.diff(smears.minutes))
-        step_off = np.abs(np.log(np.abs(step) * scale / full))
-    goes_on = (off[1:] < AS_THE_SKY) & (off[:-1] < AS_THE_SKY) & (step_off < AS_THE_SKY)
-    begin, end = _longest(goes_on)
-    if end - begin < FEWEST_STEPS or end - begin == len(goes_on):
-        return None
+        agrees = np.abs(np.log(np.abs(step) * scale / np.sqrt(trailed[1:] * trailed[:-1]))) < AS_THE_SKY
+    begin, end = _longest((trailed > UNTRACKED_ARCSEC_PER_S) & (line > PLAIN_LINE * moved.fwhm_px))
     run = np.zeros(len(line), bool)
-    run[begin : end + 1] = True
-    if not np.median(trailed[~run]) < MOVES * full:  # it stands all the while
+    run[begin:end] = True
+    inside = agrees & run[1:] & run[:-1]
+    if inside.sum() < max(FEWEST_STEPS, MOST_STEPS * (end - begin - 1)) or run.all():
         return None
-    alike = shear.coherence(moved.smear[begin + 1 : end + 1], step[begin:end] ** 2)
+    rate = float(np.median(np.abs(step[inside]))) * scale
+    if not np.median(trailed[~run]) < MOVES * rate:  # so it is all the while
+        return None
     log_odds = all_of(
         log_odds_above(float(np.median(line[run]) / moved.fwhm_px), PLAIN_LINE, LINE_SCATTER),
-        log_odds_above(AS_THE_SKY, float(np.median(off[run])), RATE_SCATTER / 4),
-        log_odds_above(AS_THE_SKY, float(np.median(step_off[begin:end])), RATE_SCATTER / 4),
-        log_odds_above(alike, COHERENT, COHERENT_SCATTER),
+        log_odds_of_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER),
+        log_odds_above(AS_THE_SKY, float(np.median(np.abs(np.log(trailed[run] / rate)))), RATE_SCATTER / 4),
+        log_odds_above(shear.coherence(moved.smear[1:][inside], step[inside] ** 2), COHERENT, COHERENT_SCATTER),
     )
-    rate = float(np.median(np.abs(step[begin:end]))) * scale
-    return SkyMotion(moved, log_odds, rate, full, run)
+    return SkyMotion(moved, log_odds, rate, SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved), run)
 
 
 def _longest(there: Bools) -> tuple[int, int]:

@@ -1,7 +1,7 @@
 """Causes in the setting up of the mount: a wrong polar axis, and a field that turns."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -71,6 +71,8 @@ def polar_misalignment(night: Night, rig: Rig) -> Finding | Healthy | CannotTell
         evidence=best.evidence,
         rivals=best.rivals,
     )
+    if isinstance(found, Finding) and best.by_turning:  # neither bending nor a rate turns a guided field
+        found = replace(found, stands=True)
     known = any(one.tracking.polar is not None and one.tracking.polar_from != "turning" for one in groups)
     return found if known or isinstance(found, Finding) else _no_polar(night, rig, groups)
 
@@ -84,6 +86,7 @@ class _Sign:
     cost: float | None
     evidence: tuple[Evidence, ...]
     rivals: tuple[Rival, ...]
+    by_turning: bool = False
 
 
 def _drawn_out(moved: Moved) -> float:
@@ -155,7 +158,7 @@ def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
         Rival(cause="field-rotation", why_less_likely="it is what the wrong axis does, named beside it"),
         *CAUSES["polar-misalignment"].rivals,
     )
-    return _Sign(moved, all_of(*odds), None, (off, turning), rivals)
+    return _Sign(moved, all_of(*odds), None, (off, turning), rivals, by_turning=True)
 
 
 def _off(moved: Moved, ways: tuple[str, ...], otherwise_arcmin: float, by: str) -> tuple[float, float, Evidence]:

@@ -66,6 +66,8 @@ class Finding:
     caution: str | None = None
     log_odds: float | None = None
     """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
+    stands: bool = False
+    """Whether it rests on signs that its look-alikes do not make, so that it yields to none of them."""
 
     WRITTEN: ClassVar = (
         "cause", "family", "confidence", "frames_affected", "cost", "evidence", "rivals", "cures", "caution",

@@ -85,6 +85,10 @@ SHOCK_SEEN: Final = 0.1
 DOUBLED_BY_UNREST: Final = 1.5
 """[FWHM] Distance of second images up to which a mount that never rests makes them. Chosen: further apart, they are
 longer than the smears beside them."""
+MOSTLY: Final = 0.5
+MOSTLY_ALONG: Final = 0.85
+"""Smear that a late correction draws over all of it, and cosine of twice the angle between a second image and its axis,
+from which the frame is its doing. [dimensionless] Chosen: more than half; within 16 degrees."""
 SHOCK_SCATTER: Final = 0.3
 """Of its logarithm. Chosen."""
 NOTHING: Final = 6.0
@@ -224,18 +228,19 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     e = moved.e
     off = np.abs(e - shear.middle(e))
     scale = np.hypot(max(float(np.median(off)) / 1.177, 0.01), moved.error * OWN_SIGMA / SHOCK_SIGMA)
+    kinds = beforehand.kinds_of(moved)
+    late = _late(moved, kinds)
     neighbours = _highest_near(np.log(moved.tracking.smears.fwhm_px))
-    wider = np.log(moved.tracking.smears.fwhm_px) - neighbours
+    wider = np.where(late, 0.0, np.log(moved.tracking.smears.fwhm_px) - neighbours)
     spread = max(robust.spread(wider), 0.02)
     restless = float(np.median(off)) > SHOCK_SEEN
     apart = _apart_px(moved) / moved.tracking.smears.fwhm_px
-    doubled = apart > (DOUBLED_BY_UNREST if restless else 0.0)
-    kinds = beforehand.kinds_of(moved)
+    doubled = (apart > (DOUBLED_BY_UNREST if restless else 0.0)) & ~late
     knocked = np.zeros(len(off)) if kinds is None or kinds.knocked_log_odds < 0 else kinds.knocked
-    drawn = ((off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN)) | (knocked > SHOCK_SEEN / 2)
+    drawn = ((off > SHOCK_SIGMA * scale) & (off > SHOCK_SEEN) & ~late) | (knocked > SHOCK_SEEN / 2)
     blurred = (wider > SHOCK_SIGMA * spread) & (wider > WIDER)
     wings = np.log([_beta(frame) for frame in moved.frames])
-    fallen = -wings - _highest_near(-wings)
+    fallen = np.where(late, 0.0, -wings - _highest_near(-wings))
     usual = max(robust.spread(fallen), 0.02)
     thrown = ((fallen > THROWN) & _lost_light(moved)) | (
         (fallen > SHOCK_SIGMA * usual) & (fallen > RAGGED) & (off > BESIDE_SIGMA * scale)
@@ -265,10 +270,24 @@ def _knocked(moved: Moved, beforehand: Beforehand, still: bool) -> tuple[float, 
     return all_of(odds, log_odds_above(SHOCK_SHARE, float(spoilt.mean()), 0.06), -_in_a_row(e, spoilt)), spoilt
 
 
+def _late(moved: Moved, kinds: Kinds | None) -> NDArray[np.bool_]:
+    """Frames that a correction which came late drew out or, if it came at once, doubled: along its axis."""
+    if kinds is None or kinds.late_log_odds < 0:
+        return np.zeros(len(moved.frames), bool)
+    axis = np.angle(np.sum(kinds.late * moved.smear))
+    doubled = np.array([np.nan if one is None else complex(*one) for one in _second_px(moved)]) ** 2
+    along = doubled * np.exp(-1j * axis)
+    return (kinds.late > MOSTLY * np.abs(moved.smear)) & ~(along.real < MOSTLY_ALONG * np.abs(along))
+
+
 def _apart_px(moved: Moved) -> Floats:
     """Distance of the stars' second images in each frame; 0 where there are none."""
-    offsets = (frame.result.stars.doubled_px for frame in moved.frames)
-    return np.array([0.0 if one is None else math.hypot(*one) for one in offsets])
+    return np.array([0.0 if one is None else math.hypot(*one) for one in _second_px(moved)])
+
+
+def _second_px(moved: Moved) -> list[tuple[float, float] | None]:
+    """Where the stars' second images lie from the first in each frame."""
+    return [frame.result.stars.doubled_px for frame in moved.frames]
 
 
 def _drawn_by_knocks(kinds: Kinds | None) -> float:

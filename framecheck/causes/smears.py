@@ -125,11 +125,16 @@ def along_axes(seen: Seen, axes: Floats) -> Complexes:
 
 
 def drawn_along(seen: Seen, axes: Floats) -> Floats:
-    """Log density of smears along an axis, half normal in size; (axes, sizes, q, n)."""
+    """Log density of smears along an axis, half normal in size; (axes, sizes + 1, q, n).
+
+    The last is where each frame has a size of its own.
+    """
     from scipy.special import log_ndtr
 
     along, variance = along_axes(seen, axes)[:, None, None, :], restless(seen)
     size2 = DRAWN[:, None, None] ** 2
     both = variance + size2
     one_sided = math.log(2) + log_normal(along.real, both) + log_ndtr(along.real * np.sqrt(size2 / variance / both))
-    return np.asarray(one_sided + log_normal(along.imag, variance + ACROSS**2 * size2))
+    each = one_sided + log_normal(along.imag, variance + ACROSS**2 * size2)
+    own = np.logaddexp.reduce(each, axis=1, keepdims=True) - math.log(len(DRAWN))
+    return np.concatenate([each, own], axis=1)

@@ -77,6 +77,13 @@ ASKED_LAST: Final[tuple[Callable[[Night, Rig, Beforehand], Answer], ...]] = (
 DRAW_ALIKE: Final = ("miscollimation", "low-altitude")
 """Causes beside astigmatism that draw all stars of a field out alike, night through."""
 
+TRAILS_LOOK_LIKE: Final = ("astigmatism", "focus-drift", "declination-backlash")
+ELSEWHERE: Final = 0.3
+"""Causes that the trails of a mount that stands for a part of the night look like, and the share of their frames
+outside of it from which they are there as well. [dimensionless] Chosen."""
+NIGHT_THROUGH: Final = 0.9
+"""Share of the frames from which a mount stands all the while. Chosen: a few may not be measured."""
+
 ALIKE: Final[tuple[tuple[tuple[str, ...], str], ...]] = (
     (
         ("polar-misalignment", "differential-flexure", "untracked"),
@@ -164,6 +171,7 @@ def _weigh_session(night: Night, rig: Rig, by: Map) -> WeighedSession:
     answers = {one.cause: one for one in (*(ask(night, rig) for ask in ASKED), *by_model, *last)}
     others = [answers[cause] for cause in DRAW_ALIKE]
     answers["astigmatism"] = alike.astigmatism(answers["astigmatism"], others, night, beforehand)
+    answers |= _beside_trails([answers[cause] for cause in TRAILS_LOOK_LIKE], answers["untracked"], len(night.frames))
     settled = {cause: _settle(answer, answers, by) for cause, answer in answers.items()}
     for causes, tells in ALIKE:
         settled |= claimed_together([settled[cause] for cause in causes], tells)
@@ -195,6 +203,20 @@ def claimed_together(answers: Sequence[Answer], tells: str) -> dict[str, Answer]
     }  # fmt: skip
 
 
+def _beside_trails(answers: Sequence[Answer], untracked: Answer, n_frames: int) -> dict[str, Answer]:
+    """Causes seen in hardly any frames but those in which the mount stood; less likely by as much as that is sure."""
+    if not isinstance(untracked, Finding) or untracked.log_odds is None:
+        return {}
+    if len(untracked.affected) > NIGHT_THROUGH * n_frames:
+        return {}
+    return {
+        one.cause: replace(one, log_odds=all_of(one.log_odds, -untracked.log_odds))
+        for one in answers
+        if isinstance(one, Finding) and one.log_odds is not None
+        and len(one.affected - untracked.affected) < ELSEWHERE * len(one.affected)
+    }  # fmt: skip
+
+
 def _blur(answers: Iterable[Answer]) -> float:
     """Share of the squared width that claimed blurs make of the sharper frames' stars."""
     left, widening = 1.0, causes_with("widens every frame")
@@ -214,7 +236,7 @@ def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:
     if not isinstance(answer, Finding) or answer.log_odds is None:
         return answer
     odds, rivals = answer.log_odds, answer.rivals
-    for stronger, why in CAUSES[answer.cause].yields_to:
+    for stronger, why in () if answer.stands else CAUSES[answer.cause].yields_to:
         other = answers.get(stronger)
         if isinstance(other, Finding) and other.log_odds is not None:
             odds = all_of(odds, -other.log_odds)

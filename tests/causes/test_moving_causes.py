@@ -212,6 +212,41 @@ def test_a_drive_that_stands_still_for_a_part_of_the_night_is_untracked_there_an
     assert "periodic-error" not in claims(made)
 
 
+@pytest.mark.parametrize("share", [1.0, 0.5])
+def test_a_drive_that_fails_in_the_second_half_is_no_other_cause_though_dithers_go_on(share: float) -> None:
+    # at no rate, or at half of the sky's, from the fourteenth frame on; every third frame the pointing is moved
+    aside = np.random.default_rng(4).normal(0, 15, (8, 2)) @ [1, 1j]
+    rate = share * 15.04 * np.cos(np.radians(30))
+    made = claims(MovingNight(
+        pointing=lambda t: rate * np.maximum(t - 14 * 6.0, 0) + aside[np.minimum(t // 18, 7).astype(int)],
+        exposure_s=1.0, cadence_s=6.0, n=24, guided=False, fwhm_px=seeing,
+    ))  # fmt: skip
+    assert made["untracked"] > 0.8
+    assert not {"astigmatism", "focus-drift", "declination-backlash"} & made.keys()
+
+
+def test_a_guided_field_that_turns_fast_has_a_wrong_axis_whatever_bends_beside_it() -> None:
+    # 45 arcminutes off at the least: 0.004375 deg/h for each, times cos(dec) of 30 degrees (closed form)
+    made = claims(MovingNight(
+        pointing=drift(0.4, 0.4), turning_deg_per_hour=0.226, guided=True, exposure_s=300, cadence_s=310, n=12,
+        fwhm_px=seeing,
+    ))  # fmt: skip
+    assert made["polar-misalignment"] > 0.9
+
+
+def test_corrections_that_come_late_now_by_little_and_now_by_much_are_no_knocks() -> None:
+    aside = np.random.default_rng(8).normal(0, 8, (9, 2)) @ [1, 1j]
+    late = np.array([2.0, 3.5, 14.0, 3.0, 2.5, 20.0, 3.0, 4.0, 2.0])
+
+    def pointing(t):
+        block = np.minimum(t // (3 * 130), 8).astype(int)
+        return aside[block] + 1j * late[block] * np.exp(-(t - block * 390) / 60)
+
+    made = claims(MovingNight(pointing=pointing, n=27, guided=True, fwhm_px=seeing))
+    assert made["declination-backlash"] > 0.8
+    assert "shock" not in made
+
+
 def test_a_drift_costs_no_more_than_the_line_it_draws() -> None:
     # a star of 2.8 px under a line of 3 px: 9 / 12 * 5.545 of squared FWHM along it, closed form for Gaussians
     line_px, star_px = 3.0, 2.8
