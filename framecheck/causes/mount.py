@@ -58,6 +58,9 @@ TRAILING: Final = 0.2
 AS_THE_SKY: Final = 0.2
 """|ln(rate / the sky's)|, or over that from frame to frame, up to which they are one. [dimensionless] Chosen: trails
 are known to a tenth."""
+NO_GEAR: Final = 0.1
+"""Rate of the stars over the sky's own that no gear's swing reaches. [dimensionless] Chosen: 100 arcseconds, peak to
+peak, in eight minutes make 0.04."""
 MOVES: Final = 0.5
 """Rate of the stars over the sky's own below which a drive is at work. [dimensionless] Chosen: no rate is so wrong."""
 FEWEST_STEPS: Final = 2
@@ -207,12 +210,12 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
     scale, smears = moved.scale_arcsec, moved.tracking.smears
     if scale is None or rig.mount_type == "fixed":
         return None
-    line = math.sqrt(12) * smears.rms_px
+    line, full = math.sqrt(12) * smears.rms_px, SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved)
     with np.errstate(divide="ignore", invalid="ignore"):
         trailed = line * scale / smears.exposure_s
         step = np.diff(places_px(moved)) / (60 * np.diff(smears.minutes))
         agrees = np.abs(np.log(np.abs(step) * scale / np.sqrt(trailed[1:] * trailed[:-1]))) < AS_THE_SKY
-    begin, end = _longest((trailed > UNTRACKED_ARCSEC_PER_S) & (line > PLAIN_LINE * moved.fwhm_px))
+    begin, end = _longest((trailed > NO_GEAR * full) & (line > PLAIN_LINE * moved.fwhm_px))
     run = np.zeros(len(line), bool)
     run[begin:end] = True
     inside = agrees & run[1:] & run[:-1]
@@ -223,11 +226,11 @@ def stands_for_a_while(moved: Moved, rig: Rig) -> SkyMotion | None:
         return None
     log_odds = all_of(
         log_odds_above(float(np.median(line[run]) / moved.fwhm_px), PLAIN_LINE, LINE_SCATTER),
-        log_odds_of_ratio(rate, UNTRACKED_ARCSEC_PER_S, RATE_SCATTER),
+        log_odds_of_ratio(rate, NO_GEAR * full, RATE_SCATTER),
         log_odds_above(AS_THE_SKY, float(np.median(np.abs(np.log(trailed[run] / rate)))), RATE_SCATTER / 4),
         log_odds_above(shear.coherence(moved.smear[1:][inside], step[inside] ** 2), COHERENT, COHERENT_SCATTER),
     )
-    return SkyMotion(moved, log_odds, rate, SIDEREAL_RATE_ARCSEC_PER_S * cos_dec(moved), run)
+    return SkyMotion(moved, log_odds, rate, full, run)
 
 
 def _longest(there: Bools) -> tuple[int, int]:
