@@ -101,6 +101,21 @@ def test_it_asks_nothing_of_the_network_and_complains_of_nothing(
         assert seen.complaints == []
 
 
+def test_lanes_stay_where_they_are_while_they_are_drawn(chromium: Any, long_file: Path) -> None:
+    with shown(chromium, long_file, (1280, 2400)) as (page, _):
+        # W3C, Layout Instability: what moved in the window, and from where to where
+        moved = page.evaluate(
+            """() => new Promise(done => {
+                const moved = [];
+                new PerformanceObserver(list => list.getEntries().forEach(entry => entry.sources.forEach(one =>
+                    moved.push([one.node?.className, one.previousRect.y, one.currentRect.y]))))
+                    .observe({ type: "layout-shift", buffered: true });
+                setTimeout(() => done(moved), 1500);
+            })"""
+        )
+        assert [one for one in moved if one[0] == "lane"] == []
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_letters_stand_out_of_the_paper_in_both_themes(chromium: Any, file: Path, scheme: str) -> None:
     with shown(chromium, file, DESK, scheme) as (page, _):

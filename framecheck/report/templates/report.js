@@ -129,13 +129,16 @@ const bench = (data) => {
     const svg = document.createElementNS(NS, "svg");
     svg.setAttribute("class", "lane-picture");
     svg.setAttribute("aria-hidden", "true");
+    const height = curve ? 58 : 34;
+    svg.style.height = `${height}px`; // before it is drawn, so that nothing below jumps
     lane.append(name, svg);
     track.append(lane);
-    return { curve, svg, value, height: curve ? 58 : 34 };
+    return { curve, svg, value, height };
   });
   const hours = document.createElementNS(NS, "svg");
   hours.setAttribute("class", "hours-axis");
   hours.setAttribute("aria-hidden", "true");
+  hours.style.height = `${4 + 16 * data.clocks.length}px`;
   const hoursLane = made("div", "lane hours");
   const clocks = made("div", "lane-name");
   clocks.append(...data.clocks.map((clock) => made("small", "", clock)));
