@@ -29,7 +29,7 @@ from framecheck.causes.result import (
 from framecheck.causes.series import Floats
 from framecheck.motion.night import Night
 from framecheck.motion.rhythm import Rhythm, compare_with_worm, swing_inside
-from framecheck.motion.swing import swing_of
+from framecheck.motion.swing import STRAIGHT, Swing, swing_of
 from framecheck.read.rig import Rig
 
 SEEN_SCATTER: Final = 0.03
@@ -58,10 +58,8 @@ ALONG_RA: Final = 0.8
 OF_SMEAR: Final = "the smear swings with a period of"
 """Whether places or smears show a period."""
 
-STRAIGHT: Final = 4.0
 STRAIGHT_SCATTER: Final = 0.3
-"""Rms of the motion about its slow path, along its direction over across, from which it goes to and fro as a gear makes
-it; of its logarithm. [dimensionless] Chosen: air and wind move stars in all directions."""
+"""[dimensionless] Of the logarithm of how straight a swing is. Chosen."""
 SMOOTH_SIGMA: Final = 2.5
 SMOOTH_SCATTER: Final = 0.8
 """[sigma] From which places follow each other as a slow swing's do. Chosen: one in 160 by chance."""
@@ -81,6 +79,11 @@ def periodic_error(night: Night, rig: Rig, beforehand: Beforehand) -> Finding | 
         return too_few("periodic-error", "a run of frames over two turns of the gear or more, with guiding off")
     moved, log_odds, rhythm = max(((one, *_swing(one, rig, beforehand)) for one in groups), key=lambda row: row[1])
     evidence: tuple[Evidence, ...]
+    if rhythm is None and (swing := swing_of(moved.motion)) and _by_places(moved) > 0:
+        return answer(
+            "periodic-error", log_odds, affected=moved.where(moved.size > SEEN), cost=None,
+            evidence=(Evidence(statement="no whole period is seen"), _size_without_period(swing, moved.scale_arcsec)),
+        )  # fmt: skip
     if rhythm is None:
         kinds = beforehand.kinds_of(moved)
         worst = 0.0 if kinds is None else of_worst(kinds.by_gear)
@@ -134,6 +137,14 @@ def _size_of_swing(rhythm: Rhythm, scale: float | None) -> tuple[Evidence, ...]:
             statement="peak to peak they swing by", value=2 * rhythm.amplitude_px * factor, unit=unit,
             expected_if_healthy="well below the FWHM",
         ),
+    )  # fmt: skip
+
+
+def _size_without_period(swing: Swing, scale: float | None) -> Evidence:
+    unit, factor = ("px", 1.0) if scale is None else ("arcsec", scale)
+    return Evidence(
+        statement="the stars swing along one direction, rms, by", value=swing.along_px * factor, unit=unit,
+        expected_if_healthy="well below the FWHM",
     )  # fmt: skip
 
 

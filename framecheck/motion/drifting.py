@@ -23,7 +23,7 @@ from framecheck.motion.polar import (
     TYPICAL_ERROR_ARCMIN,
 )
 from framecheck.motion.records import Motion
-from framecheck.motion.swing import swing_of
+from framecheck.motion.swing import STRAIGHT, swing_of
 
 Floats = NDArray[np.float64]
 Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped", "other"]
@@ -86,8 +86,6 @@ SPEEDS: Final = np.geomspace(3e-3, 2000.0, 240)
 
 GEAR_SHOWN_ARCSEC: Final = 0.4
 """Rms of the motion about its drift from which it may be the gear's. [arcsec] Chosen: places are known to less."""
-GEAR_STRAIGHT: Final = 4.0
-"""The same along over across. [dimensionless] Chosen: air and wind move stars in all directions."""
 FEWEST_PLACES: Final = 6
 SLOPE_OF_GEAR: Final = 2.0
 """Drift over the steepest that the gear's own swing leaves in so short a run, from which it is another's. Chosen."""
@@ -180,7 +178,7 @@ def drift_seen(
 def _gear(motion: Motion, scale_arcsec: float) -> tuple[float, float] | None:
     """Angle of the gear's own motion, and its error; None where what is seen is not plainly the gear's."""
     swing = swing_of(motion)
-    if swing is None or swing.along_px * scale_arcsec < GEAR_SHOWN_ARCSEC or not swing.straight > GEAR_STRAIGHT:
+    if swing is None or swing.along_px * scale_arcsec < GEAR_SHOWN_ARCSEC or not swing.straight > STRAIGHT:
         return None
     slope = 2 * math.pi * math.sqrt(2) * swing.along_px / max(motion.minutes[-1] - motion.minutes[0], 1e-9)
     if abs(motion.drift_px_per_min or 0.0) < SLOPE_OF_GEAR * slope:

@@ -12,6 +12,10 @@ from framecheck.motion.records import Motion
 FEWEST_PLACES: Final = 6
 """Frames that tell a direction. Chosen."""
 
+STRAIGHT: Final = 4.0
+"""Rms along over across from which a swing may be a gear's. [dimensionless] Chosen: air and wind move stars in all
+directions."""
+
 AXIS_BENDS: Final = 2
 """Order of the polynomial that an axis beside the pole lets a short path follow. Closed form: its drift turns with the
 sky, and in an hour that is a parabola to a hundredth."""
