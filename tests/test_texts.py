@@ -3,6 +3,7 @@
 import ast
 import re
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -61,7 +62,13 @@ def pages() -> Iterator[Path]:
         yield from sorted((ROOT / folder).glob("*.rst"))
 
 
-def all_texts() -> Iterator[tuple[str, str]]:
+@cache
+def all_texts() -> tuple[tuple[str, str], ...]:
+    """Where each stands, and what it says."""
+    return tuple(_texts())
+
+
+def _texts() -> Iterator[tuple[str, str]]:
     for path in sorted((ROOT / "framecheck").rglob("*.py")):
         yield from ((f"{path.relative_to(ROOT)}:{line}", text) for line, text in texts_of_code(path))
     yield from helps_of_commands()

@@ -163,8 +163,11 @@ def _each_changed(numbers: Numbers, which: NDArray[np.intp]) -> Numbers:
     return Numbers(shared=shared[which], kind=kind[which], frame=frame[which])
 
 
-def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) -> Mode:
-    """Climb to the most probable terms from where one begins (Levenberg-Marquardt, frames' own terms eliminated)."""
+def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25, *, rough: bool = False) -> Mode:
+    """Climb to the most probable terms from where one begins (Levenberg-Marquardt, frames' own terms eliminated).
+
+    `rough` is enough to choose whom to follow: where rounds run out, how well terms are known is that of a step before.
+    """
     data = data_of(setting, spread)
     numbers, damping = begin, FIRST_DAMPING
     cost = cost_of(numbers, setting, spread, data)
@@ -183,7 +186,8 @@ def solve(setting: Setting, begin: Numbers, spread: Spread, rounds: int = 25) ->
         if gained < LEAST_GAIN:  # so small a step leaves the curvature as it was
             break
     else:
-        blocks = _blocks(numbers, setting, spread, data)
+        if not rough:
+            blocks = _blocks(numbers, setting, spread, data)
     inverse, carried, normal, _ = _eliminated(blocks, 0.0)
     covariance = np.asarray(np.linalg.pinv(normal, hermitian=True), np.float64)
     log_det = -float(np.linalg.slogdet(normal)[1] + np.linalg.slogdet(blocks.own)[1].sum())

@@ -133,16 +133,16 @@ def _discs(axes: "Axes", below: "Axes", cells: FieldCells) -> None:
 
     rows, columns = cells.fwhm_px.shape
     cell = min(cells.width_px / columns, cells.height_px / rows)
-    for (row, column), wider in np.ndenumerate(cells.wider):
+    for (row, column), wider in np.ndenumerate(cells.wider):  # artists, for patches would stretch the limits, slowly
         x, y = float(cells.x[row, column]), float(cells.y[row, column])
         if np.isfinite(wider):
-            axes.add_patch(Circle((x, y), _radius(wider) * cell, **_look(wider)))
+            axes.add_artist(Circle((x, y), _radius(wider) * cell, **_look(wider)))
         else:
             axes.plot([x], [y], linestyle="none", marker="x", markersize=5, color=QUIET)
     wide = below.get_xlim()[1]
     on_page = cell * wide / cells.width_px
     for at, (change, name) in zip((0.04, 0.4, 0.66), _SIZES, strict=True):
-        below.add_patch(Circle((at * wide, 56), _radius(change) * on_page, **_look(change)))
+        below.add_artist(Circle((at * wide, 56), _radius(change) * on_page, **_look(change)))
         below.text(at * wide + 20, 56, name, color=INK, fontsize=TEXT_PX, va="center")
 
 
