@@ -15,7 +15,8 @@ from framecheck.field import FrameFailure, FrameResult, frame_shape, stacked_sta
 from framecheck.logbook import Logbook
 from framecheck.memory import keep_freed_memory, refuse_too_large
 from framecheck.motion import build_night
-from framecheck.night.doubted import with_facts_that_can_be
+from framecheck.motion.standing import scale_of_standing
+from framecheck.night.doubted import with_facts_that_can_be, with_measured_scale
 from framecheck.night.guiding import GuidingRecord
 from framecheck.night.records import Skipped
 from framecheck.night.unlit import with_unlit
@@ -255,6 +256,10 @@ def judge_night(
     """
     known, results = settle_facts(measurements, rig or Rig())
     night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
+    scale = scale_of_standing(night)
+    if scale is not None:  # the lens is not what is written on it
+        known, results = with_measured_scale(known, scale, results)
+        night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
     return judge(night, aim)
 
 

@@ -105,7 +105,10 @@ class Quantity:
         """The value as a person reads it, without unit; counts as they are."""
         if isinstance(value, int):
             return str(value)
-        return number(value) if self.decimals is None else fixed(value, self.decimals)
+        if self.decimals is None or value is None:
+            return number(value)
+        # stars of a short lens are hundreds of arcseconds wide: no column holds the hundredths, and none are known
+        return fixed(value, max(self.decimals - 1, 0) if abs(value) >= 100 else self.decimals)
 
     def of_frame(self, frame: Any) -> Any:
         """Its value in a `NightFrame`; None if unknown."""

@@ -54,3 +54,8 @@ def test_both_tables_of_frames_name_their_columns_alike() -> None:
     night, logbook = ({one.name for one in in_file(file)} for file in ("night", "logbook"))
     assert {"fwhm_px", "elongation", "sky_adu", "n_stars"} <= night & logbook
     assert "transparency" not in logbook  # only a night can tell it
+
+
+def test_a_width_takes_no_more_signs_through_a_short_lens() -> None:
+    width = next(one for one in QUANTITIES if one.name == "fwhm_arcsec")
+    assert [width.text(value) for value in (2.345, 66.124, 170.412, None)] == ["2.35", "66.12", "170.4", "–"]

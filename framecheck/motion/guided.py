@@ -132,7 +132,7 @@ def _about_slow_path(
 ) -> NDArray[np.float64]:
     """What is left of places, shape (n, 2), about a path that bends slowly, with a level of its own in each stretch."""
     span = float(np.ptp(minutes))
-    bends = min(max(int(span / SLOW_MINUTES) + 1, least_bends), MOST_BENDS, len(minutes) // 4)
+    bends = max(min(int(span / SLOW_MINUTES) + 1, MOST_BENDS, len(minutes) // 4), least_bends)
     levels = (stretch[:, None] == np.unique(stretch)).astype(float)
     time = 2 * (minutes - minutes.min()) / max(span, 1e-9) - 1
     design = np.hstack([levels, np.polynomial.legendre.legvander(time, bends)[:, 1:]])

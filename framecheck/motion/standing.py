@@ -26,6 +26,20 @@ FOLLOWED: Final = 0.5
 """Turning over the sky's below which something followed, whatever the rig is called. [dimensionless] Chosen: half the
 sky's rate is a tracker's for sky and ground together."""
 
+LENS_OFF: Final = 0.005
+"""Pixel scale by the sky's turning over that of the header, less one, from which the lens is not what is written on it.
+[dimensionless] Chosen: refraction changes the sky's rate by less above 20 degrees, and markings are rounded."""
+
+SURE_SIGMA: Final = 4.0
+"""And from which that is beyond the error. Chosen."""
+
+NEAR_POLE: Final = 0.9
+"""Part of the sky's turning about the line of sight from which too little runs over the sensor to tell the scale.
+[dimensionless] Chosen: sin of 64 degrees."""
+
+FEWEST_TIMES: Final = 5
+"""Frames that tell the scale. Chosen: their scatter about a steady turn tells its error."""
+
 MOST_STEPS: Final = 40
 """From frame to frame that are looked at, spread over the night. Chosen: more change the median little."""
 
@@ -114,6 +128,53 @@ def standing_camera(night: Night) -> StandingCamera | None:
         bend=lens.bend or None,
         diagonal_px=hypot(exposures[0].width_px, exposures[0].height_px),
     )
+
+
+def scale_of_standing(night: Night) -> float | None:
+    """Pixel scale by how fast the sky runs over a camera that stands still. [arcsec/px]
+
+    Parameters
+    ----------
+    night : Night
+
+    Returns
+    -------
+    float or None
+        None where the camera follows, where the scale is not one that headers tell, or where nothing contradicts it.
+
+    Notes
+    -----
+    The sky turns by 15.04 arcseconds a second whatever the lens is. The part of it about the line of sight is seen as a
+    turning of the field, which no scale changes; what is left of it runs over the sensor, and tells how many pixels
+    the lens makes of it (closed form: two sides of a right triangle). Times in whole seconds scatter, and the error
+    tells of it.
+    """
+    rig = night.rig
+    if night.rigs or rig.provenance.get("pixel_scale_arcsec") != "header" or standing_camera(night) is None:
+        return None
+    group = max(night.groups, key=lambda one: len(one.members))
+    members = [frame for frame in map(night.frames.__getitem__, group.members) if frame.place is not None]
+    scale = rig.pixel_scale_arcsec
+    assert scale is not None
+    steps = [(one, other) for one, other in pairwise(members) if _seconds(one, other) > 0]
+    if len(steps) < len(members) - 1 or len(members) < FEWEST_TIMES:
+        return None
+    _, angles = turns_between(steps, lens_of(members[0], ARCSEC_PER_RADIAN / scale))
+    known = [angle for angle in angles if angle is not None]
+    if len(known) < len(steps):
+        return None
+    second = np.concatenate([[0.0], np.cumsum([_seconds(*step) for step in steps])])
+    turned = np.concatenate([np.zeros((1, 3)), np.cumsum(known, axis=0)])
+    off = second - second.mean()
+    w = off @ turned / (off @ off)
+    rest = turned - turned.mean(axis=0) - np.outer(off, w)
+    error = np.sqrt((rest**2).sum(axis=0) / (len(second) - 2) / (off @ off))
+    sky = SIDEREAL_RATE_ARCSEC_PER_S / ARCSEC_PER_RADIAN
+    if abs(w[2]) > NEAR_POLE * sky:
+        return None
+    over, left = float(np.hypot(w[0], w[1])), float(np.sqrt(sky**2 - w[2] ** 2))
+    unsure = hypot(hypot(error[0], error[1]) / over, w[2] * error[2] / left**2)
+    return scale * left / over if abs(np.log(left / over)) > max(LENS_OFF, SURE_SIGMA * unsure) else None
 
 
 def _drawn_px_per_s(tracking: Tracking | None) -> float | None:

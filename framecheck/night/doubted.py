@@ -103,6 +103,36 @@ def doubted(rig: Rig, results: Sequence[FrameResult]) -> tuple[Rig, tuple[FrameR
     return rig, tuple(_with_conflicts(result, told) for result in results) if told else tuple(results)
 
 
+def with_measured_scale(
+    rig: Rig, scale_arcsec: float, results: Sequence[FrameResult]
+) -> tuple[Rig, tuple[FrameResult, ...]]:
+    """The rig with a pixel scale that the frames show, and the frames with a sentence about it.
+
+    Parameters
+    ----------
+    rig : Rig
+        Whose scale headers tell.
+    scale_arcsec : float
+        [arcsec/px]
+    results : sequence of FrameResult
+
+    Returns
+    -------
+    rig : Rig
+    results : tuple of FrameResult
+    """
+    stated = rig.pixel_scale_arcsec
+    focal_mm = None if stated is None or rig.focal_length_mm is None else rig.focal_length_mm * stated / scale_arcsec
+    lens = "" if focal_mm is None else f" (it makes the focal length {focal_mm:.3g} mm)"
+    provenance = {**rig.provenance, "solved_scale_arcsec": "measured"}
+    known = with_origin_of_scale(replace(rig, solved_scale_arcsec=scale_arcsec, provenance=provenance))
+    told = (
+        f"By the turning of the sky a pixel spans {scale_arcsec:.4g} arcsec, by the header {stated:.4g}; "
+        f"we used the sky{lens}."
+    )
+    return known, tuple(_with_conflicts(result, [told]) for result in results)
+
+
 _NAMES: Final = {
     "solved_scale_arcsec": "the scale of the plate solution",
     "focal_length_mm": "the focal length",

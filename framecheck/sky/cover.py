@@ -55,6 +55,8 @@ class Ground:
     """That and a cell more on all sides, where teeth of its line may be that are finer than cells."""
     textured: bool
     """Whether its texture alone tells it from sky; if not, only the lack of stars can."""
+    smooth: bool = False
+    """Whether its line is as smooth as a rim's: then it must be shown to lack stars."""
 
     def other_part(self) -> "Ground":
         """The rest of the frame as ground instead."""

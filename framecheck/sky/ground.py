@@ -1,6 +1,7 @@
 """Ground in view, and whatever else hides the sky at an edge of the frame: hills, trees, roofs.
 
-Ground lies behind an uneven and sharp line that ends at the edges of the frame, on its dark side unless it is lit.
+Ground lies behind a sharp line that ends at the edges of the frame, on its dark side unless it is lit. The line is
+uneven but for bare hills, and for what a tracker smeared: there only the lack of stars tells (`stars.behind`).
 Vignetting, twilight, cloud and nebulae change the level over a good part of the frame; a sensor's border is sharp, but
 straight.
 """
@@ -68,7 +69,8 @@ which are rough themselves, have 5 and less."""
 
 UNEVEN: Final = 0.08
 """Cells that a line gains or loses where it is smoothed, for each cell of its length, unless ground is told by its
-texture. Chosen: drawn woods and roofs have 0.13 and more, the rim of a dome 0.05 and less, as bare hills have."""
+texture or by its lack of stars. Chosen: drawn woods and roofs have 0.13 and more, the rim of a dome 0.05 and less, as
+bare hills have."""
 
 SMOOTHED: Final = 7
 """Cells over which the line is smoothed for that. Chosen: teeth are smaller, the curve of a rim is not."""
@@ -125,7 +127,8 @@ def find_ground(pixels: NDArray[Any]) -> Ground | None:
     A level is sought whose contour is the sharpest line that ends at edges of the frame. Then each cell is given to sky
     or ground by which of the two is nearer to it around there, again and again, so that both may change over the frame
     (a mean on either side of a contour, as in T. Chan and L. Vese, IEEE Trans. Image Process. 10, 266 (2001), taken
-    locally; from memory). What comes out is ground if its line is sharp and uneven, and the sky smooth.
+    locally; from memory). What comes out is ground if its line is sharp and uneven, and the sky smooth; behind a smooth
+    line it may be.
     """
     from scipy.ndimage import binary_dilation, median_filter
 
@@ -135,13 +138,16 @@ def find_ground(pixels: NDArray[Any]) -> Ground | None:
     if found is None:
         return None
     fringe = binary_dilation(found.covered, np.ones((3, 3), bool))
-    return Ground(cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured)
+    return Ground(
+        cover=Cover(found.covered, cell), fringe=Cover(fringe, cell), textured=found.textured, smooth=found.smooth
+    )
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
     covered: Mask
     textured: bool
+    smooth: bool
 
 
 def _cell_medians(pixels: NDArray[Any], cell: int) -> F64:
@@ -169,14 +175,11 @@ def _dark_side(picture: F64) -> _Found | None:
     full = (sky - sides.ground)[line.row, line.column]
     grain = picture - _mean_around(picture, 5)
     textured = _scatter(grain[_within(covered)]) > TEXTURED * _scatter(grain[_within(~covered)])
-    if (
-        np.median(full) < CLEAR_STEP * _scatter((picture - sky)[_within(~covered)])
-        or (_unevenness(covered) < UNEVEN * len(line.step) and not textured)
-        or _straight_run(covered) > STRAIGHT
-    ):
+    if np.median(full) < CLEAR_STEP * _scatter((picture - sky)[_within(~covered)]) or _straight_run(covered) > STRAIGHT:
         return None
     bright = picture > sky + SHARP_STEP * np.median(full)
-    return _Found(binary_dilation(covered, iterations=GLARE_CELLS, mask=covered | bright), textured)
+    smooth = not textured and _unevenness(covered) < UNEVEN * len(line.step)
+    return _Found(binary_dilation(covered, iterations=GLARE_CELLS, mask=covered | bright), textured, smooth)
 
 
 @dataclass(frozen=True, slots=True)

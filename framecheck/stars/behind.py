@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from framecheck.read.exposure import Frame
 from framecheck.sky import Cover, Ground, Sky, measure_cells, measure_colours, measure_sky, sharp_bends
@@ -65,13 +65,17 @@ def _found_in_view(frame: Frame, sky: Sky, clip_adu: float | None) -> tuple[Foun
     """Stars, and the sky with its ground or without."""
     if sky.ground is None:
         return find_stars(frame, sky, clip_adu), sky
-    whole = measure_sky(frame)
+    before, whole = sky.ground, measure_sky(frame)
     lights = _Lights.of(frame, whole, clip_adu)
     if not sky.ground.textured and lights.show_the_sky(sky.ground):
         sky = measure_sky(frame, ground=sky.ground.other_part())
     found, ground = find_stars(frame, sky, clip_adu), sky.ground
     assert ground is not None
     missed = len(found) * ground.cover.share / (1 - ground.cover.share)
+    if before.smooth:  # nothing else speaks for it
+        behind = lights.passing(ground, found.pilot or UNKNOWN_STAR)
+        opaque = behind < EMPTY * missed and _chance_of_so_few(behind, missed) < BY_CHANCE
+        return (found, sky) if opaque else (find_stars(frame, whole, clip_adu), whole)
     alike = lights.alike(ground)
     if missed >= ENOUGH:
         through = alike is True and lights.passing(ground, found.pilot or UNKNOWN_STAR) > MANY_BEHIND * missed
@@ -125,10 +129,14 @@ def _hardly_a_star(count: NDArray[np.floating], clear: NDArray[np.floating], ben
     reach = np.ceil((np.arange(DEPTHS) + 1) / DEPTHS * (len(bend) + 2)).astype(np.intp)
     along = np.array([bend[:rows].any(axis=0).mean() for rows in reach])
     few = (inside < EMPTY * expected) & (along >= EDGE_ALONG) & (area < DEEPEST * area[-1])
-    # Chernoff's bound for Poisson numbers, natural logarithm
-    chance = inside - expected - inside * np.log(np.maximum(inside, 1.0) / np.maximum(expected, 1.0))
     few[: LEAST_STRIPS - 1] = False
-    return bool((chance[few] < BY_CHANCE).any())
+    return bool((_chance_of_so_few(inside, expected)[few] < BY_CHANCE).any())
+
+
+def _chance_of_so_few(count: ArrayLike, expected: ArrayLike) -> NDArray[np.floating]:
+    """Chance of so few stars, natural logarithm: Chernoff's bound for Poisson numbers."""
+    n, mean = np.asarray(count, float), np.asarray(expected, float)
+    return np.asarray(n - mean - n * np.log(np.maximum(n, 1.0) / np.maximum(mean, 1.0)))
 
 
 @dataclass(frozen=True, slots=True)

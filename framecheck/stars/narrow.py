@@ -105,7 +105,8 @@ def fit_narrow(
         p = np.where(np.isfinite(change).all(axis=1, keepdims=True), p + change, p)
         p[:, _FORM[:3]] = p[0, _FORM[:3]] if np.isfinite(step).all() else np.nan
         wing = float(np.clip(wing + step[3], MIN_WING, MAX_WING))
-        size_error = float(np.sqrt(covariance[0, 0]))
+        # far from the best form the equations may not be positive: then nothing tells the size
+        size_error = float(np.sqrt(covariance[0, 0])) if covariance[0, 0] > 0 else np.inf
         if float(np.abs(step).max()) < SETTLED or not np.isfinite(p[0, LN_W]):
             break
     form = p[0, _FORM[:3]]

@@ -29,3 +29,9 @@ def test_hostile_raws_are_read_or_refused_in_a_sentence(tmp_path: Path) -> None:
         assert trial.seconds < MOST_S
     assert len({trial.outcome for trial in trials}) > 5
     assert raw_mutant(SEED, 4711) == raw_mutant(SEED, 4711)
+
+
+def test_stars_that_no_form_fits_are_measured_without_a_word(tmp_path: Path) -> None:
+    # all that a pixel's worth of light tells of the size lies on the far side of the best form
+    trial = raws(tmp_path, 2828)(2590)
+    assert not trial.bad, trial

@@ -1,6 +1,7 @@
 """A camera that stands still: stars run over it as exact turns of the sky say."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from star_tables import make_frame
 from framecheck.causes.setting import with_tripod
 from framecheck.motion import build_night
 from framecheck.motion.night import Night
-from framecheck.motion.standing import StandingCamera, standing_camera
+from framecheck.motion.standing import StandingCamera, scale_of_standing, standing_camera
 from framecheck.plan.longest import standing_figures
 from framecheck.read import Rig
 from framecheck.report.notes import standing_note
@@ -174,3 +175,36 @@ def test_a_focal_length_that_is_wrong_is_told(night_of: Any) -> None:
         [frame.result for frame in night.frames],
     )
     assert "check focal length" in (standing_note(standing_figures(standing_camera(zoomed), 24.0)) or "")
+
+
+def marked(night: Night, focal_mm: float) -> Night:
+    """The night by a lens on which another focal length is written, as its headers have it."""
+    rig = Rig(focal_length_mm=focal_mm, pixel_um=1e3 * PIXEL_MM, provenance={"pixel_scale_arcsec": "header"})
+    return build_night(Path(), rig, [frame.result for frame in night.frames])
+
+
+@pytest.mark.parametrize(("focal_mm", "dec_deg", "distortion"), [(24, -40.0, 0.0), (35, 10.0, 0.03), (50, 50.0, -0.03)])
+@pytest.mark.parametrize("off", [0.96, 1.02, 1.04])
+def test_the_sky_s_turning_tells_what_a_lens_has_in_truth(
+    night_of: Any, focal_mm: float, dec_deg: float, distortion: float, off: float
+) -> None:
+    lens = Lens(focal_mm, dec_deg, distortion)
+    night = night_of(lens, frames=8)
+    scale = np.degrees(PIXEL_MM / focal_mm) * 3600
+    assert scale_of_standing(marked(night, off * focal_mm)) == pytest.approx(scale, rel=0.01)
+
+
+@pytest.mark.parametrize("distortion", [-0.05, 0.0, 0.05])
+def test_a_lens_that_has_what_is_written_on_it_keeps_it(night_of: Any, distortion: float) -> None:
+    night = night_of(Lens(24, 20.0, distortion), frames=8)
+    assert scale_of_standing(marked(night, 24.0)) is None
+
+
+def test_a_scale_is_not_measured_where_it_is_given_or_little_runs(night_of: Any) -> None:
+    night = night_of(Lens(24, 20.0), mount=None, frames=8)
+    said = replace(marked(night, 23.0).rig, provenance={"pixel_scale_arcsec": "rig file"})
+    assert scale_of_standing(build_night(Path(), said, [frame.result for frame in night.frames])) is None
+    assert scale_of_standing(marked(night_of(Lens(24, 80.0), frames=8), 23.0)) is None  # beside the pole
+    assert scale_of_standing(marked(night_of(Lens(24, 20.0), mount=None, frames=8, share=0.0), 23.0)) is None
+    assert scale_of_standing(marked(night_of(Lens(24, 20.0), mount=None, frames=3), 23.0)) is None
+    assert scale_of_standing(build_night(Path(), Rig(), [])) is None

@@ -41,5 +41,27 @@ def test_the_path_of_an_axis_beside_the_pole_bends_and_is_no_swing() -> None:
     assert found.along_px < 0.1
 
 
+def test_frames_that_were_knocked_aside_are_no_gear_s_swing() -> None:
+    # two of a dozen, along the drift, on the path of an axis two degrees off; the axes are known by no plate solution
+    minutes = MINUTES[:12]
+    hour = np.radians(20 + minutes / 4)
+    place = 800.0 * np.column_stack([np.sin(np.radians(12)) * np.sin(hour), np.cos(hour)])
+    place += 0.005 * CHANCE.standard_normal(place.shape)
+    along = (place[-1] - place[0]) / np.hypot(*(place[-1] - place[0]))
+    place[3] -= 0.2 * along
+    place[8] += 0.7 * along
+    found = swing_of(motion(place, minutes=minutes))
+    assert found is not None
+    assert found.along_px < 0.02
+
+
+def test_a_short_swing_stays_one() -> None:
+    minutes = MINUTES[:12]
+    found = swing_of(motion(swinging(0.8 * np.sin(2 * np.pi * minutes / 8), noise_px=0.02), minutes=minutes))
+    assert found is not None
+    assert np.degrees(found.angle_rad) % 180 == pytest.approx(35, abs=3)
+    assert found.straight > 10
+
+
 def test_few_frames_have_no_swing() -> None:
     assert swing_of(motion(np.zeros((4, 2)), minutes=MINUTES[:4])) is None

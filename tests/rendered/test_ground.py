@@ -48,6 +48,7 @@ GROUND = {
     "trailed stars": Landscape(opaque=hills(0.25), stars=TRAILED),
     "a tracker's smear": Landscape(opaque=hills(0.3, 0.08), smear_px=12),
     "a tracker's long smear": Landscape(opaque=hills(0.3, 0.08), smear_px=40),
+    "bare hills that a tracker smears": Landscape(opaque=hills(0.35, 0.06, 2.0), smear_px=40, texture=0.1),
 }
 
 
@@ -121,6 +122,7 @@ SKIES = {
     "mosaic of two fields": Landscape(light=lambda u, v, rng: np.where(u + 0.2 * v > 0.6, 1.25, 1.0)),
     "dark edges of the sensor": Landscape(edges=(30, 25)),
     "few stars": Landscape(stars=replace(WIDE, n_stars=8)),
+    "an even bank of thin cloud": Landscape(light=lambda u, v, rng: np.where(v > 0.3 + 0.05 * np.sin(5 * u), 1, 0.7)),
 }
 
 
@@ -128,6 +130,13 @@ SKIES = {
 def test_sky_is_no_ground(tmp_path: Path, name: str) -> None:
     result, _ = measured(tmp_path, SKIES[name])
     assert result.sky.ground_share == 0
+
+
+def test_a_smooth_line_is_no_ground_s_where_no_star_need_stand_behind_it(tmp_path: Path) -> None:
+    # as much as one sees of the rim of a dome, or of a shadow inside the telescope
+    scene = Landscape(opaque=hills(0.2, 0.03, 2.5), texture=0.0, lamps=0, stars=replace(WIDE, n_stars=20))
+    result, _ = measured(tmp_path, scene)
+    assert not result.sky.ground_share
 
 
 def test_ground_that_nothing_tells_from_a_dark_cloud_stays_open(tmp_path: Path) -> None:
