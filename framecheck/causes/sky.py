@@ -191,7 +191,7 @@ def sky_gradient(night: Night, rig: Rig) -> Finding | Healthy | CannotTell:
     """
     series = [one for one in all_series(night) if np.isfinite(one.noise_adu).any()]
     slopes = [np.array([_slope(frame, rig) for frame in one.frames]) for one in series]
-    rises = [_rise(one) for one in series]
+    rises = [_rise(one, rig) for one in series]
     uneven = max((float(np.nanquantile(one, SHOWN)) for one in slopes if np.isfinite(one).any()), default=math.nan)
     risen = max((float(np.nanmax(one)) for one in rises if np.isfinite(one).any()), default=math.nan)
     if not math.isfinite(uneven) and not math.isfinite(risen):
@@ -291,13 +291,26 @@ def _above_pedestal(night: Night, rig: Rig) -> bool:
     return all(_sky_light_adu(frame, rig) < frame.result.sky.level_adu for frame in grouped(night))
 
 
-def _rise(series: Series) -> Floats:
-    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for others.
+def _light(series: Series, rig: Rig) -> Floats:
+    """Light of each frame's sky, times a factor that all frames of a group share; shape (n_frames,).
 
-    Without electrons the square of the noise stands for the light, which read noise makes seem to rise less.
+    What makes a sky brighter raises its level as well as its noise; large stars raise the noise alone. So frames differ
+    in light as their levels do, above the pedestal that half of them agree on. Without electrons the square of the
+    noise stands for the light, which read noise makes seem to rise less.
     """
     rate = np.array([np.nan if one.sky_e_per_s is None else one.sky_e_per_s for one in series.frames])
-    known = rate if np.isfinite(rate).all() else series.noise_adu**2
+    if not np.isfinite(rate).all():
+        return series.noise_adu**2
+    level = np.array([one.result.sky.level_adu for one in series.frames])
+    above = np.array([_sky_light_adu(one, rig) for one in series.frames])
+    if not np.any(above < level) or any(one.result.exposure.processed for one in series.frames):
+        return rate
+    return np.asarray(level - np.median(level - above))
+
+
+def _rise(series: Series, rig: Rig) -> Floats:
+    """How far each clear frame's sky stands above the darkest fifth, natural logarithm; NaN for others."""
+    known = _light(series, rig)
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.log(np.where(known > 0, known, np.nan))
     value -= SKY_PER_AIRMASS * np.log(np.where(np.isfinite(series.airmass), series.airmass, 1.0))

@@ -120,7 +120,7 @@ def motion_as_drift(begun: Numbers, setting: Setting) -> Numbers | None:
         if (path[k] * np.conj(path[k - 1])).real < 0:
             path[k:] *= -1
     ahead = 1.0 if np.sum(path * np.conj(setting.line)).real >= 0 else -1.0
-    design = np.column_stack([np.ones(len(path)), setting.course[:, :2]])
+    design = setting.exposure[:, None] * np.column_stack([np.ones(len(path)), setting.course[:, :2]])
     fit, *_ = np.linalg.lstsq(design, ahead * path - setting.line, rcond=None)
     shared, frame = begun.shared.copy(), begun.frame.copy()
     for name in ("focus_1", "focus_2", "focus_3", "focus_temperature", "astigmatism", "motion"):

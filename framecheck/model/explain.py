@@ -190,9 +190,10 @@ def frames_of(setting: Setting, rows: NDArray[np.intp]) -> Setting:
         weight=zones.weight[:, rows],
     )  # fmt: skip
     return replace(
-        setting, zones=some, kind=setting.kind[rows], course=setting.course[rows], air_course=setting.air_course[rows],
-        focus_course=setting.focus_course[rows], ln_airmass=setting.ln_airmass[rows],
-        temperature=setting.temperature[rows], inverse_beta=setting.inverse_beta[rows], turning=setting.turning[rows],
+        setting, zones=some, kind=setting.kind[rows], exposure=setting.exposure[rows], course=setting.course[rows],
+        air_course=setting.air_course[rows], focus_course=setting.focus_course[rows],
+        ln_airmass=setting.ln_airmass[rows], temperature=setting.temperature[rows],
+        inverse_beta=setting.inverse_beta[rows], turning=setting.turning[rows],
         turning_error=setting.turning_error[rows], line=setting.line[rows], line_known=setting.line_known[rows],
     )  # fmt: skip
 

@@ -80,8 +80,8 @@ def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting
     airmass = np.array([_or_nan(frame.airmass) for frame in frames])
     shapes = [frame.result.shape for frame in frames]
     setting = Setting(
-        zones=zones, width2_px2=width2, kind=kind, n_kinds=len(numbers), course=_course(frames),
-        air_course=air_courses(_minutes(frames)), focus_course=_focus_course(frames),
+        zones=zones, width2_px2=width2, kind=kind, n_kinds=len(numbers), exposure=_exposures(frames),
+        course=_course(frames), air_course=air_courses(_minutes(frames)), focus_course=_focus_course(frames),
         ln_airmass=np.log(np.maximum(np.nan_to_num(airmass, nan=1.0), 1.0)),
         temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
         inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
@@ -148,6 +148,14 @@ def air_courses(minutes: Floats) -> Floats:
     n = min(N_AIR, len(minutes))
     out[:, :n] = (courses * np.sqrt(np.maximum(variance, 0)))[:, ::-1][:, :n]
     return out
+
+
+def _exposures(frames: Sequence[NightFrame]) -> Floats:
+    """Length of each exposure over the usual one; 1 where it is unknown."""
+    seconds = np.array([_or_nan(frame.result.exposure.exposure_s) for frame in frames])
+    known = seconds > 0
+    usual = np.median(seconds[known]) if known.any() else 1.0
+    return np.where(known, seconds / usual, 1.0)
 
 
 def _minutes(frames: Sequence[NightFrame]) -> Floats:

@@ -156,6 +156,8 @@ class Setting:
     kind: NDArray[np.intp]
     """Number of each frame's kind: its filter and exposure. Shape (N,)."""
     n_kinds: int
+    exposure: Floats
+    """Length of each exposure over the usual one; 1 where it is unknown. Shape (N,)."""
     course: Floats
     """First three Legendre polynomials of the time, shape (N, 3)."""
     air_course: Floats
@@ -260,10 +262,11 @@ def even_line(numbers: Numbers, setting: Setting, place: Complexes) -> Complexes
 def unseen_drift(numbers: Numbers, setting: Setting) -> Complexes:
     """Line that a drift draws in each exposure which moves of the pointing between them hide; shape (N,).
 
-    Its direction and its size may change slowly, as those of flexure and of a wrong polar axis do.
+    Its direction and its speed may change slowly, as those of flexure and of a wrong polar axis do; twice the exposure
+    makes it twice as long.
     """
     along = [numbers.direction(f"drift_{k}")[..., 0] for k in range(3)]
-    out: Complexes = along[0] + along[1] * setting.course[:, 0] + along[2] * setting.course[:, 1]
+    out: Complexes = setting.exposure * (along[0] + along[1] * setting.course[:, 0] + along[2] * setting.course[:, 1])
     return out
 
 

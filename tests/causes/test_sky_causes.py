@@ -49,6 +49,18 @@ def test_a_rising_moon_is_named(times: float) -> None:
     assert 0.05 < (found.cost or 0) < 1 - 1 / times
 
 
+def test_large_stars_that_roughen_the_sky_but_leave_its_level_are_no_rising_moon() -> None:
+    # light of the sky adds to the level as to the variance (Poisson); here the variance alone doubles late in the night
+    night = make_night()
+    rough = 1 + np.clip(2 * LATE - 1, 0, 1)
+    frames = []
+    for frame, more in zip(night.frames, rough, strict=True):
+        sky = replace(frame.result.sky, noise_adu=float(frame.result.sky.noise_adu * np.sqrt(more)))
+        rate = None if frame.sky_e_per_s is None else frame.sky_e_per_s * float(more)
+        frames.append(replace(frame, sky_e_per_s=rate, result=replace(frame.result, sky=sky)))
+    assert not claims(sky_gradient(replace(night, frames=tuple(frames)), replace(night.rig, pedestal_adu=None)))
+
+
 def test_a_rising_sky_shows_in_its_noise_where_gain_is_unknown() -> None:
     night = make_night(sky=1 + np.clip(2 * LATE - 1, 0, 1))
     night = without(night, sky_e_per_s=None)

@@ -33,8 +33,8 @@ def setting() -> Setting:
     assert zones is not None
     nothing = np.zeros(N)
     return Setting(
-        zones=zones, width2_px2=9.0, kind=np.zeros(N, int), n_kinds=1, course=np.zeros((N, 3)),
-        air_course=np.zeros((N, N_AIR)), focus_course=np.zeros((N, 3)), ln_airmass=nothing,
+        zones=zones, width2_px2=9.0, kind=np.zeros(N, int), n_kinds=1, exposure=np.ones(N),
+        course=np.zeros((N, 3)), air_course=np.zeros((N, N_AIR)), focus_course=np.zeros((N, 3)), ln_airmass=nothing,
         temperature=nothing, inverse_beta=np.full(N, 0.25), diffraction2=0.02, obstruction=0.0, turning=nothing,
         turning_error=np.full(N, 0.01), line=nothing + 0j, line_known=np.ones(N, bool),
     )  # fmt: skip
@@ -136,3 +136,10 @@ def test_slopes_are_those_of_each_number_changed_by_itself(setting: Setting) -> 
     profiles = np.concatenate([slopes.frame_profile, slopes.shared_profile], axis=-1)
     assert np.allclose(zones, np.moveaxis(other - now, 0, -1) / solve.STEP, atol=2e-3)
     assert np.allclose(profiles, np.moveaxis(other_profile - profile, 0, -1) / solve.STEP, atol=2e-3)
+
+
+def test_twice_the_exposure_makes_a_line_of_steady_drift_twice_as_long(setting):
+    # length is rate times time, and squares of widths add: twice the line, four times the shape while it is short
+    drifting = replace(setting, exposure=np.array([1.0, 1.0, 2.0]))
+    once, _, twice = np.abs(looks(drifting, drift_0=0.1 + 0j).shape.mean(axis=-1))
+    assert twice / once == pytest.approx(4, rel=0.1)
