@@ -137,14 +137,14 @@ _OF_NIGHT: Final[tuple[File, ...]] = ("night",)
 _OF_NEITHER: Final[tuple[File, ...]] = ()
 
 _FWHM: Final = "geometric mean of both axes at half maximum, before the pixel's own blur"
-_LONG_AXIS: Final = "direction of the long axis in the image, counter-clockwise from +x"
+_LONG_AXIS: Final = "direction of the long axis in the image, from +x towards +y"
 _LINE: Final = "length of the line that stars were drawn out to; unknown if they were not"
 _LIGHT: Final = "light of the stars against the best frame of the group"
 _IDEAL: Final = "exposure of an ideal frame that would add as much to the stack"
 _PLACE: Final = "place of the stars against the group's reference frame, along "
-_TURN: Final = "turn of the stars against the reference frame, counter-clockwise"
+_TURN: Final = "turn of the stars against the reference frame, from +x towards +y"
 _SMEAR: Final = "rms of the motion inside the exposure along its main direction, the optics' part taken off"
-_SMEAR_PA: Final = "that direction in the group's reference frame, counter-clockwise from +x"
+_SMEAR_PA: Final = "that direction in the group's reference frame, from +x towards +y"
 
 QUANTITIES: Final = (
     Quantity("start_utc", "result.exposure.start_utc", "", "start, UTC", kind=datetime, files=_OF_LOGBOOK),

@@ -119,7 +119,7 @@ def _best_line(optics: Optics) -> tuple[Evidence, ...]:
     along = (np.degrees(np.arctan2(y, x)) + 90) % 180
     return (
         Evidence(
-            statement="stars are alike along lines at this angle from +x, counter-clockwise", value=float(along),
+            statement="stars are alike along lines at this angle from +x towards +y", value=float(along),
             unit="deg",
         ),
     )  # fmt: skip
@@ -132,7 +132,7 @@ def _tail(optics: Optics) -> tuple[Evidence, ...]:
         if isinstance(field, FieldModel):
             return (
                 Evidence(
-                    statement="the tail points at this angle from +x, counter-clockwise",
+                    statement="the tail points at this angle from +x towards +y",
                     value=field.constant_coma_pa_deg, unit="deg",
                 ),
             )  # fmt: skip

@@ -81,9 +81,13 @@ def judge_alone(result: FrameResult, rig: Rig) -> Judgement:
 def frame_lines(result: FrameResult, account: FrameAccount, look: Look) -> list[str]:
     """One frame for a person: each number with its unit, its error and what would be good."""
     lines = [look.style(safe(result.exposure.file.name), "bold"), "  " + look.wrap(safe(account.about), 2, used=2), ""]
+    on_top = result.exposure.first_row_on_top
     for number, (label, text) in enumerate(account.lines):
         if number == len(account.rows):
-            lines += [*([] if result.stacked is None else _star_lines(result.stacked, look)), ""]
+            lines += [
+                *([] if result.stacked is None else _star_lines(result.stacked, look, first_row_on_top=on_top)),
+                "",
+            ]
         lines.append(_row(label, safe(text), look, style="reject" if label == "Fault" else "quiet"))
     return [*lines, _row("Open", account.open, look)]
 
@@ -93,13 +97,13 @@ def _row(label: str, text: str, look: Look, *, style: str = "quiet") -> str:
     return f"  {look.style(f'{label:<{LABEL}}', style)} " + look.wrap(text, hang, used=hang)
 
 
-def _star_lines(star: StackedStar, look: Look) -> list[str]:
-    """The mean star in shades, the first row of the file lowest; nothing where the stream cannot show them."""
+def _star_lines(star: StackedStar, look: Look, *, first_row_on_top: bool) -> list[str]:
+    """The mean star in shades; nothing where the stream cannot show them."""
     if not _shows(sys.stdout.encoding):
         return []
     side = star.image.shape[0] * star.pixel_px
     notes = [f"{side:.1f} px across", "█ above half the light of its middle", "▓ ▒ ░ above a quarter, a tenth, 3 %"]
-    signs = star_signs(star)
+    signs = star_signs(star, first_row_on_top=first_row_on_top)
     first_note = len(signs) // 2 - 1
     lines = [""]
     for number, line in enumerate(signs):
@@ -110,7 +114,7 @@ def _star_lines(star: StackedStar, look: Look) -> list[str]:
     return lines
 
 
-def star_signs(star: StackedStar) -> list[str]:
+def star_signs(star: StackedStar, *, first_row_on_top: bool = False) -> list[str]:
     """The image of a mean star as lines of signs, twice as many columns as lines."""
     import numpy as np
 
@@ -119,7 +123,7 @@ def star_signs(star: StackedStar) -> list[str]:
     rows = np.add.reduceat(star.image.astype(float), edges_y[:-1], axis=0) / np.diff(edges_y)[:, None]
     cells = np.add.reduceat(rows, edges_x[:-1], axis=1) / np.diff(edges_x)
     signs = [[next((sign for least, sign in _SHADES if light >= least), " ") for light in row] for row in cells]
-    return ["".join(row) for row in signs[::-1]]
+    return ["".join(row) for row in (signs if first_row_on_top else signs[::-1])]
 
 
 def _shows(encoding: str | None) -> bool:

@@ -24,7 +24,7 @@ _CORNERS: Final = (
     ("upper left", False, True), ("upper right", True, True),
     ("lower left", False, False), ("lower right", True, False),
 )  # fmt: skip
-"""Name, whether it is at the right, whether it is at the top (the first row of the file lies lowest)."""
+"""Name, whether it is at the right, whether it is at the top of the picture."""
 _LEVEL: Final = 0.03
 """Range of the surface over the FWHM below which a field is level. Chosen: no eye sees three percent."""
 
@@ -48,6 +48,8 @@ class FieldCells:
     n_frames: int
     only_rejects: bool
     """True if no frame was left but rejected ones."""
+    first_row_on_top: bool = False
+    """Of their pictures: where corners are."""
 
     @property
     def e(self) -> NDArray[np.complex128]:
@@ -69,6 +71,7 @@ class FieldCells:
     def corners(self) -> dict[str, float]:
         """The same in the four corners (a quarter of the sides each) against the middle; only those with stars."""
         u, v = self.x / self.width_px, self.y / self.height_px
+        v = 1 - v if self.first_row_on_top else v
         middle = self.fwhm_px[(np.abs(u - 0.5) < 0.25) & (np.abs(v - 0.5) < 0.25)]
         middle = middle[np.isfinite(middle)]
         out = {}
@@ -130,6 +133,7 @@ def field_cells(
         n_stars=len(stars),
         n_frames=len(frames),
         only_rejects=not worth_keeping,
+        first_row_on_top=frames[0].result.exposure.first_row_on_top,
     )
 
 

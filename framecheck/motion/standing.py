@@ -40,6 +40,10 @@ NEAR_POLE: Final = 0.9
 FEWEST_TIMES: Final = 5
 """Frames that tell the scale. Chosen: their scatter about a steady turn tells its error."""
 
+CLOCK_S: Final = 1.0
+"""[s] By how much a frame's time may be off. Cameras stamp whole seconds (Exif 2.3, DateTimeOriginal); a camera that is
+farther off its steady turn was moved."""
+
 MOST_STEPS: Final = 40
 """From frame to frame that are looked at, spread over the night. Chosen: more change the median little."""
 
@@ -65,7 +69,7 @@ class StandingCamera:
     turning_over_sky: float
     """Turning that the frames show, over that of the sky. [dimensionless]"""
     worst_corner: str
-    """Where stars run fastest, the first row of the file lowest."""
+    """Where stars run fastest in the picture."""
     worst_px_per_s: float
     """There, the lens's bending of straight lines included as far as the frames show it."""
     bend: float | None = None
@@ -112,7 +116,7 @@ def standing_camera(night: Night) -> StandingCamera | None:
     known = [one.dec_deg for one in exposures if one.dec_deg is not None]
     dec = float(np.median(known)) if known else degrees(asin(min(1.0, abs(w[2]) / float(np.linalg.norm(w)))))
     speeds = np.hypot(turns[:, 0], turns[:, 1]) * focal_px
-    worst, worst_px_per_s = _worst_corner(w, lens)
+    worst, worst_px_per_s = _worst_corner(w, lens, first_row_on_top=exposures[0].first_row_on_top)
     return StandingCamera(
         px_per_s=float(np.hypot(w[0], w[1])) * focal_px,
         px_per_s_error=float(mad_std(speeds) / np.sqrt(len(speeds))) if len(speeds) > 1 else None,
@@ -140,7 +144,8 @@ def scale_of_standing(night: Night) -> float | None:
     Returns
     -------
     float or None
-        None where the camera follows, where the scale is not one that headers tell, or where nothing contradicts it.
+        None where the camera follows or was moved, where the scale is not one that headers tell, or where nothing
+        contradicts it.
 
     Notes
     -----
@@ -170,7 +175,7 @@ def scale_of_standing(night: Night) -> float | None:
     rest = turned - turned.mean(axis=0) - np.outer(off, w)
     error = np.sqrt((rest**2).sum(axis=0) / (len(second) - 2) / (off @ off))
     sky = SIDEREAL_RATE_ARCSEC_PER_S / ARCSEC_PER_RADIAN
-    if abs(w[2]) > NEAR_POLE * sky:
+    if abs(w[2]) > NEAR_POLE * sky or np.hypot(rest[:, 0], rest[:, 1]).max() > CLOCK_S * np.hypot(w[0], w[1]):
         return None
     over, left = float(np.hypot(w[0], w[1])), float(np.sqrt(sky**2 - w[2] ** 2))
     unsure = hypot(hypot(error[0], error[1]) / over, w[2] * error[2] / left**2)
@@ -202,9 +207,10 @@ def _seconds(one: NightFrame, other: NightFrame) -> float:
     return 0.0 if begin is None or end is None else (end - begin).total_seconds()
 
 
-def _worst_corner(w: F64, lens: Lens) -> tuple[str, float]:
-    """Name of the corner where stars run fastest, the first row of the file lowest, and their speed there. [px/s]"""
-    names = [f"{vertical} {horizontal}" for vertical in ("lower", "upper") for horizontal in ("left", "right")]
+def _worst_corner(w: F64, lens: Lens, *, first_row_on_top: bool) -> tuple[str, float]:
+    """Name of the corner of the picture where stars run fastest, and their speed there. [px/s]"""
+    rows = ("upper", "lower") if first_row_on_top else ("lower", "upper")
+    names = [f"{vertical} {horizontal}" for vertical in rows for horizontal in ("left", "right")]
     away = np.array([(x * lens.middle_px.real, y * lens.middle_px.imag) for y in (-1, 1) for x in (-1, 1)])
     places = lens.straightened(away)
     speeds = np.hypot(*lens.recorded(places, moved(w, places), away).T)

@@ -119,6 +119,11 @@ class Exposure:
     """Field name -> header keyword that it came from."""
 
     @property
+    def first_row_on_top(self) -> bool:
+        """Where pictures have the first row stored: at the bottom, as FITS counts, unless the file says otherwise."""
+        return bool(self.rows_top_down)
+
+    @property
     def pixel_scale_arcsec(self) -> float | None:
         """Angle that one pixel of the file spans, as far as the header tells. [arcsec/px]"""
         if self.orientation is not None:

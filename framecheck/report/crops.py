@@ -93,9 +93,9 @@ def cells_of(pixels: NDArray[Any]) -> NDArray[np.float32]:
     return np.asarray(out, dtype=np.float32)
 
 
-def mean_star_png(star: StackedStar) -> bytes:
-    """A frame's mean star in grey shades by the square root of the light, the first row of the file lowest."""
-    image = np.asarray(star.image, dtype=float)
+def mean_star_png(star: StackedStar, *, first_row_on_top: bool) -> bytes:
+    """A frame's mean star in grey shades by the square root of the light."""
+    image = np.asarray(star.image[::-1] if first_row_on_top else star.image, dtype=float)
     step = -(-len(image) // _MEAN_STAR_PX)
     side = len(image) // step * step
     small = image[:side, :side].reshape(side // step, step, side // step, step).mean(axis=(1, 3))

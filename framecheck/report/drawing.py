@@ -45,6 +45,12 @@ def place(figure: "Figure", left: float, top: float, width: float, height: float
     )
 
 
+def rows_upwards(height_px: float, first_row_on_top: bool) -> tuple[float, float]:
+    """Limits of an axis along a frame's columns, from the bottom of the picture to its top."""
+    edges = (-0.5, height_px - 0.5)
+    return edges[::-1] if first_row_on_top else edges
+
+
 def write(figure: "Figure", x_px: float, y_px: float, text: str, colour: str = INK, *, bold: bool = False) -> None:
     """Lines of text at a place of a figure, the first one's middle so far from its upper left corner."""
     wide, tall = figure.get_size_inches() * _PX_PER_INCH

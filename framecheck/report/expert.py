@@ -115,7 +115,8 @@ def _field(judgement: Judgement) -> Part | None:
     charts = tuple(chart for chart in (field_chart(judgement), rest_chart(judgement), star) if chart is not None)
     of = f"{counted(cells.n_stars, 'good star')} from {counted(cells.n_frames, 'frame')}"
     bare = f" Cells with fewer than {FEWEST_OF_A_MEDIAN} good stars have a small cross." if cells.n_bare else ""
-    about = f"{of}{', all of them rejected' if cells.only_rejects else ''}. The first pixel is at the lower left.{bare}"
+    of += ", all of them rejected" if cells.only_rejects else ""
+    about = f"{of}. The first pixel is at the {'upper' if cells.first_row_on_top else 'lower'} left.{bare}"
     blocks: list[Block] = [Text(about)]
     if charts:
         blocks.append(Pictures(charts))

@@ -9,7 +9,18 @@ from numpy.typing import NDArray
 from framecheck.decision.field_cells import FieldCells
 from framecheck.decision.judgement import Judgement
 from framecheck.report.chart import WIDTH_PX, Chart
-from framecheck.report.drawing import INK, KEEP, QUIET, REJECT, TEXT_PX, inline_svg, new_figure, place, quiet_frame
+from framecheck.report.drawing import (
+    INK,
+    KEEP,
+    QUIET,
+    REJECT,
+    TEXT_PX,
+    inline_svg,
+    new_figure,
+    place,
+    quiet_frame,
+    rows_upwards,
+)  # fmt: skip
 from framecheck.words import counted, fixed, signed, told
 
 if TYPE_CHECKING:
@@ -178,7 +189,7 @@ def _sensor(cells: FieldCells, below_px: float) -> tuple[Any, "Axes", "Axes"]:
     axes.set_xticks([])
     axes.set_yticks([])
     axes.set_xlim(-0.5, cells.width_px - 0.5)
-    axes.set_ylim(-0.5, cells.height_px - 0.5)
+    axes.set_ylim(*rows_upwards(cells.height_px, cells.first_row_on_top))
     below = place(figure, left, top + tall, wide, below_px)
     below.set_axis_off()
     below.set_facecolor("none")
@@ -216,5 +227,6 @@ def _where(cells: FieldCells, values: Values, *, smallest: bool) -> str:
     """The part of the picture that holds the extreme, in words."""
     row, column = np.unravel_index(np.nanargmin(values) if smallest else np.nanargmax(values), values.shape)
     across = ("on the left", "", "on the right")[min(2, int(3 * cells.x[row, column] / cells.width_px))]
-    along = ("at the bottom", "", "at the top")[min(2, int(3 * cells.y[row, column] / cells.height_px))]
+    third = min(2, int(3 * cells.y[row, column] / cells.height_px))
+    along = ("at the bottom", "", "at the top")[2 - third if cells.first_row_on_top else third]
     return " ".join(filter(None, [along, across])) or "in the middle"

@@ -7,6 +7,7 @@ import numpy as np
 from framecheck.decision.field_cells import FieldCells, field_cells
 from framecheck.decision.judgement import Judgement
 from framecheck.field.result import FrameResult
+from framecheck.report.drawing import rows_upwards
 from framecheck.report.field_map import whisker_lines
 from framecheck.report.frame_account import FrameAccount
 from framecheck.report.star_picture import draw_star, star_and_round
@@ -109,6 +110,8 @@ def _frame(axes: "Axes", result: FrameResult, shades: Shades, judgement: Judgeme
         shades, cmap="gray", vmin=0, vmax=255, origin="lower", interpolation="antialiased",
         aspect="auto", extent=(left - 0.5, right - 0.5, bottom - 0.5, top - 0.5),
     )  # fmt: skip
+    axes.set_xlim(-0.5, wide - 0.5)
+    axes.set_ylim(*rows_upwards(tall, result.exposure.first_row_on_top))
     cells = field_cells(judgement.night, judgement.grades, most_columns=_columns(len(result.stars.good), wide, tall))
     if cells is None:
         return None
@@ -116,8 +119,6 @@ def _frame(axes: "Axes", result: FrameResult, shades: Shades, judgement: Judgeme
     for colour, width in ((_PAPER, 4.6), (_WHISKER, 2.2)):
         axes.plot(lines.x, lines.y, color=colour, linewidth=width, solid_capstyle="round")
         axes.plot(lines.dots_x, lines.dots_y, linestyle="none", marker="o", markersize=1.6 * width, color=colour)
-    axes.set_xlim(-0.5, wide - 0.5)
-    axes.set_ylim(-0.5, tall - 0.5)
     return cells
 
 
@@ -149,4 +150,6 @@ def _mean_star(figure: "Figure", page: "Axes", height: float, left: float, top: 
         above = top + row * (_STAR_PX + 44)
         axes = _axes(figure, height, left, above, _STAR_PX, _STAR_PX)
         draw_star(axes, image, star.pixel_px, _PAPER)
+        if result.exposure.first_row_on_top:
+            axes.invert_yaxis()
         _say(page, left, above + _STAR_PX + 18, name, colour=_QUIET, size_px=15)

@@ -97,7 +97,8 @@ def shown_stars(judgement: Judgement, pictures: Mapping[Path, FramePictures]) ->
         seen = pictures.get(result.exposure.file)
         png, what = None if seen is None else seen.star, "A star"
         if png is None and result.stacked is not None:
-            png, what = mean_star_png(result.stacked), "The mean star"
+            on_top = result.exposure.first_row_on_top
+            png, what = mean_star_png(result.stacked, first_row_on_top=on_top), "The mean star"
         if png is not None:
             images.append(_image(star, png, what))
     return images

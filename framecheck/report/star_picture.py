@@ -37,7 +37,8 @@ def star_chart(judgement: Judgement, pictures: Sequence[MeanStarShown]) -> Chart
     side = max(filled, _MARGIN * max(one.shape.fwhm_px * one.shape.elongation**0.5 for one in pictures))
     names = [plain(judgement.night.frames[one.frame].result.exposure.file.name) for one in pictures]
     for column, (picture, name) in enumerate(zip(pictures, names, strict=True)):
-        _column(figure, column, picture, name, side)
+        on_top = judgement.night.frames[picture.frame].result.exposure.first_row_on_top
+        _column(figure, column, picture, name, (side, -side) if on_top else (-side, side))
     told = [
         f"{one.role} ({name}): elongation {fixed(one.shape.elongation, 2)}, {fixed(one.shape.fwhm_px, 2)} "
         "px FWHM" + ("" if one.path is None else f", drew {_PATHS[one.path]}")
@@ -56,7 +57,9 @@ def star_chart(judgement: Judgement, pictures: Sequence[MeanStarShown]) -> Chart
     )
 
 
-def _column(figure: "Figure", column: int, picture: MeanStarShown, name: str, side: float) -> None:
+def _column(
+    figure: "Figure", column: int, picture: MeanStarShown, name: str, bottom_to_top_px: tuple[float, float]
+) -> None:
     star, shape = picture.star, picture.shape
     left = column * (_TILE_PX + _GAP_PX)
     for row, image in enumerate(star_and_round(star, shape)):
@@ -73,8 +76,9 @@ def _column(figure: "Figure", column: int, picture: MeanStarShown, name: str, si
                     ends.real, ends.imag, color=colour, linestyle=joined, marker=mark, linewidth=2 + wide,
                     markersize=5 + wide, markeredgewidth=0, solid_capstyle="round",
                 )  # fmt: skip
-        axes.set_xlim(-side / 2, side / 2)
-        axes.set_ylim(-side / 2, side / 2)
+        bottom, top = (edge / 2 for edge in bottom_to_top_px)
+        axes.set_xlim(-abs(top), abs(top))
+        axes.set_ylim(bottom, top)
     words = place(figure, left, 0, _TILE_PX, _HEAD_PX + 2 * _TILE_PX + _GAP_PX + _FOOT_PX)
     words.set_axis_off()
     words.set_xlim(0, _TILE_PX)

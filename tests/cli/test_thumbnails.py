@@ -1,5 +1,6 @@
 """Frames in question have a small picture, all frames if asked for; a frame that is gone has none."""
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
@@ -7,6 +8,7 @@ import by_hand
 import numpy as np
 import pytest
 from astropy.io import fits
+from PIL import Image
 
 from framecheck.cli.thumbnails import IN_QUESTION, MOST_BYTES, frames_in_question, take_thumbnails
 from framecheck.decision.grades import Grade
@@ -55,3 +57,18 @@ def test_all_frames_together_leave_room_for_the_page(n_frames: int, tmp_path: Pa
     pictures = take_thumbnails(night, of_all=True, quiet=True)
     assert len(pictures) == n_frames
     assert sum(one.n_bytes for one in pictures.values()) <= MOST_BYTES
+
+
+@pytest.mark.parametrize(("order", "dark_below"), [("TOP-DOWN", True), ("BOTTOM-UP", False), (None, False)])
+def test_pictures_stand_as_the_frame_was_taken(order: str | None, dark_below: bool, tmp_path: Path) -> None:
+    # ROWORDER says which row the camera saw at the top; FITS itself counts from the bottom (FITS standard 4.0, 3.3.2)
+    pixels = np.random.default_rng(1).normal(900, 15, (300, 400))
+    pixels[200:] = 100  # ground, in the rows stored last
+    fits.writeto(
+        tmp_path / "000.fits", pixels.astype(np.uint16), fits.Header({} if order is None else {"ROWORDER": order})
+    )
+    (pictures,) = take_thumbnails(graded(["keep"], tmp_path)).values()
+    assert pictures.whole is not None
+    seen = np.asarray(Image.open(io.BytesIO(pictures.whole)), dtype=float)
+    below, above = seen[-len(seen) // 5 :].mean(), seen[: len(seen) // 5].mean()
+    assert (below < above) == dark_below

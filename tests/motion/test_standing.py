@@ -200,6 +200,17 @@ def test_a_lens_that_has_what_is_written_on_it_keeps_it(night_of: Any, distortio
     assert scale_of_standing(marked(night, 24.0)) is None
 
 
+def test_a_camera_that_was_pointed_again_meanwhile_tells_no_scale(night_of: Any) -> None:
+    night = marked(night_of(Lens(24, 20.0), mount=None, frames=8), 24.0)
+    results = []
+    for k, frame in enumerate(night.frames):
+        table = frame.result.stars.table.copy()
+        table["x"] += 120.0 * (k >= 5)
+        stars = replace(frame.result.stars, table=table[(table["x"] > 0) & (table["x"] < SIZE[0])])
+        results.append(replace(frame.result, stars=stars))
+    assert scale_of_standing(build_night(Path(), night.rig, results)) is None
+
+
 def test_a_scale_is_not_measured_where_it_is_given_or_little_runs(night_of: Any) -> None:
     night = night_of(Lens(24, 20.0), mount=None, frames=8)
     said = replace(marked(night, 23.0).rig, provenance={"pixel_scale_arcsec": "rig file"})

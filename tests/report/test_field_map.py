@@ -51,6 +51,19 @@ def test_whiskers_lie_along_the_long_axis(pa_deg: float) -> None:
     assert ratio == pytest.approx(size / math.log(named), rel=0.02)
 
 
+def test_the_map_of_a_picture_whose_first_row_is_on_top_is_the_other_one_seen_in_a_mirror() -> None:
+    plain = night_of(0.0, 0.3)
+    (frame,) = plain.night.frames
+    exposure = replace(frame.result.exposure, rows_top_down=True)
+    turned = by_hand.judgement_of((replace(frame, result=replace(frame.result, exposure=exposure)),)).cells
+    assert plain.cells is not None
+    assert turned is not None
+    assert turned.corners["upper left"] == plain.cells.corners["lower left"]
+    (x1, y1, x2, y2), *_ = segments(whisker_map(plain.cells))
+    (u1, v1, u2, v2), *_ = segments(whisker_map(turned))
+    assert (u2 - u1, v2 - v1) == pytest.approx((x2 - x1, y1 - y2), abs=0.05)
+
+
 def test_round_stars_are_dots() -> None:
     cells = night_of(0.0, 0.0, scatter=0.05).cells
     assert cells is not None
