@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from framecheck.motion.night import Night
+
 INK: Final = "#010203"
 QUIET: Final = "#010204"
 LINE: Final = "#010205"
@@ -43,6 +45,12 @@ def place(figure: "Figure", left: float, top: float, width: float, height: float
     return figure.add_axes(
         (left / full_width, 1 - (top + height) / full_height, width / full_width, height / full_height)
     )
+
+
+def rows_named(night: "Night") -> tuple[str, str]:
+    """Which edges of a night's pictures the first row stored and the last one lie at."""
+    on_top = bool(night.frames) and night.frames[0].result.exposure.first_row_on_top
+    return ("top", "bottom") if on_top else ("bottom", "top")
 
 
 def rows_upwards(height_px: float, first_row_on_top: bool) -> tuple[float, float]:

@@ -16,6 +16,7 @@ from framecheck.quantity import EVEN_ENOUGH
 from framecheck.report.blocks import Block, Facts, Lines, Part, Pictures, Points, Text
 from framecheck.report.budget_chart import TERMS, budget_chart
 from framecheck.report.chart import Chart, renamed
+from framecheck.report.drawing import rows_named
 from framecheck.report.field_map import field_chart, rest_chart
 from framecheck.report.left_out import FEW, MOST_KINDS, Alike, alike, failed_alike
 from framecheck.report.missing import missing_values, rig_lines
@@ -130,9 +131,10 @@ def _field(judgement: Judgement) -> Part | None:
 def field_facts(judgement: Judgement) -> tuple[Fact, ...]:
     """Evenness over the sensor, and sampling; only what is known."""
     field, sampling, size = judgement.field_pattern, judgement.sampling, judgement.explained.size
+    first_row, last_row = rows_named(judgement.night)
     lines = [
         ("FWHM, right edge against left", signed(field.tilt_x_percent, 1, " %"), _LEVEL),
-        ("FWHM, top edge against bottom", signed(field.tilt_y_percent, 1, " %"), _LEVEL),
+        (f"FWHM, {last_row} edge against {first_row}", signed(field.tilt_y_percent, 1, " %"), _LEVEL),
         ("FWHM, corners against centre", signed(field.curvature_percent, 1, " %"), _LEVEL),
         ("Size pattern explained", "" if size is None else percent(size), "90 % or more, judged by stars held back"),
     ]

@@ -10,6 +10,7 @@ from framecheck.decision.grades import PLAINLY_LONG
 from framecheck.decision.judgement import Judgement
 from framecheck.quantity import EVEN_ENOUGH, LOOKS_ROUND, ROUND_ENOUGH
 from framecheck.read.exposure import Exposure
+from framecheck.report.drawing import rows_named
 from framecheck.words import fixed, likelihood, number, percent, signed, told
 
 Row = tuple[str, str, str]
@@ -82,7 +83,7 @@ def _shape(row: FrameRow, judgement: Judgement) -> list[Row]:
     if row.fwhm_arcsec is not None:
         size = f"{fixed(row.fwhm_arcsec, 2)} ± {fixed(row.fwhm_arcsec_error, 2)} arcsec ({size})"
     verdict = judgement.sampling.verdict
-    way = "" if row.elongation_pa_deg is None else f", long axis at {round(row.elongation_pa_deg) % 180}° from +x"
+    way = "" if row.elongation_pa_deg is None else f", long axis at {round(row.elongation_pa_deg) % 180}° from +x to +y"
     drawn_out = f"{fixed(row.elongation, 3)} ± {fixed(row.elongation_error, 3)}{way}"
     rows = [
         ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 5 do no harm"),
@@ -91,11 +92,12 @@ def _shape(row: FrameRow, judgement: Judgement) -> list[Row]:
     if row.trail_length_px is not None:
         rows.append(("Trail", f"{row.trail_length_px:.1f} px: the stars moved along a line", "round stars have none"))
     field = judgement.field_pattern
+    first_row, last_row = rows_named(judgement.night)
     uneven = [
         f"{signed(value, 0, ' %')} {where}"
         for value, where in (
             (field.tilt_x_percent, "right against left"),
-            (field.tilt_y_percent, "top against bottom"),
+            (field.tilt_y_percent, f"{last_row} against {first_row}"),
             (field.curvature_percent, "corners against centre"),
         )
         if value is not None
