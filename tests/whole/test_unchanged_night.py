@@ -2,16 +2,19 @@
 
 import os
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 from small_night import HEIGHT, WIDTH, draw_light
 
+from framecheck import workers
 from framecheck.cli.night_command import judge_folder, logbook_in_use
 from framecheck.cli.workforce import Workforce
 from framecheck.decision.grades import Aim
 from framecheck.logbook import Logbook
+from framecheck.workers import worker_pool
 
 WHOLE_BYTES = 2 * WIDTH * HEIGHT
 UNCHANGED = "Nothing has changed since it was judged."
@@ -31,7 +34,15 @@ Judged = Callable[..., str]
 
 
 @pytest.fixture
-def judged(folder: Path, capsys: pytest.CaptureFixture[str]) -> Judged:
+def one_worker(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """The same worker for all nights of a test: to start one takes longer than to measure with it."""
+    with worker_pool(1) as pool:
+        monkeypatch.setattr(workers, "interruptible_workers", lambda count: nullcontext(pool))
+        yield
+
+
+@pytest.fixture
+def judged(one_worker: None, folder: Path, capsys: pytest.CaptureFixture[str]) -> Judged:
     """Judges the night as the command does, and hands back what was told."""
     place = folder.parent
     (place / "rig.toml").touch()
