@@ -156,7 +156,7 @@ MOUNT: Final = (
         culprit="knocks and gusts",
         meaning="A gust, a knock or a snagged cable spoils single frames: double or jagged stars, in any direction.",
         fixes=(
-            Fix("Reject the spoilt frames."),
+            Fix("Stack without the rejected frames."),
             Fix("Tie the cables so that nothing can snag, and keep away from the pier while exposing.", caution=DARK),
             Fix("Shelter the telescope from wind, and take off the dew shield in gusts."),
             Fix("Shorten the exposures, so that each gust spoils less."),
