@@ -81,13 +81,9 @@ def judge_alone(result: FrameResult, rig: Rig) -> Judgement:
 def frame_lines(result: FrameResult, account: FrameAccount, look: Look) -> list[str]:
     """One frame for a person: each number with its unit, its error and what would be good."""
     lines = [look.style(safe(result.exposure.file.name), "bold"), "  " + look.wrap(safe(account.about), 2, used=2), ""]
-    on_top = result.exposure.first_row_on_top
     for number, (label, text) in enumerate(account.lines):
         if number == len(account.rows):
-            lines += [
-                *([] if result.stacked is None else _star_lines(result.stacked, look, first_row_on_top=on_top)),
-                "",
-            ]
+            lines += [*_star_lines(result, look), ""]
         lines.append(_row(label, safe(text), look, style="reject" if label == "Fault" else "quiet"))
     return [*lines, _row("Open", account.open, look)]
 
@@ -97,13 +93,14 @@ def _row(label: str, text: str, look: Look, *, style: str = "quiet") -> str:
     return f"  {look.style(f'{label:<{LABEL}}', style)} " + look.wrap(text, hang, used=hang)
 
 
-def _star_lines(star: StackedStar, look: Look, *, first_row_on_top: bool) -> list[str]:
-    """The mean star in shades; nothing where the stream cannot show them."""
-    if not _shows(sys.stdout.encoding):
+def _star_lines(result: FrameResult, look: Look) -> list[str]:
+    """The mean star in shades; nothing without one, or where the stream cannot show them."""
+    star = result.stacked
+    if star is None or not _shows(sys.stdout.encoding):
         return []
     side = star.image.shape[0] * star.pixel_px
     notes = [f"{side:.1f} px across", "█ above half the light of its middle", "▓ ▒ ░ above a quarter, a tenth, 3 %"]
-    signs = star_signs(star, first_row_on_top=first_row_on_top)
+    signs = star_signs(star, first_row_on_top=result.exposure.first_row_on_top)
     first_note = len(signs) // 2 - 1
     lines = [""]
     for number, line in enumerate(signs):

@@ -96,17 +96,14 @@ def _take(file: Path, most_bytes: int, star: ShownStar | None, side: int) -> Fra
     except (UnusableFrame, OSError):
         return None
     pixels, is_mosaic, (left, bottom) = frame.pixels, frame.mosaic is not None, frame.corner_px
-    on_top = frame.exposure.first_row_on_top
-    if on_top:  # pictures have their first row at the bottom
-        pixels = pixels[::-1]
+    x_px, y_px = (0.0, 0.0) if star is None else (star.x_px - left, star.y_px - bottom)
+    if frame.exposure.first_row_on_top:  # pictures have their first row at the bottom
+        pixels, y_px = pixels[::-1], len(pixels) - 1 - y_px
     room = round(_WHOLE * most_bytes)
     widest = next(wide for least, wide in _WIDEST_PX if room >= least)
     whole = thumbnail(pixels, room, widest)
-    row = 0.0 if star is None else star.y_px - bottom
     return FramePictures(
         whole=whole,
         sheet=corner_sheet(pixels, most_bytes - len(whole), is_mosaic=is_mosaic),
-        star=None
-        if star is None
-        else star_crop(pixels, star.x_px - left, len(pixels) - 1 - row if on_top else row, side, is_mosaic=is_mosaic),
+        star=None if star is None else star_crop(pixels, x_px, y_px, side, is_mosaic=is_mosaic),
     )

@@ -83,7 +83,8 @@ def _shape(row: FrameRow, judgement: Judgement) -> list[Row]:
     if row.fwhm_arcsec is not None:
         size = f"{fixed(row.fwhm_arcsec, 2)} ± {fixed(row.fwhm_arcsec_error, 2)} arcsec ({size})"
     verdict = judgement.sampling.verdict
-    way = "" if row.elongation_pa_deg is None else f", long axis at {round(row.elongation_pa_deg) % 180}° from +x to +y"
+    pa_deg = row.elongation_pa_deg
+    way = "" if pa_deg is None else f", long axis at {round(pa_deg) % 180}° from +x towards +y"
     drawn_out = f"{fixed(row.elongation, 3)} ± {fixed(row.elongation_error, 3)}{way}"
     rows = [
         ("FWHM", size + (f", {verdict}" if verdict else ""), "2 to 3 px sample a star, up to 5 do no harm"),
