@@ -67,7 +67,7 @@ class Finding:
     log_odds: float | None = None
     """The statistic behind `confidence`, before any calibration: natural logarithm of the odds."""
     stands: bool = False
-    """Whether it rests on signs that its look-alikes do not make, so that it yields to none of them."""
+    """Whether it rests on signs that its look-alikes do not make, so that it yields to none of them, nor they to it."""
 
     WRITTEN: ClassVar = (
         "cause", "family", "confidence", "frames_affected", "cost", "evidence", "rivals", "cures", "caution",

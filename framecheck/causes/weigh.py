@@ -238,7 +238,7 @@ def _settle(answer: Answer, answers: dict[str, Answer], by: Map) -> Answer:
     odds, rivals = answer.log_odds, answer.rivals
     for stronger, why in () if answer.stands else CAUSES[answer.cause].yields_to:
         other = answers.get(stronger)
-        if isinstance(other, Finding) and other.log_odds is not None:
+        if isinstance(other, Finding) and other.log_odds is not None and not other.stands:
             odds = all_of(odds, -other.log_odds)
             if other.log_odds < 0:  # hardly there: what the cause itself says of it stands
                 continue

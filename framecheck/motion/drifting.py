@@ -48,7 +48,14 @@ ANY_TURNING: Final = (0.01, 15.0)
 """Turnings that none of these makes, either sign, each logarithm alike; their drifts are those of wrong rates. [deg/h]
 Chosen: to the sky's own."""
 STOPPED: Final = 0.1
-"""Width of the drifts of a mount that stands still, over their size. [dimensionless] Chosen: 3 per cent, rms."""
+"""Width of the drifts of a mount that stands still, or runs at a rate of its menu, over their size. [dimensionless]
+Chosen: 3 per cent, rms."""
+OF_MENUS: Final[Mapping[str, tuple[float, float]]] = {
+    "the Moon's": (0.0365, 0.25), "the Sun's": (0.00274, 0.15), "half": (0.5, 0.15), "backwards": (2.0, 0.05),
+}  # fmt: skip
+"""Wrong rates that drives offer: how far from the sky's, over it, and how many of wrong rates are so. Sizes: mean
+motions of Moon and Sun, 13.176 and 0.986 degrees a day (J. Meeus, Astronomical Algorithms, 1998, from memory) over the
+sky's 360.986; half the rate, for landscapes, and the other hemisphere's: common practice, no source. Shares: chosen."""
 N_RATES: Final = 160
 GUIDE_STAR_ARCMIN: Final = (2.0, 120.0)
 """[arcmin] Distance of the guide star, each logarithm alike. Chosen: beside the field, or in a guide scope."""
@@ -60,8 +67,10 @@ REFRACTION: Final = 0.15
 LEAST_TURNING_ERROR: Final = 0.005
 """[deg/h] Chosen: refraction turns a field by some thousandths."""
 
-ANYWHERE: Final = (3.6, 11.0, 18.7, 26.7, 35.5, 45.0, 57.0, 72.0)
+ANYWHERE: Final = tuple(math.degrees(math.asin((k + 0.5) / 8)) for k in range(8))
 """[deg] Declinations, either sign, that stand for one that is not known. Chosen: as much sky for each (closed form)."""
+WITHIN: Final = (np.arange(8) - 3.5) / 64
+"""About the sine of each, that stand for all nearer to it than to the next. Closed form: each eighth in eight parts."""
 DIRECTIONS: Final = 90
 """In which right ascension may run where no header says so. Chosen: 4 degrees apart."""
 LEAST_ANGLE_ERROR: Final = 0.035
@@ -305,21 +314,29 @@ def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     along = _either_sign(east[:, None], sin * moves, error2 + LONG_WAVES**2 + (sin * moves * wide) ** 2 / 12)
     of_axis = _of_turning(seen, turns, turns * wide)
 
-    def at_rates(rates: Floats, share: float) -> Floats:
+    def at_rates(rates: Floats, share: float, tan: Floats | float) -> Floats:
         """Density for each direction, rates alike, each known to a share of it."""
         cell = rates * share
-        spin = DEG_PER_HOUR * sin / max(cos, 0.01)
+        spin = (DEG_PER_HOUR * np.broadcast_to(tan, rates.shape))[:, None]
         turned = _of_turning(seen, spin * rates[:, None], spin * cell[:, None], turns)
         turned = turned * (sin * moves < rates[:, None])  # no drift of the axis that the rate happens to undo
         seen_so = _either_sign(east[:, None], rates, error2 + cell**2 / 12)
         return np.asarray(np.mean(seen_so * (given_north @ turned.T), axis=1))
 
+    sins = sin + (WITHIN if seen.dec_deg is None else np.zeros(1))
+    coss = np.sqrt(1 - sins**2)
+
+    def off_by(of_the_sky: float) -> Floats:
+        """The same of a drive that is off by a share of the sky's rate."""
+        return at_rates(of_the_sky * 60 * SIDEREAL_RATE_ARCSEC_PER_S * coss, STOPPED, sins / np.maximum(coss, 0.01))
+
     rates = np.geomspace(*WRONG_RATE, N_RATES)
-    full = np.array([60 * SIDEREAL_RATE_ARCSEC_PER_S * cos])
+    known = sum(share for _, share in OF_MENUS.values())
+    any_rate = (1 - known) * at_rates(rates, math.log(rates[1] / rates[0]), sin / max(cos, 0.01))
     return {
         "axis": float(chance @ np.sum(given_north * along * of_axis, axis=1)),
-        "rate": float(chance @ at_rates(rates, math.log(rates[1] / rates[0]))),
-        "stopped": float(chance @ at_rates(full, STOPPED)),
+        "rate": float(chance @ (any_rate + sum(share * off_by(off) for off, share in OF_MENUS.values()))),
+        "stopped": float(chance @ off_by(1.0)),
         "other": _by_no_law(seen),
     }
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from framecheck.field.similarity import Floats, Similarity, as_complex
 from framecheck.night.sources import Sources
@@ -37,32 +38,31 @@ def still_places(sources: Sequence[Sources], often: float) -> Floats:
 
 
 def fixed_places(sources: Sequence[Sources], transforms: Sequence[Similarity], size: tuple[int, int]) -> Floats:
-    """Places that shine in frames between which the stars moved, shape (n, 2). [px]"""
+    """Places that shine in two frames between which the stars moved, shape (n, 2). [px]"""
     from scipy.spatial import cKDTree
 
-    pointings: list[int] = []
-    """First frame of each pointing."""
-    points, pointing = [], []
-    step = max(1, -(-len(sources) // MOST_FRAMES))
-    for i in range(0, len(sources), step):
-        number = next(
-            (k for k, j in enumerate(pointings) if not has_moved(transforms[j], transforms[i], size)), len(pointings)
-        )
-        pointings[number:] = pointings[number:] or [i]
-        points.append(sources[i].brightest(MOST_SOURCES).points)
-        pointing.append(np.full(len(points[-1]), number))
-    if len(pointings) < 2:
+    some = range(0, len(sources), max(1, -(-len(sources) // MOST_FRAMES)))
+    moved = _moved_between([transforms[i] for i in some], size)
+    if not moved.any():
         return np.empty((0, 2))
-    all_points, of = np.concatenate(points), np.concatenate(pointing)
+    points = [sources[i].brightest(MOST_SOURCES).points for i in some]
+    of = np.repeat(np.arange(len(points)), [len(one) for one in points])
+    all_points = np.concatenate(points)
     near = cKDTree(all_points).query_pairs(STAYS_PX, output_type="ndarray")
-    near = near[of[near[:, 0]] != of[near[:, 1]]]
+    near = near[moved[of[near[:, 0]], of[near[:, 1]]]]
     return all_points[np.unique(near)]
 
 
 def has_moved(one: Similarity, other: Similarity, size: tuple[int, int]) -> bool:
     """Whether the stars moved by several pixels over most of the sensor between two frames."""
+    return bool(_moved_between([one, other], size)[0, 1])
+
+
+def _moved_between(transforms: Sequence[Similarity], size: tuple[int, int]) -> NDArray[np.bool_]:
+    """The same of each two frames, shape (n, n)."""
     places = np.array([[x * size[0], y * size[1]] for x in (0.25, 0.75) for y in (0.25, 0.75)])
-    return bool(np.median(np.abs(as_complex(one.apply(places) - other.apply(places)))) > MOVED_PX)
+    at = np.array([as_complex(one.apply(places)) for one in transforms])
+    return np.asarray(np.median(np.abs(at[:, None] - at), axis=2) > MOVED_PX)
 
 
 def without(sources: Sources, places: Floats) -> Sources:

@@ -34,7 +34,7 @@ wider, and those that are not are few."""
 EMPTY: Final = 0.35
 """Stars at a border over those expected there, at most, if it may be ground. Chosen: lamps pass for some."""
 
-BY_CHANCE: Final = -10.0
+BY_CHANCE: Final = -8.0
 """Chance of so few, natural logarithm, at most. Chosen: the stars of real fields stand in groups."""
 
 EDGE_ALONG: Final = 0.6

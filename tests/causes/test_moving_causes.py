@@ -373,6 +373,13 @@ def test_random_motion_along_right_ascension_in_all_frames_is_guiding_noise() ->
     assert set(claims(made)) == {"guiding-noise"}
 
 
+def test_guided_frames_that_are_shaken_while_the_field_turns_have_both_faults() -> None:
+    # a turning field draws no line in the middle: it was taken for what smears the stars, and the shaking for healthy
+    found = claims(MovingNight(guided=True, n=30, jitter_arcsec=(1.6, 0.5), turning_deg_per_hour=0.4))
+    assert found["polar-misalignment"] > 0.9
+    assert found["guiding-noise"] > 0.5
+
+
 def test_stars_drawn_out_alike_in_all_frames_are_the_optics_sooner_than_the_mount_s_and_never_surely() -> None:
     # (a² - b²) / 2 of 1.2 px² in every frame while the air changes, and no drift: astigmatism, or motion that repeats
     night = night_of(MovingNight(guided=True, fwhm_px=seeing, stretch_px2=lambda i: 1.2 * np.exp(0.9j)))

@@ -57,6 +57,25 @@ def test_a_drift_as_fast_as_the_sky_is_a_mount_that_stands_still() -> None:
     assert likeliest(stands, UNKNOWN) == "stopped"
 
 
+@pytest.mark.parametrize("dec_deg", [None, 18.0])
+@pytest.mark.parametrize(
+    ("of_the_sky", "true_dec"), [(13.176 / 360.986, 18.0), (0.5, 50.0)], ids=["the Moon's rate", "half the rate"]
+)
+def test_a_drift_as_of_a_rate_that_drives_offer_is_that_rate_even_where_nothing_tells_the_axes(
+    of_the_sky: float, true_dec: float, dec_deg: float | None
+) -> None:
+    # rates: mean motion of the Moon (Meeus 1998) over the sky's; half of it, for landscapes: common practice, no source
+    dec, angle = math.radians(true_dec), 1.1
+    drift = of_the_sky * 15.041 * 60 * math.cos(dec) * complex(math.cos(angle), math.sin(angle))
+    turning = of_the_sky * 15.041 * math.sin(dec)
+    one = seen(
+        drift, on_sky=False, turning_deg_per_hour=turning, dec_deg=None if dec_deg is None else true_dec,
+        turning_error_deg_per_hour=0.03,
+    )  # fmt: skip
+    chance = why_it_drifts(one, ALONE).chance
+    assert chance["rate"] > 5 * chance["axis"]
+
+
 def test_guided_stars_that_stay_are_held() -> None:
     stays = why_it_drifts(seen(0.02 + 0.03j), GUIDED)
     assert stays.chance["held"] + stays.chance["turns"] > 0.85

@@ -145,6 +145,15 @@ def test_hot_pixels_seen_in_moved_frames_are_known_in_the_rest(sky_field, draw, 
         assert match.registration.n_common < 120
 
 
+def test_a_field_that_drifts_slowly_keeps_its_stars(sky_field, draw, frame_of) -> None:
+    # frames 3 px from the first began a pointing of their own, and what they showed where the one before did was "hot"
+    field = sky_field(np.random.default_rng(14), 240)
+    results = [frame_of(draw(field, shift=(0.23 * i, 0.08 * i)), name=f"{i}.fits") for i in range(16)]
+    _, matches = register_group(results)
+    common = [match.registration.n_common for match in matches]
+    assert min(common) > 0.9 * np.median(common)
+
+
 def test_a_frame_of_hot_pixels_alone_is_not_registered(sky_field, draw, frame_of) -> None:
     rng = np.random.default_rng(12)
     field = sky_field(rng, 300)

@@ -69,3 +69,23 @@ def test_trails_of_a_mosaic(tmp_path) -> None:
     assert result.stars.n_found == pytest.approx(100, abs=2)
     assert result.shape.fwhm_px == pytest.approx(truth.fwhm_px, rel=0.02)
     assert result.shape.elongation == pytest.approx(truth.elongation, rel=0.03)
+
+
+@pytest.mark.parametrize("fwhm_px", [2.5, 4.0])
+def test_a_lopsided_star_is_as_lopsided_in_a_mosaic(tmp_path, fwhm_px: float) -> None:
+    # third moments were summed over the green pixels alone and set against the light of all: half of what they are
+    lopsided = {"fwhm_px": fwhm_px, "snr": 200.0, "knocked_px": (0.6 * fwhm_px, -0.3 * fwhm_px), "knocked_share": 0.15}
+    mosaic, _ = mosaic_of(tmp_path, **lopsided)
+    image, _ = star_field(**lopsided)
+    fits.PrimaryHDU(image, fits.Header({"EXPTIME": 60.0})).writeto(tmp_path / "grey.fits")
+    grey = measure_frame(tmp_path / "grey.fits")
+    for name in ("coma", "trefoil"):
+        there, here = (
+            complex(*(np.median(one.stars.table[f"{name}{part}"]) for part in (1, 2))) for one in (grey, mosaic)
+        )
+        assert abs(there) > 0.01
+        assert abs(here - there) < 0.1 * abs(there)
+    scatter = [
+        np.std(one.stars.table["trefoil1"]) / np.median(one.stars.table["third_error"]) for one in (grey, mosaic)
+    ]
+    assert scatter == pytest.approx([1, 1], abs=0.5)
