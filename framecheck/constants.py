@@ -61,3 +61,6 @@ FEWEST_OF_A_MEDIAN: Final = 5
 
 LONGEST_PATH: Final = 4096
 """[signs] Linux, path_resolution(7): a path has fewer bytes."""
+
+USUAL_READ_E: Final = 3.0
+"""Read noise where nothing tells it. [electrons] Chosen: sensors have 1 to 10 (common practice, no source)."""

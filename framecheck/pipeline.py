@@ -70,7 +70,7 @@ def measure_frame(path: Path | str, rig: Rig | None = None) -> FrameResult:
 def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
     keep_freed_memory()
     exposure = frame.exposure
-    gain = rig.gain_e_per_adu or exposure.gain_e_per_adu
+    gain, pedestal = rig.gain_e_per_adu or exposure.gain_e_per_adu, rig.pedestal_adu or exposure.pedestal_adu
     if shows_the_moon(frame):
         raise UnusableFrame(
             exposure.file,
@@ -78,6 +78,8 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
             "Keep it for a picture of its own; this night is judged without it.",
         )
     sky = above_ground(frame, measure_sky(frame))
+    if gain is None and pedestal is not None and not exposure.processed:
+        gain = sky.summary().gain_shown(pedestal)
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:
         raise UnusableFrame(
@@ -87,7 +89,7 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
         )
     return FrameResult(
         exposure=exposure,
-        sky=measured.sky.summary(rig.pedestal_adu or exposure.pedestal_adu),
+        sky=measured.sky.summary(pedestal),
         stars=measured.stars,
         shape=frame_shape(measured),
         stacked=stacked_star(measured),

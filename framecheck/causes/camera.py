@@ -8,10 +8,10 @@ import numpy as np
 
 from framecheck.causes.result import CannotTell, Evidence, Finding, Healthy, Rival, answer, log_odds_above
 from framecheck.causes.series import Series, all_series, loss_of, share
-from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2
+from framecheck.constants import FWHM_PER_SIGMA, PIXEL_VARIANCE_PX2, USUAL_READ_E
 from framecheck.field.sampling import OVERSAMPLED_PX, UNDERSAMPLED_PX
 from framecheck.motion.night import Night
-from framecheck.night.sky_rate import USUAL_READ_E, USUAL_READ_SCATTER
+from framecheck.night.sky_rate import USUAL_READ_SCATTER
 from framecheck.read.rig import Rig
 from framecheck.robust import typical
 

@@ -21,6 +21,7 @@ from framecheck.motion.polar import (
     DEG_PER_HOUR_PER_ARCMIN,
     LARGEST_ERROR_ARCMIN,
     TYPICAL_ERROR_ARCMIN,
+    usual_error_arcmin,
 )
 from framecheck.motion.records import Motion
 from framecheck.motion.swing import STRAIGHT, swing_of
@@ -129,6 +130,8 @@ class DriftSeen:
     """Whether the drift has another direction in the second half; None where the halves do not tell."""
     scale_known: bool = True
     """Whether the pixel scale is; else the usual one stands in for it."""
+    usual_error_arcmin: float = TYPICAL_ERROR_ARCMIN
+    """Scale of the prior of the axis' error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,6 +184,7 @@ def drift_seen(
         turning_error_deg_per_hour=math.inf if unsure is None or not known else unsure,
         dec_deg=dec_deg if dec_deg is not None and math.isfinite(dec_deg) else None,
         turned=_turned(motion), scale_known=scale_arcsec is not None,
+        usual_error_arcmin=usual_error_arcmin(scale_arcsec),
     )  # fmt: skip
 
 
@@ -266,7 +270,7 @@ def _of_direction(seen: DriftSeen, reason: Reason) -> float:
 
 def _under_a_guider(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     """Stars held, a telescope that bends, and a field that turns about the guide star; all directions alike."""
-    errors = _axis_errors()
+    errors = _axis_errors(seen.usual_error_arcmin)
     turns = DEG_PER_HOUR_PER_ARCMIN * errors.off / max(math.cos(math.radians(dec_deg)), 0.05)
     of_turning = _of_turning(seen, turns, turns * errors.cells / errors.off) * errors.chance
     still2 = HELD**2 + seen.error**2
@@ -302,7 +306,7 @@ def _ring(size: float, variance: float) -> Floats:
 
 def _left_alone(seen: DriftSeen, dec_deg: float) -> dict[Reason, float]:
     """A wrong axis, a wrong rate, and a drive that stands still, the axis a little wrong beside each."""
-    errors = _axis_errors()
+    errors = _axis_errors(seen.usual_error_arcmin)
     sin, cos = abs(math.sin(math.radians(dec_deg))), math.cos(math.radians(dec_deg))
     turns, moves = DEG_PER_HOUR_PER_ARCMIN * errors.off * cos, ARCSEC_PER_MIN_PER_ARCMIN * errors.off
     wide = errors.cells / errors.off
@@ -399,17 +403,17 @@ class _AxisErrors:
         return np.asarray(self.both.sum(axis=0))
 
 
-@lru_cache(maxsize=1)
-def _axis_errors() -> _AxisErrors:
+@lru_cache(maxsize=4)
+def _axis_errors(usual_arcmin: float) -> _AxisErrors:
     off = np.geomspace(0.05, LARGEST_ERROR_ARCMIN, 120)
     cells = np.gradient(off)
-    both = _density(np.hypot(off[:, None], off)) * cells[:, None] * cells
+    both = _density(np.hypot(off[:, None], off), usual_arcmin) * cells[:, None] * cells
     return _AxisErrors(off, cells, both / both.sum())
 
 
-def _density(size_arcmin: Floats) -> Floats:
+def _density(size_arcmin: Floats, usual_arcmin: float) -> Floats:
     """Density of an axis' error in two directions, up to a factor: its size half Cauchy, its directions alike."""
-    return np.asarray(1 / (1 + (size_arcmin / TYPICAL_ERROR_ARCMIN) ** 2) / size_arcmin)
+    return np.asarray(1 / (1 + (size_arcmin / usual_arcmin) ** 2) / size_arcmin)
 
 
 def _either_sign(seen: Floats, made: Floats, variance: Floats) -> Floats:

@@ -34,6 +34,11 @@ TYPICAL_ERROR_ARCMIN: Final = 5.0
 """[arcmin] Chosen: scale of a wide prior (Cauchy) of how well mounts are set up; it matters only where the hour angles
 leave a direction unseen."""
 
+FINE_SCALE: Final = 2.5
+ROUGH_ERROR_ARCMIN: Final = 30.0
+"""[arcsec/px], [arcmin] Coarser pixels let mounts be set up more roughly, in proportion and up to so much. Chosen: with
+a camera's lens a degree hardly shows, and a polar scope without a scale is what there is."""
+
 LARGEST_ERROR_ARCMIN: Final = 1800.0
 """[arcmin] Chosen: 30 degrees; beyond that it is no polar error but no alignment."""
 
@@ -95,6 +100,12 @@ class PolarError:
     """Of the errors of azimuth and altitude."""
     both_parts_seen: bool
     """False if the value rests on one combination of azimuth and altitude, and on chance for the rest."""
+
+
+def usual_error_arcmin(scale_arcsec: float | None) -> float:
+    """Scale of the prior of the axis' error at a pixel scale. [arcmin]"""
+    coarser = 1.0 if scale_arcsec is None else scale_arcsec / FINE_SCALE
+    return TYPICAL_ERROR_ARCMIN * min(max(coarser, 1.0), ROUGH_ERROR_ARCMIN / TYPICAL_ERROR_ARCMIN)
 
 
 def declination_drifts(

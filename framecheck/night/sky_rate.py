@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from framecheck.constants import KNOWN_SIGMA
+from framecheck.constants import KNOWN_SIGMA, USUAL_READ_E
 from framecheck.field.result import FrameResult
 from framecheck.read.rig import WITHOUT_LIGHT, Rig
 
@@ -20,10 +20,9 @@ NOISE_KNOWN_TO: Final = 0.01
 READ_NOISE_KNOWN_TO: Final = 0.05
 """[dimensionless] Relative error of a read noise that is stated or measured. Chosen."""
 
-USUAL_READ_E: Final = 3.0
 USUAL_READ_SCATTER: Final = 0.6
-"""Read noise where nothing tells it, and the scatter of its natural logarithm. [electrons] Chosen: sensors have 1 to 10
-(common practice, no source)."""
+"""Scatter of the natural logarithm of a read noise that nothing tells. Chosen: sensors have 1 to 10 electrons (common
+practice, no source)."""
 
 PEDESTAL_KNOWN_TO: Final = 0.1
 """Error of a pedestal. [noise of a pixel] Chosen: amplifiers drift by part of their noise from frame to frame."""

@@ -1,4 +1,4 @@
-"""How far the sky of each colour of a mosaic lies above that of its green pixels."""
+"""How far the sky of each colour of a mosaic lies above that of its first green pixels; the second differ, too."""
 
 from dataclasses import dataclass
 from typing import Any, Final
@@ -24,7 +24,7 @@ CELLS_WANTED: Final = 50_000
 
 @dataclass(frozen=True, slots=True)
 class Colours:
-    """The sky of the four places of a 2 x 2 mosaic less that of green, on a coarse mesh; linear between its centres."""
+    """The sky of the four places of a 2 x 2 mosaic less that of the first green; linear between the meshes' centres."""
 
     above_green_adu: NDArray[np.float32]
     """Shape (4, n_y, n_x); places row by row. [ADU]"""
@@ -45,8 +45,7 @@ def measure_colours(frame: Frame) -> Colours | None:
     rows, columns = grid.rows, grid.columns
     lines = frame.pixels[grid.lines].reshape(rows.size, 2, -1)
     places = [lines[:, k // 2, 2 * columns.ravel() + k % 2].astype(np.float32) for k in range(4)]
-    greens = [place for place, letter in zip(places, frame.mosaic, strict=True) if letter == "G"]
-    green = sum(greens) / np.float32(len(greens))
+    green = places[frame.mosaic.index("G")]  # the one whose level the sky's is (`green_lattice`)
     above = [over_neighbours(_median(by_mesh(place - green, rows, columns)), median_of_nine) for place in places]
     y_centres, x_centres = (
         ((np.arange(n) + 0.5) * 2 * side - 0.5).astype(np.float32)

@@ -1,11 +1,13 @@
 """The sky's level and noise over the image."""
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from framecheck.constants import USUAL_READ_E
 from framecheck.sky.cover import Ground
 
 Floats = NDArray[np.float32]
@@ -116,6 +118,15 @@ class SkySummary:
     """Which cells of a coarse grid are ground, rows along y; None without ground in view."""
     ground_cell_px: int = 0
     """Side of such a cell. [px]"""
+
+    def gain_shown(self, pedestal_adu: float) -> float:
+        """Gain at which the sky's own light and a usual read noise make the noise that is seen. [e/ADU]
+
+        Of g² noise² = g (level - pedestal) + read² the positive root: photon transfer with one level (J. R. Janesick,
+        Photon Transfer, 2007, from memory). In a dark sky the read noise decides, which is known to a factor.
+        """
+        light, variance = max(self.level_adu - pedestal_adu, 0.0), max(self.noise_adu, 1e-6) ** 2
+        return (light + math.sqrt(light**2 + 4 * variance * USUAL_READ_E**2)) / (2 * variance)
 
     def above(self, pedestal_adu: float | None) -> "SkySummary":
         """The same sky, its gradient measured against what lies above a pedestal. [ADU]"""

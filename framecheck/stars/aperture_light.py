@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framecheck.constants import BEYOND_NOISE_SIGMA, FEWEST_OF_A_MEDIAN
 from framecheck.read.exposure import Frame
-from framecheck.sky import Sky
+from framecheck.sky import Colours, Sky
 from framecheck.stars.fit import StarFits
 from framecheck.stars.mean_star import MOST_STARS
 from framecheck.stars.profile import F32, F64, FLUX, wing_terms
@@ -40,7 +40,15 @@ PROFILE_OFF: Final = 0.03
 
 
 def light_over_profile(
-    frame: Frame, sky: Sky, x: F64, y: F64, fit: StarFits, fwhm_px: F64, good: NDArray[np.bool_], clip_adu: float | None
+    frame: Frame,
+    sky: Sky,
+    x: F64,
+    y: F64,
+    fit: StarFits,
+    fwhm_px: F64,
+    good: NDArray[np.bool_],
+    clip_adu: float | None,
+    colours: Colours | None = None,
 ) -> float | None:
     """Light of the typical star over that of its fitted profile; None with too few good stars.
 
@@ -53,7 +61,7 @@ def light_over_profile(
     typical_px = float(np.median(fwhm_px[good]))
     radius = max(RADIUS_FWHM * typical_px, LEAST_RADIUS_PX)
     half = int(np.ceil(radius)) + RING_PX
-    stamps = cut_stamps(frame, sky, x[index], y[index], half, clip_adu)
+    stamps = cut_stamps(frame, sky, x[index], y[index], half, clip_adu, colours=colours, green_alone=True)
     centre_x, centre_y = x[index] - stamps.x, y[index] - stamps.y
     reach = np.arange(-half, half + 1)
     distance = np.hypot(reach[None, None, :] - centre_x[:, None, None], reach[None, :, None] - centre_y[:, None, None])

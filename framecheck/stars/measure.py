@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from framecheck.constants import BEYOND_NOISE_SIGMA, FWHM_PER_SIGMA
 from framecheck.read.exposure import Frame
-from framecheck.sky import Sky, mask_stars, measure_sky
+from framecheck.sky import Colours, Sky, mask_stars, measure_colours, measure_sky
 from framecheck.stars.aperture_light import light_over_profile
 from framecheck.stars.behind import find_stars_in_view
 from framecheck.stars.choose import MOST_MEASURED, ChosenStars, choose_stars
@@ -117,7 +117,8 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     doubled = common_companion(found, frame.pixels.shape, pilot) or second_image(frame, found, pilot)
     choice = choose_stars(found, frame.pixels.shape, pilot, MOST_TRAILS if is_long_trail(pilot) else MOST_MEASURED)
     under = found.sky or sky
-    one = _fit_chosen(frame, under, found, pilot, choice, clip, gain)
+    colours = measure_colours(frame)
+    one = _fit_chosen(frame, under, found, pilot, choice, clip, gain, colours)
     stamps, fit, shapes = one.stamps, one.fit, shapes_of(one.fit)
     flags = _flags(fit, one.choice, stamps, pilot, uneven=found.sky is not None)
     if one.lean:
@@ -134,7 +135,7 @@ def measure_stars(frame: Frame, sky: Sky, saturation_adu: float | None = None, g
     table["x"] += frame.corner_px[0]
     table["y"] += frame.corner_px[1]
     x, y = stamps.x + fit.p[:, X], stamps.y + fit.p[:, Y]
-    light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip)
+    light = None if long else light_over_profile(frame, sky, x, y, fit, shapes.fwhm_px, good, clip, colours)
     return Measured(
         stars=_stars(frame, table, found, doubled),
         sky=sky,
@@ -185,10 +186,18 @@ class _Fit:
 
 
 def _fit_chosen(
-    frame: Frame, under: Sky, found: Found, pilot: Pilot, choice: ChosenStars, clip: float | None, gain: float | None
+    frame: Frame,
+    under: Sky,
+    found: Found,
+    pilot: Pilot,
+    choice: ChosenStars,
+    clip: float | None,
+    gain: float | None,
+    colours: Colours | None,
 ) -> _Fit:
     """Cut the chosen stars out and fit them: the typical star first, then each by itself."""
-    stamps = cut_stamps(frame, under, found.x[choice.index], found.y[choice.index], pilot.stamp_half_px, clip)
+    x, y = found.x[choice.index], found.y[choice.index]
+    stamps = cut_stamps(frame, under, x, y, pilot.stamp_half_px, clip, colours=colours, green_alone=True)
     stamps = _without_trails(stamps, [line for line in found.lines if line.flown])
     start = _start(found, choice, stamps, pilot)
     stamps = _without_strangers(stamps, start, pilot)

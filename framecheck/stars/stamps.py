@@ -112,15 +112,17 @@ def cut_stamps(
     clip_adu: float | None = None,
     *,
     colours: Colours | None = None,
+    green_alone: bool = False,
 ) -> Stamps:
     """Cut stamps around points; pixels beyond the image's edge, or at the clipping level, are unusable.
 
-    Of a colour mosaic only green pixels are usable: the others would be another profile at another level. The middle
-    one is green then, beside the one at the point if that is not. With `colours`, which tell how far the sky of each
-    lies above that of green, all are.
+    The sky of a colour mosaic is brought down to that of green by `colours`, which tell how far each lies above it:
+    the two greens differ, too. Where green is to count alone, since the others see another profile, the middle pixel
+    is a green one, beside the one at the point if that is not.
     """
     ix, iy = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
-    if frame.mosaic is not None and colours is None:
+    green_alone &= frame.mosaic is not None
+    if green_alone and frame.mosaic is not None:
         other = (ix + iy) % 2 != frame.mosaic.index("G") % 2
         ix = ix + np.where(other, np.where(x < ix, -1, 1), 0)
     raw, usable = _windows(frame.pixels, ix, iy, half)
@@ -133,7 +135,7 @@ def cut_stamps(
         values[undefined] = 0
     if colours is not None:
         _take_off_colours(values, colours, ix, iy, half)
-    elif frame.mosaic is not None:
+    if green_alone:
         usable[:, 1::2] = 0
     level, noise = sky.level_and_noise_at(ix, iy)
     values -= level[:, None]

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from framecheck.motion.drifting import BELIEVED, DriftSeen, Reason, log_densities, why_it_drifts
+from framecheck.motion.polar import usual_error_arcmin
 
 GUIDED, UNKNOWN, ALONE = 3.0, 0.0, -2.0
 DEC = 40.0
@@ -74,6 +75,15 @@ def test_a_drift_as_of_a_rate_that_drives_offer_is_that_rate_even_where_nothing_
     )  # fmt: skip
     chance = why_it_drifts(one, ALONE).chance
     assert chance["rate"] > 5 * chance["axis"]
+
+
+def test_behind_a_camera_s_lens_an_axis_two_degrees_off_is_sooner_believed_than_a_wrong_rate() -> None:
+    one = replace(off_axis(113.0, 3.0, 31.0), on_sky=False, dec_deg=None)
+    chance = why_it_drifts(replace(one, usual_error_arcmin=usual_error_arcmin(25.0)), ALONE).chance
+    assert chance["axis"] > 3 * chance["rate"]
+    assert (
+        chance["axis"] > why_it_drifts(replace(one, usual_error_arcmin=usual_error_arcmin(1.0)), ALONE).chance["axis"]
+    )
 
 
 def test_guided_stars_that_stay_are_held() -> None:

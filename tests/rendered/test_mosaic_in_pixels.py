@@ -13,9 +13,12 @@ SHARES = {"R": 0.7, "G": 1.0, "B": 0.5}  # light of each colour, sky and stars a
 
 
 def mosaic_of(
-    folder: Path, pattern: str = "RGGB", redder_adu: float = 0.0, **scene: object
+    folder: Path, pattern: str = "RGGB", redder_adu: float = 0.0, second_green_adu: float = 0.0, **scene: object
 ) -> tuple[FrameResult, Truth]:
-    """Measure a scene as a colour camera sees it; the sky of red pixels rises by so much from left to right."""
+    """Measure a scene as a colour camera sees it; the sky of red pixels rises by so much from left to right.
+
+    The second green pixels lie above the first by so much, as amplifiers of their own make them.
+    """
     image, truth = star_field(**scene)
     mosaic = np.zeros(image.shape)
     for k, colour in enumerate(pattern):
@@ -23,6 +26,8 @@ def mosaic_of(
         mosaic[row::2, column::2] = image[row::2, column::2] * SHARES[colour]
         if colour == "R":
             mosaic[row::2, column::2] += redder_adu * np.linspace(0, 1, mosaic[row::2, column::2].shape[1])
+    row, column = divmod(pattern.rindex("G"), 2)
+    mosaic[row::2, column::2] += second_green_adu
     header = fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 60.0, "BAYERPAT": pattern})
     path = folder / "mosaic.fits"
     fits.PrimaryHDU(np.clip(np.rint(mosaic), 0, 65535).astype(np.uint16), header).writeto(path)
@@ -89,3 +94,15 @@ def test_a_lopsided_star_is_as_lopsided_in_a_mosaic(tmp_path, fwhm_px: float) ->
         np.std(one.stars.table["trefoil1"]) / np.median(one.stars.table["third_error"]) for one in (grey, mosaic)
     ]
     assert scatter == pytest.approx([1, 1], abs=0.5)
+
+
+def test_greens_of_two_levels_change_no_star(tmp_path) -> None:
+    # fitted as one sky, they gave all stars of a lens the wings of a disc or of fog
+    for name in ("even", "uneven"):
+        (tmp_path / name).mkdir()
+    snr = tuple(np.geomspace(8, 150, 300))
+    even, truth = mosaic_of(tmp_path / "even", fwhm_px=1.8, snr=snr)
+    uneven, _ = mosaic_of(tmp_path / "uneven", fwhm_px=1.8, snr=snr, second_green_adu=0.5 * truth.noise_adu)
+    assert uneven.shape.fwhm_px == pytest.approx(even.shape.fwhm_px, rel=0.01)
+    assert uneven.shape.moffat_beta == pytest.approx(even.shape.moffat_beta, rel=0.05)
+    assert len(uneven.stars.table) == pytest.approx(len(even.stars.table), abs=3)
