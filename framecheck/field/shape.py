@@ -78,7 +78,7 @@ def _averaged(
         e2=e2,
         moffat_beta=beta,
         half_flux_radius_px=float(np.nanmedian(radius)) if np.isfinite(radius).any() else float("nan"),
-        trail_length_px=trail_length_px,
+        trail_length_px=None if e <= KNOWN_SIGMA * along else trail_length_px,  # noise draws short lines, too
         n_measured=len(good),
     )
 
