@@ -32,7 +32,7 @@ Reason = Literal["held", "bends", "turns", "axis", "rate", "stopped", "other"]
 GUIDED: Final[tuple[Reason, ...]] = ("held", "bends", "turns")
 LEFT_ALONE: Final[tuple[Reason, ...]] = ("axis", "rate", "stopped", "other")
 BELIEVED: Final[Mapping[Reason, float]] = {
-    "held": 0.33, "bends": 0.27, "turns": 0.4, "axis": 0.84, "rate": 0.1, "stopped": 0.05,
+    "held": 0.33, "bends": 0.27, "turns": 0.4, "axis": 0.79, "rate": 0.15, "stopped": 0.05,
     "other": 0.01,
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: every fourth tube bends, every second guide star lies
@@ -52,7 +52,7 @@ STOPPED: Final = 0.1
 """Width of the drifts of a mount that stands still, or runs at a rate of its menu, over their size. [dimensionless]
 Chosen: 3 per cent, rms."""
 OF_MENUS: Final[Mapping[str, tuple[float, float]]] = {
-    "the Moon's": (0.0365, 0.25), "the Sun's": (0.00274, 0.15), "half": (0.5, 0.15), "backwards": (2.0, 0.05),
+    "the Moon's": (0.0365, 0.2), "the Sun's": (0.00274, 0.1), "half": (0.5, 0.1), "backwards": (2.0, 0.05),
 }  # fmt: skip
 """Wrong rates that drives offer: how far from the sky's, over it, and how many of wrong rates are so. Sizes: mean
 motions of Moon and Sun, 13.176 and 0.986 degrees a day (J. Meeus, Astronomical Algorithms, 1998, from memory) over the
