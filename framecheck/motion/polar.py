@@ -31,8 +31,8 @@ NEAREST_POLE_DEG: Final = 2.0
 """[deg] Chosen: nearer to the pole than this, declination and hour angle are not those of the mount's own axis."""
 
 TYPICAL_ERROR_ARCMIN: Final = 5.0
-"""[arcmin] Chosen: scale of a wide prior (Cauchy) of how well mounts are set up; it matters only where the hour angles
-leave a direction unseen."""
+"""[arcmin] Chosen: scale of a wide prior (Cauchy) of how well mounts are set up. It matters where the hour angles leave
+a direction unseen, and where a drift may as well be another's (`drifting`)."""
 
 FINE_SCALE: Final = 2.5
 ROUGH_ERROR_ARCMIN: Final = 30.0

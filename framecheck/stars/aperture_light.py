@@ -48,7 +48,7 @@ def light_over_profile(
     fwhm_px: F64,
     good: NDArray[np.bool_],
     clip_adu: float | None,
-    colours: Colours | None = None,
+    colours: Colours | None,
 ) -> float | None:
     """Light of the typical star over that of its fitted profile; None with too few good stars.
 

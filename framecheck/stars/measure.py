@@ -391,7 +391,8 @@ def _table(
         light = model + (light - model) / np.float32(seen)
     side = 2 * stamps.half + 1
     _fill_moments(table, light.reshape(n, side, side), stamps, fit, shapes)
-    table["third_error"] /= np.float32(np.sqrt(seen))
+    # fewer pixels have less noise; the light that it is set against is whole where the model fills in, else a share
+    table["third_error"] *= np.float32(seen ** (-0.5 if fitted is stamps else 0.5))
     return table
 
 

@@ -121,9 +121,9 @@ def cut_stamps(
     is a green one, beside the one at the point if that is not.
     """
     ix, iy = np.rint(x).astype(np.intp), np.rint(y).astype(np.intp)
-    green_alone &= frame.mosaic is not None
-    if green_alone and frame.mosaic is not None:
-        other = (ix + iy) % 2 != frame.mosaic.index("G") % 2
+    pattern = frame.mosaic if green_alone else None
+    if pattern is not None:
+        other = (ix + iy) % 2 != pattern.index("G") % 2
         ix = ix + np.where(other, np.where(x < ix, -1, 1), 0)
     raw, usable = _windows(frame.pixels, ix, iy, half)
     if clip_adu is not None and (clipped := raw >= clip_adu).any():
@@ -135,7 +135,7 @@ def cut_stamps(
         values[undefined] = 0
     if colours is not None:
         _take_off_colours(values, colours, ix, iy, half)
-    if green_alone:
+    if pattern is not None:
         usable[:, 1::2] = 0
     level, noise = sky.level_and_noise_at(ix, iy)
     values -= level[:, None]
