@@ -6,6 +6,9 @@ from dataclasses import dataclass, replace
 from datetime import UTC, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Final
+
+import numpy as np
 
 from framecheck.decision.grades import Aim
 from framecheck.decision.judge import judge
@@ -34,6 +37,9 @@ from framecheck.sky import above_ground, measure_sky
 from framecheck.sky.moon import shows_the_moon
 from framecheck.stars import measure_stars
 from framecheck.workers import Staffing, measured_side_by_side, staffing
+
+BURNT_OUT: Final = 0.7
+"""Share of the sensor's range that the sky fills, from which it is what drowns the stars. [dimensionless] Chosen."""
 
 Outcome = FrameResult | FrameFailure | Skipped
 Progress = Callable[[int, int, Path], None]
@@ -82,11 +88,8 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
         gain = sky.summary().gain_shown(pedestal)
     measured = measure_stars(frame, sky, rig.saturation_adu or exposure.saturation_adu, gain)
     if measured.stars.n_found == 0:
-        raise UnusableFrame(
-            exposure.file,
-            "no stars were found in it",
-            "Check for cloud, a cap, or focus that is far off; leave it out of the stack.",
-        )
+        full_adu = np.iinfo(frame.pixels.dtype).max if frame.pixels.dtype.kind == "u" else np.inf
+        raise _without_stars(exposure, measured.sky.summary(pedestal).level_adu / (measured.clip_adu or full_adu))
     return FrameResult(
         exposure=exposure,
         sky=measured.sky.summary(pedestal),
@@ -94,6 +97,21 @@ def _measure_pixels(frame: Frame, rig: Rig) -> FrameResult:
         shape=frame_shape(measured),
         stacked=stacked_star(measured),
         saturation_adu=measured.clip_adu,
+    )
+
+
+def _without_stars(exposure: Exposure, filled: float) -> UnusableFrame:
+    """What to say of a frame without stars, whose sky fills such a share of the sensor's range."""
+    if filled > BURNT_OUT:
+        return UnusableFrame(
+            exposure.file,
+            f"the sky alone fills {100 * min(filled, 1):.0f} % of the sensor's range; no stars were found in it",
+            "Expose shorter, close the lens down or lower the gain until the sky fills a third at most.",
+        )
+    return UnusableFrame(
+        exposure.file,
+        "no stars were found in it",
+        "Check for cloud, a cap, or focus that is far off; leave it out of the stack.",
     )
 
 

@@ -44,6 +44,17 @@ def test_a_single_unusable_frame_says_why(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("level", "says"), [(60000, "the sky alone fills 92 % of the sensor's range"), (900, "no stars were found")]
+)
+def test_a_frame_without_stars_says_whether_the_sky_drowned_them(level: int, says: str, tmp_path: Path) -> None:
+    pixels = np.random.default_rng(2).normal(level, 30, (400, 500)).astype(np.uint16)
+    fits.PrimaryHDU(pixels, fits.Header({"IMAGETYP": "Light Frame", "EXPTIME": 300.0})).writeto(tmp_path / "light.fits")
+    outcome = measure_file(tmp_path / "light.fits", Rig())
+    assert isinstance(outcome, FrameFailure)
+    assert says in outcome.fault
+
+
+@pytest.mark.parametrize(
     ("error", "fault", "remedy"),
     [
         (TypeError("not a number"), "framecheck could not measure it (TypeError: not a number)", "please report it"),

@@ -139,7 +139,7 @@ def _by_drift(moved: Moved) -> _Sign | None:
 
 
 def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
-    """Turning under a guider. None where it is not known."""
+    """Turning under a guider that smears the corners, or the field about a guide star far off. None if unknown."""
     rate, error = moved.motion.rotation_deg_per_hour, moved.motion.rotation_error_deg_per_hour
     if rate is None or not error:
         return None
@@ -148,6 +148,7 @@ def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
     odds = [
         log_odds_above(log_off, math.log(POLAR_GROSS_ARCMIN), scatter),
         log_odds_above(abs(rate) / error, SURE_SIGMA, SIGMA_SCATTER),
+        log_odds_above(max(corner_arc(moved), _sure_line(moved)), LINE_SEEN, LINE_SCATTER),
         moved.tracking.guided_log_odds,
     ]
     if rig.mount_type is None:
@@ -159,6 +160,14 @@ def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
         *CAUSES["polar-misalignment"].rivals,
     )
     return _Sign(moved, all_of(*odds), None, (off, turning), rivals, by_turning=True)
+
+
+def _sure_line(moved: Moved) -> float:
+    """Line that a sure drift draws in one exposure, over the FWHM: what turns about a guide star far off moves, too."""
+    seconds = moved.tracking.smears.typical_exposure_s
+    if moved.drift_seen < SURE_SIGMA or not math.isfinite(seconds):
+        return 0.0
+    return abs(moved.motion.drift_px_per_min or 0.0) * seconds / 60 / moved.fwhm_px
 
 
 def _off(moved: Moved, ways: tuple[str, ...], otherwise_arcmin: float, by: str) -> tuple[float, float, Evidence]:

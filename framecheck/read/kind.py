@@ -30,6 +30,8 @@ _LEAST_STARS: Final = 3
 """Chosen: fewer may be particle tracks."""
 _FLAT_LEVEL: Final = 0.15
 """[share of full scale] Chosen: flats are exposed to a third or a half."""
+_BURNT_LEVEL: Final = 0.85
+"""[share of full scale] Chosen: no flat is exposed so far; a bright sky is, when the exposure is far too long."""
 _DARK_LEVEL: Final = 0.05
 """[share of full scale] Chosen: pedestal and dark current; a sky that bright has structure."""
 _BIAS_S: Final = 0.1
@@ -55,8 +57,8 @@ def kind_of_header(header: Header) -> Said[Kind]:
 def kind_from_pixels(frame: Frame) -> Kind:
     """What a frame is, from its pixels alone.
 
-    Where anything looks like stars it is a light. Without stars it is a flat if it is bright, a dark or bias if it is
-    faint and even from side to side; what fits none of these is "unknown", not a guess.
+    Where anything looks like stars it is a light. Without stars it is a flat if it is bright and not burnt out, a dark
+    or bias if it is faint and even from side to side; what fits none of these is "unknown", not a guess.
 
     Parameters
     ----------
@@ -85,7 +87,7 @@ def kind_from_pixels(frame: Frame) -> Kind:
         level, full = level - pedestal, full - pedestal
     exposure_s = frame.exposure.exposure_s
     if level > _FLAT_LEVEL * full:
-        return "flat"
+        return "flat" if level < _BURNT_LEVEL * full else "unknown"
     low, high = np.nanquantile(levels, (0.1, 0.8))  # the glow of an amplifier may brighten a corner of a dark
     uneven = float(high - low)
     if level > _DARK_LEVEL * full or not uneven <= max(1e-4 * full, noise):

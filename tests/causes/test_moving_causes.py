@@ -129,10 +129,19 @@ def test_a_drift_too_slow_to_smear_blames_nobody() -> None:
 
 
 def test_a_guided_field_that_turns_has_a_wrong_polar_axis() -> None:
-    # 60 arcminutes off turn the field by up to 0.2625 deg/h / cos(dec) (TRK-28)
-    found = claims(MovingNight(turning_deg_per_hour=0.25, guided=True, exposure_s=300, cadence_s=310, fwhm_px=seeing))
+    # 60 arcminutes off turn the field by up to 0.2625 deg/h / cos(dec) (TRK-28): by 0.9 at a declination of 73 degrees
+    found = claims(MovingNight(turning_deg_per_hour=0.9, guided=True, exposure_s=300, cadence_s=310, fwhm_px=seeing))
     assert "polar-misalignment" in found
     assert "differential-flexure" not in found
+
+
+def test_a_guided_field_that_turns_too_slowly_to_smear_blames_nobody_and_its_axis_is_given() -> None:
+    # the arc of the corner, 0.65 px in 300 s, is not seen in stars of 2.8 px; the turning between frames is
+    night = night_of(MovingNight(turning_deg_per_hour=0.25, guided=True, exposure_s=300, cadence_s=310, fwhm_px=seeing))
+    judgement = judge(night)
+    assert [one.cause for one in judgement.findings if one.confidence >= 0.2] == []
+    assert judgement.tracking.polar_error_arcmin is not None
+    assert judgement.tracking.polar_error_arcmin.value > 30
 
 
 def test_a_field_that_turns_as_an_alt_azimuth_mount_turns_it_is_field_rotation() -> None:
@@ -375,8 +384,8 @@ def test_random_motion_along_right_ascension_in_all_frames_is_guiding_noise() ->
 
 def test_guided_frames_that_are_shaken_while_the_field_turns_have_both_faults() -> None:
     # a turning field draws no line in the middle: it was taken for what smears the stars, and the shaking for healthy
-    found = claims(MovingNight(guided=True, n=30, jitter_arcsec=(1.6, 0.5), turning_deg_per_hour=0.4))
-    assert found["polar-misalignment"] > 0.9
+    found = claims(MovingNight(guided=True, n=30, jitter_arcsec=(1.6, 0.5), turning_deg_per_hour=1.5))
+    assert found["polar-misalignment"] > 0.7
     assert found["guiding-noise"] > 0.5
 
 

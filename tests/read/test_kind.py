@@ -77,6 +77,12 @@ def test_flat(mosaic: str | None) -> None:
     assert kind_from_pixels(frame(noise(30000, 150) * vignette * colours, 2.0, mosaic)) == "flat"
 
 
+@pytest.mark.parametrize("level", [58000, 65535])
+def test_a_sky_that_fills_the_sensor_is_no_flat(level: int) -> None:
+    # an exposure far too long under a bright sky: its frames were skipped as flats
+    assert kind_from_pixels(frame(np.minimum(noise(level, 150), 65535), 120.0)) == "unknown"
+
+
 def test_cloud_without_stars_is_not_guessed() -> None:
     y, x = np.indices(SHAPE)
     assert kind_from_pixels(frame(noise(4000, 60) + 0.5 * x + y, 300.0)) == "unknown"
