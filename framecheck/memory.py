@@ -37,7 +37,9 @@ _KEPT_BYTES: Final = 31 * 2**20
 
 
 def keep_freed_memory() -> None:
-    """Have the process keep the memory that a frame frees for the next: else it fetches thousands of pages anew.
+    """Have the process keep the memory that a frame frees for the next: else it fetches thousands of pages again.
+
+    Nights are judged in half the time with it, by many arrays of some hundred kilobytes one after the other.
 
     glibc gives pieces above a threshold back at once, and raises that to the largest that was freed (mallopt(3)): to
     one taken here, and freed untouched. Elsewhere it does nothing.

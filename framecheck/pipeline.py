@@ -274,6 +274,7 @@ def judge_night(
     guiding : GuidingRecord, optional
         What the guider saw meanwhile.
     """
+    keep_freed_memory()
     known, results = settle_facts(measurements, rig or Rig())
     night = build_night(folder, known, results, measurements.failures, measurements.skipped, guiding)
     scale = scale_of_standing(night)

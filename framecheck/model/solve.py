@@ -109,14 +109,12 @@ class Mode:
 
 @dataclass(frozen=True, slots=True)
 class _Slopes:
-    """Derivatives of all that is measured; the last axis is the number that changes."""
+    """Derivatives of all that is measured, by each frame's, the shared and its kind's numbers, in this order."""
 
-    frame: Floats
-    """Shape (N, Z, 7, N_FRAME)."""
-    shared: Floats
-    """Shape (N, Z, 7, N_SHARED + N_KIND); each frame's own kind's."""
-    frame_profile: Floats
-    shared_profile: Floats
+    zones: Floats
+    """Shape (N, n numbers, Z * 7)."""
+    profile: Floats
+    """Shape (N, n numbers)."""
 
 
 def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes]:
@@ -139,16 +137,15 @@ def _slopes(numbers: Numbers, setting: Setting) -> tuple[Floats, Floats, _Slopes
     away = light_path(changed, setting, place) - path[:, None]
     moved = still[:, None] + np.einsum("qjnz,jpnz->qpnz", slope, away, optimize=True)
     other, other_profile = stacked(changed, setting, moved)
-    zones = np.empty((*now.shape, N_FRAME + N_SHARED + N_KIND))
-    profiles = np.zeros((len(place), zones.shape[-1]))
-    zones[..., BY_DIFFERENCES] = np.moveaxis(other - now, 0, -1) / STEP
-    profiles[..., BY_DIFFERENCES] = np.moveaxis(other_profile - profile, 0, -1) / STEP
-    zones[..., ADDED_AT] = added_slopes(place)
+    n, numbers_of_all = len(place), N_FRAME + N_SHARED + N_KIND
+    zones, profiles = np.empty((n, numbers_of_all, now[0].size)), np.zeros((n, numbers_of_all))
+    zones[:, BY_DIFFERENCES] = np.moveaxis((other - now).reshape(-1, n, now[0].size), 0, 1) / STEP
+    profiles[:, BY_DIFFERENCES] = (other_profile - profile).T / STEP
+    zones[:, ADDED_AT] = added_slopes(place).reshape(n, len(ADDED_AT), -1)
     factors = _factors(setting)
-    zones[..., LED_AT] = zones[..., LEADER_AT] * factors[:, None, None]
-    profiles[..., LED_AT] = profiles[..., LEADER_AT] * factors
-    first = N_FRAME
-    return now, profile, _Slopes(zones[..., :first], zones[..., first:], profiles[..., :first], profiles[..., first:])
+    zones[:, LED_AT] = zones[:, LEADER_AT] * factors[:, :, None]
+    profiles[:, LED_AT] = profiles[:, LEADER_AT] * factors
+    return now, profile, _Slopes(zones, profiles)
 
 
 def _each_changed(numbers: Numbers, which: NDArray[np.intp]) -> Numbers:
@@ -215,14 +212,15 @@ def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _
     n = len(setting.kind)
     soft, soft_weight, _ = profile_pulls(setting, profile)
     soft_root = np.sqrt(soft_weight)[:, None]
-    own = np.concatenate([(slopes.frame * root[..., None]).reshape(n, -1, N_FRAME),
-                          (slopes.frame_profile * soft_root)[:, None]], axis=1)  # fmt: skip
-    all_of = np.concatenate([(slopes.shared * root[..., None]).reshape(n, -1, N_SHARED + N_KIND),
-                             (slopes.shared_profile * soft_root)[:, None]], axis=1)  # fmt: skip
+    rows = np.concatenate([slopes.zones * root.reshape(n, 1, -1), (slopes.profile * soft_root)[..., None]], axis=-1)
     left = np.concatenate([(residual * root).reshape(n, -1), soft[:, None] * soft_root], axis=1)
-    own_t, all_t = own.transpose(0, 2, 1), all_of.transpose(0, 2, 1)
-    own_block, cross, normal = own_t @ own, own_t @ all_of, all_t @ all_of
-    own_right, right = (own_t @ left[..., None])[..., 0], (all_t @ left[..., None])[..., 0]
+    products, rights = rows @ rows.transpose(0, 2, 1), (rows @ left[..., None])[..., 0]
+    own_block, cross, normal = (
+        products[:, :N_FRAME, :N_FRAME],
+        products[:, :N_FRAME, N_FRAME:],
+        products[:, N_FRAME:, N_FRAME:],
+    )
+    own_right, right = rights[:, :N_FRAME], rights[:, N_FRAME:]
     precision, _ = frame_prior(numbers, setting, spread)
     own_block = own_block + np.eye(N_FRAME) * precision[:, :, None]
     own_right = own_right - precision * numbers.frame

@@ -378,15 +378,15 @@ ADDED: Final = (("plane", 2), ("bowl", 1), ("saddle", 2), ("shape_plane", 4))
 
 
 def added_slopes(place: Complexes) -> Floats:
-    """What one of each of the numbers only added adds to size, shape, comet and lobes, real numbers: (N, Z, 7, n)."""
-    one = np.zeros((*place.shape, 7, 13))
-    one[..., 3:7, :4] = np.eye(4)
+    """What one of each of the numbers only added adds to size, shape, comet and lobes, real numbers: (N, n, Z, 7)."""
+    one = np.zeros((len(place), 13, place.shape[-1], 7))
+    one[:, range(4), :, range(3, 7)] = 1
     saddle = place**2
-    one[..., 0, 4], one[..., 0, 5] = place.real, place.imag
-    one[..., 0, 6] = np.abs(place) ** 2 - MEAN_SQUARE
-    one[..., 0, 7], one[..., 0, 8] = saddle.real, saddle.imag
+    one[:, 4, :, 0], one[:, 5, :, 0] = place.real, place.imag
+    one[:, 6, :, 0] = np.abs(place) ** 2 - MEAN_SQUARE
+    one[:, 7, :, 0], one[:, 8, :, 0] = saddle.real, saddle.imag
     for k, added in enumerate((place, 1j * place, place.conj(), 1j * place.conj())):
-        one[..., 1, 9 + k], one[..., 2, 9 + k] = added.real, added.imag
+        one[:, 9 + k, :, 1], one[:, 9 + k, :, 2] = added.real, added.imag
     return one
 
 
