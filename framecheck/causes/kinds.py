@@ -23,6 +23,9 @@ from framecheck.model.parts import still_shapes_px2
 from framecheck.motion.drift import never_rests
 from framecheck.motion.night import Night
 
+LATE_KINDS: Final[tuple[Kind, ...]] = ("after moves", "in a run")
+"""Of corrections that come late along declination."""
+
 STEADY: Final = ((0.2,), (0.2, 0.1), (0.2, 0.1, 0.05))
 """Smear that stays all night, over the squared FWHM, for two nights in three its change in half of it and, for one, how
 that changes, as believed. Chosen."""
@@ -35,6 +38,10 @@ BELIEVED: Final[Mapping[Kind, tuple[float, float]]] = {
     "after moves": (0.08, 0.02), "in a run": (0.06, 0.002),
 }  # fmt: skip
 """How often each comes, under a guider and without. Chosen: corrections that come late need somebody who corrects."""
+
+ONE_AXIS: Final = 1e-3
+"""By what the chance of late corrections is multiplied on a tracker. Chosen: it drives no declination that could come
+late, but what is called a tracker may be a small mount with both."""
 
 REPEATS_BELIEVED: Final = 0.25
 """Chance that what swings along one axis beside corrections repeats itself. Chosen: guiders leave a part of gears."""
@@ -164,12 +171,12 @@ def found_beforehand(night: Night, optics: Optics | None) -> Beforehand:
     -------
     Beforehand
     """
-    explained = None if optics is None else optics.explained
-    found = {moved.series.group.id: kinds_of(moved, explained) for moved in all_moved(night)}
+    explained, one_axis = None if optics is None else optics.explained, night.rig.mount_type == "tracker"
+    found = {moved.series.group.id: kinds_of(moved, explained, one_axis=one_axis) for moved in all_moved(night)}
     return Beforehand(optics, {group: kinds for group, kinds in found.items() if kinds is not None})
 
 
-def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
+def kinds_of(moved: Moved, explained: Explained | None, *, one_axis: bool = False) -> Kinds | None:
     """Weigh the kinds of motion of one group.
 
     Parameters
@@ -177,6 +184,8 @@ def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
     moved : Moved
     explained : Explained, optional
         What the optics make of the session's stars.
+    one_axis : bool
+        Whether the mount drives right ascension alone.
 
     Returns
     -------
@@ -198,10 +207,10 @@ def kinds_of(moved: Moved, explained: Explained | None) -> Kinds | None:
         from_speed=_as_seen(smear, moved.from_speed) * turn if known else None, ra_known=axes is not None,
         moved_every=_moved_every(moved), width=moved.tracking.smears.fwhm_px,
     )  # fmt: skip
-    return weigh_kinds(seen, moved.tracking.guided_log_odds)
+    return weigh_kinds(seen, moved.tracking.guided_log_odds, one_axis=one_axis)
 
 
-def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
+def weigh_kinds(seen: Seen, guided_log_odds: float, *, one_axis: bool = False) -> Kinds:
     """How likely each kind of motion is.
 
     Parameters
@@ -209,6 +218,8 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     seen : Seen
     guided_log_odds : float
         That corrections were made.
+    one_axis : bool
+        Whether the mount drives right ascension alone.
 
     Returns
     -------
@@ -217,6 +228,8 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     guided = 1 / (1 + math.exp(-guided_log_odds))
     cases = _cases(seen)
     believed = {kind: math.log(guided * one + (1 - guided) * other) for kind, (one, other) in BELIEVED.items()}
+    if one_axis:
+        believed |= {kind: believed[kind] + math.log(ONE_AXIS) for kind in LATE_KINDS}
     logs: dict[tuple[Kind, bool, int], float] = {}
     for knocks, common in ((False, 1 - KNOCKS_BELIEVED), (True, KNOCKS_BELIEVED)):
         for k, case in enumerate(cases):
@@ -226,7 +239,7 @@ def weigh_kinds(seen: Seen, guided_log_odds: float) -> Kinds:
     chance = {case: float(np.exp(log - total)) for case, log in logs.items()}
     of_kind = {kind: sum(one for (of, _, _), one in chance.items() if of == kind) for kind in BELIEVED}
     swings = _swings(seen, of_kind, guided)
-    late = {case: one for case, one in chance.items() if case[0] in ("after moves", "in a run")}
+    late = {case: one for case, one in chance.items() if case[0] in LATE_KINDS}
     likeliest, _, beside = max(late, key=lambda one: late[one])
     by_late = late_smear(cases[beside].seen, likeliest == "in a run")
     late_is_there = of_kind["after moves"] + of_kind["in a run"] > 0.5
@@ -326,7 +339,7 @@ class _Beside:
 
 def _cases(seen: Seen) -> list[_Beside]:
     """Smears as they are, without that of the drift, and without a steady one that no drift explains."""
-    others: tuple[Kind, ...] = ("chance", "after moves", "in a run")
+    others: tuple[Kind, ...] = ("chance", *LATE_KINDS)
     corrected: tuple[Kind, ...] = ("sway", "hunting")
     cases = []
     for believed in STEADY:

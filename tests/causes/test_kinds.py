@@ -57,6 +57,12 @@ def test_smears_along_one_direction_just_after_moves_are_late_corrections() -> N
     assert np.flatnonzero(kinds.late > 0.05).tolist() == [4, 12, 16]
 
 
+def test_what_drives_one_axis_has_no_late_declination_and_was_knocked() -> None:
+    kinds = weigh_kinds(seen(one_way(4, 12), moved=(4, 8, 12, 16)), UNGUIDED, one_axis=True)
+    assert kinds.knocks > 0.8
+    assert kinds.late_log_odds < -2
+
+
 def test_smears_along_one_direction_in_one_part_of_the_night_are_late_corrections() -> None:
     assert likeliest(weigh_kinds(seen(one_way(9, 10, 11, 12, 13, 14)), GUIDED)) == "in a run"
 
