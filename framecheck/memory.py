@@ -39,7 +39,7 @@ _KEPT_BYTES: Final = 31 * 2**20
 def keep_freed_memory() -> None:
     """Have the process keep the memory that a frame frees for the next: else it fetches thousands of pages again.
 
-    Nights are judged in half the time with it, by many arrays of some hundred kilobytes one after the other.
+    Judging takes and frees many arrays of some hundred kilobytes as well: it fetches a tenth of the pages with it.
 
     glibc gives pieces above a threshold back at once, and raises that to the largest that was freed (mallopt(3)): to
     one taken here, and freed untouched. Elsewhere it does nothing.

@@ -143,23 +143,27 @@ def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
     rate, error = moved.motion.rotation_deg_per_hour, moved.motion.rotation_error_deg_per_hour
     if rate is None or not error:
         return None
-    least = abs(rate) * cos_dec(moved) / DEG_PER_HOUR_PER_ARCMIN
+    least, line = abs(rate) * cos_dec(moved) / DEG_PER_HOUR_PER_ARCMIN, max(corner_arc(moved), _sure_line(moved))
     log_off, scatter, off = _off(moved, ("rotation",), least, "at least")
     odds = [
         log_odds_above(log_off, math.log(POLAR_GROSS_ARCMIN), scatter),
         log_odds_above(abs(rate) / error, SURE_SIGMA, SIGMA_SCATTER),
-        log_odds_above(max(corner_arc(moved), _sure_line(moved)), LINE_SEEN, LINE_SCATTER),
+        log_odds_above(line, LINE_SEEN, LINE_SCATTER),
         moved.tracking.guided_log_odds,
     ]
     if rig.mount_type is None:
         odds.append(log_odds_of_ratio(ALTAZ_DEG_PER_HOUR, abs(rate), POLAR_SCATTER))
     turning = Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0)
+    drawn = Evidence(
+        statement="that draws a star out in one exposure, where it is worst, by", value=line * moved.fwhm_px, unit="px",
+        expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
+    )  # fmt: skip
     rivals = (
         Rival(cause="differential-flexure", why_less_likely="bending shifts a field, it does not turn it"),
         Rival(cause="field-rotation", why_less_likely="it is what the wrong axis does, named beside it"),
         *CAUSES["polar-misalignment"].rivals,
     )
-    return _Sign(moved, all_of(*odds), None, (off, turning), rivals, by_turning=True)
+    return _Sign(moved, all_of(*odds), None, (off, turning, drawn), rivals, by_turning=True)
 
 
 def _sure_line(moved: Moved) -> float:

@@ -215,12 +215,9 @@ def _blocks(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> _
     rows = np.concatenate([slopes.zones * root.reshape(n, 1, -1), (slopes.profile * soft_root)[..., None]], axis=-1)
     left = np.concatenate([(residual * root).reshape(n, -1), soft[:, None] * soft_root], axis=1)
     products, rights = rows @ rows.transpose(0, 2, 1), (rows @ left[..., None])[..., 0]
-    own_block, cross, normal = (
-        products[:, :N_FRAME, :N_FRAME],
-        products[:, :N_FRAME, N_FRAME:],
-        products[:, N_FRAME:, N_FRAME:],
-    )
-    own_right, right = rights[:, :N_FRAME], rights[:, N_FRAME:]
+    own, others = slice(N_FRAME), slice(N_FRAME, None)
+    own_block, cross, normal = products[:, own, own], products[:, own, others], products[:, others, others]
+    own_right, right = rights[:, own], rights[:, others]
     precision, _ = frame_prior(numbers, setting, spread)
     own_block = own_block + np.eye(N_FRAME) * precision[:, :, None]
     own_right = own_right - precision * numbers.frame
