@@ -15,7 +15,7 @@ from framecheck.read.paths import open_plain
 from framecheck.read.remote import is_remote, remote_state
 from framecheck.read.rig import Rig
 
-MEASURING: Final = 14
+MEASURING: Final = 15
 """Version of measuring. **Raise it with every change that alters a number in `FrameResult`**, or what is skipped as no
 light (rooms read/, sky/, stars/, field/ and `pipeline.measure_file`): frames in logbooks are then measured again.
 Changes in the fields of the records themselves are noticed without it, and in a checkout so is any change of code."""
