@@ -155,7 +155,7 @@ def _by_turning(moved: Moved, rig: Rig) -> _Sign | None:
         odds.append(log_odds_of_ratio(ALTAZ_DEG_PER_HOUR, abs(rate), POLAR_SCATTER))
     turning = Evidence(statement="the field turns by", value=rate, unit="deg/h", expected_if_healthy=0.0)
     drawn = Evidence(
-        statement="that draws a star out in one exposure, where it is worst, by", value=line * moved.fwhm_px, unit="px",
+        statement="where it is worst, a star is drawn out in one exposure by", value=line * moved.fwhm_px, unit="px",
         expected_if_healthy=f"below {LINE_SEEN * moved.fwhm_px:.1f}",
     )  # fmt: skip
     rivals = (

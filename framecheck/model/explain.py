@@ -148,7 +148,7 @@ def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:
     parts = []
     for mode, count in zip(explained.modes, np.round(explained.share * n).astype(int), strict=True):
         values, vectors = np.linalg.eigh((mode.covariance + mode.covariance.T) / 2)
-        # the symmetric root does not change where rounding turns the vectors round: draws are the same on any machine
+        # rounding may turn or swap the vectors, which hardly moves the symmetric root: draws stay as they are
         away = chance.standard_normal((count, len(values))) @ ((vectors * np.sqrt(np.maximum(values, 0))) @ vectors.T)
         root = np.linalg.cholesky(mode.inverse)
         own = np.einsum("fij,sfj->sfi", root, chance.standard_normal((count, len(root), N_FRAME)))
