@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from framecheck.constants import SURE_SIGMA
 from framecheck.model.begin import first_frames, growth_as_focus, motion_as_drift, start, turning_as_astigmatism
 from framecheck.model.likelihood import FLOORS, MISSED, Spread, data_of, stacked, usual_spread
-from framecheck.model.solve import Mode, solve
+from framecheck.model.solve import Mode, solve_all
 from framecheck.model.terms import AT, AT_FRAME, N_FRAME, N_KIND, N_SHARED, Numbers, Setting, predict
 from framecheck.model.zones import zones_of
 from framecheck.night.records import NightFrame
@@ -102,27 +102,30 @@ class Explained:
 
 def explain(setting: Setting, frames: tuple[int, ...]) -> Explained:
     """Solve for the terms from several beginnings, and weigh what is found by its evidence."""
-    spread = usual_spread()
     coarse = part_of(setting, COARSE)
-    found = _by_evidence(solve(coarse, start(coarse, begin), spread, rounds=4, rough=True) for begin in BEGINNINGS)
-    found = _by_evidence(solve(coarse, one.numbers, spread, rounds=12) for one in _distinct(found)[:CONTINUED])
+    found = _solved(coarse, [start(coarse, begin) for begin in BEGINNINGS], rounds=4, rough=True)
+    found = _solved(coarse, [one.numbers for one in _distinct(found)[:CONTINUED]], rounds=12)
     begun = [_begun(one, setting) for one in _likely(_distinct(found))[:KEPT]]
     if (away := growth_as_focus(setting)) is not None:
         begun.append(away)
     if (drifts := motion_as_drift(begun[0], setting)) is not None:
         begun.append(drifts)
-    modes = [solve(setting, one, spread, rounds=8) for one in begun]
+    modes = _solved(setting, begun, rounds=8)
     if (turning := turning_as_astigmatism(setting)) is not None:
         modes.append(_wandering(setting, turning))
     for _ in range(2):
         modes = _likely(_distinct(_by_evidence(modes)))
         floor, alike = unexplained(modes[0], setting)
-        spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
-        modes = [_solved_again(setting, one, its) for one, its in zip(modes, spreads, strict=True)]
+        modes = _solved_again(setting, modes, floor, alike)
     modes = _distinct(_by_evidence(modes))
     evidence = np.array([one.log_evidence for one in modes]) - modes[0].log_evidence
     share = np.where(evidence > -MODES_WITHIN, np.exp(evidence / TEMPER), 0)
     return Explained(setting=setting, frames=frames, modes=tuple(modes), share=share / share.sum(), alike=alike)
+
+
+def _solved(setting: Setting, begins: Sequence[Numbers], rounds: int, *, rough: bool = False) -> list[Mode]:
+    """Climb from several beginnings by the usual scatters; the most probable first."""
+    return _by_evidence(solve_all(setting, begins, [usual_spread()] * len(begins), rounds, rough=rough))
 
 
 def _wandering(setting: Setting, begin: Numbers) -> Mode:
@@ -130,16 +133,18 @@ def _wandering(setting: Setting, begin: Numbers) -> Mode:
     spread = usual_spread()
     frame = spread.frame.copy()
     frame[AT_FRAME["focus"]] = WANDERING
-    mode = solve(setting, begin, replace(spread, frame=frame), rounds=12)
-    floor, alike = unexplained(mode, setting)
-    return _solved_again(setting, mode, Spread(frame=scatter(mode), floor=floor, alike=alike))
+    (mode,) = solve_all(setting, [begin], [replace(spread, frame=frame)], rounds=12)
+    return _solved_again(setting, [mode], *unexplained(mode, setting))[0]
 
 
-def _solved_again(setting: Setting, mode: Mode, spread: Spread) -> Mode:
-    """Go on from an explanation with other scatters; a focus that wanders is seldom."""
-    found = solve(setting, mode.numbers, spread, rounds=12)
-    wanders = bool(spread.frame[AT_FRAME["focus"]][0] > HOLDS)
-    return replace(found, log_evidence=found.log_evidence - SELDOM * wanders)
+def _solved_again(setting: Setting, modes: Sequence[Mode], floor: Floats, alike: Floats) -> list[Mode]:
+    """Go on from explanations with the scatters that each has itself; a focus that wanders is seldom."""
+    spreads = [Spread(frame=scatter(one), floor=floor, alike=alike) for one in modes]
+    found = solve_all(setting, [one.numbers for one in modes], spreads, rounds=12)
+    wanders = [bool(its.frame[AT_FRAME["focus"]][0] > HOLDS) for its in spreads]
+    return [
+        replace(one, log_evidence=one.log_evidence - SELDOM * also) for one, also in zip(found, wanders, strict=True)
+    ]
 
 
 def draws(explained: Explained, n: int, seed: int = 0) -> Numbers:

@@ -1,4 +1,7 @@
-"""How probable terms are: what was measured against what they predict, and what is believed of them beforehand."""
+"""How probable terms are: what was measured against what they predict, and what is believed of them beforehand.
+
+Terms may have axes in front of those that `Numbers` names: as many sets of them, each with its own pulls and cost.
+"""
 
 from dataclasses import dataclass
 from functools import cache
@@ -78,10 +81,14 @@ def trailed(setting: Setting) -> Floats:
 
 @dataclass(frozen=True, slots=True)
 class Data:
-    """Measured sizes, shapes and third moments as real numbers, and their weights; shape (N, Z, 7)."""
+    """Measured sizes, shapes and third moments as real numbers, their weights, and how far frames' terms scatter."""
 
     value: Floats
+    """Shape (N, Z, 7)."""
     weight: Floats
+    """Shape (N, Z, 7)."""
+    scale: Floats
+    """Standard deviation of what is believed of each frame's terms, shape (N, N_FRAME)."""
 
 
 def data_of(setting: Setting, spread: Spread) -> Data:
@@ -95,7 +102,8 @@ def data_of(setting: Setting, spread: Spread) -> Data:
         more = (spread.floor[:, None] ** 2 + alike[:, None])[..., None] + alike_in_frame
         weight = np.where(weight > 0, 1 / (1 / weight + more), 0)
     columns = [value[0].real, value[1].real, value[1].imag, value[2].real, value[2].imag, value[3].real, value[3].imag]
-    return Data(np.stack(columns, -1), np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1))
+    weights = np.stack([weight[k] for k in (0, 1, 1, 2, 2, 3, 3)], -1)
+    return Data(np.stack(columns, -1), weights, _frame_scale(setting, spread))
 
 
 def stacked(numbers: Numbers, setting: Setting, still: Floats | None = None) -> tuple[Floats, Floats]:
@@ -108,14 +116,14 @@ def stacked(numbers: Numbers, setting: Setting, still: Floats | None = None) -> 
     return out, one.inverse_beta
 
 
-def zone_pulls(residual: Floats, weight: Floats) -> tuple[Floats, float]:
+def zone_pulls(residual: Floats, weight: Floats) -> tuple[Floats, Floats]:
     """Huber weights of the zones, quantity by quantity, and the cost."""
     square = residual**2 * weight
     parts = np.stack([square[..., 0], square[..., 1:3].sum(-1), square[..., 3:5].sum(-1), square[..., 5:7].sum(-1)], -1)
     pull = np.sqrt(parts)
     huber = robust.huber_weight(pull, HUBER)
-    cost = float(np.sum(np.where(pull <= HUBER, parts / 2, HUBER * pull - HUBER**2 / 2)))
-    return huber[..., [0, 1, 1, 2, 2, 3, 3]], cost
+    cost = np.where(pull <= HUBER, parts / 2, HUBER * pull - HUBER**2 / 2)
+    return huber[..., [0, 1, 1, 2, 2, 3, 3]], np.asarray(cost.sum(axis=(-3, -2, -1)))
 
 
 @cache
@@ -126,17 +134,17 @@ def _believed(terms: tuple[Term, ...]) -> tuple[Floats, Floats, NDArray[np.bool_
     return scale, usual, np.array([term.normal for term in of_each]), np.array([term.freedom for term in of_each])
 
 
-def student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, float]:
+def student(value: Floats, terms: tuple[Term, ...]) -> tuple[Floats, Floats, Floats]:
     """Weight, pull towards the usual value, and cost of terms under what is believed of them."""
     scale, usual, normal, free = _believed(terms)
     pull = (value - usual) / scale
     bounded = pull**4 / BOUND**4
     weight = np.where(normal, 1 + 3 * bounded, (free + 1) / (free + pull**2)) / scale**2
     cost = np.where(normal, pull**2 / 2 * (1 + bounded), (free + 1) / 2 * np.log1p(pull**2 / free))
-    return weight, weight * (value - usual), float(cost.sum())
+    return weight, weight * (value - usual), np.asarray(cost.sum(axis=-1))
 
 
-def profile_pulls(setting: Setting, predicted: Floats) -> tuple[Floats, Floats, float]:
+def profile_pulls(setting: Setting, predicted: Floats) -> tuple[Floats, Floats, Floats]:
     """Residual, weight and cost of 1 / beta of each frame: Student, since a fit may take the wrong branch."""
     known = np.isfinite(setting.inverse_beta)
     residual = np.where(known, setting.inverse_beta, predicted) - predicted
@@ -145,30 +153,27 @@ def profile_pulls(setting: Setting, predicted: Floats) -> tuple[Floats, Floats, 
     error = np.hypot(soft, TRAILED_PROFILE * drawn_out(setting.zones))
     pull = residual / error
     weight = known * (STUDENT + 1) / (STUDENT + pull**2) / error**2
-    return residual, weight, float((STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT).sum())
+    return residual, weight, np.asarray((STUDENT + 1) / 2 * np.log1p(pull**2 / STUDENT).sum(axis=-1))
 
 
-def cost_of(numbers: Numbers, setting: Setting, spread: Spread, data: Data) -> float:
+def cost_of(numbers: Numbers, setting: Setting, data: Data) -> Floats:
     """Minus the log probability of the terms, but for a constant."""
     predicted, profile = stacked(numbers, setting)
-    _, cost = zone_pulls(data.value - predicted, data.weight)
-    cost += profile_pulls(setting, profile)[2]
-    cost += student(numbers.shared, SHARED)[2] + sum(student(row, KIND)[2] for row in numbers.kind)
-    return cost + frame_prior(numbers, setting, spread)[1]
+    zones, profiles = zone_pulls(data.value - predicted, data.weight)[1], profile_pulls(setting, profile)[2]
+    shared, kinds = student(numbers.shared, SHARED)[2], student(numbers.kind, KIND)[2].sum(axis=-1)
+    return zones + profiles + shared + kinds + frame_prior(numbers, data)[1]
 
 
-def frame_prior(numbers: Numbers, setting: Setting, spread: Spread) -> tuple[Floats, float]:
+def frame_prior(numbers: Numbers, data: Data) -> tuple[Floats, Floats]:
     """Weight of what is believed of the frames' terms, and its cost: Student, one frame may be hit by anything."""
-    scale = frame_scale(setting, spread)
     _, _, normal, free = _believed(FRAME)
-    pull = (numbers.frame / scale) ** 2
-    weight = np.where(normal, 1.0, (free + 1) / (free + pull)) / scale**2
+    pull = (numbers.frame / data.scale) ** 2
+    weight = np.where(normal, 1.0, (free + 1) / (free + pull)) / data.scale**2
     cost = np.where(normal, pull / 2, (free + 1) / 2 * np.log1p(pull / free))
-    return weight, float(cost.sum())
+    return weight, np.asarray(cost.sum(axis=(-2, -1)))
 
 
-def frame_scale(setting: Setting, spread: Spread) -> Floats:
-    """Standard deviation of what is believed of each frame's terms, shape (N, N_FRAME)."""
+def _frame_scale(setting: Setting, spread: Spread) -> Floats:
     scale = np.tile(spread.frame, (len(setting.kind), 1))
     scale[:, AT_FRAME["turning"]] = setting.turning_error[:, None]
     skew = (SKEWED * drawn_out(setting.zones) ** 1.5)[:, None]

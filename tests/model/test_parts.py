@@ -12,8 +12,11 @@ from moving_nights import FWHM2, SCALE, MovingNight, night_of
 
 from framecheck.causes.optics import explained_optics
 from framecheck.field.result import FrameShape
+from framecheck.model.begin import start
 from framecheck.model.explain import Explained, draws
+from framecheck.model.likelihood import usual_spread
 from framecheck.model.parts import Parts, changes_at_random, parts_of, parts_of_lines, random_motion2
+from framecheck.model.solve import solve_all
 
 EXPOSURE_S = 120.0
 
@@ -115,6 +118,19 @@ def test_rounding_does_not_change_what_is_drawn(shaken: MovingNight) -> None:
     once, again = draws(session, 20), draws(replace(session, modes=rounded), 20)
     assert np.allclose(once.shared, again.shared, atol=1e-6)
     assert np.allclose(once.frame, again.frame, atol=1e-6)
+
+
+def test_climbs_side_by_side_end_where_each_ends_by_itself(shaken: MovingNight) -> None:
+    setting = explained(shaken).setting
+    begins = [start(setting, begin) for begin in ({"focus": 0.1, "own_blur": 1.5}, {"focus": 1.1}, {"focus": 0.0})]
+    spreads = [usual_spread(), usual_spread(), replace(usual_spread(), alike=0.1 * np.ones(4))]
+    together = solve_all(setting, begins, spreads, rounds=3)
+    alone = [solve_all(setting, [begin], [its], rounds=3)[0] for begin, its in zip(begins, spreads, strict=True)]
+    for one, other in zip(together, alone, strict=True):
+        assert one.log_evidence == pytest.approx(other.log_evidence, abs=1e-3)
+        assert np.allclose(one.numbers.shared, other.numbers.shared, atol=1e-4)
+        assert np.allclose(one.numbers.frame, other.numbers.frame, atol=1e-4)
+    assert len({round(one.log_evidence) for one in together}) == 3
 
 
 def test_two_frames_tell_of_nothing_random() -> None:
