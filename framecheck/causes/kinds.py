@@ -4,7 +4,7 @@ Each kind says how the smears of all frames are distributed; they are weighed ag
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -43,6 +43,10 @@ ONE_AXIS: Final = 1e-3
 """By what the chance of late corrections is multiplied on a tracker. Chosen: it drives no declination that could come
 late, but what is called a tracker may be a small mount with both."""
 
+WITH_THE_MOVES: Final = 0.1
+"""Chance that the period of a gear is that of the moves of the pointing, or two of them. Chosen: of periods from two
+frames to a third of the night, about so many lie within a tenth of it."""
+
 REPEATS_BELIEVED: Final = 0.25
 """Chance that what swings along one axis beside corrections repeats itself. Chosen: guiders leave a part of gears."""
 
@@ -63,6 +67,12 @@ those that the model was solved for. [dimensionless] Chosen: long stars out of f
 
 MOST_OF_DRIFT: Final = 1.3
 """Smear along the drift, over the one that it lets expect, that may be its own. [dimensionless] Chosen."""
+
+LEAST_SHARE: Final = 0.05
+"""Probability of an explanation of the optics below which it is left out here. Chosen: for the time that it takes."""
+SAME_SHAPES: Final = 0.02
+"""Difference of what two of them draw in a frame, over the squared FWHM, up to which they count as one. Chosen: the
+usual error of a frame's smear."""
 
 WORST_SCATTER: Final = 0.3
 """Error of the logarithm of the worst frames' smear. [dimensionless] Chosen: they are few."""
@@ -194,20 +204,64 @@ def kinds_of(moved: Moved, explained: Explained | None, *, one_axis: bool = Fals
     """
     if len(moved.frames) < FEWEST_FRAMES:
         return None
+    parts = [(1.0, np.zeros_like(moved.smear), np.zeros(len(moved.smear)))]
+    if explained is not None:
+        parts = _changing_optics(moved, explained)
+    guided = moved.tracking.guided_log_odds
+    weighed = [weigh_kinds(_seen(moved, optics, missed), guided, one_axis=one_axis) for _, optics, missed in parts]
+    return all_together(np.array([share for share, _, _ in parts]), weighed)
+
+
+def _seen(moved: Moved, optics: Complexes, missed: Floats) -> Seen:
+    """What motion has drawn in each frame, where the optics drew so much."""
     axes = moved.tracking.axes
     turn = 1.0 if axes is None else shear.turning(-axes.ra_angle_deg)
-    optics, missed = np.zeros_like(moved.smear), np.zeros(len(moved.smear))
-    if explained is not None:
-        optics, missed = _changing_optics(moved, explained)
     smear = moved.smear - optics
     known = bool(np.isfinite(moved.from_speed).all())
-    seen = Seen(
+    return Seen(
         smear=smear * turn, error=np.hypot(moved.error, missed), minutes=np.nan_to_num(moved.tracking.smears.minutes),
         after_move=after_moves(moved), from_drift=(moved.smear - beside_drift(moved)) * turn,
         from_speed=_as_seen(smear, moved.from_speed) * turn if known else None, ra_known=axes is not None,
         moved_every=_moved_every(moved), width=moved.tracking.smears.fwhm_px,
     )  # fmt: skip
-    return weigh_kinds(seen, moved.tracking.guided_log_odds, one_axis=one_axis)
+
+
+def all_together(share: Floats, weighed: Sequence[Kinds]) -> Kinds:
+    """Mean over explanations of the optics; what a kind draws is taken from the one that makes it likeliest.
+
+    Parameters
+    ----------
+    share : ndarray, shape (n,)
+        How likely each explanation is.
+    weighed : sequence of Kinds
+        What each leaves to motion.
+
+    Returns
+    -------
+    Kinds
+    """
+
+    def mean(of: Callable[[Kinds], float]) -> float:
+        return float(share @ [of(one) for one in weighed] / share.sum())
+
+    def where(of: Callable[[Kinds], float]) -> Kinds:
+        return weighed[int(np.argmax(share * [of(one) for one in weighed]))]
+
+    swings = where(lambda one: one.swings.hunting + one.swings.gear).swings
+    stays = where(lambda one: one.steady)
+    return Kinds(
+        chance={kind: mean(lambda one, kind=kind: one.chance[kind]) for kind in BELIEVED},  # type: ignore[misc]
+        knocks=mean(lambda one: one.knocks),
+        by_gear=where(lambda one: one.chance["gear"]).by_gear,
+        knocked=where(lambda one: one.knocks).knocked,
+        late=where(lambda one: one.late_chance).late,
+        steady=mean(lambda one: one.steady),
+        steady_smear=stays.steady_smear,
+        swings=replace(
+            swings, gear=mean(lambda one: one.swings.gear), hunting=mean(lambda one: one.swings.hunting),
+            by_slack=mean(lambda one: one.swings.by_slack),
+        ),
+    )  # fmt: skip
 
 
 def weigh_kinds(seen: Seen, guided_log_odds: float, *, one_axis: bool = False) -> Kinds:
@@ -269,33 +323,48 @@ def _swings(seen: Seen, of_kind: Mapping[Kind, float], guided: float) -> Swings:
     repeating = 1 / (1 + math.exp(-log_repeats) * (1 / REPEATS_BELIEVED - 1))
     comes_again = (of_kind["gear"] + of_kind["hunting"]) * repeating
     hunting = of_kind["hunting"] * (1 - repeating)
-    by_moves = with_the_moves(seen, period_min)  # then slack makes corrections late after each of them
+    late = 0.0
+    if with_the_moves(seen, period_min):  # if anybody corrects, slack makes corrections late after each of them
+        corrected = comes_again - free * repeating
+        late = comes_again * corrected / max(corrected + WITH_THE_MOVES * free * repeating, 1e-12)
     return Swings(
-        gear=free * (1 - repeating) + (0.0 if by_moves else comes_again),
+        gear=free * (1 - repeating) + comes_again - late,
         hunting=(1 - slack) * hunting,
-        by_slack=slack * hunting + (comes_again if by_moves else 0.0),
+        by_slack=slack * hunting + late,
         hunted=hunted,
-        period_min=period_min if repeating > 0.5 and not by_moves else None,
+        period_min=period_min if repeating > 0.5 and late < comes_again / 2 else None,
     )
 
 
-def _changing_optics(moved: Moved, explained: Explained) -> tuple[Complexes, Floats]:
+def _changing_optics(moved: Moved, explained: Explained) -> list[tuple[float, Complexes, Floats]]:
     """How the shape that the optics draw differs from the usual one, over the squared FWHM, in each frame; its error.
 
-    A smear has their usual shape taken off already. Frames that the model was not solved for lie between those it was.
+    For each explanation that draws another, with its probability. A smear has their usual shape taken off already.
+    Frames that the model was not solved for lie between those it was.
     """
     members = np.array(moved.tracking.smears.frames)
     rows = np.flatnonzero(np.isin(explained.frames, members))
     if len(rows) < FEWEST_FRAMES:
-        return np.zeros(len(members), complex), np.zeros(len(members))
+        return [(1.0, np.zeros(len(members), complex), np.zeros(len(members)))]
     at = np.array(explained.frames)[rows]
     turned = np.array([moved.frames[int(np.searchsorted(members, i))].turned_deg for i in at])
-    shape = still_shapes_px2(explained)[rows] * shear.turning(-turned)
-    off = shape - shear.middle(shape)
-    square = moved.tracking.smears.fwhm_px**2
-    differs = (np.interp(members, at, off.real) + 1j * np.interp(members, at, off.imag)) / square
     missed = np.where((members < at[0]) | (members > at[-1]), 1.0, OPTICS_MISS)
-    return differs, missed * np.abs(differs)
+    square = moved.tracking.smears.fwhm_px**2
+    shares: list[float] = []
+    drawn: list[Complexes] = []
+    for mode, share in enumerate(explained.share):
+        if mode and share < LEAST_SHARE:
+            continue
+        shape = still_shapes_px2(explained, mode)[rows] * shear.turning(-turned)
+        off = shape - shear.middle(shape)
+        differs = (np.interp(members, at, off.real) + 1j * np.interp(members, at, off.imag)) / square
+        same = [k for k, other in enumerate(drawn) if np.max(np.abs(other - differs)) < SAME_SHAPES]
+        if same:
+            shares[same[0]] += float(share)
+        else:
+            shares.append(float(share))
+            drawn.append(differs)
+    return [(share, differs, missed * np.abs(differs)) for share, differs in zip(shares, drawn, strict=True)]
 
 
 def after_moves(moved: Moved) -> Bools:

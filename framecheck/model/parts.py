@@ -163,12 +163,14 @@ def parts_of(
     )  # fmt: skip
 
 
-def still_shapes_px2(explained: Explained) -> Complexes:
-    """Shapes of the stars that nothing moves, by the most probable terms: mean over the field of each frame.
+def still_shapes_px2(explained: Explained, mode: int = 0) -> Complexes:
+    """Shapes of the stars that nothing moves, by one of the explanations: mean over the field of each frame.
 
     Parameters
     ----------
     explained : Explained
+    mode : int, optional
+        Which of its modes; the most probable one, if not given.
 
     Returns
     -------
@@ -176,7 +178,7 @@ def still_shapes_px2(explained: Explained) -> Complexes:
         (a² - b²) / 2 times exp(2 i pa), in the frame's own axes. [px²]
     """
     setting = explained.setting
-    still = predict(*_without_motion(explained.modes[0].numbers, setting), field_places(setting, SIDE))
+    still = predict(*_without_motion(explained.modes[mode].numbers, setting), field_places(setting, SIDE))
     return np.asarray(setting.width2_px2 * still.shape.mean(axis=-1))
 
 

@@ -32,8 +32,8 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Complexes = NDArray[np.complex128]
 
-DRAWN_OBSTRUCTION: Final = 0.35
-"""Share of the aperture's diameter that the larger obstructions drawn covered; larger ones count as this."""
+DRAWN_OBSTRUCTION: Final = 0.5
+"""Share of the aperture's diameter that the largest obstruction drawn covered; larger ones count as this."""
 
 MOST_DISTORTED: Final = 4.0
 """Squared width of all aberrations over the round star's, beyond which stars were not drawn; the laws go on from there

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from framecheck.causes.kinds import Kinds, weigh_kinds
+from framecheck.causes.kinds import Kinds, all_together, weigh_kinds
 from framecheck.causes.smears import Seen
 
 FRAMES = 20
@@ -179,3 +179,11 @@ def test_a_swing_beside_a_steady_drift_across_it_turns_the_smear_to_either_side_
     kinds = weigh_kinds(seen(0.6 * speed**2 * DIRECTION), UNGUIDED)
     assert kinds.swings.gear > 0.8
     assert kinds.knocks < 0.3
+
+
+def test_what_two_explanations_of_the_optics_leave_is_as_likely_as_they_are() -> None:
+    late, calm = (weigh_kinds(seen(smear), GUIDED) for smear in (one_way(9, 10, 11, 12, 13, 14), np.zeros(FRAMES)))
+    both = all_together(np.array([0.6, 0.3]), [late, calm])
+    assert both.late_chance == pytest.approx((2 * late.late_chance + calm.late_chance) / 3)
+    assert sum(both.chance.values()) == pytest.approx(1)
+    assert np.array_equal(both.late, late.late)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from test_kinds import DIRECTION, FRAMES, GUIDED, gear, seen
+from test_kinds import DIRECTION, FRAMES, GUIDED, UNGUIDED, gear, seen
 
 from framecheck.causes.kinds import weigh_kinds
 from framecheck.causes.repeating import repeats, with_the_moves
@@ -47,3 +47,13 @@ def test_what_comes_again_after_each_dither_is_slack_and_no_gear() -> None:
     kinds = weigh_kinds(night, GUIDED)
     assert kinds.late_chance > 0.7
     assert kinds.swings.gear < 0.1
+
+
+def test_where_nobody_corrects_the_gear_swings_in_step_with_the_dithers() -> None:
+    # the square of a swing of six frames comes again after three
+    night = replace(seen(gear(6.05), moved=tuple(range(0, FRAMES, 3))), moved_every=3)
+    assert with_the_moves(night, repeats(night)[1])
+    kinds = weigh_kinds(night, 2 * UNGUIDED)
+    assert kinds.swings.gear > 0.7
+    assert kinds.late_chance < 0.1
+    assert weigh_kinds(night, GUIDED).late_chance > 0.5

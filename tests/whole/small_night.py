@@ -16,6 +16,8 @@ FWHM_PX = 3.0
 
 RUN = "from framecheck.cli.main import run; run()"
 """The command line, for `python -c`."""
+LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({0}, {0})); " + RUN
+"""A disk with room for files of so many bytes: the system refuses to let any grow further."""
 HEARD = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); " + RUN
 """The same where the keyboard's interrupt is heard, as in a terminal: what a shell starts in the background, tests too,
 ignores it, and all that it starts (POSIX, Shell Command Language, Signals and Error Handling)."""
@@ -30,13 +32,16 @@ class Ended:
     err: str
 
 
-def framecheck(*words: str | Path, cwd: Path | None = None, **environment: str) -> Ended:
-    """Run a command as a user does, in a process of its own and without a terminal."""
+def framecheck(*words: str | Path, cwd: Path | None = None, most_bytes: int | None = None, **environment: str) -> Ended:
+    """Run a command as a user does, in a process of its own and without a terminal.
+
+    The disk has no room for files of more than `most_bytes`, if they are given.
+    """
     if sys.platform == "linux" and not environment:  # elsewhere, not all libraries bear a fork
-        code, out, err = run_warm(list(map(str, words)), cwd)
+        code, out, err = run_warm(list(map(str, words)), cwd, most_bytes)
         return Ended(code=code, out=out.decode(), err=err.decode())
     done = subprocess.run(
-        [sys.executable, "-c", RUN, *map(str, words)],
+        [sys.executable, "-c", RUN if most_bytes is None else LIMITED.format(most_bytes), *map(str, words)],
         capture_output=True, cwd=cwd, env=os.environ | environment, check=False, timeout=300,
     )  # fmt: skip
     return Ended(code=done.returncode, out=done.stdout.decode(), err=done.stderr.decode())

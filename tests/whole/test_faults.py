@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small_night import HEARD, RUN, draw_light
+from small_night import HEARD, RUN, Ended, draw_light, framecheck
 
 from framecheck.cli.main import SAME_PRESS_S
 from framecheck.errors import UnusableFrame
@@ -33,8 +33,6 @@ pytestmark = pytest.mark.skipif(os.name == "nt", reason="limits, users and signa
 PATIENCE_S = 300.0
 """Tests wait for what happens; so long on the busiest machine."""
 N_MANY = 150
-LIMITED = "import resource; resource.setrlimit(resource.RLIMIT_FSIZE, ({0}, {0})); " + RUN
-"""A disk with room for files of so many bytes: the system refuses to let any grow further."""
 
 
 @pytest.fixture(scope="module")
@@ -46,19 +44,20 @@ def lights(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(script: str, *words: object, before: Sequence[str] = ()) -> "subprocess.CompletedProcess[str]":
-    return subprocess.run(
+def run(script: str, *words: object, before: Sequence[str] = ()) -> Ended:
+    done = subprocess.run(
         [*before, sys.executable, "-c", script, *map(str, words)],
         capture_output=True, text=True, check=False, timeout=PATIENCE_S,
     )  # fmt: skip
+    return Ended(code=done.returncode, out=done.stdout, err=done.stderr)
 
 
-def one_sentence(ended: "subprocess.CompletedProcess[str]", code: int = 4) -> str:
-    assert ended.returncode == code, ended.stderr
-    assert ended.stderr.startswith("framecheck: ")
-    assert ended.stderr.count("\n") == 1
-    assert "fault of framecheck" not in ended.stderr
-    return ended.stderr
+def one_sentence(ended: Ended, code: int = 4) -> str:
+    assert ended.code == code, ended.err
+    assert ended.err.startswith("framecheck: ")
+    assert ended.err.count("\n") == 1
+    assert "fault of framecheck" not in ended.err
+    return ended.err
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -75,7 +74,7 @@ def test_a_night_on_a_full_disk_leaves_whole_files_or_none(room: int, lights: Pa
     for name in FILES:
         (out / name).write_text("of an earlier night")
     words = ("night", lights, "--out", out, "--stars", "--workers", "1")
-    said = one_sentence(run(LIMITED.format(room), *words))
+    said = one_sentence(framecheck(*words, most_bytes=room))
     assert "cannot be written" in said
     found = {path.name: path.read_bytes() for path in out.iterdir()}
     assert set(found) == set(FILES)  # no half-written file beside them
@@ -87,12 +86,12 @@ def test_a_night_on_a_full_disk_leaves_whole_files_or_none(room: int, lights: Pa
 def test_a_logbook_on_a_full_disk_does_not_cost_the_night(lights: Path, tmp_path: Path) -> None:
     room = 90_000  # enough to open it, with its empty tables and what SQLite keeps beside it, and for a frame or two
     words = ("frame", lights / "0.fits")
-    assert run(LIMITED.format(room), *words).returncode == 0  # a single frame writes nothing at all
-    ended = run(
-        LIMITED.format(room), "night", lights, "--out", tmp_path / "out", "--workers", "1",
-        "--logbook", tmp_path / "book.sqlite",
+    assert framecheck(*words, most_bytes=room).code == 0  # a single frame writes nothing at all
+    ended = framecheck(
+        "night", lights, "--out", tmp_path / "out", "--workers", "1", "--logbook", tmp_path / "book.sqlite",
+        most_bytes=room,
     )  # fmt: skip
-    assert "framecheck goes on without it." in ended.stderr
+    assert "framecheck goes on without it." in ended.err
     database = sqlite3.connect(tmp_path / "book.sqlite")
     assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     database.close()
@@ -101,15 +100,15 @@ def test_a_logbook_on_a_full_disk_does_not_cost_the_night(lights: Path, tmp_path
 def test_other_commands_on_a_full_disk(lights: Path, tmp_path: Path) -> None:
     into = tmp_path / "files"
     into.mkdir()
-    one_sentence(run(LIMITED.format(100), "rig", lights / "0.fits", "--into", into / "rig.toml"))
+    one_sentence(framecheck("rig", lights / "0.fits", "--into", into / "rig.toml", most_bytes=100))
     book = tmp_path / "book.sqlite"
     with Logbook(book) as logbook:
         measure_night(sorted(lights.glob("*.fits")), Rig(), ThreadPoolExecutor(1), logbook=logbook)
     for ending in ("csv", "parquet"):
-        one_sentence(run(LIMITED.format(500), "logbook", "--logbook", book, "--export", into / f"all.{ending}"))
+        one_sentence(framecheck("logbook", "--logbook", book, "--export", into / f"all.{ending}", most_bytes=500))
     assert not list(into.iterdir())
     demo = tmp_path / "demo"
-    assert "cannot be written" in one_sentence(run(LIMITED.format(50_000), "demo", "--into", demo, "--quiet"))
+    assert "cannot be written" in one_sentence(framecheck("demo", "--into", demo, "--quiet", most_bytes=50_000))
     assert not (demo / "frames").exists()
     assert not (demo / "truth.json").exists()
     assert not (demo / "report").exists()
@@ -120,11 +119,11 @@ def test_sorting_to_a_full_disk_can_be_taken_back(lights: Path, tmp_path: Path) 
     choices = tmp_path / "choices.csv"
     choices.write_text("file,choice\n0.fits,keep\n1.fits,keep\n")
     into = tmp_path / "sorted"
-    said = one_sentence(run(LIMITED.format(100_000), "sort", lights, "--into", into, "--by", choices, "--yes"))
+    said = one_sentence(framecheck("sort", lights, "--into", into, "--by", choices, "--yes", most_bytes=100_000))
     assert "Nothing is half done" in said
     assert set(contents(into)) == {"sort-journal.jsonl"}
     words = shlex.split(said.partition("take everything back: framecheck ")[2])  # its advice can be followed
-    assert run(RUN, *words).returncode == 0
+    assert framecheck(*words).code == 0
     assert contents(lights) == before
     assert not into.exists()
 
@@ -132,11 +131,11 @@ def test_sorting_to_a_full_disk_can_be_taken_back(lights: Path, tmp_path: Path) 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device of Linux that takes nothing: full(4)")
 def test_output_that_nothing_takes_is_one_sentence(lights: Path) -> None:
     with Path("/dev/full").open("w") as full:
-        ended = subprocess.run(
+        done = subprocess.run(
             [sys.executable, "-c", RUN, "frame", str(lights / "0.fits"), "--json"],
             stdout=full, stderr=subprocess.PIPE, text=True, check=False, timeout=PATIENCE_S,
         )  # fmt: skip
-    one_sentence(ended)
+    one_sentence(Ended(code=done.returncode, out="", err=done.stderr))
 
 
 # --- rights that are lost ---------------------------------------------------------------------------------------
@@ -161,7 +160,7 @@ def test_what_may_not_be_read_is_named_and_the_rest_is_measured(lights: Path, bo
     (folder / "closed").chmod(0)
     ended = run(RUN, "night", folder, "--out", out, "--workers", "1", before=bound)
     (folder / "closed").chmod(0o755)
-    assert ended.returncode == 1, ended.stderr
+    assert ended.code == 1, ended.err
     document = json.loads((out / "night.json").read_text())
     failed = {frame["file"]: frame["failure"] for frame in document["frames"] if frame["status"] == "failed"}
     assert set(failed) == {"1.fits"}
@@ -375,7 +374,7 @@ def test_a_worker_that_is_ended_while_it_hands_over_a_result_is_not_waited_for()
         "            pass\n"
         "        raise SystemExit(7)\n"
     )
-    assert run(script).returncode == 7
+    assert run(script).code == 7
 
 
 def test_workers_end_with_a_process_that_is_killed(at_work: "subprocess.Popen[str]", tmp_path: Path) -> None:

@@ -3,31 +3,50 @@
 import atexit
 import json
 import os
+import socket
 import subprocess
 import sys
-import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
 
 PATIENCE_S = 300
+LONGEST = 1 << 20  # bytes of what is asked
 # each child ends as an interpreter does, but does not take its thousand modules to pieces, which takes a second
 SERVE = f"""
-import atexit, gc, json, os, signal, sys, threading
-import matplotlib.figure, matplotlib.backends.backend_svg
+import atexit, gc, importlib, json, multiprocessing, os, pkgutil, resource, signal, socket, sys, threading
+import contourpy, jinja2, matplotlib.figure, matplotlib.backends.backend_svg, msgspec.json, platformdirs
 import scipy.interpolate, scipy.ndimage, scipy.optimize, scipy.signal, scipy.spatial, scipy.special, scipy.stats
-import framecheck.cli.frame_command, framecheck.cli.night_command, framecheck.cli.rig_command
+import framecheck
+for module in pkgutil.walk_packages(framecheck.__path__, "framecheck."):
+    if not module.name.endswith("__main__"):
+        importlib.import_module(module.name)
+from framecheck import workers
 from framecheck.cli.main import run
+# workers that measure are forked, too: this process has one thread, and has loaded what they need
+workers.get_context = lambda method: multiprocessing.get_context("fork")
 gc.freeze()
-for line in sys.stdin:
-    asked = json.loads(line)
+asker = socket.socket(fileno=int(sys.argv[1]))
+while True:
+    message, pipes, *_ = socket.recv_fds(asker, {LONGEST}, 2)
+    if not message:
+        break
+    asked = json.loads(message)
     child = os.fork()
     if child == 0:
         signal.alarm({PATIENCE_S})
-        for number, name in enumerate((os.devnull, asked["out"], asked["err"])):
-            os.dup2(os.open(name, os.O_RDONLY if number == 0 else os.O_WRONLY), number)
+        for number, place in enumerate((os.open(os.devnull, os.O_RDONLY), *pipes)):
+            os.dup2(place, number)
+        os.closerange(3, 100)
+        sys.stdout, sys.stderr = (
+            open(number, "w", buffering, old.encoding, old.errors, closefd=False)
+            for number, buffering, old in ((1, -1, sys.stdout), (2, 1, sys.stderr))
+        )
         os.chdir(asked["cwd"])
         os.environ.clear()
         os.environ.update(asked["environment"])
+        if asked["most_bytes"] is not None:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (asked["most_bytes"], asked["most_bytes"]))
         sys.argv = ["-c", *asked["words"]]
         try:
             run()
@@ -36,30 +55,40 @@ for line in sys.stdin:
             threading._shutdown()
             atexit._run_exitfuncs()
             os._exit(end.code)
-    print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+    for pipe in pipes:
+        os.close(pipe)
+    asker.send(str(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])).encode())
 """
 
 
 @cache
-def _server() -> "subprocess.Popen[str]":
-    """The process that forks; one for each that runs tests."""
-    server = subprocess.Popen(
-        [sys.executable, "-c", SERVE], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="ascii"
-    )
-    atexit.register(server.communicate)  # it ends with its input
-    return server
+def _server() -> socket.socket:
+    """What the process that forks is asked through; one for each process that runs tests."""
+    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+    server = subprocess.Popen([sys.executable, "-c", SERVE, str(theirs.fileno())], pass_fds=[theirs.fileno()])
+    theirs.close()
+    atexit.register(server.wait)
+    atexit.register(ours.close)  # it ends when nobody can ask
+    return ours
 
 
-def run_warm(words: list[str], cwd: Path | None) -> tuple[int, bytes, bytes]:
-    """Exit code, output and errors of a command. Its environment is ours, its input empty."""
-    server = _server()
-    assert server.stdin is not None
-    assert server.stdout is not None
-    with tempfile.NamedTemporaryFile() as out, tempfile.NamedTemporaryFile() as err:
-        asked = {
-            "words": words, "cwd": os.fspath(cwd or Path.cwd()), "out": out.name, "err": err.name,
-            "environment": dict(os.environ),
-        }  # fmt: skip
-        server.stdin.write(json.dumps(asked) + "\n")
-        server.stdin.flush()
-        return int(server.stdout.readline()), out.read(), err.read()
+def run_warm(words: list[str], cwd: Path | None, most_bytes: int | None = None) -> tuple[int, bytes, bytes]:
+    """Exit code, output and errors of a command, which may be refused files longer than `most_bytes`.
+
+    Its environment is ours, its input empty.
+    """
+    asked = {
+        "words": words, "cwd": os.fspath(cwd or Path.cwd()), "most_bytes": most_bytes, "environment": dict(os.environ),
+    }  # fmt: skip
+    server, pipes = _server(), (os.pipe(), os.pipe())
+    socket.send_fds(server, [json.dumps(asked).encode()], [into for _, into in pipes])
+    for _, into in pipes:
+        os.close(into)
+    with ThreadPoolExecutor(2) as readers:
+        out, err = readers.map(_all_of, [source for source, _ in pipes])
+    return int(server.recv(100)), out, err
+
+
+def _all_of(source: int) -> bytes:
+    with os.fdopen(source, "rb") as file:
+        return file.read()
