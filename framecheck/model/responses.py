@@ -44,7 +44,7 @@ MOST_GAUSSIAN: Final = 0.8
 """Shares of the round star's squared width up to which they were drawn."""
 
 N_SPIN0: Final = 19
-N_ROUND: Final = 7
+N_ROUND: Final = 8
 """Terms of spin 0, and functions of the round star that each is multiplied by."""
 
 LEAST_WING: Final = 0.011
@@ -185,7 +185,7 @@ class Distorted:
         s = np.minimum(self.distortion, MOST_DISTORTED)
         s /= 1 + s
         out = np.empty((3, N_ROUND, len(s)))
-        out[0, 0], out[0, 1], out[0, 3], out[0, 6] = 1, sharpness, hole, gaussian
+        out[0, 0], out[0, 1], out[0, 3], out[0, 6], out[0, 7] = 1, sharpness, hole, gaussian, hole**2
         np.multiply(sharpness, sharpness, out=out[0, 2])
         np.multiply(out[0, 1:3], hole, out=out[0, 4:6])
         np.multiply(out[0], s, out=out[1])
@@ -267,7 +267,9 @@ def disc_functions(sharpness: Floats, gaussian: Floats, hole: float) -> Floats:
     """Functions that the logarithms of the laws' parameters of a disc are sums of."""
     square = sharpness**2
     one = np.ones_like(sharpness)
-    return np.stack([one, sharpness, square, gaussian, hole * one, hole * sharpness, hole * square])
+    return np.stack([
+        one, sharpness, square, gaussian, hole * one, hole * sharpness, hole * square, hole**2 * one,
+    ])  # fmt: skip
 
 
 def disc_laws(logarithms: Floats, moment: Floats) -> tuple[Floats, Floats]:

@@ -28,6 +28,14 @@ FEWEST_ZONES: Final = 12
 USUAL_AIRY: Final = 0.08
 """Diffraction over the FWHM where the aperture is not known. Chosen: a small one."""
 
+MIRRORS_FROM_MM: Final = 155.0
+FAST_MIRRORS_FROM_MM: Final = 112.0
+FAST: Final = 5.7
+USUAL_OBSTRUCTION: Final = 0.35
+"""Apertures from which telescopes are mirrors, where that is not stated: all, and those below a focal ratio; and the
+diameter of the obstruction over the aperture's. [mm, mm, dimensionless, dimensionless] Common practice, no source:
+lenses of more than six inches are rare, as are fast ones of more than four; secondary mirrors cover 0.25 to 0.5."""
+
 LEAST_WARMING_K: Final = 0.5
 """[K] Chosen: smaller changes of the tube move no focus that matters."""
 
@@ -86,10 +94,26 @@ def setting_of(night: Night, groups: Sequence[Group], rig: Rig) -> tuple[Setting
         temperature=_about_mean(np.array([_or_nan(frame.result.exposure.tube_temp_c) for frame in frames])),
         inverse_beta=np.array([np.nan if shape is None else 1 / shape.moffat_beta for shape in shapes]),
         diffraction2=_airy(rig, width2) ** 2,
-        obstruction=rig.central_obstruction or 0.0, turning=paths.turning, turning_error=paths.turning_error,
+        obstruction=usual_obstruction(rig), turning=paths.turning, turning_error=paths.turning_error,
         line=np.nan_to_num(paths.line), line_known=np.isfinite(paths.line),
     )  # fmt: skip
     return setting, indices
+
+
+def usual_obstruction(rig: Rig) -> float:
+    """Diameter of the aperture's obstruction over the aperture's, as stated or as telescopes like this one have it.
+
+    Parameters
+    ----------
+    rig : Rig
+    """
+    if rig.central_obstruction is not None:
+        return rig.central_obstruction
+    if rig.aperture_mm is None:
+        return 0.0
+    fast = rig.focal_length_mm is not None and rig.focal_length_mm < FAST * rig.aperture_mm
+    least = FAST_MIRRORS_FROM_MM if fast else MIRRORS_FROM_MM
+    return USUAL_OBSTRUCTION if rig.aperture_mm >= least else 0.0
 
 
 def _airy(rig: Rig, width2_px2: float) -> float:

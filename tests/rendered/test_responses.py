@@ -97,6 +97,7 @@ def _jitter(jitter: complex) -> galsim.GSObject:
 
 ABERRATED = {
     "in focus": Star(air=2.8, diffraction=1.4, gaussian=1.0),
+    "in focus behind a large obstruction": Star(air=2.8, diffraction=2.2, obstruction=0.5),
     "a ring": Star(focus=3.4, obstruction=0.35),
     "astigmatic behind focus": Star(focus=-1.7, astigmatism=1.2j),
     "coma": Star(coma=1.8 + 0.9j),
@@ -118,6 +119,15 @@ def test_stars_of_air_and_optics(star: Star) -> None:
     assert abs(law.comet - seen.comet) < within("comet")
     assert abs(law.lobes - seen.lobes) < within("lobes")
     assert abs(law.inverse_beta - seen.inverse_beta) < within("wing")
+
+
+@pytest.mark.parametrize("obstruction", [0.35, 0.47])
+@pytest.mark.parametrize("strength", [1.2, 1.5])
+def test_a_mirror_pinched_hard_keeps_its_lobes(strength: float, obstruction: float) -> None:
+    star = Star(air=4.0, diffraction=0.6, obstruction=obstruction, pinch=4.0 * strength)
+    law, seen = star.predicted().lobes, star.measured().lobes
+    assert 0.35 < (law / seen).real < 1.5
+    assert abs(seen) > 0.015
 
 
 @pytest.mark.parametrize(
