@@ -3,7 +3,7 @@
 Second moments of blurs that are convolved add. The squared widths at half maximum, which are measured, do so only
 roughly: a small disc of defocus counts for less than its moment, a ring for more, and a comet that breaks the ring
 makes it smaller. So the response was drawn once: stars of turbulent air, an aperture and its aberrations, measured by
-the rooms before this one. `responses.csv` keeps it as coefficients of smooth functions, fitted to ten thousand stars;
+the rooms before this one. `responses.csv` keeps it as coefficients of smooth functions, fitted to 8,500 stars;
 `tests/calibration/draw_responses.py` draws and fits them again.
 
 The optics' terms belong to one wave over an aperture of radius 1, whose ray at u = x + iy lands, up to factors, at
