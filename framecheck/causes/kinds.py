@@ -241,25 +241,25 @@ def all_together(share: Floats, weighed: Sequence[Kinds]) -> Kinds:
     Kinds
     """
 
-    def mean(of: Callable[[Kinds], float]) -> float:
-        return float(share @ [of(one) for one in weighed] / share.sum())
+    def mean(values: Sequence[float]) -> float:
+        return float(share @ values / share.sum())
 
     def where(of: Callable[[Kinds], float]) -> Kinds:
         return weighed[int(np.argmax(share * [of(one) for one in weighed]))]
 
     swings = where(lambda one: one.swings.hunting + one.swings.gear).swings
-    stays = where(lambda one: one.steady)
     return Kinds(
-        chance={kind: mean(lambda one, kind=kind: one.chance[kind]) for kind in BELIEVED},  # type: ignore[misc]
-        knocks=mean(lambda one: one.knocks),
+        chance={kind: mean([one.chance[kind] for one in weighed]) for kind in BELIEVED},
+        knocks=mean([one.knocks for one in weighed]),
         by_gear=where(lambda one: one.chance["gear"]).by_gear,
         knocked=where(lambda one: one.knocks).knocked,
         late=where(lambda one: one.late_chance).late,
-        steady=mean(lambda one: one.steady),
-        steady_smear=stays.steady_smear,
+        steady=mean([one.steady for one in weighed]),
+        steady_smear=where(lambda one: one.steady).steady_smear,
         swings=replace(
-            swings, gear=mean(lambda one: one.swings.gear), hunting=mean(lambda one: one.swings.hunting),
-            by_slack=mean(lambda one: one.swings.by_slack),
+            swings, gear=mean([one.swings.gear for one in weighed]),
+            hunting=mean([one.swings.hunting for one in weighed]),
+            by_slack=mean([one.swings.by_slack for one in weighed]),
         ),
     )  # fmt: skip
 
